@@ -2,7 +2,7 @@
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Purpose, Row};
+use crate::archive::sql::Row;
 use crate::archive::trend::{cut, day_and_minute};
 use crate::error::Error;
 use crate::record::Origin;
@@ -16,7 +16,6 @@ const DEFAULT_LIMIT: u32 = 50;
 /// The newest runs that a filter selects, as a table.
 pub(crate) fn list(place: &Path, filter: &Filter, colour: bool) -> Result<String, Error> {
     let mut archive = open_to_read(place)?;
-    archive.begin(Purpose::Read)?;
     let (conditions, values) = filter.conditions(0);
     let count = format!("SELECT count(*) FROM runs WHERE {conditions}");
     let mut older = 0;

@@ -1,6 +1,6 @@
 //! Stores a run in an archive: in one transaction, or not at all.
 
-use crate::archive::open::{open_to_read, open_to_write};
+use crate::archive::open::{open, open_to_read};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
 use crate::record::About;
@@ -73,7 +73,7 @@ pub(crate) struct Archive {
 impl Archive {
     /// Opens an archive, and tries to store a run, which is then rolled back.
     pub(crate) fn open(place: &Path) -> Result<Archive, Error> {
-        let mut archive = Archive { store: open_to_write(place)? };
+        let mut archive = Archive { store: open(place, Purpose::Write)? };
         archive.try_run()?;
         archive.store.close_connection();
         Ok(archive)
@@ -107,7 +107,6 @@ impl Archive {
         since: &str,
     ) -> Result<bool, Error> {
         let mut store = open_to_read(place)?;
-        store.begin(Purpose::Read)?;
         let asked = "SELECT COUNT(*) FROM runs WHERE serial = $1 AND digest = $2 AND started >= $3";
         let mut count = 0;
         let values = [serial, digest, since].map(Value::from);

@@ -27,6 +27,8 @@ pub(crate) struct Planned {
     /// Which row it is.
     pub row: usize,
     pub serial: String,
+    /// The name of its folder, given once the whole list is known.
+    pub folder: String,
     pub place: Place,
     /// Of its row and of the description of the head.
     pub digest: String,
@@ -202,7 +204,10 @@ impl Checker<'_> {
             return Ok((None, found));
         }
         let digest = digest(series, row, &place);
-        Ok((Some(Planned { row: number, serial, place, digest, most }), found))
+        Ok((
+            Some(Planned { row: number, serial, folder: String::new(), place, digest, most }),
+            found,
+        ))
     }
 
     /// The head of a row cannot be made.

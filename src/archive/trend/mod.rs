@@ -6,12 +6,12 @@ mod series;
 mod text;
 
 pub(crate) use html::page;
-pub(crate) use series::{Trend, day_and_minute};
+pub(crate) use series::{Trend, day_and_minute, decimals};
 pub(crate) use text::{cut, text};
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Purpose, Store, Value};
+use crate::archive::sql::{Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
 use crate::error::{Error, invalid};
 use clap::Args;
@@ -48,7 +48,6 @@ pub(crate) struct Query {
 /// Reads the trend of a value from an archive.
 pub(crate) fn trend(place: &Path, query: &Query) -> Result<Trend, Error> {
     let mut archive = open_to_read(place)?;
-    archive.begin(Purpose::Read)?;
     let (mut found, mut rehearsals) = (Vec::new(), 0);
     // A quantity comes first: a check of the same label decides on it.
     for table in ["quantities", "checks"] {

@@ -23,10 +23,11 @@ pub(super) struct Interval {
 
 /// What is known of a list, record or text.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Shape {
-    /// Nothing.
-    Unknown(Option<Span>),
-    Parts(Parts),
+pub(super) struct Shape {
+    /// Nothing is known without them.
+    pub parts: Option<Parts>,
+    /// The call that made it unknown.
+    from: Option<Span>,
 }
 
 /// The parts of a list or record.
@@ -137,18 +138,19 @@ impl Parts {
         let range = |size: usize| (size * at)..(size * at).saturating_add(size);
         let words = self.words.get(range(item.words))?;
         let refs = self.refs.get(range(item.refs))?;
-        Some(Rc::new(Shape::exact(words.to_vec(), refs.to_vec())))
+        Some(Shape::exact(words.to_vec(), refs.to_vec()))
     }
 }
 
 impl Shape {
-    pub(super) fn unknown() -> Rc<Shape> {
-        Rc::new(Shape::Unknown(None))
+    /// Nothing is known, because of a call.
+    pub(super) fn unknown(from: Option<Span>) -> Rc<Shape> {
+        Rc::new(Shape { parts: None, from })
     }
 
     /// Every part, as they lie.
-    pub(super) fn exact(words: Vec<Interval>, refs: Vec<Rc<Shape>>) -> Shape {
-        Shape::Parts(Parts { items: None, words, refs })
+    pub(super) fn exact(words: Vec<Interval>, refs: Vec<Rc<Shape>>) -> Rc<Shape> {
+        Shape::of_parts(Some(Parts { items: None, words, refs }))
     }
 
     /// How many items, and what is known of the parts of every one.
@@ -157,38 +159,39 @@ impl Shape {
         words: Vec<Interval>,
         refs: Vec<Rc<Shape>>,
     ) -> Rc<Shape> {
-        Rc::new(Shape::Parts(Parts { items: Some(count), words, refs }))
+        Shape::of_parts(Some(Parts { items: Some(count), words, refs }))
+    }
+
+    fn of_parts(parts: Option<Parts>) -> Rc<Shape> {
+        Rc::new(Shape { parts, from: None })
     }
 
     /// Of a value: every part, unless it is very long.
-    pub(super) fn of(value: &Value) -> Shape {
-        let Value::Object(object) = value else { return Shape::Unknown(None) };
+    pub(super) fn of(value: &Value) -> Rc<Shape> {
+        let Value::Object(object) = value else { return Shape::unknown(None) };
         if object.words.len().max(object.refs.len()) > MAX_EXACT {
-            return Shape::Unknown(None);
+            return Shape::unknown(None);
         }
         let words = object.words.iter().map(|word| Interval::only(*word)).collect();
-        Shape::exact(words, object.refs.iter().map(|inner| Rc::new(Shape::of(inner))).collect())
+        Shape::exact(words, object.refs.iter().map(Shape::of).collect())
     }
 
     /// What is known of its parts is forgotten, but not how many they are.
     #[must_use]
-    pub(super) fn blurred(&self) -> Shape {
-        match self {
-            Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Parts(Parts { items, words, refs }) => Shape::Parts(Parts {
-                items: items.clone(),
-                words: vec![Interval::any(None); words.len()],
-                refs: vec![Shape::unknown(); refs.len()],
-            }),
-        }
+    pub(super) fn blurred(&self) -> Rc<Shape> {
+        let parts = self.parts.as_ref().map(|Parts { items, words, refs }| Parts {
+            items: items.clone(),
+            words: vec![Interval::any(None); words.len()],
+            refs: vec![Shape::unknown(None); refs.len()],
+        });
+        Rc::new(Shape { parts, from: self.from })
     }
 
-    fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Shape {
-        match (self, other) {
-            (Shape::Unknown(from), _) | (_, Shape::Unknown(from)) => Shape::Unknown(*from),
-            (Shape::Parts(a), Shape::Parts(b)) => {
-                put(a, b).map_or(Shape::Unknown(None), Shape::Parts)
-            }
+    fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Rc<Shape> {
+        match (&self.parts, &other.parts) {
+            (Some(a), Some(b)) => Shape::of_parts(put(a, b)),
+            (None, _) => Shape::unknown(self.from),
+            (_, None) => Shape::unknown(other.from),
         }
     }
 
@@ -198,21 +201,21 @@ impl Shape {
         if Rc::ptr_eq(self, other) {
             return self.clone();
         }
-        Rc::new(self.both(other, |a, b| a.joined(b, Interval::joined)))
+        self.both(other, |a, b| a.joined(b, Interval::joined))
     }
 
     /// One behind the other.
     #[must_use]
-    pub(super) fn followed(&self, other: &Shape) -> Shape {
+    pub(super) fn followed(&self, other: &Shape) -> Rc<Shape> {
         self.both(other, Parts::followed)
     }
 
     /// How many items that lie as `item`.
     pub(super) fn count(&self, item: Layout) -> Interval {
-        match self {
-            Shape::Unknown(from) => Interval { from: *from, ..Interval::any_count() },
-            Shape::Parts(Parts { items: Some(count), .. }) => count.clone(),
-            Shape::Parts(Parts { words, refs, .. }) => {
+        match &self.parts {
+            None => Interval { from: self.from, ..Interval::any_count() },
+            Some(Parts { items: Some(count), .. }) => count.clone(),
+            Some(Parts { words, refs, .. }) => {
                 let words = words.len().checked_div(item.words);
                 let count = words.or_else(|| refs.len().checked_div(item.refs));
                 Interval::only(count.unwrap_or(0) as f64)
@@ -221,53 +224,40 @@ impl Shape {
     }
 
     /// One item as a record: the one at `at`, or what holds for all.
-    pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Shape {
-        match self {
-            Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Parts(Parts { items: Some(count), words, refs }) => {
-                if words.len() == item.words && refs.len() == item.refs {
-                    Shape::exact(words.clone(), refs.clone())
-                } else {
-                    Shape::Unknown(count.from)
-                }
-            }
-            Shape::Parts(parts) => {
-                let one = |at: usize| parts.item(item, at);
-                let count = self.count(item).range.high as usize;
-                let shape = match at {
-                    Some(at) => one(at),
-                    None => (0..count).filter_map(one).reduce(|a, b| a.joined(&b)),
-                };
-                shape.map_or(Shape::Unknown(None), |shape| (*shape).clone())
-            }
+    pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Rc<Shape> {
+        let Some(parts) = &self.parts else { return Shape::unknown(self.from) };
+        if let Parts { items: Some(count), words, refs } = parts {
+            return if words.len() == item.words && refs.len() == item.refs {
+                Shape::exact(words.clone(), refs.clone())
+            } else {
+                Shape::unknown(count.from)
+            };
         }
+        let one = |at: usize| parts.item(item, at);
+        let count = self.count(item).range.high as usize;
+        let shape = match at {
+            Some(at) => one(at),
+            None => (0..count).filter_map(one).reduce(|a, b| a.joined(&b)),
+        };
+        shape.unwrap_or_else(|| Shape::unknown(None))
     }
 
     /// A double of a record.
     pub(super) fn word(&self, at: usize) -> Interval {
-        match self {
-            Shape::Unknown(from) => Interval::any(*from),
-            Shape::Parts(parts) => parts.words.get(at).cloned().unwrap_or(Interval::any(None)),
-        }
+        let word = self.parts.as_ref().and_then(|parts| parts.words.get(at));
+        word.cloned().unwrap_or(Interval::any(self.from))
     }
 
     /// A reference of a record.
     pub(super) fn reference(&self, at: usize) -> Rc<Shape> {
-        match self {
-            Shape::Unknown(from) => Rc::new(Shape::Unknown(*from)),
-            Shape::Parts(parts) => parts.refs.get(at).cloned().unwrap_or_else(Shape::unknown),
-        }
+        let reference = self.parts.as_ref().and_then(|parts| parts.refs.get(at));
+        reference.cloned().unwrap_or_else(|| Shape::unknown(self.from))
     }
 
     /// Between which values all its doubles lie.
     pub(super) fn values(&self) -> Interval {
-        match self {
-            Shape::Unknown(from) => Interval::any(*from),
-            Shape::Parts(parts) => {
-                let all = parts.words.iter().cloned().reduce(|a, b| a.joined(&b));
-                all.unwrap_or(Interval::any(None))
-            }
-        }
+        let words = self.parts.iter().flat_map(|parts| &parts.words).cloned();
+        words.reduce(|a, b| a.joined(&b)).unwrap_or(Interval::any(self.from))
     }
 }
 
@@ -278,7 +268,7 @@ impl Fact {
         match (self, other) {
             (Fact::Number(a), Fact::Number(b)) => Fact::Number(a.joined(b)),
             (Fact::Shape(a), Fact::Shape(b)) => Fact::Shape(a.joined(b)),
-            _ => Fact::Shape(Shape::unknown()),
+            _ => Fact::Shape(Shape::unknown(None)),
         }
     }
 
@@ -294,7 +284,7 @@ impl Fact {
     pub(super) fn shape(self) -> Rc<Shape> {
         match self {
             Fact::Shape(shape) => shape,
-            Fact::Number(_) => Shape::unknown(),
+            Fact::Number(_) => Shape::unknown(None),
         }
     }
 }

@@ -9,7 +9,6 @@ use crate::bounds::walk::{Cost, Flow, Loop, Walk};
 use crate::bounds::writes::scan;
 use crate::builtins::Range;
 use crate::program::tree::{Flag, Number, Over, Part, Slot, Statement};
-use crate::program::types::Layout;
 use crate::program::visit::Node;
 use crate::source::Span;
 use std::rc::Rc;
@@ -26,17 +25,12 @@ pub(super) enum Turn<'p> {
     Element(Option<&'p Flag>, &'p Part),
 }
 
-/// What the loop variable is in a turn.
-enum Items {
-    /// From a first number up to but without a last one, and how many.
-    Range(Interval, Interval, Interval),
-    /// Of a list: how an item lies, whether it is a record, and whether it is a number.
-    List(Rc<Shape>, Layout, bool, bool),
-}
+/// What the loop variable is in a turn, or in any turn.
+type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
 
 /// What one turn does.
 struct Work<'w, 'p> {
-    target: Option<(Key, &'w Items)>,
+    target: Option<(Key, &'w Items<'w>)>,
     before: Option<&'p Flag>,
     turn: Turn<'p>,
     until: Option<&'p Flag>,
@@ -63,27 +57,6 @@ pub(super) fn span_of(first: &Interval, last: &Interval, count: &Interval) -> In
     let high = last.range.high.min(first.range.high + count.range.high - 1.0);
     let high = if high.is_nan() { last.range.high } else { high.max(first.range.low) };
     Interval::of(Range { low: first.range.low, high }).after(&[first, last])
-}
-
-impl Items {
-    fn at(&self, index: Option<usize>) -> Fact {
-        match (self, index) {
-            (Items::Range(first, last, count), None) => Fact::Number(span_of(first, last, count)),
-            (Items::Range(first, ..), Some(at)) => {
-                let low = first.range.low + at as f64;
-                let range = Range { low, high: first.range.high + at as f64 };
-                Fact::Number(Interval::of(range).after(&[first]))
-            }
-            (Items::List(list, item, record, number), at) => {
-                let shape = list.item(*item, at);
-                match (record, number) {
-                    (true, _) => Fact::Shape(Rc::new(shape)),
-                    (false, true) => Fact::Number(shape.word(0)),
-                    (false, false) => Fact::Shape(shape.reference(0)),
-                }
-            }
-        }
-    }
 }
 
 impl Walk<'_> {
@@ -118,22 +91,35 @@ impl Walk<'_> {
         span: Span,
         turn: Turn<'_>,
     ) -> Rc<Shape> {
-        let (count, items) = match over {
+        let (count, items): (Interval, Box<Items<'_>>) = match over {
             Over::Range(first, last) => {
                 let (first, last) = (self.number(first), self.number(last));
                 let count = self.steps(&first, &last);
                 if !count.range.is_exact() {
                     self.vague += 1;
                 }
-                (count.clone(), Items::Range(first, last, count))
+                let any = span_of(&first, &last, &count);
+                let item = move |at: Option<usize>| {
+                    let Some(at) = at else { return Fact::Number(any.clone()) };
+                    let low = first.range.low + at as f64;
+                    let range = Range { low, high: first.range.high + at as f64 };
+                    Fact::Number(Interval::of(range).after(&[&first]))
+                };
+                (count, Box::new(item))
             }
             Over::List { list, item, record } => {
                 let list = self.reference(list);
-                let number = !matches!(target, Slot::Ref(_));
-                (list.count(*item), Items::List(list, *item, *record, number))
+                let count = list.count(*item);
+                let item = move |at: Option<usize>| match list.item(*item, at) {
+                    shape if *record => Fact::Shape(shape),
+                    shape if matches!(target, Slot::Ref(_)) => Fact::Shape(shape.reference(0)),
+                    shape => Fact::Number(shape.word(0)),
+                };
+                (count, Box::new(item))
             }
         };
-        let work = Work { target: Some((target.into(), &items)), before: None, turn, until: None };
+        let target = Some((target.into(), &*items));
+        let work = Work { target, before: None, turn, until: None };
         let element = self.looped(&count, &work, span);
         let mut all = count;
         if let Turn::Element(Some(_), _) = turn {
@@ -223,7 +209,7 @@ impl Walk<'_> {
         for key in &keys {
             self.forget_key(*key);
         }
-        let item = work.target.map(|(key, items)| (key, items.at(None)));
+        let item = work.target.map(|(key, items)| (key, items(None)));
         let inner = self.state.mark();
         let turned = self.turn(item, work, inner);
         self.state.undo(inner);
@@ -269,7 +255,7 @@ impl Walk<'_> {
             if at as f64 >= count.range.low {
                 exits.push(self.state.since(start));
             }
-            let item = work.target.map(|(key, items)| (key, items.at(Some(at))));
+            let item = work.target.map(|(key, items)| (key, items(Some(at))));
             let turned = self.turn(item, work, start);
             costs.extend([turned.looking, turned.cost]);
             element = match (element, turned.element) {

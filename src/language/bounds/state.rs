@@ -50,7 +50,7 @@ impl Key {
     pub(super) fn unknown(self) -> Fact {
         match self {
             Key::Word(_) => Fact::Number(Interval::any(None)),
-            Key::Ref(_) => Fact::Shape(Shape::unknown()),
+            Key::Ref(_) => Fact::Shape(Shape::unknown(None)),
         }
     }
 }

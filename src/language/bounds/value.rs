@@ -45,8 +45,8 @@ fn combined(a: &Interval, b: &Interval, range: Range, form: impl Fn() -> Form) -
 pub(super) fn parts_of(part: &Part, value: Fact) -> Option<(Vec<Interval>, Vec<Rc<Shape>>)> {
     match value {
         Fact::Number(number) => Some((vec![number], Vec::new())),
-        Fact::Shape(shape) if part.record => match &*shape {
-            Shape::Parts(Parts { items: None, words, refs }) => Some((words.clone(), refs.clone())),
+        Fact::Shape(shape) if part.record => match &shape.parts {
+            Some(Parts { items: None, words, refs }) => Some((words.clone(), refs.clone())),
             _ => None,
         },
         Fact::Shape(shape) => Some((Vec::new(), vec![shape])),
@@ -68,7 +68,7 @@ impl Walk<'_> {
         match number {
             Number::Constant(value) => Interval::only(*value),
             Number::Local(slot) => self.state.get(Key::Word(slot.0)).number(),
-            _ => self.deeper(Interval::any(None), |walk| walk.number_here(number)),
+            _ => self.deeper(|walk| walk.number_here(number)).unwrap_or(Interval::any(None)),
         }
     }
 
@@ -135,7 +135,7 @@ impl Walk<'_> {
         match flag {
             Flag::Constant(value) => Interval::flag(Some(*value)),
             Flag::Local(slot) => self.state.get(Key::Word(slot.0)).number(),
-            _ => self.deeper(Interval::flag(None), |walk| walk.flag_here(flag)),
+            _ => self.deeper(|walk| walk.flag_here(flag)).unwrap_or(Interval::flag(None)),
         }
     }
 
@@ -197,22 +197,25 @@ impl Walk<'_> {
     pub(super) fn reference(&mut self, reference: &Ref) -> Rc<Shape> {
         match reference {
             Ref::Local(slot) => self.state.get(Key::Ref(slot.0)).shape(),
-            _ => self.deeper(Shape::unknown(), |walk| walk.reference_here(reference)),
+            _ => {
+                let shape = self.deeper(|walk| walk.reference_here(reference));
+                shape.unwrap_or_else(|| Shape::unknown(None))
+            }
         }
     }
 
     fn reference_here(&mut self, reference: &Ref) -> Rc<Shape> {
         match reference {
             Ref::Local(_) => self.reference(reference),
-            Ref::Text(_) => Shape::unknown(),
-            Ref::Kept(value) => Rc::new(Shape::of(value)),
+            Ref::Text(_) => Shape::unknown(None),
+            Ref::Kept(value) => Shape::of(value),
             Ref::Interpolated(pieces, _) => {
                 for piece in pieces {
                     if let Piece::Value(value, _) = piece {
                         self.expression(value);
                     }
                 }
-                Shape::unknown()
+                Shape::unknown(None)
             }
             Ref::Made(parts, _) => self.made(parts),
             Ref::Range(first, last, _) => {
@@ -227,7 +230,7 @@ impl Walk<'_> {
             }
             Ref::Joined(a, b, _) => {
                 let (a, b) = (self.reference(a), self.reference(b));
-                Rc::new(a.followed(&b))
+                a.followed(&b)
             }
             Ref::Access(access) => {
                 self.access(access, |shape, at| Fact::Shape(shape.reference(at.refs))).shape()
@@ -237,7 +240,7 @@ impl Walk<'_> {
                 let whole = move |shape: &Shape, at: Layout| {
                     let words = (0..size.words).map(|i| shape.word(at.words + i)).collect();
                     let refs = (0..size.refs).map(|i| shape.reference(at.refs + i)).collect();
-                    Fact::Shape(Rc::new(Shape::exact(words, refs)))
+                    Fact::Shape(Shape::exact(words, refs))
                 };
                 self.access(access, whole).shape()
             }
@@ -260,7 +263,7 @@ impl Walk<'_> {
                 None => whole = false,
             }
         }
-        if whole { Rc::new(Shape::exact(words, refs)) } else { Shape::unknown() }
+        if whole { Shape::exact(words, refs) } else { Shape::unknown(None) }
     }
 
     /// Reads out of a list or record.
@@ -300,7 +303,7 @@ impl Walk<'_> {
                     Fact::Number(number) => {
                         Fact::Number(Interval::any(Some(call.span)).after(&[number]))
                     }
-                    Fact::Shape(_) => Fact::Shape(Rc::new(Shape::Unknown(Some(call.span)))),
+                    Fact::Shape(_) => Fact::Shape(Shape::unknown(Some(call.span))),
                 };
             }
             known = same(&arguments);
@@ -308,7 +311,7 @@ impl Walk<'_> {
         let called = match known {
             Some(called) => called,
             None => {
-                let called = self.deeper(None, |walk| Some(walk.called(routine, &arguments)));
+                let called = self.deeper(|walk| walk.called(routine, &arguments));
                 let Some(called) = called else { return Fact::Number(Interval::any(None)) };
                 if self.unrolling == 0 || self.fuel > 0 {
                     let contexts = self.known_calls.entry(call.routine).or_default();
@@ -450,7 +453,7 @@ fn result(
             if kind.layout() == Layout::WORD && !matches!(kind, Type::Record(_)) {
                 Fact::Number(Interval::any(Some(call.span)))
             } else {
-                Fact::Shape(Rc::new(Shape::Unknown(Some(call.span))))
+                Fact::Shape(Shape::unknown(Some(call.span)))
             }
         }
     }

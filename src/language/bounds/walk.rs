@@ -14,7 +14,6 @@ use crate::source::Span;
 use crate::station::MAX_SLEEP;
 use spintrue_head::Description;
 use std::collections::HashMap;
-use std::rc::Rc;
 
 /// Most statements that unrolled loops may take in all.
 const MAX_UNROLLED: u32 = 200_000;
@@ -155,24 +154,24 @@ impl<'a> Walk<'a> {
         self.spent.push(cost);
     }
 
-    /// Does some work one level deeper; gives `otherwise` where that is too deep.
-    pub(super) fn deeper<T>(&mut self, otherwise: T, work: impl FnOnce(&mut Self) -> T) -> T {
+    /// Does some work one level deeper, unless that is too deep.
+    pub(super) fn deeper<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> Option<T> {
         if self.depth >= MAX_DEPTH {
             let ended = self.nodes.unknown(self.at, What::Depth, None);
             self.spend(Cost { ended, failing: NOTHING });
-            return otherwise;
+            return None;
         }
         self.depth += 1;
         let result = work(self);
         self.depth -= 1;
-        result
+        Some(result)
     }
 
     /// Statements one after the other.
     pub(super) fn block(&mut self, statements: &[Statement]) -> (Cost, Flow) {
         let (cost, flow) = self.costing(|walk| match statements {
             [] => Flow::Next,
-            _ => walk.deeper(Flow::Next, |walk| walk.statements(statements)),
+            _ => walk.deeper(|walk| walk.statements(statements)).unwrap_or_default(),
         });
         if flow == Flow::Fails {
             // It never ends: all of it is on the way to a failure.
@@ -224,13 +223,13 @@ impl<'a> Walk<'a> {
                 self.expression(&value.value);
                 let key = Key::Ref(root.0);
                 let blurred = self.state.get(key).shape().blurred();
-                self.state.set(key, Fact::Shape(Rc::new(blurred)));
+                self.state.set(key, Fact::Shape(blurred));
             }
             Statement::Append(slot, more, _) => {
                 let more = self.reference(more);
                 let key = Key::Ref(slot.0);
                 let list = self.state.get(key).shape().followed(&more);
-                self.state.set(key, Fact::Shape(Rc::new(list)));
+                self.state.set(key, Fact::Shape(list));
             }
             Statement::Call(call) => {
                 self.call(call);

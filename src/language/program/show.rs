@@ -284,18 +284,12 @@ impl std::fmt::Display for Shown {
             Shown::Quantity { text, .. } | Shown::Text(text) => f.write_str(text),
             Shown::Flag(flag) => write!(f, "{flag}"),
             Shown::List(items) => {
-                f.write_str("[")?;
-                for (i, item) in items.iter().enumerate() {
-                    write!(f, "{}{item}", if i == 0 { "" } else { ", " })?;
-                }
-                f.write_str("]")
+                let items: Vec<String> = items.iter().map(Shown::to_string).collect();
+                write!(f, "[{}]", items.join(", "))
             }
             Shown::Record(fields) => {
-                f.write_str("{")?;
-                for (i, (name, field)) in fields.iter().enumerate() {
-                    write!(f, "{}{name}: {field}", if i == 0 { "" } else { ", " })?;
-                }
-                f.write_str("}")
+                let fields = fields.iter().map(|(name, field)| format!("{name}: {field}"));
+                write!(f, "{{{}}}", fields.collect::<Vec<_>>().join(", "))
             }
         }
     }

@@ -89,7 +89,12 @@ impl Reader<'_> {
         Span::new(self.source, range.start, range.end)
     }
 
-    fn wrong(&self, range: core::ops::Range<usize>, headline: String, help: &str) -> Diagnostic {
+    fn wrong(
+        &self,
+        range: core::ops::Range<usize>,
+        headline: impl Into<String>,
+        help: &str,
+    ) -> Diagnostic {
         let report = Diagnostic::error(codes::BAD_ANSWERS_FILE, headline, self.place(range));
         if help.is_empty() { report } else { report.help(help.to_string()) }
     }
@@ -160,7 +165,7 @@ impl Reader<'_> {
             };
         };
         if items.is_empty() {
-            return Err(self.wrong(place, "an empty list answers nothing".to_string(), ""));
+            return Err(self.wrong(place, "an empty list answers nothing", ""));
         }
         let mut texts = std::collections::VecDeque::new();
         for item in items {
@@ -182,24 +187,20 @@ impl Reader<'_> {
     ) -> Result<String, Diagnostic> {
         let help = "an answer is written as at the terminal: `\"1.2 mm\"`, `\"yes\"`, `3`, or a \
                     list of such for a question that is asked again and again";
-        match value {
-            DeValue::String(text) => Ok(text.to_string()),
+        let (headline, help) = match value {
+            DeValue::String(text) => return Ok(text.to_string()),
             DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => {
-                Ok(self.text.get(place).unwrap_or_default().to_string())
+                return Ok(self.text.get(place).unwrap_or_default().to_string());
             }
-            DeValue::Table(_) => {
-                let headline = "a table is no answer".to_string();
-                let help = "a question that holds a point or a blank is written in quotes: \
-                            `\"spacer no. 2 fitted\" = \"yes\"`";
-                Err(self.wrong(place, headline, help))
-            }
-            DeValue::Array(_) => {
-                Err(self.wrong(place, "a list of lists is no answer".to_string(), help))
-            }
-            DeValue::Datetime(_) => {
-                Err(self.wrong(place, "a date without quotes is no answer".to_string(), help))
-            }
-        }
+            DeValue::Table(_) => (
+                "a table is no answer",
+                "a question that holds a point or a blank is written in quotes: \
+                 `\"spacer no. 2 fitted\" = \"yes\"`",
+            ),
+            DeValue::Array(_) => ("a list of lists is no answer", help),
+            DeValue::Datetime(_) => ("a date without quotes is no answer", help),
+        };
+        Err(self.wrong(place, headline, help))
     }
 
     fn refused(&self, why: String, place: core::ops::Range<usize>, asked: &[&Asked]) -> Diagnostic {

@@ -62,29 +62,26 @@ impl Verdict {
         }
     }
 
+    const fn row(self) -> (u8, &'static str) {
+        match self {
+            Verdict::Passed => (0, "PASSED"),
+            Verdict::Failed => (1, "FAILED"),
+            Verdict::ScriptWrong => (2, "SCRIPT WRONG"),
+            Verdict::HeadFailed => (3, "HEAD FAILED"),
+            Verdict::Unanswered => (3, "UNANSWERED"),
+            Verdict::Undecided => (4, "UNDECIDED"),
+            Verdict::Interrupted => (130, "INTERRUPTED"),
+        }
+    }
+
     /// The exit code that says so.
     pub const fn exit_code(self) -> u8 {
-        match self {
-            Verdict::Passed => 0,
-            Verdict::Failed => 1,
-            Verdict::ScriptWrong => 2,
-            Verdict::HeadFailed | Verdict::Unanswered => 3,
-            Verdict::Undecided => 4,
-            Verdict::Interrupted => 130,
-        }
+        self.row().0
     }
 
     /// In words.
     pub fn text(self) -> &'static str {
-        match self {
-            Verdict::Passed => "PASSED",
-            Verdict::Failed => "FAILED",
-            Verdict::Undecided => "UNDECIDED",
-            Verdict::ScriptWrong => "SCRIPT WRONG",
-            Verdict::HeadFailed => "HEAD FAILED",
-            Verdict::Unanswered => "UNANSWERED",
-            Verdict::Interrupted => "INTERRUPTED",
-        }
+        self.row().1
     }
 }
 
