@@ -211,7 +211,7 @@ fn limits(query: &Query, unit: Option<&UnitText>) -> Result<Option<Limits>, Erro
 
 #[cfg(test)]
 mod tests {
-    use super::{Stored, series};
+    use super::{Point, Stored, series};
 
     fn stored(value: f64, unit: &str, shown_unit: &str) -> Stored {
         let (unit, shown_unit) = (unit.to_string(), shown_unit.to_string());

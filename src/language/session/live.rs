@@ -206,7 +206,23 @@ impl Session {
         settings: &[String],
     ) -> Result<Entry, FileError> {
         let text = files.read(None, path)?;
-        Ok(self.checked(files, Given::Script(&text.name, &text.text, settings), false))
+        // Files are read anew, for they may have changed.
+        let Texts { sources, names, .. } = &mut self.texts;
+        let (sources, names) = (std::mem::take(sources), std::mem::take(names));
+        let fresh = Session {
+            texts: Texts { sources, names, ..Texts::default() },
+            from: Some(text.name.clone()),
+            ..Session::default()
+        };
+        let kept = std::mem::replace(self, fresh);
+        let given = Given::Script(&text.name, &text.text, settings);
+        let mut entry = self.checked(files, given, false);
+        let Texts { sources, names, modules, known, .. } = std::mem::replace(self, kept).texts;
+        (self.texts.sources, self.texts.names) = (sources, names);
+        if let Some(ready) = &mut entry.ready {
+            ready.script = Some(Script { name: text.name, source: entry.source, modules, known });
+        }
+        Ok(entry)
     }
 
     /// Checks an entry.
@@ -285,18 +301,13 @@ impl Session {
         steps: bool,
     ) -> Entry {
         let texts = &mut self.texts;
-        let (path, settings) = match given {
-            Given::Script(name, _, settings) => (Some(name.to_string()), settings),
-            Given::Entry(..) | Given::Body(_) => (None, &[][..]),
-        };
-        let (whole, read) = (path.is_some(), matches!(given, Given::Body(_)));
         let (used, known) = (texts.modules.len(), texts.known.clone());
-        // Files that a script uses are read anew, for they may have changed.
-        let others = whole.then(|| std::mem::take(&mut texts.modules));
-        if whole {
-            texts.known.clear();
-        }
-        texts.open = vec![path.clone().unwrap_or_default()];
+        let (open, settings) = match given {
+            Given::Script(name, _, settings) => (name, settings),
+            Given::Entry(..) | Given::Body(_) => ("", &[][..]),
+        };
+        texts.open = vec![open.to_string()];
+        let (whole, read) = (!open.is_empty(), matches!(given, Given::Body(_)));
         let Body { source, statements: own } = match given {
             Given::Script(name, text, _) | Given::Entry(name, text) => {
                 let source = texts.sources.add(name, text);
@@ -311,7 +322,7 @@ impl Session {
             false => d.span().source >= source,
         };
         let mut missing = false;
-        let from = path.as_ref().or(self.from.as_ref()).cloned().unwrap_or_default();
+        let from = self.from.clone().unwrap_or_default();
         let mut items = Vec::new();
         for statement in &own {
             let module = match &statement.kind {
@@ -355,21 +366,12 @@ impl Session {
         occurrences.retain(|occurrence| occurrence.span.source == source);
         let statements = own_statements;
         let done = Done { statements, occurrences, shown: Vec::new(), is_script: false };
-        let script = path.zip(others).map(|(name, others)| {
-            let modules = std::mem::replace(&mut texts.modules, others);
-            Script {
-                name,
-                source,
-                modules,
-                known: std::mem::replace(&mut texts.known, known.clone()),
-            }
-        });
-        if program.is_none() {
+        let ready = program.map(|program| Ready { program, left, items, done, script: None });
+        if ready.is_none() {
             // Mended files are to be read again.
             texts.modules.truncate(used);
             texts.known = known;
         }
-        let ready = program.map(|program| Ready { program, left, items, done, script });
         Entry { diagnostics, effects, named, source, steps, ready }
     }
 }
