@@ -10,16 +10,17 @@ mod results;
 mod spread;
 mod trial;
 
-use crate::campaign::results::{Campaign, Results, heads_of};
+pub(crate) use report::{json, text, yielded};
+pub(crate) use results::Results;
+
+use crate::campaign::results::{Campaign, heads_of};
 use crate::campaign::trial::{Trial, trial};
 use crate::disk::{Disk, digest_of};
 use crate::error::{Error, invalid};
-use crate::setup::options::{Answers, Faults, HeadOption, Settings};
-use crate::setup::{Described, NoFixtures, OpenFixtures, Simulated, load, simulated};
+use crate::setup::options::{Answers, Faults, Settings};
+use crate::setup::{Described, OpenFixtures, Simulated, load, simulated};
 use crate::terminal::draws_progress;
-use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-pub(crate) use report::{json, text, yielded};
 use spintrue_head::stop_on_request;
 use spintrue_language::Prepared;
 use std::sync::Arc;
@@ -27,53 +28,28 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
 
 /// Most heads of one campaign.
-const MAX_HEADS: u64 = 1_000_000;
+pub(crate) const MAX_HEADS: u64 = 1_000_000;
 
 /// What is run.
-#[derive(Args)]
-pub(crate) struct Order {
-    /// The script
-    #[arg(required_unless_present = "merge", conflicts_with = "merge")]
-    script: Option<String>,
-    /// Number of heads
-    #[arg(long, value_name = "N", default_value_t = 100,
-        value_parser = clap::value_parser!(u64).range(1..=MAX_HEADS))]
-    heads: u64,
-    /// Seed of the first head
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    seed: u64,
-    #[command(flatten)]
-    head: HeadOption,
-    #[command(flatten)]
-    fixtures: NoFixtures,
-    #[command(flatten)]
-    settings: Settings,
-    #[command(flatten)]
-    answers: Answers,
-    #[command(flatten)]
-    faults: Faults,
-    /// Run only the Kth of N shards
-    #[arg(long, value_name = "K/N", value_parser = shard, default_value = "1/1")]
-    shard: (u64, u64),
-    /// Number of threads [default: as many as there are cores]
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
-    threads: Option<u16>,
-}
-
-fn shard(text: &str) -> Result<(u64, u64), Error> {
-    let parts = text.split_once('/').and_then(|(k, n)| Some((k.parse().ok()?, n.parse().ok()?)));
-    match parts {
-        Some((k, n)) if (1..=n).contains(&k) && n <= MAX_HEADS => Ok((k, n)),
-        _ => Err(invalid!("a shard is written K/N with K from 1 to N, such as 2/4")),
-    }
+pub(crate) struct Order<'a> {
+    pub script: &'a str,
+    pub settings: &'a Settings,
+    pub answers: &'a Answers,
+    /// Address of the simulated heads.
+    pub head: &'a str,
+    pub faults: &'a Faults,
+    pub first_seed: u64,
+    pub heads: u64,
+    /// Number of the shard, from 1, and how many there are.
+    pub shard: (u64, u64),
+    /// As many as there are cores where none is given.
+    pub threads: Option<u16>,
 }
 
 /// Runs a campaign; also tells whether it was interrupted.
-pub(crate) fn run(order: &Order) -> Result<(Results, bool), Error> {
+pub(crate) fn run(order: &Order<'_>) -> Result<(Results, bool), Error> {
     const CONCLUSION: &str = "the script does not run, so no head was tried";
-    order.fixtures.check()?;
-    let script = order.script.as_deref().unwrap_or_default();
-    let (first_seed, count) = (order.seed, order.heads);
+    let Order { script, first_seed, heads: count, .. } = *order;
     let (settings, faults) = (&order.settings.settings, &order.faults.faults);
     let load = || load(&mut Disk, script, settings);
     let mut prepared = load().map_err(|error| error.concluding(CONCLUSION))?;
@@ -84,7 +60,7 @@ pub(crate) fn run(order: &Order) -> Result<(Results, bool), Error> {
         Ok(given) => given.unwrap_or_default(),
         Err(reports) => return Err(refused(reports, &prepared)),
     };
-    let heads = simulated(&order.head.head, faults)?;
+    let heads = simulated(order.head, faults)?;
     if heads.memory.is_some() {
         return Err(invalid!(
             "many heads cannot share one memory: leave `memory=` out of the address"
@@ -105,7 +81,7 @@ pub(crate) fn run(order: &Order) -> Result<(Results, bool), Error> {
     let campaign = Campaign {
         script: script.to_string(),
         digest: digest(&prepared, &heads),
-        head: order.head.head.clone(),
+        head: order.head.to_string(),
         settings: settings.clone(),
         faults: faults.clone(),
         first_seed,

@@ -1,9 +1,11 @@
 //! `simulate`: runs a script on many simulated heads and tells the yield.
 
 use crate::campaign;
-use crate::campaign::Order;
+use crate::campaign::{MAX_HEADS, Order, Results};
 use crate::disk::{Force, Place};
 use crate::error::{Error, FAILED, invalid};
+use crate::setup::NoFixtures;
+use crate::setup::options::{Answers, Faults, HeadOption, Settings};
 use crate::terminal::{colour_output, complain, emit, say};
 use clap::Args;
 use spintrue_head::parse_quantity;
@@ -36,8 +38,32 @@ const MAX_LISTED: usize = 10;
 
 #[derive(Args)]
 pub(super) struct Options {
+    /// The script
+    #[arg(required_unless_present = "merge", conflicts_with = "merge")]
+    script: Option<String>,
+    /// Number of heads
+    #[arg(long, value_name = "N", default_value_t = 100,
+        value_parser = clap::value_parser!(u64).range(1..=MAX_HEADS))]
+    heads: u64,
+    /// Seed of the first head
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
     #[command(flatten)]
-    order: Order,
+    head: HeadOption,
+    #[command(flatten)]
+    fixtures: NoFixtures,
+    #[command(flatten)]
+    settings: Settings,
+    #[command(flatten)]
+    answers: Answers,
+    #[command(flatten)]
+    faults: Faults,
+    /// Run only the Kth of N shards
+    #[arg(long, value_name = "K/N", value_parser = shard, default_value = "1/1")]
+    shard: (u64, u64),
+    /// Number of threads [default: as many as there are cores]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
     /// Write the result of each head to a file, for --merge or other programs
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -54,6 +80,14 @@ pub(super) struct Options {
     json: bool,
 }
 
+fn shard(text: &str) -> Result<(u64, u64), Error> {
+    let parts = text.split_once('/').and_then(|(k, n)| Some((k.parse().ok()?, n.parse().ok()?)));
+    match parts {
+        Some((k, n)) if (1..=n).contains(&k) && n <= MAX_HEADS => Ok((k, n)),
+        _ => Err(invalid!("a shard is written K/N with K from 1 to N, such as 2/4")),
+    }
+}
+
 fn share(text: &str) -> Result<f64, Error> {
     match parse_quantity(text) {
         Ok((value, unit)) if unit.as_ref().is_none_or(|u| u.dimension.is_number()) => {
@@ -67,7 +101,7 @@ fn share(text: &str) -> Result<f64, Error> {
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let place = options.out.as_ref().map(|path| Place::take(path, &options.force)).transpose()?;
     let (results, is_interrupted) = match options.merge.as_slice() {
-        [] => campaign::run(&options.order)?,
+        [] => campaign(options)?,
         merge => (campaign::merge(merge)?, false),
     };
     if let Some(place) = place {
@@ -96,4 +130,19 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         }
         _ => Ok(0),
     }
+}
+
+fn campaign(options: &Options) -> Result<(Results, bool), Error> {
+    options.fixtures.check()?;
+    campaign::run(&Order {
+        script: options.script.as_deref().unwrap_or_default(),
+        settings: &options.settings,
+        answers: &options.answers,
+        head: &options.head.head,
+        faults: &options.faults,
+        first_seed: options.seed,
+        heads: options.heads,
+        shard: options.shard,
+        threads: options.threads,
+    })
 }
