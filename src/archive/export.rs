@@ -2,7 +2,7 @@
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Purpose, Row, Store, Value as Cell};
+use crate::archive::sql::{Row, Store, Value as Cell};
 use crate::error::{Error, invalid};
 use crate::record;
 use clap::ValueEnum;
@@ -49,8 +49,6 @@ pub(crate) fn export(
     emit: &mut dyn FnMut(&str),
 ) -> Result<(), Error> {
     let mut archive = open_to_read(place)?;
-    // One moment, unaffected by runs that are stored meanwhile.
-    archive.begin(Purpose::Read)?;
     let (conditions, values) = filter.conditions(0);
     let most = filter.most().map(|most| format!(" LIMIT {most}")).unwrap_or_default();
     let sql =

@@ -1,10 +1,11 @@
-//! An archive in an SQLite file: opening it for writing or reading, migrating it, and its errors.
+//! An archive in an SQLite file: opening it for writing or reading, and migrating it.
 
-use crate::archive::schema::{STEPS, newer, version_of};
-use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value};
+use crate::archive::schema::{STEPS, State, version_of};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Value};
+use crate::archive::trouble::{Trouble, busy};
 use crate::error::{Error, invalid};
 use rusqlite::types::{ToSqlOutput, ValueRef};
-use rusqlite::{Connection, Error as SqlError, ErrorCode, OpenFlags, ToSql, TransactionBehavior};
+use rusqlite::{Connection, Error as SqlError, OpenFlags, ToSql, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -32,9 +33,12 @@ impl File {
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
             | OpenFlags::SQLITE_OPEN_CREATE
             | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let mut archive =
-            Connection::open_with_flags(path, flags).map_err(|e| trouble(path, &e))?;
-        prepare(&mut archive, STEPS).map_err(|wrong| refused(path, &wrong))?;
+        let open = || {
+            let mut archive = Connection::open_with_flags(path, flags)?;
+            prepare(&mut archive, STEPS)?;
+            Ok(archive)
+        };
+        let archive = open().map_err(|trouble| told(path, &trouble))?;
         Ok(File { path: path.to_path_buf(), archive })
     }
 
@@ -50,28 +54,22 @@ impl File {
         let open = || {
             let archive = Connection::open_with_flags(path, flags)?;
             archive.busy_timeout(LOCK_TIMEOUT)?;
-            let state = state(&archive)?;
-            Ok((archive, state))
+            match state(&archive)? {
+                State::Empty => Err(Trouble::Foreign(None)),
+                state => Ok((state.steps_done(version_of(STEPS))?, archive)),
+            }
         };
-        let (archive, state) = open().map_err(|error| trouble(path, &error))?;
-        match state {
-            State::Version(version) if version == version_of(STEPS) => {
-                Ok(File { path: path.to_path_buf(), archive })
-            }
-            State::Version(version) if version > version_of(STEPS) => {
-                Err(refused(path, &Wrong::Newer(version)))
-            }
+        let (version, archive) = open().map_err(|trouble| told(path, &trouble))?;
+        if version < version_of(STEPS) {
             // Only a writer may migrate it.
-            State::Version(_) => {
-                drop(archive);
-                File::open_to_write(path)
-            }
-            State::Empty | State::Foreign => Err(refused(path, &Wrong::Foreign)),
+            drop(archive);
+            return File::open_to_write(path);
         }
+        Ok(File { path: path.to_path_buf(), archive })
     }
 
     fn run(&self, statement: &str) -> Result<(), Error> {
-        self.archive.execute_batch(statement).map_err(|error| trouble(&self.path, &error))
+        self.archive.execute_batch(statement).map_err(|error| told(&self.path, &error.into()))
     }
 }
 
@@ -88,25 +86,10 @@ impl Store for File {
         self.run("ROLLBACK")
     }
 
-    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
-        let Some(first) = rows.first() else { return Ok(()) };
-        let places = vec!["?"; first.len()].join(", ");
-        let Table { name, columns } = table;
-        let statement = format!("INSERT INTO {name} ({columns}) VALUES ({places})");
-        let add = || {
-            let mut statement = self.archive.prepare_cached(&statement)?;
-            for row in rows {
-                statement.execute(rusqlite::params_from_iter(row))?;
-            }
-            Ok(())
-        };
-        add().map_err(|error| trouble(&self.path, &error))
-    }
-
     fn query(
         &mut self,
         statement: &str,
-        values: &[Value<'_>],
+        values: &[Value],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let mut query = || {
@@ -117,22 +100,22 @@ impl Store for File {
             }
             Ok(())
         };
-        query().map_err(|error| trouble(&self.path, &error))
+        query().map_err(|error: SqlError| told(&self.path, &error.into()))
     }
 }
 
 impl Row for rusqlite::Row<'_> {
-    fn value(&self, at: usize) -> Value<'_> {
+    fn value(&self, at: usize) -> Value {
         match self.get_ref(at) {
             Ok(ValueRef::Integer(number)) => Value::Whole(number),
             Ok(ValueRef::Real(number)) => Value::Real(number),
-            Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text)),
+            Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text).into_owned()),
             _ => Value::Nothing,
         }
     }
 }
 
-impl ToSql for Value<'_> {
+impl ToSql for Value {
     fn to_sql(&self) -> Result<ToSqlOutput<'_>, SqlError> {
         Ok(ToSqlOutput::Borrowed(match self {
             Value::Nothing => ValueRef::Null,
@@ -150,28 +133,6 @@ fn is_file(path: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// Why a file cannot be an archive.
-#[derive(Debug)]
-enum Wrong {
-    File(SqlError),
-    Newer(i64),
-    Foreign,
-    /// The file system does not let several programs share the file.
-    NotShared,
-}
-
-impl From<SqlError> for Wrong {
-    fn from(error: SqlError) -> Self {
-        Wrong::File(error)
-    }
-}
-
-enum State {
-    Empty,
-    Version(i64),
-    Foreign,
-}
-
 /// What a file holds.
 fn state(archive: &Connection) -> Result<State, SqlError> {
     let number = |sql: &str| archive.query_row(sql, [], |row| row.get::<_, i64>(0));
@@ -180,21 +141,16 @@ fn state(archive: &Connection) -> Result<State, SqlError> {
         return Ok(State::Version(version));
     }
     let things = number("SELECT count(*) FROM sqlite_schema")?;
-    Ok(if things == 0 && version == 0 { State::Empty } else { State::Foreign })
+    Ok(if things == 0 && version == 0 { State::Empty } else { State::Foreign(None) })
 }
 
 /// Migrates an archive to the newest schema, and lets several programs share it.
-fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Wrong> {
+fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Trouble> {
     archive.busy_timeout(LOCK_TIMEOUT)?;
     let transaction = archive.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let newest = version_of(steps);
     // Inside the transaction, since another program may have migrated it meanwhile.
-    let version = match state(&transaction)? {
-        State::Empty => 0,
-        State::Version(version) if version > newest => return Err(Wrong::Newer(version)),
-        State::Version(version) => version,
-        State::Foreign => return Err(Wrong::Foreign),
-    };
+    let version = state(&transaction)?.steps_done(newest)?;
     for step in steps.iter().skip(version as usize) {
         transaction.execute_batch(step)?;
     }
@@ -212,69 +168,29 @@ fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Wrong> {
 
 /// Turns on the write-ahead log, with which readers never wait. SQLite itself does not wait for others
 /// that do so at the same moment.
-fn share(archive: &Connection) -> Result<(), Wrong> {
+fn share(archive: &Connection) -> Result<(), Trouble> {
     let since = Instant::now();
     loop {
         let mode =
             archive.query_row("PRAGMA journal_mode = WAL", [], |row| row.get::<_, String>(0));
         match mode {
             Ok(mode) if mode == "wal" => return Ok(()),
-            Ok(_) => return Err(Wrong::NotShared),
+            Ok(_) => return Err(Trouble::NotShared),
             Err(error) if busy(&error) && since.elapsed() < LOCK_TIMEOUT => {
                 sleep(Duration::from_millis(10));
             }
-            Err(error) => return Err(Wrong::File(error)),
+            Err(error) => return Err(error.into()),
         }
     }
 }
 
-fn busy(error: &SqlError) -> bool {
-    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
-}
-
-fn refused(path: &Path, wrong: &Wrong) -> Error {
-    let name = path.display();
-    match wrong {
-        Wrong::File(error) => trouble(path, error),
-        Wrong::Newer(version) => newer(&name.to_string(), *version),
-        Wrong::Foreign => {
-            invalid!("{name} is a database of something else, not an archive: name another file")
-        }
-        Wrong::NotShared => invalid!(
-            "the archive {name} cannot be shared where it lies: put it on a disk of this machine"
-        ),
-    }
-}
-
-/// What went wrong with the file, and a way out.
-fn trouble(path: &Path, error: &SqlError) -> Error {
-    let name = path.display();
-    let way = match error.sqlite_error_code() {
-        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
-            return invalid!(
-                "the archive {name} has been locked by another program for {} s: close that \
-                 program, or name another file",
-                LOCK_TIMEOUT.as_secs()
-            );
-        }
-        Some(ErrorCode::NotADatabase) => {
-            return invalid!("{name} is not an archive (no SQLite database): name another file");
-        }
-        Some(ErrorCode::DatabaseCorrupt) => {
-            "it is damaged: put a copy of it back, or name another file"
-        }
-        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
-            "see that the file and its folder may be written by you, or name another file"
-        }
-        Some(ErrorCode::DiskFull) => "the disk is full: make room, or name another file",
-        _ => "put a copy of it back, or name another file",
-    };
-    invalid!("the archive {name} cannot be used ({error}): {way}")
+fn told(path: &Path, trouble: &Trouble) -> Error {
+    trouble.told(&path.display().to_string(), "", "")
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{STEPS, Wrong, prepare};
+    use super::{STEPS, Trouble, prepare};
     use rusqlite::Connection;
 
     fn version(archive: &Connection) -> i64 {
@@ -310,7 +226,7 @@ mod tests {
                 .unwrap();
             assert_eq!(kept, (1.5, None));
             // A program that knows only the first steps leaves it alone.
-            assert!(matches!(prepare(&mut archive, &STEPS[..old]), Err(Wrong::Newer(_))));
+            assert!(matches!(prepare(&mut archive, &STEPS[..old]), Err(Trouble::Newer(_))));
             drop(archive);
             let _ = std::fs::remove_file(path);
         }

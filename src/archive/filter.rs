@@ -27,10 +27,10 @@ pub(crate) struct Filter {
     #[arg(long, value_name = "VERDICT", value_parser = VERDICTS)]
     verdict: Option<String>,
     /// Only runs since this day (UTC) or time, such as 2026-03-31 or 2026-03-31T08:00:00+02:00
-    #[arg(long, value_name = "DATE", value_parser = since)]
+    #[arg(long, value_name = "DATE", value_parser = |text: &str| time(text, 0))]
     since: Option<String>,
     /// Only runs up to the end of this day (UTC), or before this time
-    #[arg(long, value_name = "DATE", value_parser = until)]
+    #[arg(long, value_name = "DATE", value_parser = |text: &str| time(text, 1))]
     until: Option<String>,
     /// Only the newest N
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..))]
@@ -39,7 +39,7 @@ pub(crate) struct Filter {
 
 impl Filter {
     /// Conditions on the table of runs, numbered after `others` parameters, and their values.
-    pub(crate) fn conditions(&self, others: usize) -> (String, Vec<Value<'static>>) {
+    pub(crate) fn conditions(&self, others: usize) -> (String, Vec<Value>) {
         // As the archive has it.
         let verdict = self.verdict.as_ref().map(|verdict| verdict.replace('-', " "));
         let parts = [
@@ -54,7 +54,7 @@ impl Filter {
         let mut values = Vec::new();
         for (condition, value) in parts {
             if let Some(value) = value {
-                values.push(Value::from(value.to_string()));
+                values.push(Value::from(value));
                 text.push_str(&format!(" AND {condition} ${}", others + values.len()));
             }
         }
@@ -65,14 +65,6 @@ impl Filter {
     pub(crate) fn most(&self) -> Option<u32> {
         self.limit
     }
-}
-
-fn since(text: &str) -> Result<String, Error> {
-    time(text, 0)
-}
-
-fn until(text: &str) -> Result<String, Error> {
-    time(text, 1)
 }
 
 /// A time as the archive writes it; a day counts from its start, `days` later.
@@ -96,15 +88,15 @@ fn time(text: &str, days: i64) -> Result<String, Error> {
 
 #[cfg(test)]
 mod tests {
-    use super::{since, until};
+    use super::time;
 
     #[test]
     fn a_day_is_whole_and_a_time_has_its_offset() {
-        assert_eq!(since("2026-03-31").unwrap(), "2026-03-31T00:00:00.000Z");
-        assert_eq!(until("2026-03-31").unwrap(), "2026-04-01T00:00:00.000Z");
-        assert_eq!(until("2026-03-31T08:00:00+02:00").unwrap(), "2026-03-31T06:00:00.000Z");
+        assert_eq!(time("2026-03-31", 0).unwrap(), "2026-03-31T00:00:00.000Z");
+        assert_eq!(time("2026-03-31", 1).unwrap(), "2026-04-01T00:00:00.000Z");
+        assert_eq!(time("2026-03-31T08:00:00+02:00", 1).unwrap(), "2026-03-31T06:00:00.000Z");
         for wrong in ["yesterday", "2026-02-30", "2026-03-31T08:00:00", "31.3.2026", ""] {
-            assert!(since(wrong).is_err(), "{wrong}");
+            assert!(time(wrong, 0).is_err(), "{wrong}");
         }
     }
 }

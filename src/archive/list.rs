@@ -2,7 +2,7 @@
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Purpose, Store};
+use crate::archive::sql::Row;
 use crate::archive::trend::{cut, day_and_minute};
 use crate::error::Error;
 use crate::record::Origin;
@@ -13,93 +13,68 @@ use std::path::Path;
 /// Runs that are listed without `--limit`.
 const DEFAULT_LIMIT: u32 = 50;
 
-/// A run as it is listed.
-struct Row {
-    started: String,
-    verdict: String,
-    conforming: i64,
-    checks: i64,
-    serial: String,
-    script: String,
-    origin: Origin,
-}
-
 /// The newest runs that a filter selects, as a table.
 pub(crate) fn list(place: &Path, filter: &Filter, colour: bool) -> Result<String, Error> {
     let mut archive = open_to_read(place)?;
-    archive.begin(Purpose::Read)?;
-    let (rows, of) = read(&mut *archive, filter, filter.most().unwrap_or(DEFAULT_LIMIT))?;
-    Ok(table(&rows, of, colour))
-}
-
-/// The newest runs that a filter lets through, and how many it does in all.
-fn read(archive: &mut dyn Store, filter: &Filter, most: u32) -> Result<(Vec<Row>, i64), Error> {
     let (conditions, values) = filter.conditions(0);
     let count = format!("SELECT count(*) FROM runs WHERE {conditions}");
-    let mut of = 0;
-    archive.query(&count, &values, &mut |row| of = row.value(0).whole())?;
+    let mut older = 0;
+    archive.query(&count, &values, &mut |row| older = row.value(0).whole())?;
+    if older == 0 {
+        return Ok("no such runs\n".to_string());
+    }
     let sql = format!(
         "SELECT started, verdict,
             (SELECT count(*) FROM checks WHERE run = runs.id AND outcome = 'conforms'),
             (SELECT count(*) FROM checks WHERE run = runs.id), not_reached,
             serial, script, simulated, faults, provoked
-        FROM runs WHERE {conditions} ORDER BY started DESC, id DESC LIMIT {most}"
+        FROM runs WHERE {conditions} ORDER BY started DESC, id DESC LIMIT {}",
+        filter.most().unwrap_or(DEFAULT_LIMIT)
     );
-    let mut rows = Vec::new();
-    archive.query(&sql, &values, &mut |row| {
-        let text = |at: usize| row.value(at).text().to_string();
-        let not_reached: Vec<String> = serde_json::from_str(&text(4)).unwrap_or_default();
-        rows.push(Row {
-            started: text(0),
-            verdict: text(1),
-            conforming: row.value(2).whole(),
-            checks: row.value(3).whole() + not_reached.len() as i64,
-            serial: text(5),
-            script: text(6),
-            origin: Origin {
-                simulated: Some(row.value(7).whole() != 0),
-                faults: serde_json::from_str(&text(8)).unwrap_or_default(),
-                provoked: serde_json::from_str(&text(9)).ok(),
-                ..Origin::default()
-            },
-        });
-    })?;
-    Ok((rows, of))
-}
-
-fn table(rows: &[Row], of: i64, colour: bool) -> String {
-    if rows.is_empty() {
-        return "no such runs\n".to_string();
-    }
     let head = "started (UTC)     verdict       checks   head       serial        script";
     let mut text = format!("{}\n", styled(head, DIM, colour));
-    for row in rows {
-        let style = match row.verdict.as_str() {
-            "passed" => GREEN,
-            "undecided" | "unanswered" | "interrupted" => YELLOW,
-            _ => RED,
-        };
-        let verdict = format!("{:<12}", visible_line(&row.verdict));
-        let line = format!(
-            "{}  {}  {:>7}  {:<9}  {:<12}  {}",
-            day_and_minute(&row.started),
-            styled(&verdict, style, colour),
-            format!("{}/{}", row.conforming, row.checks),
-            row.origin.kind(),
-            cut(&visible_line(&row.serial), 12),
-            cut(&visible_line(&row.script), 14),
-        );
-        text.push_str(&format!("{line}\n"));
-        let faults = row.origin.faults_text();
-        if !faults.is_empty() {
-            let lines = wrapped(&visible_line(&faults), &" ".repeat(18));
-            text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
-        }
-    }
-    let older = of - rows.len() as i64;
+    archive.query(&sql, &values, &mut |row| {
+        older -= 1;
+        text.push_str(&lines(row, colour));
+    })?;
     if older > 0 {
         let said = format!("and {older} older: --limit shows more");
         text.push_str(&format!("{}\n", styled(&said, DIM, colour)));
     }
-    text
+    Ok(text)
+}
+
+/// A run as it is listed.
+fn lines(row: &dyn Row, colour: bool) -> String {
+    let text = |at: usize| row.value(at).text();
+    let verdict = text(1);
+    let style = match verdict.as_str() {
+        "passed" => GREEN,
+        "undecided" | "unanswered" | "interrupted" => YELLOW,
+        _ => RED,
+    };
+    let verdict = format!("{:<12}", visible_line(&verdict));
+    let not_reached: Vec<String> = serde_json::from_str(&text(4)).unwrap_or_default();
+    let checks = row.value(3).whole() + not_reached.len() as i64;
+    let origin = Origin {
+        simulated: Some(row.value(7).whole() != 0),
+        faults: serde_json::from_str(&text(8)).unwrap_or_default(),
+        provoked: serde_json::from_str(&text(9)).ok(),
+        ..Origin::default()
+    };
+    let line = format!(
+        "{}  {}  {:>7}  {:<9}  {:<12}  {}",
+        day_and_minute(&text(0)),
+        styled(&verdict, style, colour),
+        format!("{}/{checks}", row.value(2).whole()),
+        origin.kind(),
+        cut(&visible_line(&text(5)), 12),
+        cut(&visible_line(&text(6)), 14),
+    );
+    let faults = origin.faults_text();
+    if faults.is_empty() {
+        return format!("{line}\n");
+    }
+    let faults = wrapped(&visible_line(&faults), &" ".repeat(18));
+    format!("{line}\n{}\n", styled(faults.trim_end(), YELLOW, colour))
 }

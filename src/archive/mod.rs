@@ -25,3 +25,4 @@ pub(crate) use filter::Filter;
 pub(crate) use list::list;
 pub(crate) use open::archive_name;
 pub(crate) use store::{Archive, Keeper, quantity};
+pub(crate) use trend::decimals;

@@ -1,7 +1,7 @@
 //! The schema of archives: the steps from each version to the next, written for SQLite, and how
 //! PostgreSQL words them.
 
-use crate::error::{Error, invalid};
+use crate::archive::trouble::Trouble;
 
 /// Step by step to the newest schema: the first makes version 1 of an empty store.
 pub(crate) const STEPS: &[&str] =
@@ -30,13 +30,25 @@ pub(crate) fn for_server(step: &str) -> String {
     WORDS.iter().fold(step.to_string(), |text, (own, other)| text.replace(own, other))
 }
 
-/// The error on an archive of a later version.
-pub(crate) fn newer(name: &str, version: i64) -> Error {
-    invalid!(
-        "the archive {name} has schema version {version}, and this spintrue knows up to {}: use a \
-         newer spintrue, or another archive",
-        version_of(STEPS)
-    )
+/// What a store holds.
+#[derive(PartialEq)]
+pub(crate) enum State {
+    Empty,
+    Version(i64),
+    /// Something else: on a server, a table of this name and no version.
+    Foreign(Option<&'static str>),
+}
+
+impl State {
+    /// How many of the steps it has been through; refuses what they do not lead on from.
+    pub(crate) fn steps_done(self, newest: i64) -> Result<i64, Trouble> {
+        match self {
+            State::Empty => Ok(0),
+            State::Version(version) if version > newest => Err(Trouble::Newer(version)),
+            State::Version(version) => Ok(version),
+            State::Foreign(table) => Err(Trouble::Foreign(table)),
+        }
+    }
 }
 
 #[cfg(test)]

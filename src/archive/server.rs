@@ -2,19 +2,16 @@
 //! lock nor a silent network blocks a station.
 
 use crate::archive::address::{Address, CONNECT_TIMEOUT};
-use crate::archive::schema::{STEPS, TABLES, for_server, newer, version_of};
-use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Table, Value, insertion};
-use crate::archive::trouble::{Trouble, told};
-use crate::error::{Error, invalid};
+use crate::archive::schema::{STEPS, State, TABLES, for_server, version_of};
+use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Value};
+use crate::archive::trouble::Trouble;
+use crate::error::Error;
 use std::future::Future;
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::time::timeout;
 use tokio_postgres::types::{ToSql, Type};
 use tokio_postgres::{Client, NoTls};
-
-/// Most parameters of one statement; PostgreSQL takes 65,535.
-const MAX_PARAMETERS: usize = 10_000;
 
 /// Held while the schema is made or changed: "SpnT" in ASCII, as an SQLite file has it.
 const MIGRATION: i64 = 0x5370_6e54;
@@ -116,7 +113,7 @@ impl Link {
         }
         for table in TABLES {
             if there(table)? == Some(1) {
-                return Ok(State::Foreign(table));
+                return Ok(State::Foreign(Some(table)));
             }
         }
         Ok(State::Empty)
@@ -126,24 +123,20 @@ impl Link {
     /// connection is closed, and the server rolls everything back.
     fn prepare(&self, steps: &[&str]) -> Result<(), Trouble> {
         let newest = version_of(steps);
-        if matches!(self.state()?, State::Version(version) if version == newest) {
+        if self.state()? == State::Version(newest) {
             return Ok(());
         }
         // Outside the transaction, which then sees what another station has done.
         self.run(&format!("SELECT pg_advisory_lock({MIGRATION})"))?;
         self.run("BEGIN")?;
-        let version = match self.state()? {
-            State::Empty => {
-                self.run(&format!(
-                    "CREATE TABLE {VERSION} (version BIGINT NOT NULL);
-                    INSERT INTO {VERSION} VALUES (0)"
-                ))?;
-                0
-            }
-            State::Version(version) if version > newest => return Err(Trouble::Newer(version)),
-            State::Version(version) => version,
-            State::Foreign(table) => return Err(Trouble::Foreign(table)),
-        };
+        let state = self.state()?;
+        if state == State::Empty {
+            self.run(&format!(
+                "CREATE TABLE {VERSION} (version BIGINT NOT NULL);
+                INSERT INTO {VERSION} VALUES (0)"
+            ))?;
+        }
+        let version = state.steps_done(newest)?;
         for step in steps.iter().skip(usize::try_from(version).unwrap_or(0)) {
             self.run(&for_server(step))?;
         }
@@ -152,48 +145,24 @@ impl Link {
     }
 }
 
-enum State {
-    Empty,
-    Version(i64),
-    /// A table of this name is there, and no version.
-    Foreign(&'static str),
-}
-
 impl Server {
-    pub(crate) fn open_to_write(address: Address) -> Result<Server, Error> {
-        let opened = Link::open(&address, Purpose::Write);
-        let ready = opened.and_then(|link| {
+    pub(crate) fn open(address: Address, purpose: Purpose) -> Result<Server, Error> {
+        let opened = Link::open(&address, purpose).and_then(|link| {
+            if purpose == Purpose::Read && link.state()? == State::Empty {
+                return Err(Trouble::Missing);
+            }
             link.prepare(STEPS)?;
             Ok(link)
         });
-        let link = ready.map_err(|trouble| told(&address, &trouble))?;
-        Ok(Server { address, link: Some(link) })
-    }
-
-    pub(crate) fn open_to_read(address: Address) -> Result<Server, Error> {
-        let opened = Link::open(&address, Purpose::Read);
-        let seen = opened.and_then(|link| Ok((link.state()?, link)));
-        let (state, link) = seen.map_err(|trouble| told(&address, &trouble))?;
-        match state {
-            State::Empty => Err(invalid!(
-                "there is no archive in {}: `spintrue run SCRIPT --archive` with this address makes one",
-                address.name
-            )),
-            State::Foreign(table) => Err(told(&address, &Trouble::Foreign(table))),
-            State::Version(version) if version > version_of(STEPS) => {
-                Err(newer(&address.name, version))
-            }
-            State::Version(version) if version < version_of(STEPS) => {
-                let brought = link.prepare(STEPS);
-                brought.map_err(|trouble| told(&address, &trouble))?;
-                Ok(Server { address, link: Some(link) })
-            }
-            State::Version(_) => Ok(Server { address, link: Some(link) }),
+        match opened {
+            Ok(link) => Ok(Server { address, link: Some(link) }),
+            Err(trouble) => Err(Server { address, link: None }.told(&trouble)),
         }
     }
 
     fn told(&self, trouble: &Trouble) -> Error {
-        told(&self.address, trouble)
+        let Address { name, user, database, .. } = &self.address;
+        trouble.told(name, user, database)
     }
 
     /// Makes a call. A silent connection is closed, and the server rolls back what was not committed.
@@ -234,20 +203,10 @@ impl Store for Server {
         self.run("ROLLBACK")
     }
 
-    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error> {
-        for rows in rows.chunks(MAX_PARAMETERS / rows.first().map_or(1, Vec::len)) {
-            let (statement, values) = insertion(table, rows);
-            let values: Vec<_> = values.iter().filter_map(bound).collect();
-            let added = self.call(|link| link.wait(link.client.execute(&statement, &values)));
-            added.map_err(|trouble| self.told(&trouble))?;
-        }
-        Ok(())
-    }
-
     fn query(
         &mut self,
         statement: &str,
-        values: &[Value<'_>],
+        values: &[Value],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let values: Vec<_> = values.iter().filter_map(bound).collect();
@@ -265,7 +224,7 @@ impl Store for Server {
 }
 
 impl Row for tokio_postgres::Row {
-    fn value(&self, at: usize) -> Value<'_> {
+    fn value(&self, at: usize) -> Value {
         let Some(column) = self.columns().get(at) else { return Value::Nothing };
         match *column.type_() {
             Type::INT8 => self.try_get::<_, Option<i64>>(at).ok().flatten().into(),
@@ -276,7 +235,7 @@ impl Row for tokio_postgres::Row {
 }
 
 /// A value as a parameter; none for NULL, which has no type.
-fn bound<'a>(value: &'a Value<'_>) -> Option<&'a (dyn ToSql + Sync)> {
+fn bound(value: &Value) -> Option<&(dyn ToSql + Sync)> {
     match value {
         Value::Nothing => None,
         Value::Whole(number) => Some(number),

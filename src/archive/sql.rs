@@ -1,23 +1,25 @@
 //! The one interface to an SQLite file and to a PostgreSQL server, which take the same statements.
 
 use crate::error::Error;
-use std::borrow::Cow;
 use std::time::Duration;
 
 /// How long to wait for an archive that another program has locked.
 pub(super) const LOCK_TIMEOUT: Duration = Duration::from_secs(5);
 
+/// Most parameters of one statement; PostgreSQL takes 65,535, SQLite 32,766.
+const MAX_PARAMETERS: usize = 10_000;
+
 /// A value in an archive. A text holds no NUL, which PostgreSQL cannot store; a NaN is stored as
 /// nothing.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) enum Value<'a> {
+pub(crate) enum Value {
     Nothing,
     Whole(i64),
     Real(f64),
-    Text(Cow<'a, str>),
+    Text(String),
 }
 
-impl Value<'_> {
+impl Value {
     /// The whole number in a column that always holds one.
     pub(crate) fn whole(&self) -> i64 {
         if let Value::Whole(number) = self { *number } else { 0 }
@@ -28,46 +30,42 @@ impl Value<'_> {
     }
 
     /// The text, empty where there is none.
-    pub(crate) fn text(&self) -> &str {
-        if let Value::Text(text) = self { text } else { "" }
+    pub(crate) fn text(self) -> String {
+        if let Value::Text(text) = self { text } else { String::new() }
     }
 }
 
-impl<'a> From<&'a str> for Value<'a> {
-    fn from(text: &'a str) -> Self {
-        match text.contains('\0') {
-            true => Value::Text(Cow::Owned(text.replace('\0', "\u{fffd}"))),
-            false => Value::Text(Cow::Borrowed(text)),
-        }
+impl From<&str> for Value {
+    fn from(text: &str) -> Self {
+        Value::Text(text.replace('\0', "\u{fffd}"))
     }
 }
 
-impl From<String> for Value<'_> {
+impl From<String> for Value {
     fn from(text: String) -> Self {
-        let text = if text.contains('\0') { text.replace('\0', "\u{fffd}") } else { text };
-        Value::Text(Cow::Owned(text))
+        if text.contains('\0') { text.as_str().into() } else { Value::Text(text) }
     }
 }
 
-impl From<f64> for Value<'_> {
+impl From<f64> for Value {
     fn from(number: f64) -> Self {
         if number.is_nan() { Value::Nothing } else { Value::Real(number) }
     }
 }
 
-impl From<i64> for Value<'_> {
+impl From<i64> for Value {
     fn from(number: i64) -> Self {
         Value::Whole(number)
     }
 }
 
-impl From<bool> for Value<'_> {
+impl From<bool> for Value {
     fn from(flag: bool) -> Self {
         Value::Whole(i64::from(flag))
     }
 }
 
-impl<'a, T: Into<Value<'a>>> From<Option<T>> for Value<'a> {
+impl<T: Into<Value>> From<Option<T>> for Value {
     fn from(value: Option<T>) -> Self {
         value.map_or(Value::Nothing, Into::into)
     }
@@ -84,7 +82,7 @@ pub(crate) enum Purpose {
 /// A row of a query's result.
 pub(crate) trait Row {
     /// The value in a column, counted from 0.
-    fn value(&self, at: usize) -> Value<'_>;
+    fn value(&self, at: usize) -> Value;
 }
 
 /// A table that rows are added to, with the columns that they fill.
@@ -96,25 +94,19 @@ pub(crate) struct Table<'a> {
 
 /// The statement that adds rows to a table, and its parameters. NULL is part of the statement, since a
 /// parameter must have a type.
-pub(crate) fn insertion<'a>(
-    table: &Table<'_>,
-    rows: &'a [Vec<Value<'_>>],
-) -> (String, Vec<Value<'a>>) {
+pub(crate) fn insertion(table: &Table<'_>, rows: &[Vec<Value>]) -> (String, Vec<Value>) {
     let mut values = Vec::new();
-    let mut cell = |value: &'a Value<'_>| {
-        let value = match value {
-            Value::Nothing => return "NULL".to_string(),
-            Value::Whole(number) => Value::Whole(*number),
-            Value::Real(number) => Value::Real(*number),
-            Value::Text(text) => Value::Text(Cow::Borrowed(text)),
-        };
-        values.push(value);
+    let mut cell = |value: &Value| {
+        if *value == Value::Nothing {
+            return "NULL".to_string();
+        }
+        values.push(value.clone());
         format!("${}", values.len())
     };
-    let row = |row: &'a Vec<Value<'_>>| {
+    let mut row = |row: &Vec<Value>| {
         format!("({})", row.iter().map(&mut cell).collect::<Vec<_>>().join(", "))
     };
-    let rows = rows.iter().map(row).collect::<Vec<_>>().join(", ");
+    let rows = rows.iter().map(&mut row).collect::<Vec<_>>().join(", ");
     (format!("INSERT INTO {} ({}) VALUES {rows}", table.name, table.columns), values)
 }
 
@@ -138,13 +130,19 @@ pub(crate) trait Store {
     /// Ends a transaction and discards what it wrote.
     fn roll_back(&mut self) -> Result<(), Error>;
 
-    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value<'_>>]) -> Result<(), Error>;
+    fn add(&mut self, table: &Table<'_>, rows: &[Vec<Value>]) -> Result<(), Error> {
+        for rows in rows.chunks(MAX_PARAMETERS / rows.first().map_or(1, Vec::len)) {
+            let (statement, values) = insertion(table, rows);
+            self.query(&statement, &values, &mut |_| ())?;
+        }
+        Ok(())
+    }
 
     /// Hands over each row of a statement's result.
     fn query(
         &mut self,
         statement: &str,
-        values: &[Value<'_>],
+        values: &[Value],
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error>;
 

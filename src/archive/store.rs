@@ -1,6 +1,6 @@
 //! Stores a run in an archive: in one transaction, or not at all.
 
-use crate::archive::open::{open_to_read, open_to_write};
+use crate::archive::open::{open, open_to_read};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
 use crate::record::About;
@@ -10,20 +10,11 @@ use spintrue_head::{parse_unit, suited_unit};
 use spintrue_language::{CheckBound, CheckEvent, Event, Finished, Measured, Observer, Shown};
 use std::path::Path;
 
-/// What is kept of a run in progress.
+/// What is kept of a run in progress. Its rows begin behind the run and their place in it.
 pub(crate) struct Heard {
     started: String,
-    pub(crate) checks: Vec<(f64, CheckEvent)>,
-    pub(crate) quantities: Vec<Quantity>,
-}
-
-/// A recorded quantity, with the head time at which it was.
-pub(crate) struct Quantity {
-    time: f64,
-    label: String,
-    value: f64,
-    unit: String,
-    shown_unit: String,
+    pub(crate) checks: Vec<Vec<Value>>,
+    pub(crate) quantities: Vec<Vec<Value>>,
 }
 
 /// Passes on the events of a script; for an archive it keeps checks and quantities.
@@ -48,15 +39,12 @@ impl<'a> Keeper<'a> {
 impl Observer for Keeper<'_> {
     fn event(&mut self, time: f64, event: Event) {
         match &event {
-            Event::Check(check) if self.keeping => {
-                self.heard.checks.push((time, (**check).clone()));
-            }
+            Event::Check(check) if self.keeping => self.heard.checks.push(check_row(time, check)),
             Event::Recorded { label, shown, .. } if self.keeping => {
-                if let Some((value, unit, shown_unit)) = quantity(shown) {
-                    let (label, unit) = (label.clone(), unit.to_string());
-                    let quantity = Quantity { time, label, value, unit, shown_unit };
-                    self.heard.quantities.push(quantity);
-                }
+                self.heard.quantities.extend(quantity(shown).map(|(value, unit, shown_unit)| {
+                    let label = label.as_str();
+                    vec![time.into(), label.into(), value.into(), unit.into(), shown_unit.into()]
+                }));
             }
             _ => {}
         }
@@ -85,7 +73,7 @@ pub(crate) struct Archive {
 impl Archive {
     /// Opens an archive, and tries to store a run, which is then rolled back.
     pub(crate) fn open(place: &Path) -> Result<Archive, Error> {
-        let mut archive = Archive { store: open_to_write(place)? };
+        let mut archive = Archive { store: open(place, Purpose::Write)? };
         archive.try_run()?;
         archive.store.close_connection();
         Ok(archive)
@@ -119,7 +107,6 @@ impl Archive {
         since: &str,
     ) -> Result<bool, Error> {
         let mut store = open_to_read(place)?;
-        store.begin(Purpose::Read)?;
         let asked = "SELECT COUNT(*) FROM runs WHERE serial = $1 AND digest = $2 AND started >= $3";
         let mut count = 0;
         let values = [serial, digest, since].map(Value::from);
@@ -170,26 +157,18 @@ impl Archive {
         let mut number = 0;
         let statement = format!("{statement} RETURNING id");
         self.store.query(&statement, &values, &mut |row| number = row.value(0).whole())?;
-        let params = (0_i64..).zip(&about.params).map(|(place, (name, value))| {
-            vec![number.into(), place.into(), name.as_str().into(), value.as_str().into()]
-        });
-        self.store.add(&PARAMS, &params.collect::<Vec<_>>())?;
-        let checks = (0_i64..).zip(&heard.checks);
-        let checks = checks.map(|(place, (time, check))| row_of(number, place, *time, check));
-        self.store.add(&CHECKS, &checks.collect::<Vec<_>>())?;
-        let quantities = (0_i64..).zip(&heard.quantities).map(|(place, quantity)| {
-            let Quantity { time, label, value, unit, shown_unit } = quantity;
-            vec![
-                number.into(),
-                place.into(),
-                (*time).into(),
-                label.as_str().into(),
-                (*value).into(),
-                unit.as_str().into(),
-                shown_unit.as_str().into(),
-            ]
-        });
-        self.store.add(&QUANTITIES, &quantities.collect::<Vec<_>>())
+        let params = about.params.iter();
+        let params = params.map(|(name, value)| vec![name.as_str().into(), value.as_str().into()]);
+        let params: Vec<Vec<Value>> = params.collect();
+        let parts =
+            [(&PARAMS, &params), (&CHECKS, &heard.checks), (&QUANTITIES, &heard.quantities)];
+        for (table, rows) in parts {
+            let rows = (0_i64..).zip(rows).map(|(place, row)| {
+                [Value::from(number), place.into()].iter().chain(row).cloned().collect()
+            });
+            self.store.add(table, &rows.collect::<Vec<_>>())?;
+        }
+        Ok(())
     }
 }
 
@@ -223,12 +202,7 @@ const TRIAL: [Table<'_>; 4] = [
 ];
 
 /// The row of a run.
-fn run<'a>(
-    about: &'a About,
-    digest: &'a str,
-    heard: &'a Heard,
-    finished: &'a Finished,
-) -> Vec<Value<'a>> {
+fn run(about: &About, digest: &str, heard: &Heard, finished: &Finished) -> Vec<Value> {
     let head = &about.head;
     let verdict = finished.verdict();
     let unreached: Vec<&str> = finished.unreached.iter().map(|c| c.label.as_ref()).collect();
@@ -253,8 +227,8 @@ fn run<'a>(
     ]
 }
 
-/// The row of a check.
-fn row_of(run: i64, place: i64, time: f64, check: &CheckEvent) -> Vec<Value<'_>> {
+/// The row of a check, behind its run and place.
+fn check_row(time: f64, check: &CheckEvent) -> Vec<Value> {
     let measured = check.measured.as_ref();
     let (value, unit, shown_unit) = match measured.and_then(|m| quantity(&m.value)) {
         Some((value, unit, shown)) => (value.into(), unit.into(), shown.into()),
@@ -264,8 +238,6 @@ fn row_of(run: i64, place: i64, time: f64, check: &CheckEvent) -> Vec<Value<'_>>
     let limit = |of: fn(&Measured) -> Option<&CheckBound>| measured.and_then(of);
     let (low, high) = (limit(|m| m.low.as_ref()), limit(|m| m.high.as_ref()));
     vec![
-        run.into(),
-        place.into(),
         time.into(),
         check.label.as_str().into(),
         check.text.as_ref().into(),

@@ -1,9 +1,9 @@
-//! Errors of an archive on a server, with the way out.
+//! Errors of archives, with the way out.
 
-use crate::archive::address::Address;
-use crate::archive::schema::newer;
+use crate::archive::schema::{STEPS, version_of};
 use crate::archive::sql::LOCK_TIMEOUT;
 use crate::error::{Error, invalid};
+use rusqlite::{Error as SqlError, ErrorCode};
 use spintrue_head::visible_line;
 use std::error::Error as _;
 use std::time::Duration;
@@ -12,14 +12,25 @@ use tokio_postgres::error::SqlState;
 /// What went wrong.
 #[derive(Debug)]
 pub(crate) enum Trouble {
+    File(SqlError),
     Server(tokio_postgres::Error),
     /// No answer for this long.
     Silent(Duration),
     Newer(i64),
-    /// A table of this name exists that belongs to no archive.
-    Foreign(&'static str),
+    /// Something else is there: on a server, a table of this name that belongs to no archive.
+    Foreign(Option<&'static str>),
+    /// The file system does not let several programs share the file.
+    NotShared,
+    /// There is no archive on a server.
+    Missing,
     /// Of this machine.
     Own(String),
+}
+
+impl From<SqlError> for Trouble {
+    fn from(error: SqlError) -> Self {
+        Trouble::File(error)
+    }
 }
 
 impl Trouble {
@@ -35,26 +46,72 @@ impl Trouble {
     }
 }
 
-pub(crate) fn told(address: &Address, trouble: &Trouble) -> Error {
-    let name = &address.name;
-    match trouble {
-        Trouble::Server(error) => by_server(address, error),
-        Trouble::Silent(limit) => invalid!(
-            "the archive {name} has not answered for {} s: see that its server and the network are \
-             well, or name another archive",
-            limit.as_secs()
-        ),
-        Trouble::Newer(version) => newer(name, *version),
-        Trouble::Foreign(table) => invalid!(
-            "{name} has a table `{table}` of something else: name another database, or a schema of \
-             its own with ?options=-csearch_path=NAME"
-        ),
-        Trouble::Own(why) => invalid!("the archive {name} cannot be reached: {why}"),
+impl Trouble {
+    /// The error with the way out, for an archive of this name; on a server, of this user and in this
+    /// database.
+    pub(crate) fn told(&self, name: &str, user: &str, database: &str) -> Error {
+        match self {
+            Trouble::File(error) => by_file(name, error),
+            Trouble::Server(error) => by_server(name, user, database, error),
+            Trouble::Silent(limit) => invalid!(
+                "the archive {name} has not answered for {} s: see that its server and the network \
+                 are well, or name another archive",
+                limit.as_secs()
+            ),
+            Trouble::Newer(version) => invalid!(
+                "the archive {name} has schema version {version}, and this spintrue knows up to {}: \
+                 use a newer spintrue, or another archive",
+                version_of(STEPS)
+            ),
+            Trouble::Foreign(None) => invalid!(
+                "{name} is a database of something else, not an archive: name another file"
+            ),
+            Trouble::Foreign(Some(table)) => invalid!(
+                "{name} has a table `{table}` of something else: name another database, or a schema \
+                 of its own with ?options=-csearch_path=NAME"
+            ),
+            Trouble::NotShared => invalid!(
+                "the archive {name} cannot be shared where it lies: put it on a disk of this machine"
+            ),
+            Trouble::Missing => invalid!(
+                "there is no archive in {name}: `spintrue run SCRIPT --archive` with this address \
+                 makes one"
+            ),
+            Trouble::Own(why) => invalid!("the archive {name} cannot be reached: {why}"),
+        }
     }
 }
 
-fn by_server(address: &Address, error: &tokio_postgres::Error) -> Error {
-    let Address { name, user, database, .. } = address;
+/// Whether another program has locked a file.
+pub(crate) fn busy(error: &SqlError) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked))
+}
+
+fn by_file(name: &str, error: &SqlError) -> Error {
+    if busy(error) {
+        return invalid!(
+            "the archive {name} has been locked by another program for {} s: close that program, \
+             or name another file",
+            LOCK_TIMEOUT.as_secs()
+        );
+    }
+    let way = match error.sqlite_error_code() {
+        Some(ErrorCode::NotADatabase) => {
+            return invalid!("{name} is not an archive (no SQLite database): name another file");
+        }
+        Some(ErrorCode::DatabaseCorrupt) => {
+            "it is damaged: put a copy of it back, or name another file"
+        }
+        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => {
+            "see that the file and its folder may be written by you, or name another file"
+        }
+        Some(ErrorCode::DiskFull) => "the disk is full: make room, or name another file",
+        _ => "put a copy of it back, or name another file",
+    };
+    invalid!("the archive {name} cannot be used ({error}): {way}")
+}
+
+fn by_server(name: &str, user: &str, database: &str, error: &tokio_postgres::Error) -> Error {
     let Some(said) = error.as_db_error() else {
         let mut why = error.to_string();
         let mut cause = error.source();

@@ -14,7 +14,7 @@ mod summary;
 
 use crate::archive::{Archive, archive_name};
 use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
-use crate::batch::one::{Lost, Outcome};
+use crate::batch::one::Lost;
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
 use crate::batch::resume::{ASIDE, Left};
@@ -45,8 +45,6 @@ enum Early {
 struct Batch<'a> {
     options: &'a Options,
     plan: Plan,
-    /// Folder of each head, in the order of the plan.
-    folders: Vec<String>,
     journal: Journal,
     archive: Option<Archive>,
     /// Of the script and what it uses.
@@ -80,7 +78,7 @@ impl<'a> Batch<'a> {
     /// Checks what has changed since the batch was started, and opens the archive.
     fn start(
         options: &'a Options,
-        plan: Plan,
+        mut plan: Plan,
         mut journal: Journal,
         known: &Known,
     ) -> Result<Batch<'a>, Error> {
@@ -118,12 +116,10 @@ impl<'a> Batch<'a> {
         };
         let (stop, interrupted) = (Arc::default(), Arc::default());
         stop_on_request(&[Arc::clone(&stop), Arc::clone(&interrupted)])?;
-        let folders = folders(&plan.heads, known);
-        let summary = Summary::new(options, &plan.heads, &folders);
+        name_folders(&mut plan.heads, known);
+        let summary = Summary::new(options, &plan.heads);
         let digest = digest_of(plan.series.scripts());
-        let batch =
-            Batch { options, plan, folders, journal, archive, digest, stop, interrupted, summary };
-        Ok(batch)
+        Ok(Batch { options, plan, journal, archive, digest, stop, interrupted, summary })
     }
 
     /// The heads that are to be run, by their index. What an interrupted batch left of others is put in
@@ -158,7 +154,7 @@ impl<'a> Batch<'a> {
 
     /// Runs the head at an index; tells whether the batch ends here.
     fn head(&mut self, at: usize) -> Option<Early> {
-        let (head, folder) = self.plan.heads.get(at).zip(self.folders.get(at))?;
+        let head = self.plan.heads.get(at)?;
         let row = self.plan.series.list().rows.get(head.row)?.clone();
         let mut prepared = self.plan.series.prepared(&mut Disk, &row);
         let Ok(given) = self.options.answers.read(&mut prepared, false) else {
@@ -166,14 +162,14 @@ impl<'a> Batch<'a> {
         };
         let begun = Begun {
             serial: head.serial.clone(),
-            folder: folder.clone(),
+            folder: head.folder.clone(),
             row: head.digest.clone(),
             at: now(),
         };
         if let Err(error) = self.journal.write(&Line::Begun(begun)) {
             return Some(Early::Stopped(error.to_string(), WRONG));
         }
-        let place = self.options.record.join(folder);
+        let place = self.options.record.join(&head.folder);
         let run = one::Run {
             options: self.options,
             fixtures: &self.plan.fixtures,
@@ -182,7 +178,7 @@ impl<'a> Batch<'a> {
             archive: self.archive.as_mut(),
         };
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
-            Ok(outcome) => self.ended(at, outcome),
+            Ok((verdict, done)) => self.ended(at, verdict, &done),
             Err(Lost::NoAnswer(error)) => {
                 self.summary.add_no_answer(at, &error.to_string());
                 self.stops(Verdict::HeadFailed)
@@ -198,38 +194,25 @@ impl<'a> Batch<'a> {
         }
     }
 
-    /// Writes down the outcome of a head; tells whether the batch ends here.
-    fn ended(&mut self, at: usize, outcome: Outcome) -> Option<Early> {
-        let (head, folder) = self.plan.heads.get(at).zip(self.folders.get(at))?;
-        let record = self.options.record.join(folder).join("record.json");
-        let Outcome { verdict, is_safe, .. } = outcome;
-        let done = Done {
-            serial: head.serial.clone(),
-            verdict: verdict.text().to_lowercase(),
-            exit_code: verdict.exit_code(),
-            unmet: outcome.unmet,
-            failure: outcome.failure,
-            took: outcome.took,
-            left_safe: Some(is_safe),
-            record: resume::sha256(&record).unwrap_or_default(),
-            at: now(),
-        };
+    /// Writes down how the run of a head ended; tells whether the batch ends here.
+    fn ended(&mut self, at: usize, verdict: Verdict, done: &Done) -> Option<Early> {
+        let is_safe = done.left_safe == Some(true);
         if verdict == Verdict::Interrupted {
             // Shown, and not written down as finished: it is run again.
-            self.summary.add(at, &done);
+            self.summary.add(at, done);
             if !is_safe {
-                complain(&format!("{} was not left safe: look at it\n", head.serial));
+                complain(&format!("{} was not left safe: look at it\n", done.serial));
             }
             return Some(Early::Interrupted);
         }
         let written = self.journal.write(&Line::Done(done.clone()));
-        self.summary.add(at, &done);
+        self.summary.add(at, done);
         if let Err(error) = written {
             return Some(Early::Stopped(error.to_string(), WRONG));
         }
         if !is_safe {
             let what =
-                format!("{} was not left safe, so the batch ends here: look at it", head.serial);
+                format!("{} was not left safe, so the batch ends here: look at it", done.serial);
             return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
         }
         self.stops(verdict)
@@ -319,13 +302,13 @@ fn changes(options: &Options, subject: &Subject, known: &Known, heads: &[Planned
     changes
 }
 
-/// The folder of each head, as it was given before or as it is given now.
-fn folders(heads: &[Planned], known: &Known) -> Vec<String> {
-    let taken: HashMap<String, String> = known
-        .heads
-        .iter()
-        .map(|(serial, (begun, _))| (serial.clone(), begun.folder.clone()))
-        .collect();
+/// Names the folder of each head, as it was named before or as it is now.
+fn name_folders(heads: &mut [Planned], known: &Known) {
+    let before = known.heads.iter();
+    let taken: HashMap<String, String> =
+        before.map(|(serial, (begun, _))| (serial.clone(), begun.folder.clone())).collect();
     let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
-    names::folders(&serials, &taken, &[JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS])
+    let own = [JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS];
+    let folders = names::folders(&serials, &taken, &own);
+    heads.iter_mut().zip(folders).for_each(|(head, folder)| head.folder = folder);
 }

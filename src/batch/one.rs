@@ -2,9 +2,11 @@
 //! finished, so that neither exists twice.
 
 use crate::archive::{Archive, Keeper};
+use crate::batch::journal::{Done, now};
 use crate::batch::options::Options;
 use crate::batch::place::Place;
 use crate::batch::plan::Planned;
+use crate::batch::resume::sha256;
 use crate::error::{Error, invalid};
 use crate::record;
 use crate::record::{About, Again, Recording, Unmet};
@@ -26,17 +28,6 @@ pub(super) struct Run<'a> {
     pub archive: Option<&'a mut Archive>,
 }
 
-/// How a run ended.
-pub(super) struct Outcome {
-    pub verdict: Verdict,
-    pub unmet: Unmet,
-    pub failure: Option<String>,
-    /// Head time in s.
-    pub took: f64,
-    /// The head was left safe.
-    pub is_safe: bool,
-}
-
 /// Why a run did not start, or left nothing.
 pub(super) enum Lost {
     /// The head does not answer, or not as expected; nothing was started.
@@ -54,14 +45,14 @@ impl Observer for Unmet {
 }
 
 impl Run<'_> {
-    /// Runs the script on a head and keeps a record of it.
+    /// Runs the script on a head and keeps a record of it; how it ended.
     pub(super) fn on(
         self,
         planned: &Planned,
         prepared: &Prepared,
         given: Given,
         folder: &Path,
-    ) -> Result<Outcome, Lost> {
+    ) -> Result<(Verdict, Done), Lost> {
         let Options { script, .. } = self.options;
         let mut opened = planned.place.open(self.fixtures, self.stop).map_err(Lost::NoAnswer)?;
         opened.stop = Arc::clone(self.stop);
@@ -107,13 +98,18 @@ impl Run<'_> {
         unmet.not_reached =
             finished.unreached.iter().map(|check| check.label.to_string()).collect();
         let failure = finished.failure.map(|failure| failure.message);
-        Ok(Outcome {
-            verdict,
+        let done = Done {
+            serial: planned.serial.clone(),
+            verdict: verdict.text().to_lowercase(),
+            exit_code: verdict.exit_code(),
             unmet,
             failure: failure.or_else(|| finished.safe.trouble()),
             took: finished.took,
-            is_safe: finished.safe.is_safe(),
-        })
+            left_safe: Some(finished.safe.is_safe()),
+            record: sha256(&folder.join("record.json")).unwrap_or_default(),
+            at: now(),
+        };
+        Ok((verdict, done))
     }
 
     /// Arguments that repeat the run.

@@ -27,6 +27,8 @@ pub(crate) struct Planned {
     /// Which row it is.
     pub row: usize,
     pub serial: String,
+    /// The name of its folder, given once the whole list is known.
+    pub folder: String,
     pub place: Place,
     /// Of its row and of the description of the head.
     pub digest: String,
@@ -84,6 +86,17 @@ impl Reports {
     fn are_wrong(&self) -> bool {
         self.diagnostics.iter().any(|d| d.severity == Severity::Error)
     }
+}
+
+/// The error on a cell of a row, or on the whole row where there is no such column.
+fn wrong(
+    series: &Series,
+    row: &ListRow,
+    column: &str,
+    what: impl Into<String>,
+    help: &str,
+) -> Diagnostic {
+    Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column)).help(help)
 }
 
 /// Checks everything.
@@ -178,10 +191,9 @@ impl Checker<'_> {
             let head = &described.head;
             if matches!(place, Place::Simulated(_)) && head.serial != serial && !serial.is_empty() {
                 let what = format!("the head of this row says that it is {}", head.serial);
-                let report =
-                    Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, "serial"));
-                let report = report.here("this is another serial number");
-                found.push(report.help("correct the serial number or the address"));
+                let way = "correct the serial number or the address";
+                let report = wrong(series, row, "serial", what, way);
+                found.push(report.here("this is another serial number"));
             }
             found.extend(described.unfit(prepared));
             let (beyond, longest) = self.options.limits.check(prepared, head, false);
@@ -192,7 +204,10 @@ impl Checker<'_> {
             return Ok((None, found));
         }
         let digest = digest(series, row, &place);
-        Ok((Some(Planned { row: number, serial, place, digest, most }), found))
+        Ok((
+            Some(Planned { row: number, serial, folder: String::new(), place, digest, most }),
+            found,
+        ))
     }
 
     /// The head of a row cannot be made.
@@ -202,8 +217,7 @@ impl Checker<'_> {
         }
         let column = if series.cell(row, "fault").is_some() { "fault" } else { "head" };
         let what = "the head of this row cannot be made";
-        let report = Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column));
-        report.help("the report above says why")
+        wrong(series, row, column, what, "the report above says why")
     }
 
     /// What the head that is at an address now says of itself. Rows of other heads at the same address,
@@ -228,10 +242,7 @@ impl Checker<'_> {
 
     fn serial(&mut self, series: &Series, row: &ListRow, found: &mut Vec<Diagnostic>) -> String {
         let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
-        let place = series.cell_span(row, "serial");
-        let mut wrong = |what: &str, help: &str| {
-            found.push(Diagnostic::error(BAD_HEAD_LIST, what, place).help(help.to_string()));
-        };
+        let mut wrong = |what: &str, help| found.push(wrong(series, row, "serial", what, help));
         if serial.is_empty() {
             wrong("this row has no serial number", "write the serial number of its head");
         } else if serial.chars().count() > MAX_SERIAL {
@@ -255,10 +266,9 @@ impl Checker<'_> {
         found: &mut Vec<Diagnostic>,
     ) -> Result<Option<Place>, Error> {
         let cell = series.cell(row, "head").map(|cell| cell.text.clone());
-        let place = series.cell_span(row, "head");
         if cell.as_ref().is_some_and(String::is_empty) {
-            let report = Diagnostic::error(BAD_HEAD_LIST, "this row has no address", place);
-            found.push(report.help("write the address of its head, such as `sim:FILE.toml`"));
+            let way = "write the address of its head, such as `sim:FILE.toml`";
+            found.push(wrong(series, row, "head", "this row has no address", way));
             return Ok(None);
         }
         let address = cell.as_ref().unwrap_or(&self.options.head.head);
@@ -270,23 +280,21 @@ impl Checker<'_> {
             if !faults.is_empty() {
                 let column = if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
                 let what = "this head is not made here, so that it cannot be made to fail here";
-                let report = Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column));
-                found.push(report.help("give faults to the server of the head"));
+                let way = "give faults to the server of the head";
+                found.push(wrong(series, row, column, what, way));
                 return Ok(None);
             }
             return Ok(Some(Place::Address(address.clone())));
         }
-        let known = match (self.simulated.get(address), &cell) {
-            (Some(known), _) => known.clone(),
-            (None, cell) => match (simulated(address, &[]), cell) {
-                (Ok(head), _) => head,
-                (Err(error), None) => return Err(error),
-                (Err(error), Some(_)) => {
-                    let report = Diagnostic::error(BAD_HEAD_LIST, error.to_string(), place);
-                    found.push(report.help(
-                        "an address is `sim`, `sim:FILE.toml` with the path from here, \
-                         `tcp://HOST:PORT` or `serial://DEVICE`",
-                    ));
+        let known = match self.simulated.get(address) {
+            Some(known) => known.clone(),
+            None => match simulated(address, &[]) {
+                Ok(head) => head,
+                Err(error) if cell.is_none() => return Err(error),
+                Err(error) => {
+                    let way = "an address is `sim`, `sim:FILE.toml` with the path from here, \
+                               `tcp://HOST:PORT` or `serial://DEVICE`";
+                    found.push(wrong(series, row, "head", error.to_string(), way));
                     return Ok(None);
                 }
             },
@@ -296,8 +304,7 @@ impl Checker<'_> {
             && let Some(first) = self.memories.insert(memory.clone(), row.line)
         {
             let what = format!("the head on line {first} keeps its trims in that memory");
-            let report = Diagnostic::error(BAD_HEAD_LIST, what, place);
-            found.push(report.help("give each head a memory of its own"));
+            found.push(wrong(series, row, "head", what, "give each head a memory of its own"));
         }
         Ok(Some(Place::Simulated(Simulated { faults, serial: None, ..known })))
     }

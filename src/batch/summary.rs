@@ -65,10 +65,10 @@ pub(super) struct Summary {
 }
 
 impl Summary {
-    pub(super) fn new(options: &Options, heads: &[Planned], folders: &[String]) -> Summary {
-        let rows = heads.iter().zip(folders).map(|(head, folder)| Row {
+    pub(super) fn new(options: &Options, heads: &[Planned]) -> Summary {
+        let rows = heads.iter().map(|head| Row {
             serial: head.serial.clone(),
-            folder: folder.clone(),
+            folder: head.folder.clone(),
             state: State::Waiting,
         });
         Summary {

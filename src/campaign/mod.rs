@@ -23,7 +23,7 @@ use crate::terminal::draws_progress;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use spintrue_head::stop_on_request;
-use spintrue_language::{Given, Prepared};
+use spintrue_language::Prepared;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Sender, channel};
@@ -95,9 +95,9 @@ pub(crate) fn run(order: &Order) -> Result<(Results, bool), Error> {
     if heads.seed.is_some() {
         return Err(invalid!("the seeds of a campaign are given by --seed and --heads"));
     }
-    let Some(last) = first_seed.checked_add(count - 1) else {
+    if first_seed.checked_add(count - 1).is_none() {
         return Err(invalid!("--seed is too large for this number of heads"));
-    };
+    }
     // A mistake in the description is reported before any head is run.
     let first = Described::of(heads.make(first_seed)?, &OpenFixtures::default())?;
     if let Err(reports) = first.admit(&prepared) {
@@ -114,13 +114,31 @@ pub(crate) fn run(order: &Order) -> Result<(Results, bool), Error> {
         heads: count,
         shards,
     };
-    let seeds = Seeds { next: AtomicU64::new(part - 1), step: shards, first: first_seed, last };
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_request(std::slice::from_ref(&stop))?;
+    // The seeds that are left, counted from the first, are shared by all threads.
+    let next = AtomicU64::new(part - 1);
+    // Takes seed after seed. Threads cannot share a program, so each has its own.
+    let worker = |send: &Sender<Result<Trial, Error>>| match load() {
+        Ok(prepared) => {
+            // Making a head safe clears the flag of its station, so each has its own.
+            while !stop.load(Ordering::SeqCst) {
+                let index = next.fetch_add(shards, Ordering::Relaxed);
+                if index >= count {
+                    return;
+                }
+                let trial = trial(&prepared, &heads, &given, first_seed + index);
+                if send.send(trial).is_err() {
+                    return;
+                }
+            }
+        }
+        // The receiver is gone where another thread failed first.
+        Err(error) => drop(send.send(Err(error))),
+    };
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let threads = order.threads.map_or(cores, usize::from);
-    let work = Work { heads: &heads, given: &given, stop: &stop, load: &load };
-    let trials = all(threads, heads_of(count, part, shards), &seeds, &work)?;
+    let trials = all(threads, heads_of(count, part, shards), &stop, &worker)?;
     Ok((Results::new(campaign, part, trials), stop.load(Ordering::SeqCst)))
 }
 
@@ -137,37 +155,18 @@ pub(crate) fn merge(paths: &[String]) -> Result<Results, Error> {
     whole.ok_or_else(|| invalid!("there is nothing to merge"))
 }
 
-/// The seeds that are left, shared by all threads.
-struct Seeds {
-    /// Counted from the first seed.
-    next: AtomicU64,
-    step: u64,
-    first: u64,
-    last: u64,
-}
-
-impl Seeds {
-    fn take(&self) -> Option<u64> {
-        let index = self.next.fetch_add(self.step, Ordering::Relaxed);
-        (index <= self.last - self.first).then(|| self.first + index)
-    }
-}
-
-/// What all threads work with.
-struct Work<'a> {
-    heads: &'a Simulated,
-    given: &'a Given,
-    stop: &'a AtomicBool,
-    load: &'a (dyn Fn() -> Result<Prepared, Error> + Sync),
-}
-
 /// Tries all heads on several threads; the order of the results is random.
-fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec<Trial>, Error> {
+fn all(
+    threads: usize,
+    total: u64,
+    stop: &AtomicBool,
+    worker: &(impl Fn(&Sender<Result<Trial, Error>>) + Sync),
+) -> Result<Vec<Trial>, Error> {
     let (send, receive) = channel();
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let send = send.clone();
-            scope.spawn(move || worker(seeds, work, &send));
+            scope.spawn(move || worker(&send));
         }
         drop(send);
         let bar = draws_progress().then(|| bar(total));
@@ -176,7 +175,7 @@ fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec
             match answer {
                 Ok(trial) => trials.push(trial),
                 Err(error) => {
-                    work.stop.store(true, Ordering::SeqCst);
+                    stop.store(true, Ordering::SeqCst);
                     return Err(error);
                 }
             }
@@ -185,26 +184,6 @@ fn all(threads: usize, total: u64, seeds: &Seeds, work: &Work<'_>) -> Result<Vec
         bar.iter().for_each(ProgressBar::finish_and_clear);
         Ok(trials)
     })
-}
-
-/// Takes seed after seed. Threads cannot share a program, so each has its own.
-fn worker(seeds: &Seeds, work: &Work<'_>, send: &Sender<Result<Trial, Error>>) {
-    let prepared = match (work.load)() {
-        Ok(prepared) => prepared,
-        Err(error) => {
-            // The receiver is gone where another thread failed first.
-            let _ = send.send(Err(error));
-            return;
-        }
-    };
-    // Making a head safe clears the flag of its station, so each has its own.
-    while !work.stop.load(Ordering::SeqCst)
-        && let Some(seed) = seeds.take()
-    {
-        if send.send(trial(&prepared, work.heads, work.given, seed)).is_err() {
-            return;
-        }
-    }
 }
 
 fn bar(total: u64) -> ProgressBar {

@@ -1,5 +1,6 @@
 //! The results of a campaign for people, 80 columns wide, and for machines.
 
+use crate::archive::decimals;
 use crate::campaign::results::{Results, Row};
 use crate::campaign::spread::{Spread, bars, share, spread};
 use crate::record::NOT_REACHED;
@@ -134,12 +135,13 @@ pub(crate) fn text(results: &Results, colour: bool) -> String {
 
 fn value(label: &str, unit: &str, spread: &Spread, colour: bool) -> String {
     // Four digits of the spread are enough; a value that hardly moves keeps those that tell.
-    let number = |value: f64| show_number(in_unit(value, unit), decimals(spread, unit));
+    let decimals = decimals(in_unit(spread.most.0, unit) - in_unit(spread.least.0, unit));
+    let number = |value: f64| show_number(in_unit(value, unit), decimals);
     let unit_text = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let deviation = match spread.deviation {
         Some(deviation) => {
             let zero = in_unit(0.0, unit);
-            format!(" ± {}", show_number(in_unit(deviation, unit) - zero, decimals(spread, unit)))
+            format!(" ± {}", show_number(in_unit(deviation, unit) - zero, decimals))
         }
         None => String::new(),
     };
@@ -169,16 +171,6 @@ fn value(label: &str, unit: &str, spread: &Spread, colour: bool) -> String {
             colour
         ),
     )
-}
-
-/// Digits after the point that tell the values apart.
-fn decimals(spread: &Spread, unit: &str) -> Option<u8> {
-    let range = in_unit(spread.most.0, unit) - in_unit(spread.least.0, unit);
-    if range <= 0.0 || !range.is_finite() {
-        return None;
-    }
-    let digits = (2.0 - range.log10().floor()).clamp(0.0, 12.0);
-    Some(digits as u8)
 }
 
 pub(crate) fn json(results: &Results) -> String {

@@ -40,12 +40,14 @@ pub(crate) struct Column {
 }
 
 /// One head.
-#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
 pub(crate) struct Row {
     pub seed: u64,
     pub verdict: String,
+    /// What ended its run early.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub failure: Option<String>,
+    /// Checks that do not conform, are undecided, or were not reached.
     #[serde(default, skip_serializing_if = "Unmet::is_empty")]
     pub unmet: Unmet,
     /// By column, in SI.
@@ -71,25 +73,24 @@ pub(crate) struct Results {
 impl Results {
     /// Sorts the trials by their seeds.
     pub(super) fn new(campaign: Campaign, part: u64, mut trials: Vec<Trial>) -> Results {
-        trials.sort_by_key(|head| head.seed);
+        trials.sort_by_key(|head| head.row.seed);
         let mut columns: Vec<Column> = Vec::new();
         let mut known: BTreeMap<String, usize> = BTreeMap::new();
         let mut rows = Vec::with_capacity(trials.len());
-        for head in trials {
-            let mut values = vec![None; columns.len()];
-            for (column, value) in head.values {
+        for Trial { mut row, values: found } in trials {
+            let values = &mut row.values;
+            values.resize(columns.len(), None);
+            for (column, value) in found {
                 let column = *known.entry(column.label.clone()).or_insert_with(|| {
                     columns.push(column);
                     columns.len() - 1
                 });
-                values.resize(columns.len().max(values.len()), None);
+                values.resize(columns.len(), None);
                 if let Some(slot) = values.get_mut(column) {
                     *slot = value.is_finite().then_some(value);
                 }
             }
-            let verdict = head.verdict.text().to_lowercase();
-            let Trial { seed, failure, unmet, .. } = head;
-            rows.push(Row { seed, verdict, failure, unmet, values });
+            rows.push(row);
         }
         Results { spintrue_campaign: VERSION, campaign, parts: vec![part], columns, rows }
     }

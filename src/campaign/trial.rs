@@ -1,20 +1,15 @@
 //! One head of a campaign: a whole run, and what is kept of it.
 
 use crate::archive::quantity;
-use crate::campaign::results::Column;
+use crate::campaign::results::{Column, Row};
 use crate::error::Error;
-use crate::record::Unmet;
 use crate::setup::{Simulated, Stage};
 use spintrue_language::{Event, Given, Observer, Prepared, SCRIPT_SOURCE, Verdict, run_script};
 
 /// What is kept of the run on one head.
 pub(super) struct Trial {
-    pub seed: u64,
-    pub verdict: Verdict,
-    /// What ended the run early.
-    pub failure: Option<String>,
-    /// Checks that do not conform, are undecided, or were not reached.
-    pub unmet: Unmet,
+    /// Without its values, whose columns are those of all heads.
+    pub row: Row,
     /// Recorded quantities, each with its value in SI.
     pub values: Vec<(Column, f64)>,
 }
@@ -22,7 +17,7 @@ pub(super) struct Trial {
 impl Observer for Trial {
     fn event(&mut self, _: f64, event: Event) {
         match event {
-            Event::Check(check) => self.unmet.add(&check),
+            Event::Check(check) => self.row.unmet.add(&check),
             Event::Recorded { label, shown, .. } => {
                 if let Some((value, unit, shown_unit)) = quantity(&shown) {
                     // Only the last value of a label counts.
@@ -43,13 +38,14 @@ pub(super) fn trial(
     given: &Given,
     seed: u64,
 ) -> Result<Trial, Error> {
-    let (values, unmet) = (Vec::new(), Unmet::default());
-    let mut trial = Trial { seed, verdict: Verdict::HeadFailed, failure: None, unmet, values };
+    let verdict = |verdict: Verdict| verdict.text().to_lowercase();
+    let row = Row { seed, verdict: verdict(Verdict::HeadFailed), ..Row::default() };
+    let mut trial = Trial { row, values: Vec::new() };
     let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
     let mut stage = match Stage::open(heads.make(seed)?, script) {
         Ok(stage) => stage,
         Err(Error::HeadFailed(fault)) => {
-            trial.failure = Some(fault.to_string());
+            trial.row.failure = Some(fault.to_string());
             return Ok(trial);
         }
         Err(other) => return Err(other),
@@ -61,8 +57,8 @@ pub(super) fn trial(
     stage.station.set_operator(Box::new(given.clone()));
     let finished = run_script(runnable, &mut stage.station, &mut trial);
     let unreached = finished.unreached.iter().map(|check| check.label.to_string());
-    trial.unmet.not_reached = unreached.collect();
-    trial.verdict = finished.verdict();
-    trial.failure = finished.failure.map(|failure| failure.message);
+    trial.row.unmet.not_reached = unreached.collect();
+    trial.row.verdict = verdict(finished.verdict());
+    trial.row.failure = finished.failure.map(|failure| failure.message);
     Ok(trial)
 }

@@ -132,7 +132,7 @@ impl Checked {
                 "  its longest time is known once it is set\n".to_string()
             } else {
                 let program = prepared.program.as_ref();
-                duration::explained(bound, program, &prepared.params, &prepared.sources, colour)
+                duration::explained(bound, program, &prepared.sources, colour)
             });
         }
         complain(&rendered(too_long.as_slice(), &prepared.sources));

@@ -20,8 +20,8 @@ mod syntax;
 pub use acceptance::decision::{Outcome, Rule as DecisionRule};
 pub use banding::{Banding, Peak, banding};
 pub use bounds::{
-    Bound as TimeBound, Formula as BoundFormula, ParamAt, ParamKind, Term as BoundTerm,
-    Unknown as UnknownTime, What as BoundFor, finish_most,
+    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, Unknown as UnknownTime,
+    What as BoundFor, finish_most,
 };
 pub use builtins::{
     Builtin, Effect, OPEN_NAMES, RecordSpec, records as builtin_records, table as builtins, topics,

@@ -8,9 +8,8 @@ use crate::shell::printer::EntryPrinter;
 use crate::shell::reader::{Input, InputKind};
 use crate::terminal::told::failed;
 use crate::terminal::{columns, complain, draws_progress, say, say_over};
-use spintrue_head::{Calls, Dimension, parse_quantity, parse_unit};
+use spintrue_head::{Calls, Dimension, parse_quantity};
 use spintrue_language::{Datum, Effect, EntryAnswer, Shower, Shown, Verdict};
-use std::rc::Rc;
 use std::time::Duration;
 
 /// Default time between two readings, in s.
@@ -177,15 +176,10 @@ fn picture(answers: &[(EntryAnswer, Datum)], seen: &[(f64, f64)]) -> Vec<String>
             other => lines.push(format!("  {other}")),
         }
     }
-    let drawn = match answers.first().map(|(answer, _)| &answer.shower) {
-        Some(Shower::Quantity { dimension, unit, .. }) => Some((*dimension, unit.clone())),
-        Some(Shower::Temperature { unit, .. }) => {
-            let usual = || parse_unit("degC").ok().map(Rc::new);
-            Some((Dimension::TEMPERATURE, unit.clone().or_else(usual)))
-        }
-        _ => None,
-    };
-    if let Some((dimension, unit)) = drawn {
+    if let Some((answer, _)) = answers.first()
+        && let Shower::Quantity { dimension, .. } = answer.shower
+    {
+        let unit = answer.shower.unit();
         let series = Series { points: seen, dimension, unit: unit.as_deref(), mark: None };
         lines.extend(plot(&series, columns()));
     }

@@ -1,10 +1,9 @@
 //! How long a script takes at most: the time, what adds most to it, and how it depends on params.
 
 use crate::terminal::{DIM, styled};
-use spintrue_head::show_number;
+use spintrue_head::{Dimension, show_number};
 use spintrue_language::{
-    BoundFor, BoundFormula, BoundTerm, ParamAt, ParamKind, Program, SourceMap, Span, TimeBound,
-    UnknownTime,
+    BoundFor, BoundFormula, BoundTerm, Program, SourceMap, Span, TimeBound, UnknownTime,
 };
 
 /// Places that are listed.
@@ -69,7 +68,6 @@ pub(crate) fn unknown_bound(unknown: &UnknownTime, sources: &SourceMap) -> Strin
 pub(crate) fn explained(
     bound: &TimeBound,
     program: Option<&Program>,
-    params: &[ParamAt],
     sources: &SourceMap,
     colour: bool,
 ) -> String {
@@ -85,7 +83,7 @@ pub(crate) fn explained(
             let formula = bound
                 .formula
                 .iter()
-                .map(|formula| format!("    that is {}", formula_text(formula, program, params)));
+                .map(|formula| format!("    that is {}", formula_text(formula, program)));
             (
                 format!("  takes at most {} on this head\n", text(most)),
                 places.chain(formula).collect(),
@@ -104,15 +102,16 @@ pub(crate) fn explained(
 }
 
 /// `rounds × 3.1 s + watch + 45 s, with speed as it is`.
-fn formula_text(formula: &BoundFormula, program: Option<&Program>, params: &[ParamAt]) -> String {
-    let names = program.map(|program| program.params.as_slice()).unwrap_or_default();
-    let name = |index: &usize| names.get(*index).map_or("?", |param| &*param.name).to_string();
+fn formula_text(formula: &BoundFormula, program: Option<&Program>) -> String {
+    let params = program.map(|program| program.params.as_slice()).unwrap_or_default();
+    let name = |index: &usize| params.get(*index).map_or("?", |param| &*param.name).to_string();
     let term = |term: &BoundTerm| {
         let mut factors: Vec<String> = term.params.iter().map(name).collect();
         let size = term.factor.abs();
-        let time =
-            !term.params.iter().any(|p| params.get(*p).is_some_and(|p| p.kind == ParamKind::Time));
-        if time {
+        let is_time = |p: &usize| {
+            params.get(*p).is_some_and(|param| param.dimension == Some(Dimension::TIME))
+        };
+        if !term.params.iter().any(is_time) {
             factors.push(text(size));
         } else if size != 1.0 {
             factors.push(show_number(size, None));

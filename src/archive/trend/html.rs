@@ -117,7 +117,7 @@ fn individuals(trend: &Trend) -> Markup {
     let told = "Runs with rule violations are diamonds.";
     let words = format!("{}{}", visible_line(&trend.series.label), trend.unit("in "));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
-        let names: Vec<&str> = trend.rules_at(at).map(|rule| rule.text()).collect();
+        let names: Vec<&str> = trend.rules_at(at).collect();
         (!names.is_empty()).then(|| names.join("; "))
     })
 }
@@ -128,10 +128,11 @@ fn ranges(trend: &Trend) -> Markup {
         Across { at: limits.centre, name: "centre", class: "mark" },
         Across { at: limits.high, name: "upper control", class: "two thin dashed" },
     ];
-    let told = format!("From each run to the next; beyond the limit: {}.", trend.leaps.len());
+    let beyond = trend.violations.iter().filter(|(_, name)| *name == LEAP).count();
+    let told = format!("From each run to the next; beyond the limit: {beyond}.");
     let words = format!("moving range{}", trend.unit("in "));
     chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
-        trend.leaps.binary_search(&at).is_ok().then(|| LEAP.to_string())
+        trend.leaps_at(at).then(|| LEAP.to_string())
     })
 }
 
@@ -262,7 +263,7 @@ fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
 /// The runs with rule violations, newest first.
 fn violations(trend: &Trend) -> Markup {
     let mut runs: Vec<(usize, Vec<&str>)> = Vec::new();
-    for (at, name) in trend.named().into_iter().rev() {
+    for (at, name) in trend.violations.iter().copied().rev() {
         match runs.last_mut().filter(|(last, _)| *last == at) {
             Some((_, names)) => names.push(name),
             None => runs.push((at, vec![name])),

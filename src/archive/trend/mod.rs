@@ -6,12 +6,12 @@ mod series;
 mod text;
 
 pub(crate) use html::page;
-pub(crate) use series::{Trend, day_and_minute};
+pub(crate) use series::{Trend, day_and_minute, decimals};
 pub(crate) use text::{cut, text};
 
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Purpose, Store, Value};
+use crate::archive::sql::{Store, Value};
 use crate::archive::trend::series::{Limits, Point, Series, runs};
 use crate::error::{Error, invalid};
 use clap::Args;
@@ -48,7 +48,6 @@ pub(crate) struct Query {
 /// Reads the trend of a value from an archive.
 pub(crate) fn trend(place: &Path, query: &Query) -> Result<Trend, Error> {
     let mut archive = open_to_read(place)?;
-    archive.begin(Purpose::Read)?;
     let (mut found, mut rehearsals) = (Vec::new(), 0);
     // A quantity comes first: a check of the same label decides on it.
     for table in ["quantities", "checks"] {
@@ -83,13 +82,11 @@ pub(crate) fn trend(place: &Path, query: &Query) -> Result<Trend, Error> {
 /// A value as it was stored.
 pub(crate) struct Stored {
     run: i64,
-    started: String,
-    serial: String,
     place: i64,
-    value: Option<f64>,
     unit: String,
     shown_unit: String,
-    simulated: bool,
+    /// Its value in SI, or NaN.
+    point: Point,
 }
 
 /// The last value of each run, newest run first; and how many were left out as rehearsals.
@@ -111,25 +108,26 @@ pub(crate) fn read(
     );
     let mut found = Vec::new();
     archive.query(&sql, &values, &mut |row| {
-        let text = |at: usize| row.value(at).text().to_string();
         found.push(Stored {
             run: row.value(0).whole(),
-            started: text(1),
-            serial: text(2),
             place: row.value(3).whole(),
-            value: row.value(4).real(),
-            unit: text(5),
-            shown_unit: text(6),
-            simulated: row.value(7).whole() != 0,
+            unit: row.value(5).text(),
+            shown_unit: row.value(6).text(),
+            point: Point {
+                started: row.value(1).text(),
+                serial: row.value(2).text(),
+                value: row.value(4).real().unwrap_or(f64::NAN),
+                simulated: row.value(7).whole() != 0,
+            },
         });
     })?;
     found.sort_by(|one, other| {
         let key = |stored: &Stored| (stored.run, stored.place);
-        other.started.cmp(&one.started).then(key(other).cmp(&key(one)))
+        other.point.started.cmp(&one.point.started).then(key(other).cmp(&key(one)))
     });
     found.dedup_by_key(|stored| stored.run);
     let all = found.len();
-    found.retain(|stored| with_simulated || !stored.simulated);
+    found.retain(|stored| with_simulated || !stored.point.simulated);
     let rehearsals = all - found.len();
     found.truncate(filter.most().map_or(usize::MAX, |most| most as usize));
     Ok((found, rehearsals))
@@ -139,7 +137,7 @@ pub(crate) fn read(
 fn near(archive: &mut dyn Store, label: &str) -> Result<Vec<String>, Error> {
     let sql = "SELECT label FROM quantities UNION SELECT label FROM checks WHERE unit IS NOT NULL";
     let mut labels = Vec::new();
-    archive.query(sql, &[], &mut |row| labels.push(row.value(0).text().to_string()))?;
+    archive.query(sql, &[], &mut |row| labels.push(row.value(0).text()))?;
     labels.sort_by_cached_key(|known| (letter_distance(known, label), known.clone()));
     labels.truncate(MAX_SUGGESTIONS);
     Ok(labels)
@@ -168,16 +166,18 @@ pub(crate) fn series(
     if let Some(unit) = &unit {
         series.unit.clone_from(&unit.text);
     }
-    for Stored { started, serial, value, unit: own, simulated, .. } in stored.into_iter().rev() {
+    for Stored { unit: own, mut point, .. } in stored.into_iter().rev() {
         if own != si && dimension(&own) != dimension(&si) {
             return Err(invalid!(
                 "`{}` was recorded in {own} and in {si}: narrow the runs with --script or --since",
                 visible_line(label)
             ));
         }
-        match value.map(|value| in_unit(value, unit.as_ref())).filter(|value| value.is_finite()) {
-            Some(value) => series.points.push(Point { started, serial, value, simulated }),
-            None => series.left_out += 1,
+        point.value = in_unit(point.value, unit.as_ref());
+        if point.value.is_finite() {
+            series.points.push(point);
+        } else {
+            series.left_out += 1;
         }
     }
     Ok((series, unit))
@@ -211,13 +211,13 @@ fn limits(query: &Query, unit: Option<&UnitText>) -> Result<Option<Limits>, Erro
 
 #[cfg(test)]
 mod tests {
-    use super::{Stored, series};
+    use super::{Point, Stored, series};
 
     fn stored(value: f64, unit: &str, shown_unit: &str) -> Stored {
         let (unit, shown_unit) = (unit.to_string(), shown_unit.to_string());
         let (started, serial) = (String::new(), String::new());
-        let value = Some(value);
-        Stored { run: 0, started, serial, place: 0, value, unit, shown_unit, simulated: false }
+        let point = Point { started, serial, value, simulated: false };
+        Stored { run: 0, place: 0, unit, shown_unit, point }
     }
 
     #[test]

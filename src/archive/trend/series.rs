@@ -35,6 +35,12 @@ pub(crate) struct Series {
     pub rehearsals: usize,
 }
 
+/// Digits after the point that tell values apart which lie within a range.
+pub(crate) fn decimals(range: f64) -> Option<u8> {
+    let tells = range > 0.0 && range.is_finite();
+    tells.then(|| (2.0 - range.log10().floor()).clamp(0.0, 12.0) as u8)
+}
+
 /// `1 run`, `2 runs`.
 pub(super) fn runs(count: usize) -> String {
     if count == 1 { "1 run".to_string() } else { format!("{count} runs") }
@@ -54,10 +60,8 @@ pub(crate) struct Trend {
     pub charts: Individuals,
     /// From each value to the next.
     pub ranges: Vec<f64>,
-    /// Where the values break which rules.
-    pub violations: Vec<(usize, ChartRule)>,
-    /// Values whose step from the one before is beyond its limit.
-    pub leaps: Vec<usize>,
+    /// Which values break which rules of both charts, oldest first.
+    pub violations: Vec<(usize, &'static str)>,
     pub capability: Option<Capability>,
 }
 
@@ -157,21 +161,21 @@ impl Trend {
         let ranges: Vec<f64> =
             values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
         // Where nothing ever moves, rounding of the mean alone would break rules.
-        let moves = charts.deviation > 0.0;
-        let violations = if moves {
-            rule_violations(&values, charts.values.centre, charts.deviation)
-        } else {
-            Vec::new()
-        };
-        let beyond = |(at, range): (usize, &f64)| (*range > charts.ranges.high).then_some(at + 1);
-        let leaps = ranges.iter().enumerate().filter_map(beyond).collect();
+        let mut violations = Vec::new();
+        if charts.deviation > 0.0 {
+            let broken = rule_violations(&values, charts.values.centre, charts.deviation);
+            violations.extend(broken.into_iter().map(|(at, rule)| (at, rule.text())));
+        }
+        let leaps = (1..).zip(&ranges).filter(|(_, range)| **range > charts.ranges.high);
+        violations.extend(leaps.map(|(at, _)| (at, LEAP)));
+        violations.sort_by_key(|(at, _)| *at);
         let capability = limits.map(|limits| Capability {
             limits,
             short: limits.indices(charts.values.centre, charts.deviation),
             long: limits.indices(charts.values.centre, deviation(&values)),
             blocks: blocks(&values, limits, block),
         });
-        Some(Trend { series, charts, ranges, violations, leaps, capability })
+        Some(Trend { series, charts, ranges, violations, capability })
     }
 
     /// A value with as many digits as tell the values apart.
@@ -201,36 +205,31 @@ impl Trend {
     /// Digits after the point that tell the values apart.
     pub(crate) fn decimals(&self) -> Option<u8> {
         let (least, most) = self.series.ends();
-        let range = (most - least).min(6.0 * self.charts.deviation);
-        if range <= 0.0 || !range.is_finite() {
-            return None;
-        }
-        Some((2.0 - range.log10().floor()).clamp(0.0, 12.0) as u8)
+        decimals((most - least).min(6.0 * self.charts.deviation))
     }
 
-    /// The rules that a value breaks.
-    pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = ChartRule> {
+    /// The rules of both charts that a value breaks.
+    fn broken(&self, at: usize) -> impl Iterator<Item = &'static str> {
         let from = self.violations.partition_point(|(index, _)| *index < at);
         let of = self.violations.iter().skip(from).take_while(move |(index, _)| *index == at);
-        of.map(|(_, rule)| *rule)
+        of.map(|(_, name)| *name)
+    }
+
+    /// The rules that a value breaks by where it lies.
+    pub(crate) fn rules_at(&self, at: usize) -> impl Iterator<Item = &'static str> {
+        self.broken(at).filter(|name| *name != LEAP)
+    }
+
+    /// Whether a value's step from the one before is beyond its limit.
+    pub(crate) fn leaps_at(&self, at: usize) -> bool {
+        self.broken(at).any(|name| name == LEAP)
     }
 
     /// How often each violation was given, of those that were.
     pub(crate) fn counted(&self) -> Vec<(usize, &'static str)> {
-        let all = self.named();
         let names = ChartRule::ALL.iter().map(|rule| rule.text()).chain([LEAP]);
-        let counts =
-            names.map(|name| (all.iter().filter(|(_, known)| *known == name).count(), name));
-        counts.filter(|(count, _)| *count > 0).collect()
-    }
-
-    /// All rule violations of both charts by name, oldest first.
-    pub(crate) fn named(&self) -> Vec<(usize, &'static str)> {
-        let mut all: Vec<(usize, &str)> =
-            self.violations.iter().map(|(at, rule)| (*at, rule.text())).collect();
-        all.extend(self.leaps.iter().map(|at| (*at, LEAP)));
-        all.sort_by_key(|(at, _)| *at);
-        all
+        let count = |name| self.violations.iter().filter(|(_, known)| *known == name).count();
+        names.map(|name| (count(name), name)).filter(|(count, _)| *count > 0).collect()
     }
 
     /// A sentence on rehearsals; none where there were none.
@@ -281,8 +280,10 @@ mod tests {
         let mut values: Vec<f64> = (0..20).map(|k| f64::from(k % 2)).collect();
         values.push(9.0);
         let trend = Trend::new(series(&values), None, 25).unwrap();
-        assert_eq!(trend.leaps, [20]);
-        assert!(trend.violations.contains(&(20, ChartRule::BeyondThree)), "{:?}", trend.violations);
+        let leaps: Vec<usize> = (0..21).filter(|at| trend.leaps_at(*at)).collect();
+        assert_eq!(leaps, [20]);
+        let beyond = (20, ChartRule::BeyondThree.text());
+        assert!(trend.violations.contains(&beyond), "{:?}", trend.violations);
         assert_eq!(trend.heads(), 1);
     }
 
@@ -291,7 +292,7 @@ mod tests {
         let mut values = [0.3; 40];
         values[7] = 0.1 + 0.2;
         let trend = Trend::new(series(&values), None, 25).unwrap();
-        assert!(trend.violations.is_empty() && trend.leaps.is_empty());
+        assert!(trend.violations.is_empty());
         assert_eq!(trend.decimals(), None);
     }
 

@@ -64,7 +64,7 @@ pub(crate) fn text(trend: &Trend, colour: bool) -> String {
     let lines = [charts.values.low, charts.values.centre, charts.values.high];
     text.push_str(&chart("Individuals", trend, &values, 0, lines, &marks, colour));
     let lines = [charts.ranges.low, charts.ranges.centre, charts.ranges.high];
-    let marks = |at: usize| trend.leaps.binary_search(&at).is_ok();
+    let marks = |at: usize| trend.leaps_at(at);
     text.push_str(&chart("Moving ranges", trend, &trend.ranges, 1, lines, &marks, colour));
     text.push_str(&named(trend, colour));
     text
@@ -224,7 +224,7 @@ fn chart(
 /// The rule violations by name and count, then the newest.
 fn named(trend: &Trend, colour: bool) -> String {
     let mut text = format!("\n{}\n", styled("Rule violations", BOLD, colour));
-    let all = trend.named();
+    let all = &trend.violations;
     if all.is_empty() {
         text.push_str("  none: the series is in control\n");
         return text;

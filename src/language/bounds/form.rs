@@ -4,18 +4,18 @@
 use std::rc::Rc;
 
 /// Most factors in one product.
-const FACTORS_MOST: usize = 3;
+const MAX_FACTORS: usize = 3;
 /// Most products in one sum.
-const TERMS_MOST: usize = 8;
+const MAX_TERMS: usize = 8;
 /// Params that can be told apart.
-const PARAMS_MOST: usize = 63;
+const MAX_PARAMS: usize = 63;
 
 /// Params as a set, by their index.
 pub(super) type Params = u64;
 
 /// One param as a set.
 pub(super) fn set_of(param: usize) -> Params {
-    1 << param.min(PARAMS_MOST)
+    1 << param.min(MAX_PARAMS)
 }
 
 /// Products of params, each with its factor; no params is the constant.
@@ -30,11 +30,19 @@ pub(super) struct Form {
     pub held: Params,
 }
 
+/// Adds a product to a sum.
+fn add(terms: &mut Terms, product: Vec<u8>, factor: f64) {
+    match terms.iter_mut().find(|(known, _)| *known == product) {
+        Some((_, sum)) => *sum += factor,
+        None => terms.push((product, factor)),
+    }
+}
+
 impl Form {
     /// A param itself.
     pub(super) fn param(index: usize) -> Form {
         match u8::try_from(index) {
-            Ok(short) if index < PARAMS_MOST => {
+            Ok(short) if index < MAX_PARAMS => {
                 Form { terms: Some(Rc::new(vec![(vec![short], 1.0)])), held: 0 }
             }
             _ => Form::held(set_of(index)),
@@ -66,10 +74,10 @@ impl Form {
     }
 
     fn from(terms: Terms, held: Params) -> Form {
-        let fits = terms.len() <= TERMS_MOST
+        let fits = terms.len() <= MAX_TERMS
             && terms
                 .iter()
-                .all(|(product, factor)| product.len() <= FACTORS_MOST && factor.is_finite());
+                .all(|(product, factor)| product.len() <= MAX_FACTORS && factor.is_finite());
         let form = Form { terms: Some(Rc::new(terms)), held };
         if fits { form } else { Form::held(form.params()) }
     }
@@ -83,10 +91,7 @@ impl Form {
         }
         let mut terms = self.terms(value);
         for (product, factor) in other.terms(other_value) {
-            match terms.iter_mut().find(|(known, _)| *known == product) {
-                Some((_, sum)) => *sum += sign * factor,
-                None => terms.push((product, sign * factor)),
-            }
+            add(&mut terms, product, sign * factor);
         }
         Form::from(terms, held)
     }
@@ -103,10 +108,7 @@ impl Form {
             for (b, y) in other.terms(other_value) {
                 let mut product = [a.as_slice(), b.as_slice()].concat();
                 product.sort_unstable();
-                match terms.iter_mut().find(|(known, _)| *known == product) {
-                    Some((_, sum)) => *sum += x * y,
-                    None => terms.push((product, x * y)),
-                }
+                add(&mut terms, product, x * y);
             }
         }
         Form::from(terms, held)

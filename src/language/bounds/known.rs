@@ -9,12 +9,11 @@ use crate::source::Span;
 use std::rc::Rc;
 
 /// Most doubles of a list that are known one by one.
-const EXACT_MOST: usize = 4096;
+const MAX_EXACT: usize = 4096;
 
 /// What is known of a number, or of a flag as 0 or 1.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Num {
-    /// Its ends.
+pub(super) struct Interval {
     pub range: Range,
     /// How it depends on params.
     pub form: Form,
@@ -24,46 +23,57 @@ pub(super) struct Num {
 
 /// What is known of a list, record or text.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Shape {
-    /// Nothing.
-    Unknown(Option<Span>),
-    /// Every part, as they lie.
-    Exact(Vec<Num>, Vec<Rc<Shape>>),
-    /// How many items, and what is known of the parts of every one.
-    Repeated(Num, Vec<Num>, Vec<Rc<Shape>>),
+pub(super) struct Shape {
+    /// Nothing is known without them.
+    pub parts: Option<Parts>,
+    /// The call that made it unknown.
+    from: Option<Span>,
+}
+
+/// The parts of a list or record.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Parts {
+    /// How many items, where the parts hold for every one; none where they are all parts, as they
+    /// lie.
+    pub items: Option<Interval>,
+    pub words: Vec<Interval>,
+    pub refs: Vec<Rc<Shape>>,
 }
 
 /// What is known of a value.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Val {
+pub(super) enum Fact {
     /// A number or flag.
-    Num(Num),
+    Number(Interval),
     /// Anything else.
     Shape(Rc<Shape>),
 }
 
-impl Num {
+impl Interval {
     /// Known exactly, and by no param.
-    pub(super) fn only(value: f64) -> Num {
-        Num::of(Range::only(value))
+    pub(super) fn only(value: f64) -> Interval {
+        Interval::of(Range::only(value))
     }
 
-    /// Between two ends.
-    pub(super) fn of(range: Range) -> Num {
-        Num { range, form: Form::default(), from: None }
+    pub(super) fn of(range: Range) -> Interval {
+        Interval { range, form: Form::default(), from: None }
     }
 
     /// Unknown, because of a call.
-    pub(super) fn any(from: Option<Span>) -> Num {
-        Num { range: Range::ANY, form: Form::default(), from }
+    pub(super) fn any(from: Option<Span>) -> Interval {
+        Interval { range: Range::ANY, form: Form::default(), from }
     }
 
-    /// A flag.
-    pub(super) fn flag(flag: Option<bool>) -> Num {
+    /// Any number of items or turns.
+    pub(super) fn any_count() -> Interval {
+        Interval::of(Range { low: 0.0, high: f64::INFINITY })
+    }
+
+    /// A flag; none where it is not known.
+    pub(super) fn flag(flag: Option<bool>) -> Interval {
         match flag {
-            Some(true) => Num::only(1.0),
-            Some(false) => Num::only(0.0),
-            None => Num::of(Range { low: 0.0, high: 1.0 }),
+            Some(flag) => Interval::only(f64::from(flag)),
+            None => Interval::of(Range { low: 0.0, high: 1.0 }),
         }
     }
 
@@ -74,7 +84,7 @@ impl Num {
 
     /// Worked out from others in no simple way.
     #[must_use]
-    pub(super) fn after(mut self, others: &[&Num]) -> Num {
+    pub(super) fn after(mut self, others: &[&Interval]) -> Interval {
         let held = others.iter().fold(0, |all, other| all | other.form.params());
         self.form = Form::held(held);
         self.from = self.from.or_else(|| others.iter().find_map(|other| other.from));
@@ -86,37 +96,102 @@ impl Num {
 
     /// What holds for both.
     #[must_use]
-    pub(super) fn joined(&self, other: &Num) -> Num {
+    pub(super) fn joined(&self, other: &Interval) -> Interval {
         if self == other {
             return self.clone();
         }
-        Num::of(self.range.joined(other.range)).after(&[self, other])
+        Interval::of(self.range.joined(other.range)).after(&[self, other])
+    }
+}
+
+impl Parts {
+    /// What holds for the parts of both, where they lie alike; `count` joins how many there are.
+    fn joined(&self, other: &Parts, count: fn(&Interval, &Interval) -> Interval) -> Option<Parts> {
+        let alike = self.items.is_some() == other.items.is_some()
+            && self.words.len() == other.words.len()
+            && self.refs.len() == other.refs.len();
+        let items = self.items.as_ref().zip(other.items.as_ref());
+        alike.then(|| Parts {
+            items: items.map(|(one, more)| count(one, more)),
+            words: self.words.iter().zip(&other.words).map(|(a, b)| a.joined(b)).collect(),
+            refs: self.refs.iter().zip(&other.refs).map(|(a, b)| a.joined(b)).collect(),
+        })
+    }
+
+    /// One behind the other.
+    fn followed(&self, other: &Parts) -> Option<Parts> {
+        if self.items.is_some() {
+            return self.joined(other, |one, more| {
+                let low = one.range.low + more.range.low;
+                let high = one.range.high + more.range.high;
+                Interval::of(Range { low, high }).after(&[one, more])
+            });
+        }
+        let words = [&self.words[..], &other.words].concat();
+        let refs = [&self.refs[..], &other.refs].concat();
+        let fits = other.items.is_none() && words.len() + refs.len() <= MAX_EXACT;
+        fits.then_some(Parts { items: None, words, refs })
+    }
+
+    /// The item at a place, of items that lie as `item`, where every part is known.
+    fn item(&self, item: Layout, at: usize) -> Option<Rc<Shape>> {
+        let range = |size: usize| (size * at)..(size * at).saturating_add(size);
+        let words = self.words.get(range(item.words))?;
+        let refs = self.refs.get(range(item.refs))?;
+        Some(Shape::exact(words.to_vec(), refs.to_vec()))
     }
 }
 
 impl Shape {
+    /// Nothing is known, because of a call.
+    pub(super) fn unknown(from: Option<Span>) -> Rc<Shape> {
+        Rc::new(Shape { parts: None, from })
+    }
+
+    /// Every part, as they lie.
+    pub(super) fn exact(words: Vec<Interval>, refs: Vec<Rc<Shape>>) -> Rc<Shape> {
+        Shape::of_parts(Some(Parts { items: None, words, refs }))
+    }
+
+    /// How many items, and what is known of the parts of every one.
+    pub(super) fn repeated(
+        count: Interval,
+        words: Vec<Interval>,
+        refs: Vec<Rc<Shape>>,
+    ) -> Rc<Shape> {
+        Shape::of_parts(Some(Parts { items: Some(count), words, refs }))
+    }
+
+    fn of_parts(parts: Option<Parts>) -> Rc<Shape> {
+        Rc::new(Shape { parts, from: None })
+    }
+
     /// Of a value: every part, unless it is very long.
-    pub(super) fn of(value: &Value) -> Shape {
-        let Value::Object(object) = value else { return Shape::Unknown(None) };
-        if object.words.len().max(object.refs.len()) > EXACT_MOST {
-            return Shape::Unknown(None);
+    pub(super) fn of(value: &Value) -> Rc<Shape> {
+        let Value::Object(object) = value else { return Shape::unknown(None) };
+        if object.words.len().max(object.refs.len()) > MAX_EXACT {
+            return Shape::unknown(None);
         }
-        let words = object.words.iter().map(|word| Num::only(*word)).collect();
-        let refs = object.refs.iter().map(|inner| Rc::new(Shape::of(inner))).collect();
-        Shape::Exact(words, refs)
+        let words = object.words.iter().map(|word| Interval::only(*word)).collect();
+        Shape::exact(words, object.refs.iter().map(Shape::of).collect())
     }
 
     /// What is known of its parts is forgotten, but not how many they are.
     #[must_use]
-    pub(super) fn blurred(&self) -> Shape {
-        let unknown = Rc::new(Shape::Unknown(None));
-        let refs = |refs: &[Rc<Shape>]| vec![unknown.clone(); refs.len()];
-        match self {
-            Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Exact(words, r) => Shape::Exact(vec![Num::any(None); words.len()], refs(r)),
-            Shape::Repeated(count, words, r) => {
-                Shape::Repeated(count.clone(), vec![Num::any(None); words.len()], refs(r))
-            }
+    pub(super) fn blurred(&self) -> Rc<Shape> {
+        let parts = self.parts.as_ref().map(|Parts { items, words, refs }| Parts {
+            items: items.clone(),
+            words: vec![Interval::any(None); words.len()],
+            refs: vec![Shape::unknown(None); refs.len()],
+        });
+        Rc::new(Shape { parts, from: self.from })
+    }
+
+    fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Rc<Shape> {
+        match (&self.parts, &other.parts) {
+            (Some(a), Some(b)) => Shape::of_parts(put(a, b)),
+            (None, _) => Shape::unknown(self.from),
+            (_, None) => Shape::unknown(other.from),
         }
     }
 
@@ -126,147 +201,90 @@ impl Shape {
         if Rc::ptr_eq(self, other) {
             return self.clone();
         }
-        let parts = |a: &[Num], b: &[Num]| a.iter().zip(b).map(|(a, b)| a.joined(b)).collect();
-        let inner =
-            |a: &[Rc<Shape>], b: &[Rc<Shape>]| a.iter().zip(b).map(|(a, b)| a.joined(b)).collect();
-        let alike = |a: &[Num], b: &[Num], c: &[Rc<Shape>], d: &[Rc<Shape>]| {
-            a.len() == b.len() && c.len() == d.len()
-        };
-        Rc::new(match (&**self, &**other) {
-            (Shape::Exact(a, c), Shape::Exact(b, d)) if alike(a, b, c, d) => {
-                Shape::Exact(parts(a, b), inner(c, d))
-            }
-            (Shape::Repeated(n, a, c), Shape::Repeated(m, b, d)) if alike(a, b, c, d) => {
-                Shape::Repeated(n.joined(m), parts(a, b), inner(c, d))
-            }
-            (Shape::Unknown(from), _) | (_, Shape::Unknown(from)) => Shape::Unknown(*from),
-            _ => Shape::Unknown(None),
-        })
+        self.both(other, |a, b| a.joined(b, Interval::joined))
     }
 
-    /// One behind the other, of items that lie as `item`.
+    /// One behind the other.
     #[must_use]
-    pub(super) fn followed(&self, other: &Shape) -> Shape {
-        match (self, other) {
-            (Shape::Exact(a, c), Shape::Exact(b, d))
-                if a.len() + b.len() + c.len() + d.len() <= EXACT_MOST =>
-            {
-                Shape::Exact([&a[..], b].concat(), [&c[..], d].concat())
-            }
-            (Shape::Repeated(n, a, c), Shape::Repeated(m, b, d))
-                if a.len() == b.len() && c.len() == d.len() =>
-            {
-                let count = Num::of(Range {
-                    low: n.range.low + m.range.low,
-                    high: n.range.high + m.range.high,
-                });
-                let words = a.iter().zip(b).map(|(a, b)| a.joined(b)).collect();
-                let refs = c.iter().zip(d).map(|(c, d)| c.joined(d)).collect();
-                Shape::Repeated(count.after(&[n, m]), words, refs)
-            }
-            (Shape::Unknown(from), _) | (_, Shape::Unknown(from)) => Shape::Unknown(*from),
-            _ => Shape::Unknown(None),
-        }
+    pub(super) fn followed(&self, other: &Shape) -> Rc<Shape> {
+        self.both(other, Parts::followed)
     }
 
     /// How many items that lie as `item`.
-    pub(super) fn count(&self, item: Layout) -> Num {
-        match self {
-            Shape::Unknown(from) => {
-                Num { from: *from, ..Num::of(Range { low: 0.0, high: f64::INFINITY }) }
-            }
-            Shape::Exact(words, refs) => {
+    pub(super) fn count(&self, item: Layout) -> Interval {
+        match &self.parts {
+            None => Interval { from: self.from, ..Interval::any_count() },
+            Some(Parts { items: Some(count), .. }) => count.clone(),
+            Some(Parts { words, refs, .. }) => {
                 let words = words.len().checked_div(item.words);
                 let count = words.or_else(|| refs.len().checked_div(item.refs));
-                Num::only(count.unwrap_or(0) as f64)
+                Interval::only(count.unwrap_or(0) as f64)
             }
-            Shape::Repeated(count, ..) => count.clone(),
         }
     }
 
     /// One item as a record: the one at `at`, or what holds for all.
-    pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Shape {
-        match self {
-            Shape::Unknown(from) => Shape::Unknown(*from),
-            Shape::Repeated(count, words, refs) => {
-                if words.len() == item.words && refs.len() == item.refs {
-                    Shape::Exact(words.clone(), refs.clone())
-                } else {
-                    Shape::Unknown(count.from)
-                }
-            }
-            Shape::Exact(words, refs) => {
-                let range = |size: usize, at: usize| (size * at)..(size * at).saturating_add(size);
-                let one = |at: usize| {
-                    let words = words.get(range(item.words, at))?;
-                    let refs = refs.get(range(item.refs, at))?;
-                    Some(Rc::new(Shape::Exact(words.to_vec(), refs.to_vec())))
-                };
-                let count = self.count(item).range.high as usize;
-                let shape = match at {
-                    Some(at) => one(at),
-                    None => (0..count).filter_map(one).reduce(|a, b| a.joined(&b)),
-                };
-                shape.map_or(Shape::Unknown(None), |shape| (*shape).clone())
-            }
+    pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Rc<Shape> {
+        let Some(parts) = &self.parts else { return Shape::unknown(self.from) };
+        if let Parts { items: Some(count), words, refs } = parts {
+            return if words.len() == item.words && refs.len() == item.refs {
+                Shape::exact(words.clone(), refs.clone())
+            } else {
+                Shape::unknown(count.from)
+            };
         }
+        let one = |at: usize| parts.item(item, at);
+        let count = self.count(item).range.high as usize;
+        let shape = match at {
+            Some(at) => one(at),
+            None => (0..count).filter_map(one).reduce(|a, b| a.joined(&b)),
+        };
+        shape.unwrap_or_else(|| Shape::unknown(None))
     }
 
     /// A double of a record.
-    pub(super) fn word(&self, at: usize) -> Num {
-        match self {
-            Shape::Unknown(from) => Num::any(*from),
-            Shape::Exact(words, _) | Shape::Repeated(_, words, _) => {
-                words.get(at).cloned().unwrap_or(Num::any(None))
-            }
-        }
+    pub(super) fn word(&self, at: usize) -> Interval {
+        let word = self.parts.as_ref().and_then(|parts| parts.words.get(at));
+        word.cloned().unwrap_or(Interval::any(self.from))
     }
 
     /// A reference of a record.
     pub(super) fn reference(&self, at: usize) -> Rc<Shape> {
-        match self {
-            Shape::Unknown(from) => Rc::new(Shape::Unknown(*from)),
-            Shape::Exact(_, refs) | Shape::Repeated(_, _, refs) => {
-                refs.get(at).cloned().unwrap_or_else(|| Rc::new(Shape::Unknown(None)))
-            }
-        }
+        let reference = self.parts.as_ref().and_then(|parts| parts.refs.get(at));
+        reference.cloned().unwrap_or_else(|| Shape::unknown(self.from))
     }
 
     /// Between which values all its doubles lie.
-    pub(super) fn values(&self) -> Num {
-        match self {
-            Shape::Unknown(from) => Num::any(*from),
-            Shape::Exact(words, _) | Shape::Repeated(_, words, _) => {
-                words.iter().cloned().reduce(|a, b| a.joined(&b)).unwrap_or(Num::any(None))
-            }
-        }
+    pub(super) fn values(&self) -> Interval {
+        let words = self.parts.iter().flat_map(|parts| &parts.words).cloned();
+        words.reduce(|a, b| a.joined(&b)).unwrap_or(Interval::any(self.from))
     }
 }
 
-impl Val {
+impl Fact {
     /// What holds for both.
     #[must_use]
-    pub(super) fn joined(&self, other: &Val) -> Val {
+    pub(super) fn joined(&self, other: &Fact) -> Fact {
         match (self, other) {
-            (Val::Num(a), Val::Num(b)) => Val::Num(a.joined(b)),
-            (Val::Shape(a), Val::Shape(b)) => Val::Shape(a.joined(b)),
-            _ => Val::Shape(Rc::new(Shape::Unknown(None))),
+            (Fact::Number(a), Fact::Number(b)) => Fact::Number(a.joined(b)),
+            (Fact::Shape(a), Fact::Shape(b)) => Fact::Shape(a.joined(b)),
+            _ => Fact::Shape(Shape::unknown(None)),
         }
     }
 
     /// The number; anything where it is none.
-    pub(super) fn num(self) -> Num {
+    pub(super) fn number(self) -> Interval {
         match self {
-            Val::Num(num) => num,
-            Val::Shape(_) => Num::any(None),
+            Fact::Number(number) => number,
+            Fact::Shape(_) => Interval::any(None),
         }
     }
 
     /// The list, record or text.
     pub(super) fn shape(self) -> Rc<Shape> {
         match self {
-            Val::Shape(shape) => shape,
-            Val::Num(_) => Rc::new(Shape::Unknown(None)),
+            Fact::Shape(shape) => shape,
+            Fact::Number(_) => Shape::unknown(None),
         }
     }
 }

@@ -1,20 +1,20 @@
 //! Loops: one turn times their bound, or turn by turn where that tells more.
 
 use crate::bounds::form::Form;
-use crate::bounds::known::{Num, Shape, Val};
+use crate::bounds::known::{Fact, Interval, Shape};
 use crate::bounds::nodes::{Id, NOTHING, What};
 use crate::bounds::state::{Key, Written};
+use crate::bounds::value::parts_of;
 use crate::bounds::walk::{Cost, Flow, Loop, Walk};
 use crate::bounds::writes::scan;
 use crate::builtins::Range;
 use crate::program::tree::{Flag, Number, Over, Part, Slot, Statement};
-use crate::program::types::Layout;
 use crate::program::visit::Node;
 use crate::source::Span;
 use std::rc::Rc;
 
 /// Most turns that are walked one by one.
-const UNROLLED_MOST: f64 = 64.0;
+const MAX_UNROLLED_TURNS: f64 = 64.0;
 
 /// What is done in each turn of a loop over a range or list.
 #[derive(Clone, Copy)]
@@ -25,74 +25,50 @@ pub(super) enum Turn<'p> {
     Element(Option<&'p Flag>, &'p Part),
 }
 
-/// What the loop variable is in a turn.
-enum Items {
-    Range(Num, Num, Num),
-    List(Rc<Shape>, Layout, bool, bool),
-}
+/// What the loop variable is in a turn, or in any turn.
+type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
 
 /// What one turn does.
 struct Work<'w, 'p> {
-    target: Option<(Key, &'w Items)>,
+    target: Option<(Key, &'w Items<'w>)>,
     before: Option<&'p Flag>,
     turn: Turn<'p>,
     until: Option<&'p Flag>,
 }
 
 /// How one turn went.
+#[derive(Default)]
 struct Turned {
     /// Looking at the condition before the turn, and the turn.
     looking: Cost,
     cost: Cost,
     flow: Flow,
-    element: Option<Val>,
+    element: Option<Fact>,
     /// What is surely known of the condition to go on, before and after.
     before: Option<bool>,
     until: Option<bool>,
-    /// What was written where the loop ended before the turn.
-    ended_before: Option<Written>,
+    /// What was written where the loop ended, before the turn or in it.
     ended: Vec<Written>,
     goes_on: Vec<Written>,
 }
 
 /// What holds for every number from the first up to but without the last.
-pub(super) fn span_of(first: &Num, last: &Num, count: &Num) -> Num {
+pub(super) fn span_of(first: &Interval, last: &Interval, count: &Interval) -> Interval {
     let high = last.range.high.min(first.range.high + count.range.high - 1.0);
     let high = if high.is_nan() { last.range.high } else { high.max(first.range.low) };
-    Num::of(Range { low: first.range.low, high }).after(&[first, last])
-}
-
-impl Items {
-    fn at(&self, index: Option<usize>) -> Val {
-        match (self, index) {
-            (Items::Range(first, last, count), None) => Val::Num(span_of(first, last, count)),
-            (Items::Range(first, ..), Some(at)) => {
-                let low = first.range.low + at as f64;
-                let range = Range { low, high: first.range.high + at as f64 };
-                Val::Num(Num::of(range).after(&[first]))
-            }
-            (Items::List(list, item, record, number), at) => {
-                let shape = list.item(*item, at);
-                match (record, number) {
-                    (true, _) => Val::Shape(Rc::new(shape)),
-                    (false, true) => Val::Num(shape.word(0)),
-                    (false, false) => Val::Shape(shape.reference(0)),
-                }
-            }
-        }
-    }
+    Interval::of(Range { low: first.range.low, high }).after(&[first, last])
 }
 
 impl Walk<'_> {
     /// Steps from one number up to but without another.
-    pub(super) fn steps(&self, first: &Num, last: &Num) -> Num {
+    pub(super) fn steps(&self, first: &Interval, last: &Interval) -> Interval {
         let count = |from: f64, to: f64| {
             let steps = to - from;
             let exact = from + steps == to && to - steps == from;
             (steps.ceil() + if exact { 0.0 } else { 1.0 }).max(0.0)
         };
         if !(first.range.is_bounded() && last.range.is_bounded()) {
-            return Num::of(Range { low: 0.0, high: f64::INFINITY }).after(&[first, last]);
+            return Interval::any_count().after(&[first, last]);
         }
         let range = Range {
             low: (last.range.low - first.range.high - 1.0).floor().max(0.0),
@@ -101,10 +77,10 @@ impl Walk<'_> {
         let exact = first.range.is_exact() && last.range.is_exact();
         let whole = exact && last.range.low - first.range.low == range.high;
         if !whole {
-            return Num::of(range).after(&[first, last]);
+            return Interval::of(range).after(&[first, last]);
         }
         let form = last.form.plus(last.range.low, &first.form, first.range.low, -1.0);
-        Num { range: Range::only(range.high), form, from: None }
+        Interval { range: Range::only(range.high), form, from: None }
     }
 
     /// A loop over a range or list; gives the list that a comprehension makes.
@@ -115,38 +91,46 @@ impl Walk<'_> {
         span: Span,
         turn: Turn<'_>,
     ) -> Rc<Shape> {
-        let (count, items) = match over {
+        let (count, items): (Interval, Box<Items<'_>>) = match over {
             Over::Range(first, last) => {
                 let (first, last) = (self.number(first), self.number(last));
                 let count = self.steps(&first, &last);
                 if !count.range.is_exact() {
                     self.vague += 1;
                 }
-                (count.clone(), Items::Range(first, last, count))
+                let any = span_of(&first, &last, &count);
+                let item = move |at: Option<usize>| {
+                    let Some(at) = at else { return Fact::Number(any.clone()) };
+                    let low = first.range.low + at as f64;
+                    let range = Range { low, high: first.range.high + at as f64 };
+                    Fact::Number(Interval::of(range).after(&[&first]))
+                };
+                (count, Box::new(item))
             }
             Over::List { list, item, record } => {
                 let list = self.reference(list);
-                let number = !matches!(target, Slot::Ref(_));
-                (list.count(*item), Items::List(list, *item, *record, number))
+                let count = list.count(*item);
+                let item = move |at: Option<usize>| match list.item(*item, at) {
+                    shape if *record => Fact::Shape(shape),
+                    shape if matches!(target, Slot::Ref(_)) => Fact::Shape(shape.reference(0)),
+                    shape => Fact::Number(shape.word(0)),
+                };
+                (count, Box::new(item))
             }
         };
-        let work = Work { target: Some((target.into(), &items)), before: None, turn, until: None };
+        let target = Some((target.into(), &*items));
+        let work = Work { target, before: None, turn, until: None };
         let element = self.looped(&count, &work, span);
         let mut all = count;
         if let Turn::Element(Some(_), _) = turn {
-            all = Num::of(Range { low: 0.0, ..all.range }).after(&[&all]);
+            all = Interval::of(Range { low: 0.0, ..all.range }).after(&[&all]);
         }
-        let (words, refs) = match (turn, element) {
-            (_, Some(Val::Num(num))) => (vec![num], Vec::new()),
-            (Turn::Element(_, Part { record: true, .. }), Some(Val::Shape(shape))) => match &*shape
-            {
-                Shape::Exact(words, refs) => (words.clone(), refs.clone()),
-                _ => (Vec::new(), Vec::new()),
-            },
-            (_, Some(Val::Shape(shape))) => (Vec::new(), vec![shape]),
-            (_, None) => (Vec::new(), Vec::new()),
+        let parts = match (turn, element) {
+            (Turn::Element(_, part), Some(element)) => parts_of(part, element),
+            _ => None,
         };
-        Rc::new(Shape::Repeated(all, words, refs))
+        let (words, refs) = parts.unwrap_or_default();
+        Shape::repeated(all, words, refs)
     }
 
     /// A loop with a bound.
@@ -162,18 +146,16 @@ impl Walk<'_> {
         if !count.range.is_exact() {
             self.vague += 1;
         }
-        count.range.low = count.range.low.max(0.0);
+        let ends_early = before.is_some() || until.is_some();
+        count.range.low = if ends_early { 0.0 } else { count.range.low.max(0.0) };
         count.range.high = count.range.high.max(0.0);
-        if before.is_some() || until.is_some() {
-            count = Num { range: Range { low: 0.0, ..count.range }, ..count };
-        }
         let work = Work { target: None, before, turn: Turn::Body(body), until };
         self.looped(&count, &work, span);
         self.perhaps(otherwise)
     }
 
     /// The time of a loop; its variables are known afterwards as far as possible.
-    fn looped(&mut self, count: &Num, work: &Work<'_, '_>, span: Span) -> Option<Val> {
+    fn looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Option<Fact> {
         let mark = self.state.mark();
         let vague = self.vague;
         let returned = self.returned.len();
@@ -181,7 +163,7 @@ impl Walk<'_> {
         let (cost, element) = self.any_turn(count, work, span);
         let high = count.range.high;
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
-        let tells_more = tells_more && high <= UNROLLED_MOST && self.fuel > 0;
+        let tells_more = tells_more && high <= MAX_UNROLLED_TURNS && self.fuel > 0;
         if tells_more {
             let written = self.state.take(mark);
             let given = self.returned.split_off(returned);
@@ -207,7 +189,12 @@ impl Walk<'_> {
     }
 
     /// Any turn, times the bound.
-    fn any_turn(&mut self, count: &Num, work: &Work<'_, '_>, span: Span) -> (Cost, Option<Val>) {
+    fn any_turn(
+        &mut self,
+        count: &Interval,
+        work: &Work<'_, '_>,
+        span: Span,
+    ) -> (Cost, Option<Fact>) {
         let flags = [work.before, work.until].into_iter().flatten().map(Node::from);
         let mut nodes: Vec<Node<'_>> = flags.collect();
         match work.turn {
@@ -222,12 +209,11 @@ impl Walk<'_> {
         for key in &keys {
             self.forget_key(*key);
         }
-        let item = work.target.map(|(key, items)| (key, items.at(None)));
+        let item = work.target.map(|(key, items)| (key, items(None)));
         let inner = self.state.mark();
         let turned = self.turn(item, work, inner);
         self.state.undo(inner);
         let mut ways = vec![entry];
-        ways.extend(turned.ended_before);
         ways.extend(turned.ended);
         ways.extend(turned.goes_on);
         self.state.join(&ways);
@@ -240,7 +226,7 @@ impl Walk<'_> {
     }
 
     /// What is done in each turn, times the turns.
-    fn multiple(&mut self, count: &Num, more: f64, part: Id, span: Span) -> Id {
+    fn multiple(&mut self, count: &Interval, more: f64, part: Id, span: Span) -> Id {
         let high = count.range.high;
         if part == NOTHING || self.nodes.seconds(part).is_infinite() {
             return part;
@@ -254,26 +240,28 @@ impl Walk<'_> {
     }
 
     /// Each turn by itself; none where that takes too long.
-    fn turn_by_turn(&mut self, count: &Num, work: &Work<'_, '_>) -> Option<(Cost, Option<Val>)> {
+    fn turn_by_turn(
+        &mut self,
+        count: &Interval,
+        work: &Work<'_, '_>,
+    ) -> Option<(Cost, Option<Fact>)> {
         let start = self.state.mark();
         self.unrolling += 1;
         let mut exits: Vec<Written> = Vec::new();
-        let (mut ended, mut failing): (Vec<Id>, Vec<Id>) = (Vec::new(), Vec::new());
-        let mut element: Option<Val> = None;
+        let mut costs: Vec<Cost> = Vec::new();
+        let mut element: Option<Fact> = None;
         let mut live = true;
         for at in 0..count.range.high as usize {
             if at as f64 >= count.range.low {
                 exits.push(self.state.since(start));
             }
-            let item = work.target.map(|(key, items)| (key, items.at(Some(at))));
+            let item = work.target.map(|(key, items)| (key, items(Some(at))));
             let turned = self.turn(item, work, start);
-            ended.extend([turned.looking.ended, turned.cost.ended]);
-            failing.extend([turned.looking.failing, turned.cost.failing]);
+            costs.extend([turned.looking, turned.cost]);
             element = match (element, turned.element) {
                 (Some(a), Some(b)) => Some(a.joined(&b)),
                 (a, b) => a.or(b),
             };
-            exits.extend(turned.ended_before);
             exits.extend(turned.ended);
             self.state.undo(start);
             if turned.before == Some(false) || turned.goes_on.is_empty() {
@@ -281,21 +269,14 @@ impl Walk<'_> {
                 break;
             }
             self.state.join(&turned.goes_on);
-            if turned.until == Some(true) || turned.flow == Flow::Fails {
-                break;
-            }
-            if self.fuel == 0 {
+            if turned.until == Some(true) || turned.flow == Flow::Fails || self.fuel == 0 {
                 break;
             }
         }
         if live {
             exits.push(self.state.since(start));
             if let Some(before) = work.before {
-                let aside = self.aside();
-                self.flag(before);
-                let last = self.settle(aside);
-                ended.push(last.ended);
-                failing.push(last.failing);
+                costs.push(self.costing(|walk| walk.flag(before)).0);
             }
         }
         self.state.undo(start);
@@ -304,76 +285,62 @@ impl Walk<'_> {
             return None;
         }
         self.state.join(&exits);
-        let ended = self.nodes.sum(ended);
-        Some((Cost { ended, failing: self.nodes.longest(failing) }, element))
+        let ended = self.nodes.sum(costs.iter().map(|cost| cost.ended));
+        let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
+        Some((Cost { ended, failing }, element))
     }
 
     /// One turn; what it writes is told against `mark`.
-    fn turn(&mut self, item: Option<(Key, Val)>, work: &Work<'_, '_>, mark: usize) -> Turned {
-        let aside = self.aside();
-        let mut turned = Turned {
-            looking: Cost { ended: NOTHING, failing: NOTHING },
-            cost: Cost { ended: NOTHING, failing: NOTHING },
-            flow: Flow::Next,
-            element: None,
-            before: None,
-            until: None,
-            ended_before: None,
-            ended: Vec::new(),
-            goes_on: Vec::new(),
-        };
+    fn turn(&mut self, item: Option<(Key, Fact)>, work: &Work<'_, '_>, mark: usize) -> Turned {
+        let mut turned = Turned::default();
         if let Some(flag) = work.before {
-            let flag = self.flag(flag);
-            turned.before = self.decision(&flag);
+            (turned.looking, turned.before) = self.costing(|walk| walk.decide(flag));
             if turned.before != Some(true) {
-                turned.ended_before = Some(self.state.since(mark));
+                turned.ended.push(self.state.since(mark));
             }
-            turned.looking = self.settle((Vec::new(), Vec::new()));
         }
         if let Some((key, item)) = item {
             self.state.set(key, item);
         }
         if turned.before != Some(false) {
-            match work.turn {
-                Turn::Body(body) => {
-                    let around = Loop { mark, breaks: Vec::new(), continues: Vec::new() };
-                    self.loops.push(around);
-                    let (cost, flow) = self.block(body);
-                    self.spend(cost);
-                    turned.flow = flow;
-                    if let Some(around) = self.loops.pop() {
-                        turned.ended = around.breaks;
-                        turned.goes_on = around.continues;
-                    }
-                }
-                Turn::Element(only_if, part) => {
-                    let kept = only_if.map(|flag| {
-                        let flag = self.flag(flag);
-                        self.decision(&flag)
-                    });
-                    if kept != Some(Some(false)) {
-                        turned.element = Some(self.expression(&part.value));
-                    }
+            turned.cost = self.costing(|walk| walk.work(work, mark, &mut turned)).0;
+        }
+        turned
+    }
+
+    /// What is done in a turn.
+    fn work(&mut self, work: &Work<'_, '_>, mark: usize, turned: &mut Turned) {
+        match work.turn {
+            Turn::Body(body) => {
+                self.loops.push(Loop { mark, breaks: Vec::new(), continues: Vec::new() });
+                let (cost, flow) = self.block(body);
+                self.spend(cost);
+                turned.flow = flow;
+                if let Some(around) = self.loops.pop() {
+                    turned.ended.extend(around.breaks);
+                    turned.goes_on = around.continues;
                 }
             }
-            if turned.flow == Flow::Next {
-                turned.goes_on.push(self.state.since(mark));
-            }
-            if let Some(flag) = work.until
-                && !turned.goes_on.is_empty()
-            {
-                self.state.undo(mark);
-                let ways = std::mem::take(&mut turned.goes_on);
-                self.state.join(&ways);
-                let flag = self.flag(flag);
-                turned.until = self.decision(&flag);
-                turned.goes_on.push(self.state.since(mark));
-                if turned.until != Some(false) {
-                    turned.ended.push(self.state.since(mark));
+            Turn::Element(only_if, part) => {
+                if only_if.map(|flag| self.decide(flag)) != Some(Some(false)) {
+                    turned.element = Some(self.expression(&part.value));
                 }
             }
         }
-        turned.cost = self.settle(aside);
-        turned
+        if turned.flow == Flow::Next {
+            turned.goes_on.push(self.state.since(mark));
+        }
+        if let Some(flag) = work.until
+            && !turned.goes_on.is_empty()
+        {
+            self.state.undo(mark);
+            let ways = std::mem::take(&mut turned.goes_on);
+            self.state.join(&ways);
+            turned.until = self.decide(flag);
+            turned.goes_on.push(self.state.since(mark));
+            if turned.until != Some(false) {
+                turned.ended.push(self.state.since(mark));
+            }
+        }
     }
 }

@@ -23,41 +23,21 @@ mod writes;
 pub(crate) use nodes::Contribution;
 pub use nodes::{Unknown, What};
 
-use crate::bounds::form::{Form, set_of};
-use crate::bounds::known::{Num, Val};
+use crate::bounds::form::{Form, Params, set_of};
+use crate::bounds::known::{Fact, Interval};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
-use crate::program::tree::{Program, Slot, Statement};
+use crate::program::tree::{Param, Program, Statement};
 use crate::station::REST_SLICE;
-use spintrue_head::{Description, SAFE_CALLS, put_at_safe};
+use spintrue_head::{Description, Dimension, SAFE_CALLS, put_at_safe};
 
 /// Room for the rounding of clocks, relative.
 const ROUNDING: f64 = 1e-9;
 
-/// What a param is, as far as a formula can use it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ParamKind {
-    /// A time.
-    Time,
-    /// A plain number.
-    Number,
-    /// Something else: the bound is told for its present value.
-    Other,
-}
-
-/// A param, where it lives, and what it is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ParamAt {
-    /// Its slot.
-    pub slot: Slot,
-    /// Its kind.
-    pub kind: ParamKind,
-}
-
 /// One product of a [`Formula`].
 #[derive(Clone, Debug, PartialEq)]
 pub struct Term {
-    /// Params by their index, each as often as it is a factor.
+    /// Params of the program by their index, each as often as it is a factor.
     pub params: Vec<usize>,
     /// The factor: a plain number where one of the params is a time, else a time in s.
     pub factor: f64,
@@ -95,9 +75,9 @@ pub fn finish_most(head: &Description, keeps: bool) -> f64 {
     calls + head.galvanometer_settling + down + REST_SLICE
 }
 
-/// Works the bound out. `params` are those of the program, in its order, where they are known.
-pub(crate) fn bound(program: &Program, params: &[ParamAt], head: &Description) -> Bound {
-    best(program, params, head, true)
+/// Works the bound out.
+pub(crate) fn bound(program: &Program, head: &Description) -> Bound {
+    best(program, &program.params, head, true)
 }
 
 /// The bound of what leaves the head as it stands at its end.
@@ -105,7 +85,8 @@ pub(crate) fn entry_bound(program: &Program, head: &Description) -> Bound {
     best(program, &[], head, false)
 }
 
-fn best(program: &Program, params: &[ParamAt], head: &Description, made_safe: bool) -> Bound {
+/// `params` are those that a formula tells apart.
+fn best(program: &Program, params: &[Param], head: &Description, made_safe: bool) -> Bound {
     let worked = |deep| walked(Walk::new(program, head, deep), program, params, head, made_safe);
     let first = worked(false);
     if first.most.is_some() {
@@ -118,32 +99,26 @@ fn best(program: &Program, params: &[ParamAt], head: &Description, made_safe: bo
 fn walked(
     mut walk: Walk<'_>,
     program: &Program,
-    params: &[ParamAt],
+    params: &[Param],
     head: &Description,
     made_safe: bool,
 ) -> Bound {
-    let mut parts = Vec::new();
-    let mut failing = Vec::new();
+    let mut costs = Vec::new();
     let mut values = vec![0.0; params.len()];
     for statement in &program.setup {
-        let (cost, _) = walk.block(std::slice::from_ref(statement));
-        parts.push(cost.ended);
-        failing.push(cost.failing);
+        costs.push(walk.block(std::slice::from_ref(statement)).0);
         if let Statement::Set(slot, _) = statement {
-            let found =
-                params.iter().zip(&mut values).enumerate().find(|(_, (p, _))| p.slot == *slot);
-            if let Some((index, (param, value))) = found {
-                name_param(&mut walk, index, *param, value);
+            let mut all = params.iter().zip(&mut values).enumerate();
+            if let Some((index, (param, value))) = all.find(|(_, (p, _))| p.slot == *slot) {
+                name_param(&mut walk, index, param, value);
             }
         }
     }
-    let (body, _) = walk.block(&program.body);
-    failing.push(body.failing);
-    let failing = walk.nodes.longest(failing);
+    costs.push(walk.block(&program.body).0);
+    let failing = walk.nodes.longest(costs.iter().map(|cost| cost.failing));
     let safe = if made_safe { finish_most(head, walk.seen.keeps) } else { 0.0 };
     let safe = walk.nodes.leaf(None, safe, Form::default());
-    parts.extend([body.ended, failing, safe]);
-    let whole = walk.nodes.sum(parts);
+    let whole = walk.nodes.sum(costs.iter().map(|cost| cost.ended).chain([failing, safe]));
     let seconds = walk.nodes.seconds(whole);
     let (contributions, unknown) = walk.nodes.contributions(whole);
     let most = seconds.is_finite().then_some(seconds * (1.0 + ROUNDING));
@@ -155,13 +130,15 @@ fn walked(
 }
 
 /// From here on a param is told apart.
-fn name_param(walk: &mut Walk<'_>, index: usize, param: ParamAt, value: &mut f64) {
+fn name_param(walk: &mut Walk<'_>, index: usize, param: &Param, value: &mut f64) {
     let key = Key::from(param.slot);
-    if let Val::Num(num) = walk.state.get(key) {
-        *value = num.range.low;
-        let simple = param.kind != ParamKind::Other && num.range.is_exact();
+    if let Fact::Number(number) = walk.state.get(key) {
+        *value = number.range.low;
+        // A bound is told for the present value of a param of any other kind.
+        let simple = matches!(param.dimension, Some(Dimension::NUMBER | Dimension::TIME));
+        let simple = simple && number.range.is_exact();
         let form = if simple { Form::param(index) } else { Form::held(set_of(index)) };
-        walk.state.set(key, Val::Num(Num { form, ..num }));
+        walk.state.set(key, Fact::Number(Interval { form, ..number }));
     }
 }
 
@@ -169,8 +146,8 @@ fn name_param(walk: &mut Walk<'_>, index: usize, param: ParamAt, value: &mut f64
 fn formula(
     form: &Form,
     seconds: f64,
-    deciding: u64,
-    params: &[ParamAt],
+    deciding: Params,
+    params: &[Param],
     values: &[f64],
 ) -> Option<Formula> {
     let held = form.held | deciding;
@@ -179,7 +156,7 @@ fn formula(
     for (product, factor) in form.terms(seconds) {
         let product: Vec<usize> = product.into_iter().map(usize::from).collect();
         let times = product.iter().filter_map(|p| params.get(*p));
-        let times = times.filter(|p| p.kind == ParamKind::Time).count();
+        let times = times.filter(|p| p.dimension == Some(Dimension::TIME)).count();
         let fixed = product.iter().any(|p| held & set_of(*p) != 0) || times > 1;
         if product.is_empty() || fixed {
             let value = |p: &usize| values.get(*p).copied().unwrap_or(0.0);

@@ -9,7 +9,7 @@ use crate::source::Span;
 use std::collections::HashMap;
 
 /// A node by its index.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Id(usize);
 
 /// No time.
@@ -23,7 +23,6 @@ enum Kind {
     Unknown(Unknown),
     Sum(Vec<Id>),
     Times(f64, Id),
-    Pick(Id),
     Call(Span, Id),
 }
 
@@ -38,6 +37,15 @@ struct Node {
 #[derive(Debug)]
 pub(super) struct Nodes {
     nodes: Vec<Node>,
+}
+
+/// How often a node counts in the whole.
+#[derive(Clone, Copy, Default)]
+struct Share {
+    weight: f64,
+    /// The largest part of it, and the outermost call by which it counts there.
+    heaviest: f64,
+    call: Option<Span>,
 }
 
 /// What one place adds to the whole.
@@ -150,7 +158,7 @@ impl Nodes {
         }
         // Which one is the longest may be another with other params.
         let all: Params = parts.iter().fold(0, |all, id| all | self.form(*id).params());
-        self.push(self.seconds(best), Form::held(all), Kind::Pick(best))
+        self.push(self.seconds(best), Form::held(all), Kind::Sum(vec![best]))
     }
 
     /// Inside a call.
@@ -163,31 +171,27 @@ impl Nodes {
 
     /// What each place adds to `whole`, the largest first, and where no bound is known.
     pub(super) fn contributions(&self, whole: Id) -> (Vec<Contribution>, Vec<Unknown>) {
-        let mut weights = vec![0.0; whole.0 + 1];
-        let mut heaviest: Vec<(f64, Option<Span>)> = vec![(0.0, None); whole.0 + 1];
-        if let Some(weight) = weights.last_mut() {
-            *weight = 1.0;
+        let mut shares = vec![Share::default(); whole.0 + 1];
+        if let Some(share) = shares.last_mut() {
+            share.weight = 1.0;
         }
         let mut places: HashMap<Option<Span>, Contribution> = HashMap::new();
         let mut unknown: Vec<Unknown> = Vec::new();
         for index in (0..=whole.0).rev() {
-            let (Some(node), Some(weight)) = (self.nodes.get(index), weights.get(index).copied())
+            let (Some(node), Some(Share { weight, call, .. })) =
+                (self.nodes.get(index), shares.get(index).copied())
             else {
                 continue;
             };
             if weight == 0.0 {
                 continue;
             }
-            let call = heaviest.get(index).and_then(|(_, call)| *call);
             let mut give = |part: Id, factor: f64, call: Option<Span>| {
-                let share = weight * factor;
-                if let Some(sum) = weights.get_mut(part.0) {
-                    *sum += share;
-                }
-                if let Some(known) = heaviest.get_mut(part.0)
-                    && share > known.0
-                {
-                    *known = (share, call);
+                let Some(share) = shares.get_mut(part.0) else { return };
+                let more = weight * factor;
+                share.weight += more;
+                if more > share.heaviest {
+                    (share.heaviest, share.call) = (more, call);
                 }
             };
             match &node.kind {
@@ -203,7 +207,6 @@ impl Nodes {
                 }
                 Kind::Sum(parts) => parts.iter().for_each(|part| give(*part, 1.0, call)),
                 Kind::Times(count, part) => give(*part, *count, call),
-                Kind::Pick(part) => give(*part, 1.0, call),
                 Kind::Call(span, part) => give(*part, 1.0, call.or(Some(*span))),
             }
         }

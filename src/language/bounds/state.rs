@@ -1,10 +1,9 @@
 //! The variables of a script as far as they are known, with a journal so that branches can be
 //! taken back and joined at the cost of what they wrote.
 
-use crate::bounds::known::{Num, Shape, Val};
+use crate::bounds::known::{Fact, Interval, Shape};
 use crate::program::tree::Slot;
-use std::collections::BTreeMap;
-use std::rc::Rc;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// A variable. The speed that the polygon was asked for is one, behind the script's own numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -16,22 +15,23 @@ pub(super) enum Key {
 }
 
 /// What some statements wrote.
-pub(super) type Written = BTreeMap<Key, Val>;
+pub(super) type Written = BTreeMap<Key, Fact>;
 
 /// The variables.
 #[derive(Debug)]
 pub(super) struct State {
-    words: Vec<Num>,
-    refs: Vec<Rc<Shape>>,
-    journal: Vec<(Key, Val)>,
+    /// Numbers and flags, then all others.
+    facts: Vec<Fact>,
+    words: usize,
+    journal: Vec<(Key, Fact)>,
     /// For each `try` around: every value that was written since it began, taken back or not.
     witnesses: Vec<Written>,
 }
 
-fn witness(seen: &mut Written, key: Key, val: &Val) {
+fn witness(seen: &mut Written, key: Key, fact: &Fact) {
     let joined = match seen.get(&key) {
-        Some(known) => known.joined(val),
-        None => val.clone(),
+        Some(known) => known.joined(fact),
+        None => fact.clone(),
     };
     seen.insert(key, joined);
 }
@@ -45,66 +45,56 @@ impl From<Slot> for Key {
     }
 }
 
+impl Key {
+    /// A value of its sort of which nothing is known.
+    pub(super) fn unknown(self) -> Fact {
+        match self {
+            Key::Word(_) => Fact::Number(Interval::any(None)),
+            Key::Ref(_) => Fact::Shape(Shape::unknown(None)),
+        }
+    }
+}
+
 impl State {
     /// Nothing is known of any.
     pub(super) fn new(words: usize, refs: usize) -> State {
-        let unknown = Rc::new(Shape::Unknown(None));
-        State {
-            words: vec![Num::any(None); words],
-            refs: vec![unknown; refs],
-            journal: Vec::new(),
-            witnesses: Vec::new(),
+        let keys = (0..words).map(Key::Word).chain((0..refs).map(Key::Ref));
+        let facts = keys.map(Key::unknown).collect();
+        State { facts, words, journal: Vec::new(), witnesses: Vec::new() }
+    }
+
+    fn index(&self, key: Key) -> usize {
+        match key {
+            Key::Word(at) => at,
+            Key::Ref(at) => self.words + at,
         }
     }
 
     /// What is known of one.
-    pub(super) fn get(&self, key: Key) -> Val {
-        match key {
-            Key::Word(at) => Val::Num(self.words.get(at).cloned().unwrap_or(Num::any(None))),
-            Key::Ref(at) => {
-                let shape = self.refs.get(at).cloned();
-                Val::Shape(shape.unwrap_or_else(|| Rc::new(Shape::Unknown(None))))
-            }
-        }
+    pub(super) fn get(&self, key: Key) -> Fact {
+        self.facts.get(self.index(key)).cloned().unwrap_or_else(|| key.unknown())
     }
 
-    fn put(&mut self, key: Key, val: Val) {
-        match (key, val) {
-            (Key::Word(at), Val::Num(num)) => {
-                if let Some(word) = self.words.get_mut(at) {
-                    *word = num;
-                }
-            }
-            (Key::Ref(at), val) => {
-                if let Some(shape) = self.refs.get_mut(at) {
-                    *shape = val.shape();
-                }
-            }
-            (Key::Word(at), Val::Shape(_)) => {
-                if let Some(word) = self.words.get_mut(at) {
-                    *word = Num::any(None);
-                }
-            }
+    fn put(&mut self, key: Key, fact: Fact) {
+        let index = self.index(key);
+        if let Some(known) = self.facts.get_mut(index) {
+            *known = fact;
         }
     }
 
     /// Writes one.
-    pub(super) fn set(&mut self, key: Key, val: Val) {
+    pub(super) fn set(&mut self, key: Key, fact: Fact) {
         let before = self.get(key);
         self.journal.push((key, before));
         if let Some(seen) = self.witnesses.last_mut() {
-            witness(seen, key, &val);
+            witness(seen, key, &fact);
         }
-        self.put(key, val);
+        self.put(key, fact);
     }
 
     /// Nothing is known of it any more.
     pub(super) fn forget(&mut self, key: Key) {
-        let val = match key {
-            Key::Word(_) => Val::Num(Num::any(None)),
-            Key::Ref(_) => Val::Shape(Rc::new(Shape::Unknown(None))),
-        };
-        self.set(key, val);
+        self.set(key, key.unknown());
     }
 
     /// From here on every value that is written is remembered.
@@ -116,8 +106,8 @@ impl State {
     pub(super) fn watched(&mut self) -> Written {
         let seen = self.witnesses.pop().unwrap_or_default();
         if let Some(outer) = self.witnesses.last_mut() {
-            for (key, val) in &seen {
-                witness(outer, *key, val);
+            for (key, fact) in &seen {
+                witness(outer, *key, fact);
             }
         }
         seen
@@ -155,7 +145,7 @@ impl State {
         }
     }
 
-    /// ResultBound and takes back what was written since.
+    /// Takes back what was written since, and gives it.
     pub(super) fn take(&mut self, mark: usize) -> Written {
         let written = self.since(mark);
         self.undo(mark);
@@ -164,13 +154,12 @@ impl State {
 
     /// Goes on after one of several ways.
     pub(super) fn join(&mut self, ways: &[Written]) {
-        let keys: std::collections::BTreeSet<Key> =
-            ways.iter().flat_map(|way| way.keys().copied()).collect();
+        let keys: BTreeSet<Key> = ways.iter().flat_map(|way| way.keys().copied()).collect();
         for key in keys {
             let here = self.get(key);
-            let vals = ways.iter().map(|way| way.get(&key).unwrap_or(&here).clone());
-            if let Some(val) = vals.reduce(|a, b| a.joined(&b)) {
-                self.set(key, val);
+            let facts = ways.iter().map(|way| way.get(&key).unwrap_or(&here).clone());
+            if let Some(fact) = facts.reduce(|a, b| a.joined(&b)) {
+                self.set(key, fact);
             }
         }
     }

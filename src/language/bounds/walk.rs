@@ -1,7 +1,8 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
 use crate::bounds::form::Form;
-use crate::bounds::known::{Num, Shape, Val};
+use crate::bounds::known::{Fact, Interval};
+use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
@@ -13,17 +14,16 @@ use crate::source::Span;
 use crate::station::MAX_SLEEP;
 use spintrue_head::Description;
 use std::collections::HashMap;
-use std::rc::Rc;
 
-/// Statements that unrolled loops may take in all.
-const FUEL: u32 = 200_000;
+/// Most statements that unrolled loops may take in all.
+const MAX_UNROLLED: u32 = 200_000;
 /// Blocks, calls and expressions inside each other.
-const DEPTH_MOST: u32 = 400;
+const MAX_DEPTH: u32 = 400;
 /// A wait may end so much late, in s: its last pause is never shorter.
-const SHORTEST: f64 = 1e-6;
+const MIN_PAUSE: f64 = 1e-6;
 
 /// What something takes: to its end, and beyond that if it fails.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Cost {
     /// Where it ends by itself.
     pub ended: Id,
@@ -32,9 +32,10 @@ pub(super) struct Cost {
 }
 
 /// How a block goes on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) enum Flow {
     /// With the next statement.
+    #[default]
     Next,
     /// Somewhere else.
     Jump,
@@ -42,12 +43,30 @@ pub(super) enum Flow {
     Fails,
 }
 
+/// The ways on behind blocks of which one is done, or several.
+#[derive(Default)]
+struct Ways {
+    /// What was written on those that lead to the next statement.
+    open: Vec<Written>,
+    jumps: bool,
+}
+
+impl Ways {
+    fn add(&mut self, flow: Flow, written: Written) {
+        match flow {
+            Flow::Next => self.open.push(written),
+            Flow::Jump => self.jumps = true,
+            Flow::Fails => {}
+        }
+    }
+}
+
 /// The cost and result of a call of a routine.
 #[derive(Clone, Debug)]
 pub(super) struct Called {
     pub cost: Cost,
-    pub result: Val,
-    pub speed: Num,
+    pub result: Fact,
+    pub speed: Interval,
 }
 
 /// A loop that is being walked.
@@ -71,18 +90,17 @@ pub(super) struct Walk<'a> {
     /// What the script does anywhere. Where the head does not confirm that the light is off, it
     /// counts as armed behind its block too.
     pub(super) seen: Scan,
-    /// Time spent by the expressions of the present statement.
-    pub(super) spent: Vec<Id>,
-    pub(super) failing: Vec<Id>,
+    /// What the expressions of the present statement take.
+    spent: Vec<Cost>,
     pub(super) loops: Vec<Loop>,
     /// What the routine being walked has given back so far, with the speed then.
-    pub(super) returned: Vec<(Option<Val>, Num)>,
-    pub(super) known_calls: HashMap<usize, Vec<(Vec<Val>, Num, Called)>>,
+    pub(super) returned: Vec<(Option<Fact>, Interval)>,
+    pub(super) known_calls: HashMap<usize, Vec<(Vec<Fact>, Interval, Called)>>,
     pub(super) fuel: u32,
     pub(super) unrolling: u32,
     /// Counts times and counts that were known between two ends only.
     pub(super) vague: u64,
-    pub(super) depth: u32,
+    depth: u32,
     /// Params that decided which way was taken.
     pub(super) deciding: u64,
     /// Loops are walked turn by turn wherever that is possible.
@@ -97,7 +115,7 @@ impl<'a> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
         let any = Range { low: head.speed_least, high: head.speed_most };
-        state.set(speed, Val::Num(Num::of(any)));
+        state.set(speed, Fact::Number(Interval::of(any)));
         let spins = spinning(program, speed);
         Walk {
             program,
@@ -108,11 +126,10 @@ impl<'a> Walk<'a> {
             seen: scan_program(program, &spins, speed),
             spins,
             spent: Vec::new(),
-            failing: Vec::new(),
             loops: Vec::new(),
             returned: Vec::new(),
             known_calls: HashMap::new(),
-            fuel: FUEL,
+            fuel: MAX_UNROLLED,
             unrolling: 0,
             vague: 0,
             depth: 0,
@@ -122,59 +139,75 @@ impl<'a> Walk<'a> {
         }
     }
 
-    /// The time spent by what was walked since these were put aside.
-    pub(super) fn settle(&mut self, aside: (Vec<Id>, Vec<Id>)) -> Cost {
-        let spent = std::mem::replace(&mut self.spent, aside.0);
-        let failing = std::mem::replace(&mut self.failing, aside.1);
-        Cost { ended: self.nodes.sum(spent), failing: self.nodes.longest(failing) }
-    }
-
-    pub(super) fn aside(&mut self) -> (Vec<Id>, Vec<Id>) {
-        (std::mem::take(&mut self.spent), std::mem::take(&mut self.failing))
+    /// Does some work, and tells what it takes.
+    pub(super) fn costing<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> (Cost, T) {
+        let before = std::mem::take(&mut self.spent);
+        let result = work(self);
+        let spent = std::mem::replace(&mut self.spent, before);
+        let ended = self.nodes.sum(spent.iter().map(|cost| cost.ended));
+        let failing = spent.iter().map(|cost| cost.failing).filter(|id| *id != NOTHING);
+        (Cost { ended, failing: self.nodes.longest(failing) }, result)
     }
 
     /// Adds to what the present statement takes.
     pub(super) fn spend(&mut self, cost: Cost) {
-        self.spent.push(cost.ended);
-        if cost.failing != NOTHING {
-            self.failing.push(cost.failing);
-        }
+        self.spent.push(cost);
     }
 
-    /// Goes one level deeper; false where that is too deep.
-    pub(super) fn enter(&mut self) -> bool {
-        if self.depth >= DEPTH_MOST {
-            let unknown = self.nodes.unknown(self.at, What::Depth, None);
-            self.spent.push(unknown);
-            return false;
+    /// Does some work one level deeper, unless that is too deep.
+    pub(super) fn deeper<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> Option<T> {
+        if self.depth >= MAX_DEPTH {
+            let ended = self.nodes.unknown(self.at, What::Depth, None);
+            self.spend(Cost { ended, failing: NOTHING });
+            return None;
         }
         self.depth += 1;
-        true
+        let result = work(self);
+        self.depth -= 1;
+        Some(result)
     }
 
     /// Statements one after the other.
     pub(super) fn block(&mut self, statements: &[Statement]) -> (Cost, Flow) {
-        let aside = self.aside();
-        let mut flow = Flow::Next;
-        if !statements.is_empty() && self.enter() {
-            for statement in statements {
-                if self.unrolling > 0 && !matches!(statement, Statement::Step(..)) {
-                    self.fuel = self.fuel.saturating_sub(1);
-                }
-                flow = self.statement(statement);
-                if flow != Flow::Next {
-                    break;
-                }
-            }
-            self.depth -= 1;
-        }
-        let cost = self.settle(aside);
+        let (cost, flow) = self.costing(|walk| match statements {
+            [] => Flow::Next,
+            _ => walk.deeper(|walk| walk.statements(statements)).unwrap_or_default(),
+        });
         if flow == Flow::Fails {
             // It never ends: all of it is on the way to a failure.
             let failing = self.nodes.sum([cost.ended, cost.failing]);
             return (Cost { ended: NOTHING, failing }, flow);
         }
         (cost, flow)
+    }
+
+    fn statements(&mut self, statements: &[Statement]) -> Flow {
+        for statement in statements {
+            if self.unrolling > 0 && !matches!(statement, Statement::Step(..)) {
+                self.fuel = self.fuel.saturating_sub(1);
+            }
+            let flow = self.statement(statement);
+            if flow != Flow::Next {
+                return flow;
+            }
+        }
+        Flow::Next
+    }
+
+    /// A block that is one of several ways: what it wrote is taken back.
+    fn way(&mut self, block: &[Statement]) -> (Cost, Flow, Written) {
+        let mark = self.state.mark();
+        let (cost, flow) = self.block(block);
+        (cost, flow, self.state.take(mark))
+    }
+
+    /// Goes on where the ways lead.
+    fn go_on(&mut self, ways: &Ways) -> Flow {
+        if !ways.open.is_empty() {
+            self.state.join(&ways.open);
+            return Flow::Next;
+        }
+        if ways.jumps { Flow::Jump } else { Flow::Fails }
     }
 
     fn statement(&mut self, statement: &Statement) -> Flow {
@@ -190,13 +223,13 @@ impl<'a> Walk<'a> {
                 self.expression(&value.value);
                 let key = Key::Ref(root.0);
                 let blurred = self.state.get(key).shape().blurred();
-                self.state.set(key, Val::Shape(Rc::new(blurred)));
+                self.state.set(key, Fact::Shape(blurred));
             }
             Statement::Append(slot, more, _) => {
                 let more = self.reference(more);
                 let key = Key::Ref(slot.0);
                 let list = self.state.get(key).shape().followed(&more);
-                self.state.set(key, Val::Shape(Rc::new(list)));
+                self.state.set(key, Fact::Shape(list));
             }
             Statement::Call(call) => {
                 self.call(call);
@@ -206,7 +239,7 @@ impl<'a> Walk<'a> {
             }
             Statement::If(arms, rest) => return self.branches(arms, rest),
             Statement::For { target, over, body, span } => {
-                self.each(*target, over, *span, super::loops::Turn::Body(body));
+                self.each(*target, over, *span, Turn::Body(body));
             }
             Statement::Repeat { times, before, body, until, otherwise, span } => {
                 let conditions = (before.as_ref(), until.as_ref());
@@ -224,7 +257,7 @@ impl<'a> Walk<'a> {
             }
             Statement::Return(value) => {
                 let value = value.as_ref().map(|(_, value)| self.expression(value));
-                let speed = self.state.get(self.speed).num();
+                let speed = self.state.get(self.speed).number();
                 self.returned.push((value, speed));
                 return Flow::Jump;
             }
@@ -260,7 +293,7 @@ impl<'a> Walk<'a> {
     }
 
     /// A flag that decides which way is taken.
-    pub(super) fn decision(&mut self, flag: &Num) -> Option<bool> {
+    pub(super) fn decision(&mut self, flag: &Interval) -> Option<bool> {
         let known = flag.as_flag();
         if known.is_some() {
             self.deciding |= flag.form.params();
@@ -268,53 +301,35 @@ impl<'a> Walk<'a> {
         known
     }
 
+    pub(super) fn decide(&mut self, flag: &Flag) -> Option<bool> {
+        let flag = self.flag(flag);
+        self.decision(&flag)
+    }
+
     fn branches(&mut self, arms: &[(Flag, Vec<Statement>)], rest: &[Statement]) -> Flow {
-        let mut ways: Vec<Written> = Vec::new();
+        let mut ways = Ways::default();
         let mut costs: Vec<Cost> = Vec::new();
-        let mut jumps = false;
-        let mut open = true;
         let blocks = arms.iter().map(|(flag, body)| (Some(flag), &body[..]));
         for (flag, body) in blocks.chain([(None, rest)]) {
-            let known = match flag {
-                Some(flag) => {
-                    let flag = self.flag(flag);
-                    self.decision(&flag)
-                }
-                None => Some(true),
-            };
+            let known = flag.map_or(Some(true), |flag| self.decide(flag));
             if known == Some(false) {
                 continue;
             }
-            let mark = self.state.mark();
-            let (cost, flow) = self.block(body);
-            let written = self.state.take(mark);
+            let (cost, flow, written) = self.way(body);
             costs.push(cost);
-            match flow {
-                Flow::Next => ways.push(written),
-                Flow::Jump => jumps = true,
-                Flow::Fails => {}
-            }
+            ways.add(flow, written);
             if known == Some(true) {
-                open = false;
                 break;
             }
         }
-        debug_assert!(!open, "the last block is always taken");
         let ended = self.nodes.longest(costs.iter().map(|cost| cost.ended));
         let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
         self.spend(Cost { ended, failing });
-        match (ways.is_empty(), jumps) {
-            (false, _) => {
-                self.state.join(&ways);
-                Flow::Next
-            }
-            (true, true) => Flow::Jump,
-            (true, false) => Flow::Fails,
-        }
+        self.go_on(&ways)
     }
 
     /// Spends up to a time that the script says.
-    pub(super) fn wait(&mut self, time: &Num, most: f64, span: Span) {
+    pub(super) fn wait(&mut self, time: &Interval, most: f64, span: Span) {
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
         let (look, lost) =
@@ -349,15 +364,16 @@ impl<'a> Walk<'a> {
         let ends = ask.range.as_ref();
         let ends = ends.map(|(low, high)| (self.number(low), self.number(high)));
         let answer = match (ask.into, ends) {
-            (Some(Slot::Flag(_)), _) => Num::flag(None),
+            (Some(Slot::Flag(_)), _) => Interval::flag(None),
             (_, Some((low, high))) => {
-                Num::of(Range { low: low.range.low, high: high.range.high }).after(&[&low, &high])
+                Interval::of(Range { low: low.range.low, high: high.range.high })
+                    .after(&[&low, &high])
             }
-            _ => Num::any(Some(ask.span)),
+            _ => Interval::any(Some(ask.span)),
         };
         match ask.into {
             Some(slot @ Slot::Ref(_)) => self.state.forget(slot.into()),
-            Some(slot) => self.state.set(slot.into(), Val::Num(answer)),
+            Some(slot) => self.state.set(slot.into(), Fact::Number(answer)),
             None => {}
         }
     }
@@ -372,15 +388,13 @@ impl<'a> Walk<'a> {
     ) -> Flow {
         let within = self.number(within);
         self.number(every);
-        let aside = self.aside();
-        let flag = self.flag(condition);
-        let look = self.settle(aside);
-        if self.decision(&flag) == Some(true) {
+        let (look, known) = self.costing(|walk| walk.decide(condition));
+        if known == Some(true) {
             self.spend(look);
             return Flow::Next;
         }
         self.wait(&within, f64::INFINITY, span);
-        let late = self.nodes.leaf(Some(span), SHORTEST, Form::default());
+        let late = self.nodes.leaf(Some(span), MIN_PAUSE, Form::default());
         self.spend(Cost { ended: late, failing: NOTHING });
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         self.spend(Cost { ended: looks, failing: look.failing });
@@ -390,14 +404,10 @@ impl<'a> Walk<'a> {
 
     /// A block that is done or not.
     pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
-        let mark = self.state.mark();
-        let (cost, flow) = self.block(block);
-        let written = self.state.take(mark);
+        let (cost, flow, written) = self.way(block);
         self.spend(cost);
         let mut ways = vec![Written::new()];
-        if flow == Flow::Next {
-            ways.push(written);
-        }
+        ways.extend((flow == Flow::Next).then_some(written));
         self.state.join(&ways);
         Flow::Next
     }
@@ -433,40 +443,28 @@ impl<'a> Walk<'a> {
     ) -> Flow {
         let mark = self.state.mark();
         self.state.watch();
-        let (tried, flow) = self.block(body);
+        let (tried, flow, written) = self.way(body);
         let seen = self.state.watched();
-        let written = self.state.take(mark);
-        let mut ways = Vec::new();
-        let mut jumps = flow == Flow::Jump;
-        if flow == Flow::Next {
-            ways.push(written);
-        }
+        let mut ways = Ways::default();
+        ways.add(flow, written);
         self.somewhere(body, &seen);
         let mut parts = vec![tried.ended];
         let mut failing = tried.failing;
         if let Some((slot, block)) = catch {
             self.state.forget(slot);
-            let inner = self.state.mark();
             self.state.watch();
-            let (caught, flow) = self.block(block);
+            let (caught, flow, mut written) = self.way(block);
             let seen = self.state.watched();
-            let mut way = self.state.take(inner);
             // What the body wrote before it failed is not known.
-            for (key, val) in self.state.since(mark) {
-                way.entry(key).or_insert(val);
+            for (key, fact) in self.state.since(mark) {
+                written.entry(key).or_insert(fact);
             }
-            match flow {
-                Flow::Next => ways.push(way),
-                Flow::Jump => jumps = true,
-                Flow::Fails => {}
-            }
+            ways.add(flow, written);
             parts.extend([tried.failing, caught.ended]);
             failing = caught.failing;
             self.somewhere(block, &seen);
         }
-        let inner = self.state.mark();
-        let (last, last_flow) = self.block(finally);
-        let last_written = self.state.take(inner);
+        let (last, last_flow, last_written) = self.way(finally);
         self.state.undo(mark);
         parts.push(last.ended);
         let ended = self.nodes.sum(parts);
@@ -474,35 +472,25 @@ impl<'a> Walk<'a> {
         self.spend(Cost { ended, failing });
         if !last_written.is_empty() {
             // A jump out of the body passes through here as well.
-            let unknown = |written: &mut Written| {
-                for key in last_written.keys() {
-                    written.insert(
-                        *key,
-                        match key {
-                            Key::Word(_) => Val::Num(Num::any(None)),
-                            Key::Ref(_) => Val::Shape(Rc::new(Shape::Unknown(None))),
-                        },
-                    );
-                }
-            };
             if let Some(around) = self.loops.last_mut() {
-                around.breaks.iter_mut().chain(&mut around.continues).for_each(unknown);
+                for written in around.breaks.iter_mut().chain(&mut around.continues) {
+                    written.extend(last_written.keys().map(|key| (*key, key.unknown())));
+                }
             }
             if last_written.contains_key(&self.speed) {
-                self.returned.iter_mut().for_each(|(_, speed)| *speed = Num::any(None));
+                self.returned.iter_mut().for_each(|(_, speed)| *speed = Interval::any(None));
             }
         }
-        match (ways.is_empty(), jumps, last_flow) {
-            (false, _, Flow::Next) => {
-                self.state.join(&ways);
-                for (key, val) in last_written {
-                    self.state.set(key, val);
-                }
-                Flow::Next
-            }
-            (_, true, Flow::Next) => Flow::Jump,
-            _ => Flow::Fails,
+        if last_flow != Flow::Next {
+            return Flow::Fails;
         }
+        let flow = self.go_on(&ways);
+        if flow == Flow::Next {
+            for (key, fact) in last_written {
+                self.state.set(key, fact);
+            }
+        }
+        flow
     }
 
     /// Statements may have ended anywhere: what they write has its old value or one they gave it.
@@ -511,8 +499,8 @@ impl<'a> Walk<'a> {
             match seen.get(&key) {
                 // What a routine asked for in between is not remembered.
                 _ if key == self.speed => self.forget_key(key),
-                Some(val) => {
-                    let joined = self.state.get(key).joined(val);
+                Some(fact) => {
+                    let joined = self.state.get(key).joined(fact);
                     self.state.set(key, joined);
                 }
                 None => {}
@@ -523,7 +511,7 @@ impl<'a> Walk<'a> {
     pub(super) fn forget_key(&mut self, key: Key) {
         if key == self.speed {
             let any = Range { low: self.head.speed_least, high: self.head.speed_most };
-            self.state.set(key, Val::Num(Num::of(any)));
+            self.state.set(key, Fact::Number(Interval::of(any)));
         } else {
             self.state.forget(key);
         }

@@ -11,18 +11,13 @@ use std::sync::Arc;
 /// Shows values of one type.
 #[derive(Clone, Debug)]
 pub enum Shower {
-    /// A quantity.
+    /// A quantity or a temperature.
     Quantity {
         /// Its dimension.
         dimension: Dimension,
+        /// A temperature as a thermometer shows it, not a difference.
+        absolute: bool,
         /// The unit asked for.
-        unit: Option<Rc<UnitText>>,
-        /// Digits after the point asked for.
-        decimals: Option<u8>,
-    },
-    /// A temperature.
-    Temperature {
-        /// The unit asked for; degC without.
         unit: Option<Rc<UnitText>>,
         /// Digits after the point asked for.
         decimals: Option<u8>,
@@ -72,12 +67,24 @@ pub fn time_text(seconds: f64) -> String {
 }
 
 impl Shower {
+    /// The unit in which it shows numbers, where that does not depend on them.
+    pub fn unit(&self) -> Option<Rc<UnitText>> {
+        match self {
+            Shower::Quantity { absolute: true, unit: None, .. } => {
+                parse_unit("degC").ok().map(Rc::new)
+            }
+            Shower::Quantity { unit, .. } => unit.clone(),
+            _ => None,
+        }
+    }
+
     /// Shows differences of what this shows: of two temperatures, a quantity in K.
     #[must_use]
     pub fn difference(&self) -> Shower {
         match self {
-            Shower::Temperature { decimals, .. } => Shower::Quantity {
-                dimension: Dimension::TEMPERATURE,
+            Shower::Quantity { dimension, absolute: true, decimals, .. } => Shower::Quantity {
+                dimension: *dimension,
+                absolute: false,
                 unit: None,
                 decimals: *decimals,
             },
@@ -90,7 +97,7 @@ impl Shower {
     /// else four significant digits. A unit in which the value would be tiny is left out.
     #[must_use]
     pub fn tuned(&self, value: f64, uncertainty: Option<f64>) -> Shower {
-        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+        let Shower::Quantity { dimension, absolute: false, unit, decimals: None } = self else {
             return self.clone();
         };
         let large = |unit: &Rc<UnitText>| {
@@ -110,13 +117,13 @@ impl Shower {
                 (!shorter).then_some(four)
             }
         };
-        Shower::Quantity { dimension: *dimension, unit, decimals }
+        Shower::Quantity { dimension: *dimension, absolute: false, unit, decimals }
     }
 
     /// Shows a number of the script, such as a limit, with up to nine digits where those tell it.
     #[must_use]
     pub fn as_written(&self, value: f64) -> Shower {
-        let Shower::Quantity { dimension, unit, decimals: None } = self else {
+        let Shower::Quantity { dimension, absolute: false, unit, decimals: None } = self else {
             return self.clone();
         };
         let unit = unit.clone().or_else(|| suited_unit(value, *dimension).map(Rc::new));
@@ -128,15 +135,20 @@ impl Shower {
         let decimals = (1..=9).map(|digits| places(counted, digits)).find(tells);
         // Five are shown anyway.
         let decimals = decimals.filter(|decimals| *decimals > places(counted, 5));
-        Shower::Quantity { dimension: *dimension, unit, decimals }
+        Shower::Quantity { dimension: *dimension, absolute: false, unit, decimals }
     }
 
     /// Shows values of a type; none where the type cannot be shown.
     pub fn of(kind: &Type, unit: Option<Rc<UnitText>>, decimals: Option<u8>) -> Option<Shower> {
         Some(match kind {
             Type::Quantity(dimension) if dimension.is_open() => return None,
-            Type::Quantity(dimension) => Shower::Quantity { dimension: *dimension, unit, decimals },
-            Type::Temperature => Shower::Temperature { unit, decimals },
+            Type::Quantity(dimension) => {
+                Shower::Quantity { dimension: *dimension, absolute: false, unit, decimals }
+            }
+            Type::Temperature => {
+                let dimension = Dimension::TEMPERATURE;
+                Shower::Quantity { dimension, absolute: true, unit, decimals }
+            }
             Type::Flag => Shower::Flag,
             Type::Text => Shower::Text,
             Type::List(item) => Shower::List(Box::new(Shower::of(item, unit, decimals)?)),
@@ -160,14 +172,11 @@ impl Shower {
             Shower::Record(fields) => {
                 let fields = fields.into_iter().map(|(name, shower)| {
                     let written = units.iter().find(|(n, _)| *n == name).map(|(_, u)| u.clone());
-                    let shower = match (shower, written) {
-                        (Shower::Quantity { dimension, unit: None, decimals }, unit) => {
-                            Shower::Quantity { dimension, unit, decimals }
+                    let shower = match shower {
+                        Shower::Quantity { dimension, absolute, unit: None, decimals } => {
+                            Shower::Quantity { dimension, absolute, unit: written, decimals }
                         }
-                        (Shower::Temperature { unit: None, decimals }, unit) => {
-                            Shower::Temperature { unit, decimals }
-                        }
-                        (other, _) => other,
+                        other => other,
                     };
                     (name, shower)
                 });
@@ -206,17 +215,11 @@ impl Shower {
     ) -> Shown {
         let nothing = Value::Nothing;
         match self {
-            Shower::Quantity { dimension, unit, decimals } => {
+            Shower::Quantity { dimension, decimals, .. } => {
                 let value = words.next().copied().unwrap_or(f64::NAN);
-                let text = show_quantity(value, *dimension, unit.as_deref(), *decimals);
-                Shown::Quantity { value, unit: dimension.si(), asked: unit.clone(), text }
-            }
-            Shower::Temperature { unit, decimals } => {
-                let value = words.next().copied().unwrap_or(f64::NAN);
-                let asked = unit.clone().or_else(|| parse_unit("degC").ok().map(Rc::new));
-                let text =
-                    show_quantity(value, Dimension::TEMPERATURE, asked.as_deref(), *decimals);
-                Shown::Quantity { value, unit: "K".to_string(), asked, text }
+                let asked = self.unit();
+                let text = show_quantity(value, *dimension, asked.as_deref(), *decimals);
+                Shown::Quantity { value, unit: dimension.si(), asked, text }
             }
             Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
             Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),
@@ -269,11 +272,11 @@ pub fn places(number: f64, significant: u8) -> u8 {
     let rounded = format!("{number:.digits$e}");
     let magnitude = rounded.split_once('e').and_then(|(_, e)| e.parse::<i32>().ok());
     let wanted = magnitude.map_or(0, |magnitude| i32::from(significant) - 1 - magnitude);
-    if number == 0.0 { 0 } else { wanted.clamp(0, PLACES_MOST) as u8 }
+    if number == 0.0 { 0 } else { wanted.clamp(0, MAX_PLACES) as u8 }
 }
 
 /// Most digits after the point.
-const PLACES_MOST: i32 = 17;
+const MAX_PLACES: i32 = 17;
 
 impl std::fmt::Display for Shown {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
@@ -281,18 +284,12 @@ impl std::fmt::Display for Shown {
             Shown::Quantity { text, .. } | Shown::Text(text) => f.write_str(text),
             Shown::Flag(flag) => write!(f, "{flag}"),
             Shown::List(items) => {
-                f.write_str("[")?;
-                for (i, item) in items.iter().enumerate() {
-                    write!(f, "{}{item}", if i == 0 { "" } else { ", " })?;
-                }
-                f.write_str("]")
+                let items: Vec<String> = items.iter().map(Shown::to_string).collect();
+                write!(f, "[{}]", items.join(", "))
             }
             Shown::Record(fields) => {
-                f.write_str("{")?;
-                for (i, (name, field)) in fields.iter().enumerate() {
-                    write!(f, "{}{name}: {field}", if i == 0 { "" } else { ", " })?;
-                }
-                f.write_str("}")
+                let fields = fields.iter().map(|(name, field)| format!("{name}: {field}"));
+                write!(f, "{{{}}}", fields.collect::<Vec<_>>().join(", "))
             }
         }
     }

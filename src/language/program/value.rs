@@ -76,10 +76,7 @@ impl Value {
 impl Datum {
     /// The number; NaN where there is none.
     pub fn number(&self) -> f64 {
-        match self {
-            Datum::Number(number) => *number,
-            _ => f64::NAN,
-        }
+        self.given().unwrap_or(f64::NAN)
     }
 
     /// The number, where one was given.

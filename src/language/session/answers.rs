@@ -4,13 +4,14 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::operator::{Given, Texts};
 use crate::program::tree::Asked;
+use crate::session::sheet::table;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
 use spintrue_head::nearest_name;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
 
 /// Most questions that a report lists.
-const LISTED_MOST: usize = 8;
+const MAX_LISTED: usize = 8;
 
 impl Prepared {
     /// The questions that the script may ask.
@@ -66,7 +67,7 @@ fn unanswered(who: &str, questions: &[&Asked], way: &dyn Fn(&str) -> String) -> 
     };
     let report = Diagnostic::error(codes::UNANSWERABLE_QUESTION, headline, first.planned.span)
         .here(first.wanted.words());
-    let rest = rest.iter().take(LISTED_MOST);
+    let rest = rest.iter().take(MAX_LISTED);
     let report =
         rest.fold(report, |report, asked| report.label(asked.planned.span, asked.wanted.words()));
     let question = match first.text.literal() {
@@ -88,7 +89,12 @@ impl Reader<'_> {
         Span::new(self.source, range.start, range.end)
     }
 
-    fn wrong(&self, range: core::ops::Range<usize>, headline: String, help: &str) -> Diagnostic {
+    fn wrong(
+        &self,
+        range: core::ops::Range<usize>,
+        headline: impl Into<String>,
+        help: &str,
+    ) -> Diagnostic {
         let report = Diagnostic::error(codes::BAD_ANSWERS_FILE, headline, self.place(range));
         if help.is_empty() { report } else { report.help(help.to_string()) }
     }
@@ -96,17 +102,12 @@ impl Reader<'_> {
     fn read(&self, from: String) -> (Given, Vec<Diagnostic>) {
         let mut given = Given { from, ..Given::default() };
         let mut problems = Vec::new();
-        let (table, errors) = DeTable::parse_recoverable(self.text);
-        for error in &errors {
-            let help = "an answers file is TOML: one line `\"question\" = \"answer\"` for each";
-            let place = error.span().unwrap_or(0..0);
-            problems.push(self.wrong(place, error.message().to_string(), help));
-        }
-        if !errors.is_empty() {
-            // What a broken file seems to hold is not worth a report.
-            return (given, problems);
-        }
-        for (key, value) in table.get_ref() {
+        let help = "an answers file is TOML: one line `\"question\" = \"answer\"` for each";
+        let table = match table(self.source, self.text, codes::BAD_ANSWERS_FILE, help) {
+            Ok(table) => table,
+            Err(problems) => return (given, problems),
+        };
+        for (key, value) in &table {
             let question = key.get_ref().to_string();
             let asked = self.asked(&question);
             if asked.is_empty() {
@@ -140,8 +141,8 @@ impl Reader<'_> {
             Some(near) => report.help(format!("did you mean \"{near}\"?")),
             None if known.is_empty() => report.help("it asks nothing at all"),
             None => {
-                let listed = known.iter().take(LISTED_MOST).map(|text| format!("\"{text}\""));
-                let more = if known.len() > LISTED_MOST { ", ..." } else { "" };
+                let listed = known.iter().take(MAX_LISTED).map(|text| format!("\"{text}\""));
+                let more = if known.len() > MAX_LISTED { ", ..." } else { "" };
                 report.help(format!("it asks {}{more}", listed.collect::<Vec<_>>().join(", ")))
             }
         }
@@ -164,7 +165,7 @@ impl Reader<'_> {
             };
         };
         if items.is_empty() {
-            return Err(self.wrong(place, "an empty list answers nothing".to_string(), ""));
+            return Err(self.wrong(place, "an empty list answers nothing", ""));
         }
         let mut texts = std::collections::VecDeque::new();
         for item in items {
@@ -186,24 +187,20 @@ impl Reader<'_> {
     ) -> Result<String, Diagnostic> {
         let help = "an answer is written as at the terminal: `\"1.2 mm\"`, `\"yes\"`, `3`, or a \
                     list of such for a question that is asked again and again";
-        match value {
-            DeValue::String(text) => Ok(text.to_string()),
+        let (headline, help) = match value {
+            DeValue::String(text) => return Ok(text.to_string()),
             DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => {
-                Ok(self.text.get(place).unwrap_or_default().to_string())
+                return Ok(self.text.get(place).unwrap_or_default().to_string());
             }
-            DeValue::Table(_) => {
-                let headline = "a table is no answer".to_string();
-                let help = "a question that holds a point or a blank is written in quotes: \
-                            `\"spacer no. 2 fitted\" = \"yes\"`";
-                Err(self.wrong(place, headline, help))
-            }
-            DeValue::Array(_) => {
-                Err(self.wrong(place, "a list of lists is no answer".to_string(), help))
-            }
-            DeValue::Datetime(_) => {
-                Err(self.wrong(place, "a date without quotes is no answer".to_string(), help))
-            }
-        }
+            DeValue::Table(_) => (
+                "a table is no answer",
+                "a question that holds a point or a blank is written in quotes: \
+                 `\"spacer no. 2 fitted\" = \"yes\"`",
+            ),
+            DeValue::Array(_) => ("a list of lists is no answer", help),
+            DeValue::Datetime(_) => ("a date without quotes is no answer", help),
+        };
+        Err(self.wrong(place, headline, help))
     }
 
     fn refused(&self, why: String, place: core::ops::Range<usize>, asked: &[&Asked]) -> Diagnostic {

@@ -8,7 +8,7 @@ use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
 use crate::session::load::Prepared;
-use crate::session::signals::misused;
+use crate::session::signals::{misused, names};
 use crate::source::SourceMap;
 use spintrue_head::{Description, Fault};
 
@@ -46,13 +46,7 @@ impl Prepared {
 
     /// Signals and channels that its head must have, in the order of the script.
     pub fn needs(&self) -> Vec<&str> {
-        let mut names = Vec::new();
-        for used in &self.named.signals {
-            if !names.contains(&&*used.name) {
-                names.push(&*used.name);
-            }
-        }
-        names
+        names(&self.named.signals)
     }
 
     /// Lets the script through to this head unless an error forbids it. `limits` are reports of

@@ -7,7 +7,7 @@ use core::ops::Range;
 use csv::{ReaderBuilder, StringRecord};
 
 /// Most rows of a list.
-pub(crate) const ROWS_MOST: usize = 10_000;
+pub(crate) const MAX_ROWS: usize = 10_000;
 
 /// What stands in a list.
 #[derive(Clone, Debug, Default)]
@@ -60,9 +60,9 @@ pub(super) fn read(source: SourceId, text: &str) -> (List, Vec<Diagnostic>) {
         return (list, reading.problems);
     }
     for row in rows {
-        if list.rows.len() == ROWS_MOST {
+        if list.rows.len() == MAX_ROWS {
             let help = "make several lists of it, each with a folder of its own";
-            reading.wrong(row.range, &format!("more than {ROWS_MOST} heads in one list"), help);
+            reading.wrong(row.range, &format!("more than {MAX_ROWS} heads in one list"), help);
             break;
         }
         let (has, wanted) = (row.cells.len(), columns.len());
@@ -103,7 +103,7 @@ impl Reading<'_> {
         let (mut rows, mut record) = (Vec::new(), StringRecord::new());
         let (mut line, mut counted) = (1, 0);
         // One row beyond the most, to see that there is one, and that of the names.
-        while rows.len() <= ROWS_MOST + 1 && matches!(reader.read_record(&mut record), Ok(true)) {
+        while rows.len() <= MAX_ROWS + 1 && matches!(reader.read_record(&mut record), Ok(true)) {
             let start = record.position().map_or(0, |at| at.byte() as usize);
             let blank = text.get(start..).unwrap_or("");
             let start = start + (blank.len() - blank.trim_start_matches(['\r', '\n']).len());

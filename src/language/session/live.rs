@@ -8,12 +8,12 @@ use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
 use crate::check::{Checked, Module, Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity};
-use crate::interpret::Observer;
+use crate::interpret::{Observer, Stepper};
 use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::gate::RunnableEntry;
-use crate::session::load::{Loaded, Loader, settled};
+use crate::session::load::{Loaded, Texts, settled};
 use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::station::Station;
@@ -27,11 +27,8 @@ use std::collections::HashMap;
 /// The language's side of a session.
 #[derive(Default)]
 pub struct Session {
-    pub(super) sources: SourceMap,
-    names: Names,
-    /// Files that entries use.
-    used: Vec<Loaded>,
-    known: HashMap<String, usize>,
+    /// All texts so far, with the files that entries use.
+    pub(super) texts: Texts,
     /// Routines and the like of earlier entries.
     items: Vec<Item>,
     pub(super) kept: Vec<Kept>,
@@ -120,8 +117,21 @@ pub(super) struct Ready {
 struct Script {
     name: String,
     source: SourceId,
-    used: Vec<Loaded>,
+    modules: Vec<Loaded>,
     known: HashMap<String, usize>,
+}
+
+impl Ready {
+    pub(super) fn run(
+        &self,
+        sources: &SourceMap,
+        station: &mut Station,
+        observer: &mut dyn Observer,
+        stepper: Option<&mut dyn Stepper>,
+    ) -> Result<Vec<Datum>, Failure> {
+        let (place, slots) = (|span: Span| sources.place(span), self.left.slots());
+        interpret::run_keeping(&self.program, &slots, station, observer, &place, stepper)
+    }
 }
 
 impl Entry {
@@ -140,7 +150,7 @@ impl Entry {
 impl Session {
     /// All texts so far, for reports.
     pub fn sources(&self) -> &SourceMap {
-        &self.sources
+        &self.texts.sources
     }
 
     /// Every value that entries left behind, in the order of their declaration.
@@ -151,20 +161,20 @@ impl Session {
     /// Every routine that entries may call.
     pub fn routines(&self) -> impl Iterator<Item = RoutineSeen> {
         let own = self.items.iter().map(|item| &item.statement);
-        let modules = self.items.iter().filter_map(|item| self.used.get(item.module?));
+        let modules = self.items.iter().filter_map(|item| self.texts.modules.get(item.module?));
         let used = modules.flat_map(|module| &module.borrowed().file.statements);
         own.chain(used).filter_map(|statement| {
             let StatementKind::Routine(routine) = &statement.kind else { return None };
             let words = |span: Span| {
-                self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ")
+                self.texts.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ")
             };
             let parameters = routine.parameters.iter().map(|parameter| {
                 let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
-                let name = self.names.text(parameter.name.symbol).to_string();
+                let name = self.texts.names.text(parameter.name.symbol).to_string();
                 (name, words(parameter.name.span.to(end)))
             });
             Some(RoutineSeen {
-                name: self.names.text(routine.name.symbol).to_string(),
+                name: self.texts.names.text(routine.name.symbol).to_string(),
                 parameters: parameters.collect(),
                 gives: routine.returns.as_ref().map(|kind| words(kind.span)),
                 about: statement.doc.as_deref().unwrap_or_default().to_string(),
@@ -184,7 +194,7 @@ impl Session {
 
     /// The texts of names.
     pub fn names(&self) -> &Names {
-        &self.names
+        &self.texts.names
     }
 
     /// Checks the declarations of a script: routines, params and constants. Running them starts
@@ -197,19 +207,20 @@ impl Session {
     ) -> Result<Entry, FileError> {
         let text = files.read(None, path)?;
         // Files are read anew, for they may have changed.
+        let Texts { sources, names, .. } = &mut self.texts;
+        let (sources, names) = (std::mem::take(sources), std::mem::take(names));
         let fresh = Session {
-            sources: std::mem::take(&mut self.sources),
-            names: std::mem::take(&mut self.names),
+            texts: Texts { sources, names, ..Texts::default() },
             from: Some(text.name.clone()),
             ..Session::default()
         };
         let kept = std::mem::replace(self, fresh);
         let given = Given::Script(&text.name, &text.text, settings);
         let mut entry = self.checked(files, given, false);
-        let Session { used, known, sources, names, .. } = std::mem::replace(self, kept);
-        (self.sources, self.names) = (sources, names);
+        let Texts { sources, names, modules, known, .. } = std::mem::replace(self, kept).texts;
+        (self.texts.sources, self.texts.names) = (sources, names);
         if let Some(ready) = &mut entry.ready {
-            ready.script = Some(Script { name: text.name, source: entry.source, used, known });
+            ready.script = Some(Script { name: text.name, source: entry.source, modules, known });
         }
         Ok(entry)
     }
@@ -240,10 +251,7 @@ impl Session {
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
         let Some(ready) = &entry.0.ready else { return Ok(Vec::new()) };
-        let place = |span: Span| self.sources.place(span);
-        let slots = ready.left.slots();
-        let program = &ready.program;
-        let values = interpret::run_keeping(program, &slots, station, observer, &place, None)?;
+        let values = ready.run(&self.texts.sources, station, observer, None)?;
         Ok(ready.left.clone().filled(values).1)
     }
 
@@ -256,10 +264,7 @@ impl Session {
         observer: &mut dyn Observer,
     ) -> Result<Vec<(Answer, Datum)>, Failure> {
         let Some(ready) = entry.0.ready else { return Ok(Vec::new()) };
-        let sources = &self.sources;
-        let place = |span: Span| sources.place(span);
-        let (program, slots) = (&ready.program, ready.left.slots());
-        let values = interpret::run_keeping(program, &slots, station, observer, &place, None)?;
+        let values = ready.run(&self.texts.sources, station, observer, None)?;
         Ok(self.keep(ready, values))
     }
 
@@ -277,7 +282,7 @@ impl Session {
             let body = doing(&mut done.statements, &self.kept);
             self.body = Some(Body { source: script.source, statements: body });
             self.from = Some(script.name);
-            (self.used, self.known) = (script.used, script.known);
+            (self.texts.modules, self.texts.known) = (script.modules, script.known);
         }
         self.done.push(done);
         for item in items {
@@ -295,27 +300,19 @@ impl Session {
         given: Given<'_>,
         steps: bool,
     ) -> Entry {
-        let (used, known) = (self.used.len(), self.known.clone());
-        let mut loader = Loader {
-            files,
-            sources: std::mem::take(&mut self.sources),
-            names: std::mem::take(&mut self.names),
-            diagnostics: Vec::new(),
-            modules: std::mem::take(&mut self.used),
-            known: std::mem::take(&mut self.known),
-            open: Vec::new(),
-        };
+        let texts = &mut self.texts;
+        let (used, known) = (texts.modules.len(), texts.known.clone());
         let (open, settings) = match given {
             Given::Script(name, _, settings) => (name, settings),
             Given::Entry(..) | Given::Body(_) => ("", &[][..]),
         };
-        loader.open.push(open.to_string());
+        texts.open = vec![open.to_string()];
         let (whole, read) = (!open.is_empty(), matches!(given, Given::Body(_)));
         let Body { source, statements: own } = match given {
             Given::Script(name, text, _) | Given::Entry(name, text) => {
-                let source = loader.sources.add(name, text);
-                let parsed = parse(source, text, &mut loader.names);
-                loader.diagnostics.extend(parsed.diagnostics);
+                let source = texts.sources.add(name, text);
+                let parsed = parse(source, text, &mut texts.names);
+                texts.diagnostics.extend(parsed.diagnostics);
                 Body { source, statements: parsed.file.statements }
             }
             Given::Body(body) => body,
@@ -330,7 +327,7 @@ impl Session {
         for statement in &own {
             let module = match &statement.kind {
                 StatementKind::Use { path, path_span } => {
-                    let module = loader.used(&from, path, *path_span);
+                    let module = texts.used(files, &from, path, *path_span);
                     missing |= module.is_none();
                     module
                 }
@@ -339,12 +336,12 @@ impl Session {
             };
             items.push(Item { statement: statement.clone(), module });
         }
-        let settings = loader.settings(settings);
+        let settings = texts.settings(files, settings);
         let again = |name| items.iter().any(|item| routine_name(&item.statement) == Some(name));
         let earlier = self.items.iter().filter(|_| !whole);
         let earlier: Vec<&Item> =
             earlier.filter(|item| !routine_name(&item.statement).is_some_and(again)).collect();
-        let statements_done = own.clone();
+        let own_statements = own.clone();
         let statements = earlier.iter().map(|item| item.statement.clone()).chain(own).collect();
         let file = File { statements };
         let uses = earlier.into_iter().chain(&items).filter_map(|item| {
@@ -352,33 +349,29 @@ impl Session {
             Some((*path_span, item.module?))
         });
         let script = Module { file: &file, uses: uses.collect(), missing };
-        let modules = loader.modules.iter().map(Loaded::borrowed).chain([script]);
+        let modules = texts.modules.iter().map(Loaded::borrowed).chain([script]);
         let modules: Vec<Module<'_>> = modules.collect();
         let kept = if whole { &[] } else { &self.kept[..] };
         let live = Live { kept, declares_only: whole, steps, shows: !(whole || read) };
-        let (sources, names) = (&loader.sources, &mut loader.names);
+        let (sources, names) = (&texts.sources, &mut texts.names);
         let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
-        let problems = std::mem::take(&mut loader.diagnostics);
+        let problems = std::mem::take(&mut texts.diagnostics);
         // What is read to be run must have every value.
         checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
-        let (mut diagnostics, program) =
-            settled(loader.files, sources, problems, &mut checked, true);
+        let (mut diagnostics, program) = settled(files, sources, problems, &mut checked, true);
         // Earlier entries were warned of when they were entered.
-        diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &statements_done));
-        let left = checked.left;
-        let mut occurrences = checked.index.map(|index| index.occurrences).unwrap_or_default();
+        diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &own_statements));
+        let Checked { left, index, effects, named, steps, .. } = checked;
+        let mut occurrences = index.map(|index| index.occurrences).unwrap_or_default();
         occurrences.retain(|occurrence| occurrence.span.source == source);
-        let statements = statements_done;
+        let statements = own_statements;
         let done = Done { statements, occurrences, shown: Vec::new(), is_script: false };
         let ready = program.map(|program| Ready { program, left, items, done, script: None });
-        let Loader { sources, names, modules, known: read, .. } = loader;
-        (self.sources, self.names, self.used, self.known) = (sources, names, modules, read);
         if ready.is_none() {
             // Mended files are to be read again.
-            self.used.truncate(used);
-            self.known = known;
+            texts.modules.truncate(used);
+            texts.known = known;
         }
-        let Checked { effects, named, steps, .. } = checked;
         Entry { diagnostics, effects, named, source, steps, ready }
     }
 }

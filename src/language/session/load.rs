@@ -1,11 +1,11 @@
 //! From script text to a checked program: reads a script and all it uses, parses and checks it.
 
-use crate::bounds::{Bound, ParamAt, ParamKind};
+use crate::bounds::Bound;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
 use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
-use crate::program::tree::{Param, Program};
+use crate::program::tree::Program;
 use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
@@ -13,12 +13,12 @@ use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
 use crate::{bounds, check};
-use spintrue_head::{Bitmap, Description, Dimension, ImageError};
+use spintrue_head::{Bitmap, Description, ImageError};
 use std::collections::{HashMap, HashSet};
 use thiserror::Error;
 
 /// Longest chain of files that use each other.
-const DEPTH_MOST: usize = 64;
+const MAX_DEPTH: usize = 64;
 
 /// Why a file cannot be read.
 #[derive(Clone, Debug, Error, PartialEq)]
@@ -90,8 +90,6 @@ pub struct Prepared {
     pub effects: Vec<EffectsOf>,
     /// Params that must be set before it may run.
     pub unset: Vec<Unset>,
-    /// Where the params of the program live; empty where that cannot be told.
-    pub params: Vec<ParamAt>,
     /// What the script names by plain text.
     pub(super) named: Named,
 }
@@ -126,7 +124,7 @@ impl Prepared {
 
     /// How long the script takes at most on a head; none where it may not run at all.
     pub fn bound(&self, head: &Description) -> Option<Bound> {
-        self.program.as_ref().map(|program| bounds::bound(program, &self.params, head))
+        self.program.as_ref().map(|program| bounds::bound(program, head))
     }
 
     /// How many errors there are.
@@ -165,71 +163,10 @@ fn examined(
     settings: &[String],
     index: bool,
 ) -> Result<Examined, FileError> {
-    let Texts { sources, mut names, diagnostics, modules, settings } = read(files, path, settings)?;
-    let (prepared, index) =
-        judged(files, sources, &mut names, &modules, &settings, diagnostics, index);
-    let files = modules.into_iter().map(|m| (m.source, m.file)).collect();
-    Ok(Examined { prepared, files, names, index })
-}
-
-/// A script with all it uses and the settings that hold for it, read and parsed.
-pub(super) struct Texts {
-    pub sources: SourceMap,
-    pub names: Names,
-    pub diagnostics: Vec<Diagnostic>,
-    /// Each behind those it uses.
-    pub modules: Vec<Loaded>,
-    pub settings: Vec<Setting>,
-}
-
-/// Reads and parses. Fails only where the script itself cannot be read.
-pub(super) fn read(
-    files: &mut dyn Files,
-    path: &str,
-    settings: &[String],
-) -> Result<Texts, FileError> {
-    let script = files.read(None, path)?;
-    let mut loader = Loader {
-        files,
-        sources: SourceMap::new(),
-        names: Names::default(),
-        diagnostics: Vec::new(),
-        modules: Vec::new(),
-        known: HashMap::new(),
-        open: Vec::new(),
-    };
-    loader.module(script);
-    let settings = loader.settings(settings);
-    let Loader { sources, names, diagnostics, modules, .. } = loader;
-    Ok(Texts { sources, names, diagnostics, modules, settings })
-}
-
-/// Checks what was read; `diagnostics` are those of reading it.
-pub(super) fn judged(
-    files: &mut dyn Files,
-    sources: SourceMap,
-    names: &mut Names,
-    modules: &[Loaded],
-    settings: &[Setting],
-    diagnostics: Vec<Diagnostic>,
-    index: bool,
-) -> (Prepared, Index) {
-    let borrowed: Vec<Module<'_>> = modules.iter().map(Loaded::borrowed).collect();
-    let mut checked = check::check(&borrowed, settings, names, &sources, index, None);
-    // An editor asks at every key; images are looked at before a run.
-    let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
-    let params = program.iter().flat_map(|program| &program.params).map(placed).collect();
-    let prepared = Prepared {
-        sources,
-        scripts: modules.len(),
-        diagnostics,
-        program,
-        unset: checked.unset,
-        effects: checked.effects,
-        params,
-        named: checked.named,
-    };
-    (prepared, checked.index.unwrap_or_default())
+    let (mut texts, settings) = Texts::read(files, path, settings)?;
+    let (prepared, index) = texts.judged(files, &settings, index);
+    let files = texts.modules.into_iter().map(|m| (m.source, m.file)).collect();
+    Ok(Examined { prepared, files, names: texts.names, index })
 }
 
 /// What reading and checking came to together: every report that is sound, in order, and the
@@ -321,16 +258,6 @@ fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
     text.get(start..end).unwrap_or("").split(move |c| !inside(c)).filter(|word| !word.is_empty())
 }
 
-/// Where a param lives, for the bound.
-fn placed(param: &Param) -> ParamAt {
-    let kind = match param.dimension {
-        Some(Dimension::NUMBER) => ParamKind::Number,
-        Some(Dimension::TIME) => ParamKind::Time,
-        _ => ParamKind::Other,
-    };
-    ParamAt { slot: param.slot, kind }
-}
-
 /// A parsed file.
 pub(super) struct Loaded {
     source: SourceId,
@@ -340,27 +267,69 @@ pub(super) struct Loaded {
     missing: bool,
 }
 
-pub(super) struct Loader<'a> {
-    pub files: &'a mut dyn Files,
-    pub sources: SourceMap,
-    pub names: Names,
-    pub diagnostics: Vec<Diagnostic>,
-    /// Each behind those it uses.
-    pub modules: Vec<Loaded>,
-    pub known: HashMap<String, usize>,
-    /// Files being read now, outermost first.
-    pub open: Vec<String>,
-}
-
 impl Loaded {
     pub(super) fn borrowed(&self) -> Module<'_> {
         Module { file: &self.file, uses: self.uses.clone(), missing: self.missing }
     }
 }
 
-impl Loader<'_> {
+/// Texts that were read and parsed.
+#[derive(Default)]
+pub(super) struct Texts {
+    pub sources: SourceMap,
+    pub names: Names,
+    /// What was wrong with them.
+    pub diagnostics: Vec<Diagnostic>,
+    /// Each behind those it uses.
+    pub modules: Vec<Loaded>,
+    /// Modules by the names of their files.
+    pub known: HashMap<String, usize>,
+    /// Files being read now, outermost first.
+    pub open: Vec<String>,
+}
+
+impl Texts {
+    /// A script with all it uses, and the settings that hold for it. Fails only where the script
+    /// itself cannot be read.
+    pub(super) fn read(
+        files: &mut dyn Files,
+        path: &str,
+        settings: &[String],
+    ) -> Result<(Texts, Vec<Setting>), FileError> {
+        let script = files.read(None, path)?;
+        let mut texts = Texts::default();
+        texts.module(files, script);
+        let settings = texts.settings(files, settings);
+        Ok((texts, settings))
+    }
+
+    /// Checks what was read, and hands on the sources and what was wrong with them.
+    pub(super) fn judged(
+        &mut self,
+        files: &mut dyn Files,
+        settings: &[Setting],
+        index: bool,
+    ) -> (Prepared, Index) {
+        let sources = std::mem::take(&mut self.sources);
+        let diagnostics = std::mem::take(&mut self.diagnostics);
+        let modules: Vec<Module<'_>> = self.modules.iter().map(Loaded::borrowed).collect();
+        let mut checked = check::check(&modules, settings, &mut self.names, &sources, index, None);
+        // An editor asks at every key; images are looked at before a run.
+        let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
+        let prepared = Prepared {
+            sources,
+            scripts: modules.len(),
+            diagnostics,
+            program,
+            unset: checked.unset,
+            effects: checked.effects,
+            named: checked.named,
+        };
+        (prepared, checked.index.unwrap_or_default())
+    }
+
     /// Parses a file and all it uses; gives its index among the modules.
-    fn module(&mut self, text: Text) -> usize {
+    fn module(&mut self, files: &mut dyn Files, text: Text) -> usize {
         let source = self.sources.add(text.name.clone(), text.text.as_str());
         let parsed = parse(source, &text.text, &mut self.names);
         self.diagnostics.extend(parsed.diagnostics);
@@ -369,7 +338,7 @@ impl Loader<'_> {
         let mut missing = false;
         for statement in &parsed.file.statements {
             if let StatementKind::Use { path, path_span } = &statement.kind {
-                match self.used(&text.name, path, *path_span) {
+                match self.used(files, &text.name, path, *path_span) {
                     Some(module) => uses.push((*path_span, module)),
                     None => missing = true,
                 }
@@ -381,13 +350,20 @@ impl Loader<'_> {
         self.modules.len() - 1
     }
 
-    pub(super) fn used(&mut self, from: &str, path: &str, span: Span) -> Option<usize> {
+    /// The module of a file that a `use` in the file `from` names; none where that is reported.
+    pub(super) fn used(
+        &mut self,
+        files: &mut dyn Files,
+        from: &str,
+        path: &str,
+        span: Span,
+    ) -> Option<usize> {
         let within = |place: Span| span.source == place.source && span.to(place) == span;
         if self.diagnostics.iter().any(|d| within(d.span())) {
             // A path that was not understood is reported already.
             return None;
         }
-        let text = match self.files.read(Some(from), path) {
+        let text = match files.read(Some(from), path) {
             Ok(text) => text,
             Err(why) => {
                 let report = Diagnostic::error(
@@ -408,13 +384,8 @@ impl Loader<'_> {
             return Some(*known);
         }
         if let Some(start) = self.open.iter().position(|open| *open == text.name) {
-            let chain: Vec<&str> = self
-                .open
-                .iter()
-                .skip(start)
-                .map(String::as_str)
-                .chain([text.name.as_str()])
-                .collect();
+            let chain = self.open.iter().skip(start).chain([&text.name]);
+            let chain: Vec<&str> = chain.map(String::as_str).collect();
             let headline = format!("files use each other in a circle: {}", chain.join(" → "));
             self.diagnostics.push(
                 Diagnostic::error(codes::CIRCULAR_USE, headline, span)
@@ -422,20 +393,20 @@ impl Loader<'_> {
             );
             return None;
         }
-        if self.open.len() >= DEPTH_MOST {
-            let headline = format!("more than {DEPTH_MOST} files use each other in a chain");
+        if self.open.len() >= MAX_DEPTH {
+            let headline = format!("more than {MAX_DEPTH} files use each other in a chain");
             self.diagnostics.push(Diagnostic::error(codes::CIRCULAR_USE, headline, span));
             return None;
         }
-        Some(self.module(text))
+        Some(self.module(files, text))
     }
 
     /// Takes `NAME=VALUE` texts apart.
-    pub(super) fn settings(&mut self, settings: &[String]) -> Vec<Setting> {
+    pub(super) fn settings(&mut self, files: &mut dyn Files, texts: &[String]) -> Vec<Setting> {
         let mut all = Vec::new();
-        for text in settings {
+        for text in texts {
             match text.strip_prefix('@') {
-                Some(path) => all.extend(self.sheet(path)),
+                Some(path) => all.extend(self.sheet(files, path)),
                 None => all.extend(self.setting(text)),
             }
         }
@@ -443,12 +414,12 @@ impl Loader<'_> {
     }
 
     /// Reads a data sheet, or what an earlier record holds: `last:` and its path.
-    fn sheet(&mut self, path: &str) -> Vec<Setting> {
+    fn sheet(&mut self, files: &mut dyn Files, path: &str) -> Vec<Setting> {
         let (path, origin) = match path.strip_prefix("last:") {
             Some(path) => (path, Origin::Last),
             None => (path, Origin::Sheet),
         };
-        match self.files.read(None, path) {
+        match files.read(None, path) {
             Ok(Text { name, text }) => {
                 let source = self.sources.add(name.as_str(), text.as_str());
                 let (settings, problems) = sheet::read(source, &text, origin, &mut self.names);
@@ -475,21 +446,25 @@ impl Loader<'_> {
             self.diagnostics.push(report);
             return None;
         };
-        let start = name.len() + 1;
-        // Blanks in place of the name keep every place right.
-        let blanked = format!("{}{raw}", " ".repeat(start));
-        let (value, problems) = match parse_expression(source, &blanked, &mut self.names) {
-            Ok(value) => (Some(value), Vec::new()),
-            Err(problems) => (None, problems),
-        };
-        Some(Setting {
-            name: name.trim().to_string(),
-            name_span: Span::new(source, 0, name.len()),
-            raw: raw.to_string(),
-            value_span: Span::new(source, start, text.len()),
-            origin: Origin::Option,
-            value,
-            problems,
-        })
+        let value_span = Span::new(source, name.len() + 1, text.len());
+        let name = (name.trim().to_string(), Span::new(source, 0, name.len()));
+        Some(setting(&mut self.names, Origin::Option, name, raw, value_span))
     }
+}
+
+/// A setting with its value parsed: its name and the place of that, its text and the place of that.
+pub(super) fn setting(
+    names: &mut Names,
+    origin: Origin,
+    (name, name_span): (String, Span),
+    raw: &str,
+    value_span: Span,
+) -> Setting {
+    // Blanks in place of all that stands before keep every place right.
+    let blanked = format!("{}{raw}", " ".repeat(value_span.start as usize));
+    let (value, problems) = match parse_expression(value_span.source, &blanked, names) {
+        Ok(value) => (Some(value), Vec::new()),
+        Err(problems) => (None, problems),
+    };
+    Setting { name, name_span, raw: raw.to_string(), value_span, origin, value, problems }
 }

@@ -62,29 +62,26 @@ impl Verdict {
         }
     }
 
+    const fn row(self) -> (u8, &'static str) {
+        match self {
+            Verdict::Passed => (0, "PASSED"),
+            Verdict::Failed => (1, "FAILED"),
+            Verdict::ScriptWrong => (2, "SCRIPT WRONG"),
+            Verdict::HeadFailed => (3, "HEAD FAILED"),
+            Verdict::Unanswered => (3, "UNANSWERED"),
+            Verdict::Undecided => (4, "UNDECIDED"),
+            Verdict::Interrupted => (130, "INTERRUPTED"),
+        }
+    }
+
     /// The exit code that says so.
     pub const fn exit_code(self) -> u8 {
-        match self {
-            Verdict::Passed => 0,
-            Verdict::Failed => 1,
-            Verdict::ScriptWrong => 2,
-            Verdict::HeadFailed | Verdict::Unanswered => 3,
-            Verdict::Undecided => 4,
-            Verdict::Interrupted => 130,
-        }
+        self.row().0
     }
 
     /// In words.
     pub fn text(self) -> &'static str {
-        match self {
-            Verdict::Passed => "PASSED",
-            Verdict::Failed => "FAILED",
-            Verdict::Undecided => "UNDECIDED",
-            Verdict::ScriptWrong => "SCRIPT WRONG",
-            Verdict::HeadFailed => "HEAD FAILED",
-            Verdict::Unanswered => "UNANSWERED",
-            Verdict::Interrupted => "INTERRUPTED",
-        }
+        self.row().1
     }
 }
 
@@ -111,16 +108,17 @@ pub fn run(
     let started = station.now();
     let mut counting = Counting {
         inner: observer,
-        outcomes: [0; 3],
+        conforming: 0,
+        failing: 0,
+        undecided: 0,
         provoked: Vec::new(),
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
     let place = |span: Span| sources.place(span);
     let mut failure = interpret::run(program, station, &mut counting, &place).err();
-    let [conforming, failing, undecided] = counting.outcomes;
-    let provoked = std::mem::take(&mut counting.provoked);
-    let plan = program.checks.iter().zip(&counting.reached);
-    let unreached = plan.filter(|(_, reached)| !**reached).map(|(check, _)| check.clone());
+    let Counting { conforming, failing, undecided, provoked, reached, .. } = counting;
+    let plan = program.checks.iter().zip(reached);
+    let unreached = plan.filter(|(_, reached)| !reached).map(|(check, _)| check.clone());
     let unreached = unreached.collect();
     let mut safe = station.finish(failure.is_none());
     if failure.is_none() && station.is_stopped() {
@@ -145,7 +143,9 @@ fn last_line(sources: &SourceMap) -> Span {
 
 struct Counting<'a> {
     inner: &'a mut dyn Observer,
-    outcomes: [usize; 3],
+    conforming: usize,
+    failing: usize,
+    undecided: usize,
     provoked: Vec<String>,
     /// By the plan's places: the check was made, or need not be.
     reached: Vec<bool>,
@@ -164,13 +164,10 @@ impl Observer for Counting<'_> {
             if let Some(reached) = self.reached.get_mut(check.number) {
                 *reached = true;
             }
-            let slot = match check.outcome {
-                Outcome::Conforms => 0,
-                Outcome::Fails => 1,
-                Outcome::Undecided => 2,
-            };
-            if let Some(count) = self.outcomes.get_mut(slot) {
-                *count += 1;
+            match check.outcome {
+                Outcome::Conforms => self.conforming += 1,
+                Outcome::Fails => self.failing += 1,
+                Outcome::Undecided => self.undecided += 1,
             }
         }
         self.inner.event(time, event);

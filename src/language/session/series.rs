@@ -5,13 +5,13 @@ use crate::check::{Origin, Setting};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::session::list;
 use crate::session::list::{List, Row};
-use crate::session::load::{FileError, Files, Prepared, Texts, judged, read};
+use crate::session::load::{FileError, Files, Prepared, Texts, setting};
 use crate::source::{SourceId, SourceMap, Span};
-use crate::syntax::parse_expression;
 
 /// A script and the list of heads that it is run on.
 pub struct Series {
     texts: Texts,
+    given: Vec<Setting>,
     list: List,
     /// The list among the sources.
     source: SourceId,
@@ -30,13 +30,13 @@ impl Series {
         list: &str,
         own: &'static [&'static str],
     ) -> Result<(Series, Vec<Diagnostic>), FileError> {
-        let mut texts = read(files, script, settings)?;
+        let (mut texts, given) = Texts::read(files, script, settings)?;
         let text = files.read(None, list)?;
         // Some spreadsheets begin a file with a byte order mark.
         let plain = text.text.strip_prefix('\u{feff}').unwrap_or(&text.text);
         let source = texts.sources.add(text.name, plain);
         let (list, problems) = list::read(source, plain);
-        Ok((Series { texts, list, source, own }, problems))
+        Ok((Series { texts, given, list, source, own }, problems))
     }
 
     /// The list, as far as it can be read.
@@ -96,16 +96,15 @@ impl Series {
 
     /// The script with what a row says, checked.
     pub fn prepared(&mut self, files: &mut dyn Files, row: &Row) -> Prepared {
-        let text = self.row_text(row);
-        let (settings, problems) = self.settings(row);
-        let mut sources = self.texts.sources.clone();
-        sources.add(self.list_name(), text);
-        let mut diagnostics = self.texts.diagnostics.clone();
-        diagnostics.extend(problems);
-        let settings: Vec<Setting> =
-            settings.into_iter().chain(self.texts.settings.clone()).collect();
-        let Texts { names, modules, .. } = &mut self.texts;
-        judged(files, sources, names, modules, &settings, diagnostics, false).0.or_unset()
+        let (mut settings, problems) = self.settings(row);
+        settings.extend(self.given.clone());
+        let before = (self.texts.sources.clone(), self.texts.diagnostics.clone());
+        let (name, text) = (self.list_name(), self.row_text(row));
+        self.texts.sources.add(name, text);
+        self.texts.diagnostics.extend(problems);
+        let prepared = self.texts.judged(files, &settings, false).0.or_unset();
+        (self.texts.sources, self.texts.diagnostics) = before;
+        prepared
     }
 
     fn settings(&mut self, row: &Row) -> (Vec<Setting>, Vec<Diagnostic>) {
@@ -135,25 +134,14 @@ impl Series {
                     .help("a list gives values without quotes; write the text without them");
                 wrong.push(report);
             }
-            // Blanks in place of all that stands before keep every place right.
-            let blanked = format!("{}{}", " ".repeat(value_span.start as usize), cell.text);
-            let source = value_span.source;
-            let (value, problems) = match parse_expression(source, &blanked, &mut self.texts.names)
-            {
-                Ok(value) => (Some(value), Vec::new()),
+            let place = Span::new(self.source, column.range.start, column.range.end);
+            let (names, name) = (&mut self.texts.names, (name.clone(), place));
+            let mut setting = setting(names, Origin::List, name, &cell.text, value_span);
+            if cell.text.is_empty() || cell.doubled {
                 // What is missing or quoted has been told.
-                Err(_) if cell.text.is_empty() || cell.doubled => (None, Vec::new()),
-                Err(problems) => (None, problems),
-            };
-            settings.push(Setting {
-                name: name.clone(),
-                name_span: Span::new(self.source, column.range.start, column.range.end),
-                raw: cell.text.clone(),
-                value_span,
-                origin: Origin::List,
-                value,
-                problems,
-            });
+                setting.problems.clear();
+            }
+            settings.push(setting);
         }
         (settings, wrong)
     }

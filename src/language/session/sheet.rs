@@ -3,9 +3,9 @@
 
 use crate::check::{Origin, Setting};
 use crate::diagnostics::{Diagnostic, codes};
+use crate::session::load::setting;
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
-use crate::syntax::parse_expression;
 use core::ops::Range;
 use toml::de::{DeTable, DeValue};
 
@@ -15,6 +15,26 @@ fn last_name(label: &str) -> String {
     format!("last_{}", label.chars().map(word).collect::<String>())
 }
 
+/// The table of a TOML file; or what is wrong with its form, with `help` on each. What a broken file
+/// seems to hold is not worth a report.
+pub(super) fn table<'t>(
+    source: SourceId,
+    text: &'t str,
+    code: &'static str,
+    help: &str,
+) -> Result<DeTable<'t>, Vec<Diagnostic>> {
+    let (table, errors) = DeTable::parse_recoverable(text);
+    if errors.is_empty() {
+        return Ok(table.into_inner());
+    }
+    let report = |error: &toml::de::Error| {
+        let place = error.span().unwrap_or(0..0);
+        let place = Span::new(source, place.start, place.end);
+        Diagnostic::error(code, error.message(), place).help(help)
+    };
+    Err(errors.iter().map(report).collect())
+}
+
 /// Params of a data sheet, and what is wrong with it.
 pub(super) fn read(
     source: SourceId,
@@ -22,29 +42,21 @@ pub(super) fn read(
     origin: Origin,
     names: &mut Names,
 ) -> (Vec<Setting>, Vec<Diagnostic>) {
+    let help = "a data sheet is TOML: one `name = \"value unit\"` a line";
+    let whole = match table(source, text, codes::BAD_DATA_SHEET, help) {
+        Ok(whole) => whole,
+        Err(problems) => return (Vec::new(), problems),
+    };
+    let table = match whole.get("values").map(|values| values.get_ref()) {
+        Some(DeValue::Table(values)) if origin == Origin::Last => values,
+        _ => &whole,
+    };
     let place = |range: Range<usize>| Span::new(source, range.start, range.end);
     let mut problems = Vec::new();
     let mut wrong = |range: Range<usize>, headline: String, help: &str| {
-        problems.push(
-            Diagnostic::error(codes::BAD_DATA_SHEET, headline, place(range)).help(help.to_string()),
-        );
+        problems.push(Diagnostic::error(codes::BAD_DATA_SHEET, headline, place(range)).help(help));
     };
-    let (table, errors) = DeTable::parse_recoverable(text);
-    for error in &errors {
-        let help = "a data sheet is TOML: one `name = \"value unit\"` a line";
-        wrong(error.span().unwrap_or(0..0), error.message().to_string(), help);
-    }
     let mut settings = Vec::new();
-    let mut table = table.get_ref();
-    if origin == Origin::Last
-        && let Some(DeValue::Table(values)) = table.get("values").map(|values| values.get_ref())
-    {
-        table = values;
-    }
-    if !errors.is_empty() {
-        // What a broken file seems to hold is not worth a report.
-        return (settings, problems);
-    }
     for (key, value) in table {
         // Lists and records of an earlier run are no params.
         if origin == Origin::Last
@@ -79,24 +91,11 @@ pub(super) fn read(
             }
         };
         let raw = text.get(range.clone()).unwrap_or_default();
-        // Blanks in place of all that stands before keep every place right.
-        let blanked = format!("{}{raw}", " ".repeat(range.start));
-        let (value, problems) = match parse_expression(source, &blanked, names) {
-            Ok(value) => (Some(value), Vec::new()),
-            Err(problems) => (None, problems),
+        let name = match origin {
+            Origin::Last => last_name(key.get_ref()),
+            Origin::Option | Origin::Sheet | Origin::List => key.get_ref().to_string(),
         };
-        settings.push(Setting {
-            name: match origin {
-                Origin::Last => last_name(key.get_ref()),
-                Origin::Option | Origin::Sheet | Origin::List => key.get_ref().to_string(),
-            },
-            name_span: place(key.span()),
-            raw: raw.to_string(),
-            value_span: place(range),
-            origin,
-            value,
-            problems,
-        });
+        settings.push(setting(names, origin, (name, place(key.span())), raw, place(range)));
     }
     (settings, problems)
 }

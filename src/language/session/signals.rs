@@ -3,10 +3,11 @@
 use crate::builtins;
 use crate::check::{Use, Used};
 use crate::diagnostics::{Diagnostic, codes};
+use crate::source::Span;
 use spintrue_head::{Channel, Description, Direction, Signal, nearest_name};
 
 /// Most names in one report.
-const NAMES_MOST: usize = 8;
+const MAX_NAMES: usize = 8;
 
 /// What is wrong with each of them, where something is.
 pub(super) fn misused(all: &[Used], head: &Description) -> Vec<Diagnostic> {
@@ -19,20 +20,23 @@ pub(super) fn misused(all: &[Used], head: &Description) -> Vec<Diagnostic> {
     found
 }
 
-/// One report for all of a script that is for another head.
-fn wrong_head(first: &Used, all: &[Used]) -> Diagnostic {
-    let mut names: Vec<String> = Vec::new();
+/// The names that are used, each once, in the order of the script.
+pub(super) fn names(all: &[Used]) -> Vec<&str> {
+    let mut names = Vec::new();
     for used in all {
-        let name = format!("`{}`", used.name);
-        if !names.contains(&name) {
-            names.push(name);
+        if !names.contains(&&*used.name) {
+            names.push(&*used.name);
         }
     }
-    let count = names.len();
-    names.truncate(NAMES_MOST);
-    if count > names.len() {
-        names.push("…".to_string());
-    }
+    names
+}
+
+/// One report for all of a script that is for another head.
+fn wrong_head(first: &Used, all: &[Used]) -> Diagnostic {
+    let all = names(all);
+    let listed = all.iter().take(MAX_NAMES).map(|name| format!("`{name}`"));
+    let more = (all.len() > MAX_NAMES).then(|| "…".to_string());
+    let names: Vec<String> = listed.chain(more).collect();
     let headline = "this head has no signals and no channels";
     Diagnostic::error(codes::UNKNOWN_SIGNAL, headline, first.span)
         .here("the first that is named")
@@ -57,30 +61,32 @@ fn misuse(used: &Used, head: &Description) -> Option<Diagnostic> {
                 Some(unknown(used, "signal", &known.collect::<Vec<_>>(), other))
             }
         },
-        Use::Channel(like) => match channel {
-            Some(channel) => {
+        Use::Channel(like) | Use::Set(like, _) => {
+            let Some(channel) = channel else {
+                let known = head.channels.iter().map(|channel| channel.name.as_str());
+                let other = signal.map(|s| format!("`{0}` is a signal: `signal(\"{0}\")`", s.name));
+                return Some(unknown(used, "channel", &known.collect::<Vec<_>>(), other));
+            };
+            let Use::Set(_, value) = &used.what else {
                 let why = builtins::unlike(channel, &like.kind)?;
-                let report = Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span);
-                Some(report.help(format!("write {}", reading(channel))))
-            }
-            None => Some(no_channel(used, head, signal)),
-        },
-        Use::Set(like, value) => {
-            let Some(channel) = channel else { return Some(no_channel(used, head, signal)) };
-            let (least, most) = (channel.shown(channel.least), channel.shown(channel.most));
+                return Some(unfit(like.span, why).help(format!("write {}", reading(channel))));
+            };
             if channel.direction == Direction::Input {
                 let why = format!("the channel `{}` is an input", used.name);
-                return Some(unfit(used, why).help(format!("it is read: {}", reading(channel))));
+                return Some(
+                    unfit(used.span, why).help(format!("it is read: {}", reading(channel))),
+                );
             }
+            let (least, most) = (channel.shown(channel.least), channel.shown(channel.most));
             let takes = format!("it takes {least} to {most}");
             if let Some(why) = builtins::unlike(channel, &like.kind) {
-                return Some(Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span).help(takes));
+                return Some(unfit(like.span, why).help(takes));
             }
             match value {
                 Some(value) if !channel.takes(*value) => {
                     let value = channel.shown(*value);
                     let why = format!("{value} is beyond the channel `{}`", used.name);
-                    Some(Diagnostic::error(codes::BAD_SIGNAL_USE, why, like.span).help(takes))
+                    Some(unfit(like.span, why).help(takes))
                 }
                 _ if !channel.under_light => under_light(used, "a channel", "set"),
                 _ => None,
@@ -93,7 +99,7 @@ fn switched(used: &Used, signal: &Signal) -> Option<Diagnostic> {
     if signal.direction == Direction::Input {
         let why = format!("the signal `{}` is an input", used.name);
         let help = format!("it is read, as in `signal(\"{}\")`; outputs are switched", used.name);
-        return Some(unfit(used, why).help(help));
+        return Some(unfit(used.span, why).help(help));
     }
     if signal.under_light { None } else { under_light(used, "an output", "switched") }
 }
@@ -101,24 +107,18 @@ fn switched(used: &Used, signal: &Signal) -> Option<Diagnostic> {
 fn under_light(used: &Used, what: &str, done: &str) -> Option<Diagnostic> {
     let arm = used.armed?;
     let why = format!("`{}` is {done} while the laser is armed", used.name);
-    Some(unfit(used, why).label(arm, "armed from here").help(format!(
+    Some(unfit(used.span, why).label(arm, "armed from here").help(format!(
         "do it before or behind the light; a head can describe {what} as one for `under_light`"
     )))
 }
 
-fn unfit(used: &Used, why: String) -> Diagnostic {
-    Diagnostic::error(codes::BAD_SIGNAL_USE, why, used.span)
+fn unfit(place: Span, why: String) -> Diagnostic {
+    Diagnostic::error(codes::BAD_SIGNAL_USE, why, place)
 }
 
 /// How a channel is read.
 fn reading(channel: &Channel) -> String {
     format!("`channel(\"{}\", like: 1 {})`", channel.name, channel.unit)
-}
-
-fn no_channel(used: &Used, head: &Description, signal: Option<&Signal>) -> Diagnostic {
-    let known: Vec<&str> = head.channels.iter().map(|channel| channel.name.as_str()).collect();
-    let other = signal.map(|s| format!("`{0}` is a signal: `signal(\"{0}\")`", s.name));
-    unknown(used, "channel", &known, other)
 }
 
 fn unknown(used: &Used, what: &str, known: &[&str], other: Option<String>) -> Diagnostic {

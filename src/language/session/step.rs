@@ -5,7 +5,6 @@ use crate::builtins::Effect;
 use crate::check::live::{Answer, Kept};
 use crate::check::steps::{Place, Steps};
 use crate::diagnostics::Diagnostic;
-use crate::interpret;
 use crate::interpret::{Event, Moment, Observer, Stepper};
 use crate::program::failure::Failure;
 use crate::program::value::Datum;
@@ -144,12 +143,9 @@ impl Session {
             return Ok(Vec::new());
         };
         // What is looked at meanwhile adds texts of its own.
-        let sources = self.sources.clone();
-        let place = |span: Span| sources.place(span);
-        let (program, slots) = (&ready.program, ready.left.slots());
+        let sources = self.texts.sources.clone();
         let mut between = Between { session: self, steps: &steps, pauses };
-        let stepper: Option<&mut dyn Stepper> = Some(&mut between);
-        let values = interpret::run_keeping(program, &slots, station, observer, &place, stepper)?;
+        let values = ready.run(&sources, station, observer, Some(&mut between))?;
         Ok(self.keep(ready, values))
     }
 }
