@@ -473,6 +473,19 @@ pub enum Binary {
 }
 
 impl Binary {
+    /// `==` and the like: its result is a flag.
+    pub(crate) fn compares(self) -> bool {
+        matches!(
+            self,
+            Binary::Equal
+                | Binary::Unequal
+                | Binary::Less
+                | Binary::LessEqual
+                | Binary::Greater
+                | Binary::GreaterEqual
+        )
+    }
+
     /// The comparison that says the same with its sides exchanged.
     pub fn exchanged(self) -> Binary {
         match self {

@@ -88,21 +88,9 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
 }
 
-fn compares(token: Token) -> bool {
-    matches!(
-        token,
-        Token::Operator(
-            Binary::Equal
-                | Binary::Unequal
-                | Binary::Less
-                | Binary::LessEqual
-                | Binary::Greater
-                | Binary::GreaterEqual
-        )
-    )
-}
-
 fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let compares =
+        |token: Token| matches!(token, Token::Operator(operator) if operator.compares());
     if !stuck.found().is_some_and(compares) || stuck.expects("an expression") {
         return None;
     }

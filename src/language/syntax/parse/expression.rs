@@ -3,397 +3,385 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::Parser;
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
 };
-use chumsky::pratt::{infix, left, none, postfix, prefix};
-use chumsky::prelude::{IterParser, Parser, choice, custom, just, recursive, select};
 
-/// The rules other rules build on.
-pub(super) struct Expressions<'t, F: Failure<'t>> {
+/// How tightly an operator binds between its operands, where it stands among those at hand.
+type Levels = fn(Binary) -> Option<u8>;
+
+fn logic(operator: Binary) -> Option<u8> {
+    match operator {
+        Binary::Or => Some(1),
+        Binary::And => Some(2),
+        _ => None,
+    }
+}
+
+fn ranges(operator: Binary) -> Option<u8> {
+    match operator {
+        Binary::PlusMinus => Some(1),
+        Binary::Range => Some(2),
+        _ => None,
+    }
+}
+
+fn arithmetic(operator: Binary) -> Option<u8> {
+    match operator {
+        Binary::Add | Binary::Subtract => Some(1),
+        Binary::Multiply | Binary::Divide | Binary::Modulo => Some(2),
+        _ => None,
+    }
+}
+
+impl Parser<'_> {
     /// A whole expression.
-    pub whole: Rule<'t, Expression, F>,
+    pub(super) fn expression(&mut self) -> Option<Expression> {
+        self.chain(logic, 0, Self::negated)
+    }
+
     /// A sum: what bounds of `within` are.
-    pub sum: Rule<'t, Expression, F>,
-    /// A text literal.
-    pub text: Rule<'t, Vec<Piece>, F>,
-}
-
-/// One expression and nothing else.
-pub(super) fn alone<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, Expression, F> {
-    expressions(shared).whole
-}
-
-/// A name.
-pub(super) fn name<'t, F: Failure<'t>>() -> Rule<'t, Name, F> {
-    select! { Token::Name(symbol) = e => Name { symbol, span: e.span() } }
-        .labelled("a name")
-        .boxed()
-}
-
-fn make(kind: ExpressionKind, span: Span) -> Expression {
-    Expression { kind, span }
-}
-
-fn binary(
-    left: Expression,
-    (operator, operator_span): (Binary, Span),
-    right: Expression,
-    span: Span,
-) -> Expression {
-    let kind = ExpressionKind::Binary {
-        operator,
-        operator_span,
-        left: Box::new(left),
-        right: Box::new(right),
-    };
-    make(kind, span)
-}
-
-macro_rules! operator {
-    ($which:pat) => {
-        select! { Token::Operator(op) = e if matches!(op, $which) => (op, e.span()) }
-            .labelled("an operator")
-    };
-}
-
-/// Every rule of expressions.
-pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressions<'t, F> {
-    let mut sum_rule = None;
-    let mut text_rule = None;
-    let whole = recursive(|expression| {
-        let expression = expression.boxed();
-        let text = text(shared.clone(), expression.clone());
-        let atom = atom(shared.clone(), expression.clone(), text.clone());
-        let sum = sum(expression, atom);
-        sum_rule = Some(sum.clone());
-        text_rule = Some(text);
-        logic(comparison(sum))
-    })
-    .boxed();
-    Expressions {
-        sum: sum_rule.unwrap_or_else(|| whole.clone()),
-        text: text_rule.unwrap_or_else(|| just(Token::Quote).to(Vec::new()).boxed()),
-        whole,
+    pub(super) fn sum(&mut self) -> Option<Expression> {
+        self.chain(arithmetic, 0, Self::signed)
     }
-}
 
-/// `+ - * / mod`, the minus sign, powers, fields and elements.
-fn sum<'t, F: Failure<'t>>(
-    expression: Rule<'t, Expression, F>,
-    atom: Rule<'t, Expression, F>,
-) -> Rule<'t, Expression, F> {
-    let power = select! { Token::Power(exponent) => exponent }.labelled("an operator");
-    let field =
-        just(Token::Dot).labelled("an operator").ignore_then(name().labelled("a field name"));
-    let index = just(Token::ListOpen)
-        .labelled("an operator")
-        .ignore_then(expression)
-        .then_ignore(just(Token::ListClose).labelled("`]`"));
-    atom.pratt((
-        postfix(5, field, |of, name, e| {
-            let of = Box::new(of);
-            make(ExpressionKind::Field { of, name }, e.span())
-        }),
-        postfix(5, index, |of, index, e| {
-            let (of, index) = (Box::new(of), Box::new(index));
-            make(ExpressionKind::Element { of, index }, e.span())
-        }),
-        postfix(4, power, |base, exponent, e| {
-            let base = Box::new(base);
-            make(ExpressionKind::Power { base, exponent }, e.span())
-        }),
-        infix(
-            left(2),
-            operator!(Binary::Multiply | Binary::Divide | Binary::Modulo),
-            |l, op, r, e| binary(l, op, r, e.span()),
-        ),
-        infix(left(1), operator!(Binary::Add | Binary::Subtract), |l, op, r, e| {
-            binary(l, op, r, e.span())
-        }),
-        prefix(
-            3,
-            just(Token::Operator(Binary::Subtract)).labelled("an expression"),
-            |_, operand, e| {
-                let kind =
-                    ExpressionKind::Unary { operator: Unary::Minus, operand: Box::new(operand) };
-                make(kind, e.span())
-            },
-        ),
-    ))
-    .boxed()
-}
+    /// Operands with operators between them that bind at least this tightly.
+    fn chain(
+        &mut self,
+        levels: Levels,
+        least: u8,
+        operand: fn(&mut Self) -> Option<Expression>,
+    ) -> Option<Expression> {
+        let start = self.at;
+        let mut left = operand(self)?;
+        while let Some(Token::Operator(operator)) = self.peek()
+            && let Some(level) = levels(operator).filter(|level| *level >= least)
+        {
+            // Neither a range nor an uncertainty can be chained.
+            let once = matches!(operator, Binary::Range | Binary::PlusMinus);
+            if once && level == least {
+                return None;
+            }
+            let right = self.optional(|p| {
+                let operator_span = p.token();
+                let least = if once { level } else { level + 1 };
+                Some((operator_span, p.chain(levels, least, operand)?))
+            });
+            let Some((operator_span, right)) = right else { break };
+            left = self.binary(start, left, (operator, operator_span), right);
+        }
+        self.expected("an operator");
+        Some(left)
+    }
 
-/// `in`, `..`, `±`, comparisons and `within`.
-fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expression, F> {
-    let unit = select! { Token::Unit(symbol) = e => UnitName { symbol, span: e.span() } };
-    let shown = sum
-        .clone()
-        .then(
-            just(Token::ShownIn)
-                .labelled("an operator")
-                .ignore_then(unit.labelled("a unit"))
-                .or_not(),
-        )
-        .map_with(|(value, unit), e| match unit {
+    fn binary(
+        &self,
+        start: usize,
+        left: Expression,
+        (operator, operator_span): (Binary, Span),
+        right: Expression,
+    ) -> Expression {
+        let (left, right) = (Box::new(left), Box::new(right));
+        self.made(start, ExpressionKind::Binary { operator, operator_span, left, right })
+    }
+
+    /// Takes the next token, whatever it is.
+    fn token(&mut self) -> Span {
+        self.at += 1;
+        self.span_from(self.at - 1)
+    }
+
+    /// What the tokens from one on make.
+    fn made(&self, start: usize, kind: ExpressionKind) -> Expression {
+        Expression { kind, span: self.span_from(start) }
+    }
+
+    /// `not` before a comparison.
+    fn negated(&mut self) -> Option<Expression> {
+        let start = self.at;
+        if self.key(Keyword::Not, "an expression").is_none() {
+            return self.comparison();
+        }
+        let operand = Box::new(self.negated()?);
+        Some(self.made(start, ExpressionKind::Unary { operator: Unary::Not, operand }))
+    }
+
+    /// `a < b`, `a within low .. high`
+    fn comparison(&mut self) -> Option<Expression> {
+        let start = self.at;
+        let value = self.chain(ranges, 0, Self::shown)?;
+        if let Some(Token::Operator(operator)) = self.peek()
+            && operator.compares()
+        {
+            let compared = self.optional(|p| {
+                let operator = (operator, p.token());
+                Some((operator, p.chain(ranges, 0, Self::shown)?))
+            });
+            return Some(match compared {
+                Some((operator, right)) => self.binary(start, value, operator, right),
+                None => value,
+            });
+        }
+        let band = self.optional(|p| {
+            p.key(Keyword::Within, "an operator")?;
+            p.range()
+        });
+        Some(match band {
+            Some((low, high)) => {
+                let [value, low, high] = [value, low, high].map(Box::new);
+                self.made(start, ExpressionKind::Within { value, low, high })
+            }
+            None => value,
+        })
+    }
+
+    /// `low .. high`
+    pub(super) fn range(&mut self) -> Option<(Expression, Expression)> {
+        let low = self.sum()?;
+        self.take(Token::Operator(Binary::Range), "`..`")?;
+        Some((low, self.sum()?))
+    }
+
+    /// `x in rpm`
+    fn shown(&mut self) -> Option<Expression> {
+        let start = self.at;
+        let value = self.sum()?;
+        let unit = self.optional(|p| {
+            p.take(Token::ShownIn, "an operator")?;
+            p.unit("a unit")
+        });
+        Some(match unit {
             Some(unit) => {
-                let value = Box::new(value);
-                make(ExpressionKind::Shown { value, unit }, e.span())
+                self.made(start, ExpressionKind::Shown { value: Box::new(value), unit })
             }
             None => value,
-        });
-    let within = just(Token::Keyword(Keyword::Within))
-        .labelled("an operator")
-        .ignore_then(sum.clone())
-        .then_ignore(operator!(Binary::Range).labelled("`..`"))
-        .then(sum);
-    let uncertain = shown
-        .pratt((
-            infix(none(2), operator!(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(none(1), operator!(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
-        ))
-        .boxed();
-    enum Rest {
-        Compared((Binary, Span), Expression),
-        Within(Expression, Expression),
-    }
-    let compared = operator!(
-        Binary::Equal
-            | Binary::Unequal
-            | Binary::Less
-            | Binary::LessEqual
-            | Binary::Greater
-            | Binary::GreaterEqual
-    )
-    .then(uncertain.clone())
-    .map(|(operator, right)| Rest::Compared(operator, right));
-    let within = within.map(|(low, high)| Rest::Within(low, high));
-    uncertain
-        .then(choice((compared, within)).or_not())
-        .map_with(|(value, rest), e| match rest {
-            None => value,
-            Some(Rest::Compared(operator, right)) => binary(value, operator, right, e.span()),
-            Some(Rest::Within(low, high)) => {
-                let kind = ExpressionKind::Within {
-                    value: Box::new(value),
-                    low: Box::new(low),
-                    high: Box::new(high),
-                };
-                make(kind, e.span())
-            }
         })
-        .boxed()
-}
-
-/// `not`, `and`, `or`.
-fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Expression, F> {
-    let negated = just(Token::Keyword(Keyword::Not))
-        .labelled("an expression")
-        .map_with(|_, e| e.span())
-        .repeated()
-        .foldr(comparison, |not: Span, operand: Expression| {
-            let span = not.to(operand.span);
-            let kind = ExpressionKind::Unary { operator: Unary::Not, operand: Box::new(operand) };
-            make(kind, span)
-        });
-    negated
-        .pratt((
-            infix(left(2), operator!(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(left(1), operator!(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
-        ))
-        .boxed()
-}
-
-/// What operators stand between.
-fn atom<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expression: Rule<'t, Expression, F>,
-    text: Rule<'t, Vec<Piece>, F>,
-) -> Rule<'t, Expression, F> {
-    let unit = select! { Token::Unit(symbol) = e => UnitName { symbol, span: e.span() } };
-    let number = select! { Token::Number(value) => value }
-        .then(unit.or_not())
-        .map_with(|(value, unit), e| make(ExpressionKind::Number { value, unit }, e.span()))
-        .boxed();
-    let text = text.map_with(|pieces, e| make(ExpressionKind::Text(pieces), e.span())).boxed();
-    let call = call(shared.clone(), expression.clone());
-    let list = list(expression.clone());
-    let record = record(shared, expression.clone());
-    let group = just(Token::ParenOpen)
-        .ignore_then(expression)
-        .then_ignore(just(Token::ParenClose).labelled("`)`"))
-        .map_with(|inner, e| make(inner.kind, e.span()))
-        .boxed();
-    let other = select! {
-        Token::Keyword(Keyword::True) = e => make(ExpressionKind::Flag(true), e.span()),
-        Token::Keyword(Keyword::False) = e => make(ExpressionKind::Flag(false), e.span()),
-        Token::Hole = e => make(ExpressionKind::Broken, e.span()),
     }
-    .labelled("an expression")
-    .boxed();
-    custom(move |inp| match inp.peek() {
-        Some(Token::Number(_)) => inp.parse(&number),
-        Some(Token::Name(_)) => inp.parse(&call),
-        Some(Token::Quote) => inp.parse(&text),
-        Some(Token::ParenOpen) => inp.parse(&group),
-        Some(Token::ListOpen) => inp.parse(&list),
-        Some(Token::RecordOpen) => inp.parse(&record),
-        _ => inp.parse(&other),
-    })
-    .boxed()
-}
 
-fn call<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expression: Rule<'t, Expression, F>,
-) -> Rule<'t, Expression, F> {
-    let named = name()
-        .then_ignore(just(Token::Colon))
-        .then(expression.clone())
-        .map(|(name, value)| Argument { name: Some(name), value });
-    let positional = expression.map(|value| Argument { name: None, value });
-    let arguments = choice((named, positional))
-        .separated_by(just(Token::Comma).labelled("`,`"))
-        .allow_trailing()
-        .collect::<Vec<Argument>>()
-        .delimited_by(
-            just(Token::ParenOpen).labelled("`(`"),
-            just(Token::ParenClose).labelled("`)`"),
-        );
-    name()
-        .then(arguments.or_not())
-        .map_with(move |(name, arguments), e| match arguments {
+    fn unit(&mut self, name: &'static str) -> Option<UnitName> {
+        let start = self.at;
+        let symbol = self.select(name, |token| match token {
+            Token::Unit(symbol) => Some(symbol),
+            _ => None,
+        })?;
+        Some(UnitName { symbol, span: self.span_from(start) })
+    }
+
+    /// The minus sign.
+    fn signed(&mut self) -> Option<Expression> {
+        let start = self.at;
+        if self.take(Token::Operator(Binary::Subtract), "an expression").is_none() {
+            return self.operand();
+        }
+        let operand = self.signed();
+        let operand = Box::new(self.counted_from(start, operand)?);
+        Some(self.made(start, ExpressionKind::Unary { operator: Unary::Minus, operand }))
+    }
+
+    /// A mistake in an operand counts from where the operand begins.
+    fn counted_from<T>(&mut self, start: usize, made: Option<T>) -> Option<T> {
+        if made.is_none()
+            && let Some(furthest) = &mut self.furthest
+        {
+            furthest.at = start;
+        }
+        made
+    }
+
+    /// An atom with its powers, fields and elements.
+    fn operand(&mut self) -> Option<Expression> {
+        let start = self.at;
+        let mut value = self.atom()?;
+        loop {
+            let of = Box::new(value);
+            let kind = match self.peek() {
+                Some(Token::Power(exponent)) => {
+                    self.token();
+                    ExpressionKind::Power { base: of, exponent }
+                }
+                Some(Token::Dot) => {
+                    let name = self.optional(|p| {
+                        p.token();
+                        p.name("a field name")
+                    });
+                    let Some(name) = name else { return Some(*of) };
+                    ExpressionKind::Field { of, name }
+                }
+                Some(Token::ListOpen) => {
+                    let index = self.optional(|p| {
+                        p.token();
+                        let index = p.expression()?;
+                        p.take(Token::ListClose, "`]`")?;
+                        Some(Box::new(index))
+                    });
+                    let Some(index) = index else { return Some(*of) };
+                    ExpressionKind::Element { of, index }
+                }
+                _ => return Some(*of),
+            };
+            value = self.made(start, kind);
+        }
+    }
+
+    /// What operators stand between.
+    fn atom(&mut self) -> Option<Expression> {
+        let start = self.at;
+        let kind = match self.peek() {
+            Some(Token::Number(value)) => {
+                self.token();
+                Some(ExpressionKind::Number { value, unit: self.unit("") })
+            }
+            Some(Token::Name(_)) => self.call(),
+            Some(Token::Quote) => self.text().map(ExpressionKind::Text),
+            Some(Token::ParenOpen) => self.group(),
+            Some(Token::ListOpen) => self.list(),
+            Some(Token::RecordOpen) => self.record(),
+            _ => self.select("an expression", |token| match token {
+                Token::Keyword(Keyword::True) => Some(ExpressionKind::Flag(true)),
+                Token::Keyword(Keyword::False) => Some(ExpressionKind::Flag(false)),
+                Token::Hole => Some(ExpressionKind::Broken),
+                _ => None,
+            }),
+        };
+        let kind = self.counted_from(start, kind)?;
+        Some(self.made(start, kind))
+    }
+
+    fn group(&mut self) -> Option<ExpressionKind> {
+        self.token();
+        let inner = self.expression()?;
+        self.take(Token::ParenClose, "`)`")?;
+        Some(inner.kind)
+    }
+
+    /// `name`, `name(a, b: c)`
+    fn call(&mut self) -> Option<ExpressionKind> {
+        let name = self.name("")?;
+        let arguments = self.optional(|p| {
+            p.take(Token::ParenOpen, "`(`")?;
+            let arguments = p.elements(|p| {
+                let name = p.optional(|p| {
+                    let name = p.name("a name")?;
+                    p.take(Token::Colon, "")?;
+                    Some(name)
+                });
+                Some(Argument { name, value: p.expression()? })
+            });
+            p.take(Token::ParenClose, "`)`")?;
+            Some(arguments)
+        });
+        Some(match arguments {
             Some(arguments) => {
-                check_order(&shared, &arguments);
-                make(ExpressionKind::Call { name, arguments }, e.span())
+                self.check_order(&arguments);
+                ExpressionKind::Call { name, arguments }
             }
-            None => make(ExpressionKind::Name(name.symbol), name.span),
+            None => ExpressionKind::Name(name.symbol),
         })
-        .boxed()
-}
-
-fn check_order<F>(shared: &Shared<'_, F>, arguments: &[Argument]) {
-    let Some(first) = arguments.iter().position(|argument| argument.name.is_some()) else {
-        return;
-    };
-    let late = arguments.iter().skip(first).find(|argument| argument.name.is_none());
-    let named = arguments.get(first).and_then(|argument| argument.name);
-    if let (Some(late), Some(named)) = (late, named) {
-        shared.note(
-            Diagnostic::error(
-                codes::POSITIONAL_AFTER_NAMED,
-                "an argument without a name follows one with a name",
-                late.value.span,
-            )
-            .here("give it its name, or move it to the front")
-            .label(named.span, "named from here on"),
-        );
     }
-}
 
-fn list<'t, F: Failure<'t>>(expression: Rule<'t, Expression, F>) -> Rule<'t, Expression, F> {
-    enum Rest {
-        For(Name, Expression, Option<Expression>),
-        More(Vec<Expression>),
+    fn check_order(&mut self, arguments: &[Argument]) {
+        let mut rest = arguments.iter().skip_while(|argument| argument.name.is_none());
+        let named = rest.next().and_then(|argument| argument.name);
+        let late = rest.find(|argument| argument.name.is_none());
+        if let (Some(late), Some(named)) = (late, named) {
+            self.note(
+                Diagnostic::error(
+                    codes::POSITIONAL_AFTER_NAMED,
+                    "an argument without a name follows one with a name",
+                    late.value.span,
+                )
+                .here("give it its name, or move it to the front")
+                .label(named.span, "named from here on"),
+            );
+        }
     }
-    let comma = just(Token::Comma).labelled("`,`");
-    let comprehension = just(Token::Keyword(Keyword::For))
-        .labelled("`for`")
-        .ignore_then(name())
-        .then_ignore(just(Token::Keyword(Keyword::In)).labelled("`in`"))
-        .then(expression.clone())
-        .then(
-            just(Token::Keyword(Keyword::If))
-                .labelled("`if`")
-                .ignore_then(expression.clone())
-                .or_not(),
-        )
-        .map(|((name, over), only_if)| Rest::For(name, over, only_if));
-    let more = comma
-        .ignore_then(expression.clone())
-        .repeated()
-        .collect::<Vec<Expression>>()
-        .then_ignore(comma.or_not())
-        .map(Rest::More);
-    expression
-        .then(choice((comprehension, more)))
-        .or_not()
-        .delimited_by(just(Token::ListOpen), just(Token::ListClose).labelled("`]`"))
-        .map_with(|inside, e| {
-            let kind = match inside {
-                None => ExpressionKind::List(Vec::new()),
-                Some((first, Rest::More(rest))) => {
-                    let mut all = Vec::with_capacity(rest.len() + 1);
-                    all.push(first);
-                    all.extend(rest);
+
+    /// `[a, b]`, `[a for b in c if d]`
+    fn list(&mut self) -> Option<ExpressionKind> {
+        self.token();
+        let inside = self.optional(|p| {
+            let first = p.expression()?;
+            let comprehension = p.optional(|p| {
+                p.key(Keyword::For, "`for`")?;
+                let name = p.name("a name")?;
+                p.key(Keyword::In, "`in`")?;
+                let over = Box::new(p.expression()?);
+                let only_if = p.optional(|p| {
+                    p.key(Keyword::If, "`if`")?;
+                    Some(Box::new(p.expression()?))
+                });
+                Some((name, over, only_if))
+            });
+            Some(match comprehension {
+                Some((name, over, only_if)) => {
+                    let element = Box::new(first);
+                    ExpressionKind::Comprehension { element, name, over, only_if }
+                }
+                None => {
+                    let mut all = vec![first];
+                    if p.take(Token::Comma, "`,`").is_some() {
+                        all.extend(p.elements(Self::expression));
+                    }
                     ExpressionKind::List(all)
                 }
-                Some((element, Rest::For(name, over, only_if))) => ExpressionKind::Comprehension {
-                    element: Box::new(element),
-                    name,
-                    over: Box::new(over),
-                    only_if: only_if.map(Box::new),
-                },
-            };
-            make(kind, e.span())
-        })
-        .boxed()
-}
+            })
+        });
+        self.take(Token::ListClose, "`]`")?;
+        Some(inside.unwrap_or(ExpressionKind::List(Vec::new())))
+    }
 
-fn record<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expression: Rule<'t, Expression, F>,
-) -> Rule<'t, Expression, F> {
-    name()
-        .labelled("a field name")
-        .then_ignore(just(Token::Colon).labelled("`:`"))
-        .then(expression)
-        .separated_by(just(Token::Comma).labelled("`,`"))
-        .allow_trailing()
-        .collect::<Vec<(Name, Expression)>>()
-        .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
-        .map_with(move |fields, e| {
-            if fields.is_empty() {
-                shared.note(
-                    Diagnostic::error(
-                        codes::EMPTY_RECORD,
-                        "a record has at least one field",
-                        e.span(),
-                    )
-                    .help("write it as in `{in_scan: 1 us, cross_scan: 2 arcsec}`"),
-                );
+    /// `{a: 1, b: 2}`
+    fn record(&mut self) -> Option<ExpressionKind> {
+        let start = self.at;
+        self.token();
+        let fields = self.elements(|p| p.field(Self::expression));
+        self.take(Token::RecordClose, "`}`")?;
+        if fields.is_empty() {
+            self.note(
+                Diagnostic::error(
+                    codes::EMPTY_RECORD,
+                    "a record has at least one field",
+                    self.span_from(start),
+                )
+                .help("write it as in `{in_scan: 1 us, cross_scan: 2 arcsec}`"),
+            );
+        }
+        Some(ExpressionKind::Record(fields))
+    }
+
+    /// A field with its value or type.
+    pub(super) fn field<T>(&mut self, rule: fn(&mut Self) -> Option<T>) -> Option<(Name, T)> {
+        let name = self.name("a field name")?;
+        self.take(Token::Colon, "`:`")?;
+        Some((name, rule(self)?))
+    }
+
+    /// A text literal and its values.
+    pub(super) fn text(&mut self) -> Option<Vec<Piece>> {
+        self.take(Token::Quote, "a text")?;
+        let pieces = self.repeated(|p| {
+            let start = p.at;
+            if p.take(Token::Plain, "").is_some() {
+                return Some(Piece::Plain(unescape(p.slice(p.span_from(start)))));
             }
-            make(ExpressionKind::Record(fields), e.span())
-        })
-        .boxed()
-}
-
-/// A text literal and its values.
-fn text<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expression: Rule<'t, Expression, F>,
-) -> Rule<'t, Vec<Piece>, F> {
-    let plain = select! { Token::Plain = e => e.span() }
-        .map(move |span: Span| Piece::Plain(unescape(shared.slice(span))));
-    let value = just(Token::ValueOpen)
-        .ignore_then(expression)
-        .then(select! { Token::Decimals(digits) => digits }.or_not())
-        .then_ignore(just(Token::ValueClose).labelled("`}`"))
-        .map(|(value, decimals)| Piece::Value { value, decimals });
-    choice((plain, value))
-        .repeated()
-        .collect::<Vec<Piece>>()
-        .delimited_by(just(Token::Quote).labelled("a text"), just(Token::Unquote))
-        .boxed()
+            p.take(Token::ValueOpen, "")?;
+            let value = p.expression()?;
+            let decimals = p.select("", |token| match token {
+                Token::Decimals(digits) => Some(digits),
+                _ => None,
+            });
+            p.take(Token::ValueClose, "`}`")?;
+            Some(Piece::Value { value, decimals })
+        });
+        self.take(Token::Unquote, "")?;
+        Some(pieces)
+    }
 }
 
 /// Resolves escapes; an unknown one is reported by the scan and stands for itself here.
 fn unescape(written: &str) -> String {
-    if !written.contains('\\') {
-        return written.to_string();
-    }
     let mut out = String::with_capacity(written.len());
     let mut characters = written.chars();
     while let Some(c) = characters.next() {
@@ -401,12 +389,11 @@ fn unescape(written: &str) -> String {
             out.push(c);
             continue;
         }
-        match characters.next() {
-            Some('n') => out.push('\n'),
-            Some('t') => out.push('\t'),
-            Some(other) => out.push(other),
-            None => {}
-        }
+        out.extend(characters.next().map(|escape| match escape {
+            'n' => '\n',
+            't' => '\t',
+            other => other,
+        }));
     }
     out
 }

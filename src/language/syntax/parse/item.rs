@@ -1,155 +1,197 @@
-//! Items and types: `use`, `param`, `routine`.
+//! Items and types: `use`, `allow`, `param`, `routine`.
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::expression::{Expressions, name};
-use crate::syntax::parse::recover::{header, until_end};
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::Parser;
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
-    Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind,
-    Type, TypeKind,
+    Binary, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind, Type,
+    TypeKind,
 };
-use chumsky::prelude::{IterParser, Parser, choice, just, recursive, select};
 
-/// A type as written.
-pub(super) fn type_rule<'t, F: Failure<'t>>() -> Rule<'t, Type, F> {
-    recursive(|inner| {
-        let list = just(Token::Keyword(Keyword::List))
-            .ignore_then(just(Token::Keyword(Keyword::Of)).labelled("`of`"))
-            .ignore_then(inner.clone())
-            .map(|element| TypeKind::List(Box::new(element)));
-        let record = name()
-            .labelled("a field name")
-            .then_ignore(just(Token::Colon).labelled("`:`"))
-            .then(inner)
-            .separated_by(just(Token::Comma).labelled("`,`"))
-            .at_least(1)
-            .allow_trailing()
-            .collect::<Vec<(Name, Type)>>()
-            .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
-            .map(TypeKind::Record);
-        choice((list, record, product()))
-            .map_with(|kind, e| Type { kind, span: e.span() })
-            .labelled("a type")
-    })
-    .boxed()
+/// What stands between the name of a routine and its body.
+#[derive(Default)]
+struct Head {
+    parameters: Vec<Parameter>,
+    returns: Option<Type>,
+    open: Vec<Name>,
+    may: Option<Vec<Name>>,
+    armed: Option<Span>,
 }
 
-/// `D/time`, `length^2`, `1/time`
-fn product<'t, F: Failure<'t>>() -> Rule<'t, TypeKind, F> {
-    let factor = name()
-        .then(select! { Token::Power(exponent) => exponent }.or_not())
-        .map(|(name, exponent)| (name, exponent.unwrap_or(1)));
-    let slash = just(Token::Operator(Binary::Divide));
-    let times = just(Token::Operator(Binary::Multiply));
-    let over_one = select! { Token::Number(1.0) => () }.then(slash);
-    let more = choice((slash.to(true), times.to(false))).then(factor.clone());
-    over_one
-        .or_not()
-        .then(factor)
-        .map(|(over, (name, exponent))| {
-            let sign = if over.is_some() { -1 } else { 1 };
-            vec![(name, exponent.saturating_mul(sign))]
-        })
-        .foldl(more.repeated(), |mut factors, (over, (name, exponent))| {
-            let sign = if over { -1 } else { 1 };
-            factors.push((name, exponent.saturating_mul(sign)));
-            factors
-        })
-        .map(TypeKind::Product)
-        .boxed()
-}
-
-/// A text without values, with its place.
-fn plain_text<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expressions: &Expressions<'t, F>,
-    headline: &'static str,
-    help: &'static str,
-) -> Rule<'t, (String, Span), F> {
-    expressions
-        .text
-        .clone()
-        .map_with(move |pieces, e| {
-            let mut plain = String::new();
-            for piece in pieces {
-                match piece {
-                    Piece::Plain(text) => plain.push_str(&text),
-                    Piece::Value { value, .. } => shared.note(
-                        Diagnostic::error(codes::VALUE_IN_PLAIN_TEXT, headline, value.span)
-                            .here("a value cannot stand here")
-                            .help(help),
-                    ),
-                }
+impl Parser<'_> {
+    /// A type as written.
+    pub(super) fn type_(&mut self) -> Option<Type> {
+        let start = self.at;
+        let kind = match self.peek() {
+            Some(Token::Keyword(Keyword::List)) => {
+                self.at += 1;
+                self.key(Keyword::Of, "`of`")?;
+                TypeKind::List(Box::new(self.type_()?))
             }
-            (plain, e.span())
+            Some(Token::RecordOpen) => {
+                self.at += 1;
+                let fields = self.elements(|p| p.field(Self::type_));
+                if fields.is_empty() {
+                    return None;
+                }
+                self.take(Token::RecordClose, "`}`")?;
+                TypeKind::Record(fields)
+            }
+            _ => TypeKind::Product(self.called("a type", Self::product)?),
+        };
+        Some(Type { kind, span: self.span_from(start) })
+    }
+
+    /// `D/time`, `length^2`, `1/time`
+    fn product(&mut self) -> Option<Vec<(Name, i32)>> {
+        let over = self.optional(|p| {
+            p.take(Token::Number(1.0), "")?;
+            p.take(Token::Operator(Binary::Divide), "")
+        });
+        let mut factors = vec![self.factor(over.is_some())?];
+        factors.extend(self.repeated(|p| {
+            let over = p.take(Token::Operator(Binary::Divide), "").is_some();
+            if !over {
+                p.take(Token::Operator(Binary::Multiply), "")?;
+            }
+            p.factor(over)
+        }));
+        Some(factors)
+    }
+
+    fn factor(&mut self, over: bool) -> Option<(Name, i32)> {
+        let name = self.name("a name")?;
+        let exponent = self.select("", |token| match token {
+            Token::Power(exponent) => Some(exponent),
+            _ => None,
+        });
+        Some((name, exponent.unwrap_or(1).saturating_mul(if over { -1 } else { 1 })))
+    }
+
+    /// `: type`, where there is one.
+    pub(super) fn annotation(&mut self) -> Option<Type> {
+        self.optional(|p| {
+            p.take(Token::Colon, "`:`")?;
+            p.type_()
         })
-        .boxed()
-}
+    }
 
-/// `use "path.spt"`
-pub(super) fn use_rule<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expressions: &Expressions<'t, F>,
-) -> Rule<'t, StatementKind, F> {
-    let help = "files are found before anything runs, so write the path out";
-    just(Token::Keyword(Keyword::Use))
-        .ignore_then(plain_text(shared, expressions, "a path is a plain text", help))
-        .map(|(path, path_span)| StatementKind::Use { path, path_span })
-        .boxed()
-}
+    /// A text without values, with its place.
+    fn plain_text(&mut self, headline: &str, help: &str) -> Option<(String, Span)> {
+        let start = self.at;
+        let mut plain = String::new();
+        for piece in self.text()? {
+            match piece {
+                Piece::Plain(text) => plain.push_str(&text),
+                Piece::Value { value, .. } => self.note(
+                    Diagnostic::error(codes::VALUE_IN_PLAIN_TEXT, headline, value.span)
+                        .here("a value cannot stand here")
+                        .help(help),
+                ),
+            }
+        }
+        Some((plain, self.span_from(start)))
+    }
 
-/// `allow W0803 "only wakes the head up"`
-pub(super) fn allow_rule<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expressions: &Expressions<'t, F>,
-) -> Rule<'t, StatementKind, F> {
-    let help = "warnings are given before anything runs, so write the reason out";
-    just(Token::Keyword(Keyword::Allow))
-        .ignore_then(name().labelled("the code of a warning"))
-        .then(plain_text(shared, expressions, "a reason is a plain text", help))
-        .map(|(code, (reason, reason_span))| StatementKind::Allow { code, reason, reason_span })
-        .boxed()
-}
+    /// `use "path.spt"`
+    pub(super) fn use_(&mut self) -> Option<StatementKind> {
+        self.at += 1;
+        let help = "files are found before anything runs, so write the path out";
+        let (path, path_span) = self.plain_text("a path is a plain text", help)?;
+        Some(StatementKind::Use { path, path_span })
+    }
 
-/// `within 1000 rpm .. 9000 rpm`
-pub(super) fn range_rule<'t, F: Failure<'t>>(
-    expressions: &Expressions<'t, F>,
-) -> Rule<'t, Box<(Expression, Expression)>, F> {
-    just(Token::Keyword(Keyword::Within))
-        .labelled("`within`")
-        .ignore_then(expressions.sum.clone())
-        .then_ignore(just(Token::Operator(Binary::Range)).labelled("`..`"))
-        .then(expressions.sum.clone())
-        .map(Box::new)
-        .boxed()
-}
+    /// `allow W0803 "only wakes the head up"`
+    pub(super) fn allow(&mut self) -> Option<StatementKind> {
+        self.at += 1;
+        let code = self.name("the code of a warning")?;
+        let help = "warnings are given before anything runs, so write the reason out";
+        let (reason, reason_span) = self.plain_text("a reason is a plain text", help)?;
+        Some(StatementKind::Allow { code, reason, reason_span })
+    }
 
-/// `param speed: rotation = 4800 rpm within 1000 rpm .. 9000 rpm`
-pub(super) fn param_rule<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expressions: &Expressions<'t, F>,
-) -> Rule<'t, StatementKind, F> {
-    let annotation = just(Token::Colon).labelled("`:`").ignore_then(type_rule());
-    let value = just(Token::Assign)
-        .labelled("`=`")
-        .ignore_then(until_end(shared, expressions.whole.clone()));
-    let range = range_rule(expressions);
-    just(Token::Keyword(Keyword::Param))
-        .ignore_then(name())
-        .then(annotation.or_not())
-        .then(value.or_not())
-        .then(range.or_not())
-        .map(|(((name, annotation), value), range)| {
-            let (default, range) = match value {
-                Some(value) if range.is_none() => bounded(value),
-                other => (other, range),
-            };
-            StatementKind::Param { name, annotation, default, range }
-        })
-        .boxed()
+    /// `within 1000 rpm .. 9000 rpm`
+    pub(super) fn within(&mut self) -> Option<Box<(Expression, Expression)>> {
+        self.key(Keyword::Within, "`within`")?;
+        self.range().map(Box::new)
+    }
+
+    /// `param speed: rotation = 4800 rpm within 1000 rpm .. 9000 rpm`
+    pub(super) fn param(&mut self) -> Option<StatementKind> {
+        self.at += 1;
+        let name = self.name("a name")?;
+        let annotation = self.annotation();
+        let value = self.optional(|p| {
+            p.take(Token::Assign, "`=`")?;
+            p.to_end()
+        });
+        let range = self.optional(Self::within);
+        let (default, range) = match (value, range) {
+            (Some(value), None) => bounded(value),
+            other => other,
+        };
+        Some(StatementKind::Param { name, annotation, default, range })
+    }
+
+    /// `routine spin_up(target: rotation, patience: time = 20 s) -> flag for any D { … }`
+    pub(super) fn routine(&mut self) -> Option<StatementKind> {
+        let start = self.at;
+        self.at += 1;
+        let name = self.name("a name")?;
+        let Head { parameters, returns, open, may, armed } =
+            self.header(|p| p.head(), |_| Head::default())?;
+        let head = self.span_from(start);
+        let body = self.block()?;
+        let routine = Routine { name, parameters, returns, open, may, armed, body, head };
+        Some(StatementKind::Routine(Box::new(routine)))
+    }
+
+    fn head(&mut self) -> Option<Head> {
+        self.take(Token::ParenOpen, "`(`")?;
+        let parameters = self.elements(|p| {
+            let name = p.name("a parameter")?;
+            p.take(Token::Colon, "`:`")?;
+            let annotation = p.type_()?;
+            let default = p.optional(|p| {
+                p.take(Token::Assign, "`=`")?;
+                p.expression()
+            });
+            Some(Parameter { name, annotation, default })
+        });
+        self.take(Token::ParenClose, "`)`")?;
+        let returns = self.optional(|p| {
+            p.take(Token::Arrow, "`->`")?;
+            p.type_()
+        });
+        let open = self.optional(|p| {
+            p.key(Keyword::For, "`for any`")?;
+            p.key(Keyword::Any, "`any`")?;
+            p.names()
+        });
+        let may = self.optional(|p| {
+            p.key(Keyword::May, "`may`")?;
+            p.names()
+        });
+        let armed = self.optional(|p| {
+            let start = p.at;
+            p.key(Keyword::Within, "`within arm`")?;
+            p.key(Keyword::Arm, "`arm`")?;
+            Some(p.span_from(start))
+        });
+        Some(Head { parameters, returns, open: open.unwrap_or_default(), may, armed })
+    }
+
+    /// `a, b`
+    fn names(&mut self) -> Option<Vec<Name>> {
+        let mut names = vec![self.name("a name")?];
+        names.extend(self.repeated(|p| {
+            p.take(Token::Comma, "`,`")?;
+            p.name("a name")
+        }));
+        Some(names)
+    }
 }
 
 /// What an expression reads as a comparison is the range of the parameter.
@@ -164,70 +206,4 @@ fn bounded(value: Expression) -> (Option<Expression>, Option<Box<(Expression, Ex
         }
         kind => (Some(Expression { kind, span: value.span }), None),
     }
-}
-
-/// What stands between the name of a routine and its body.
-#[derive(Clone, Default)]
-struct Head {
-    parameters: Vec<Parameter>,
-    returns: Option<Type>,
-    open: Vec<Name>,
-    may: Option<Vec<Name>>,
-    armed: Option<Span>,
-}
-
-/// `routine spin_up(target: rotation, patience: time = 20 s) -> flag for any D { … }`
-pub(super) fn routine_rule<'t, F: Failure<'t>>(
-    shared: Shared<'t, F>,
-    expressions: &Expressions<'t, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let parameter = name()
-        .labelled("a parameter")
-        .then_ignore(just(Token::Colon).labelled("`:`"))
-        .then(type_rule())
-        .then(just(Token::Assign).labelled("`=`").ignore_then(expressions.whole.clone()).or_not())
-        .map(|((name, annotation), default)| Parameter { name, annotation, default });
-    let parameters = parameter
-        .separated_by(just(Token::Comma).labelled("`,`"))
-        .allow_trailing()
-        .collect::<Vec<Parameter>>()
-        .delimited_by(
-            just(Token::ParenOpen).labelled("`(`"),
-            just(Token::ParenClose).labelled("`)`"),
-        );
-    let returns = just(Token::Arrow).labelled("`->`").ignore_then(type_rule());
-    let names = || {
-        name().separated_by(just(Token::Comma).labelled("`,`")).at_least(1).collect::<Vec<Name>>()
-    };
-    let open = just(Token::Keyword(Keyword::For))
-        .labelled("`for any`")
-        .ignore_then(just(Token::Keyword(Keyword::Any)).labelled("`any`"))
-        .ignore_then(names());
-    let may = just(Token::Keyword(Keyword::May)).labelled("`may`").ignore_then(names());
-    let armed = just(Token::Keyword(Keyword::Within))
-        .labelled("`within arm`")
-        .then(just(Token::Keyword(Keyword::Arm)).labelled("`arm`"))
-        .map_with(|_, e| e.span());
-    let rest = parameters
-        .then(returns.or_not())
-        .then(open.or_not())
-        .then(may.or_not())
-        .then(armed.or_not())
-        .map(|((((parameters, returns), open), may), armed)| {
-            let open = open.unwrap_or_default();
-            Head { parameters, returns, open, may, armed }
-        });
-    let rest: Rule<'t, Head, F> = header(shared, rest.boxed(), |_| Head::default());
-    just(Token::Keyword(Keyword::Routine))
-        .ignore_then(name())
-        .then(rest)
-        .map_with(|parts, e| (parts, e.span()))
-        .then(block)
-        .map(|(((name, rest), head), body)| {
-            let Head { parameters, returns, open, may, armed } = rest;
-            let routine = Routine { name, parameters, returns, open, may, armed, body, head };
-            StatementKind::Routine(Box::new(routine))
-        })
-        .boxed()
 }

@@ -1,14 +1,11 @@
-//! The parser: balanced tokens to the tree, through chumsky. A text is first parsed with an empty
-//! error type; only one that fails is parsed again with errors worth reading.
-//! Nothing outside this folder knows chumsky.
+//! The parser: balanced tokens to the tree, by recursive descent. A rule that does not fit gives
+//! none, and its caller tries another at the same token; the furthest token that did not fit is
+//! what is reported.
 
-mod ask;
-mod compound;
 mod explain;
 mod expression;
 mod habits;
 mod item;
-mod recover;
 mod report;
 mod statement;
 mod stuck;
@@ -18,18 +15,13 @@ pub(crate) use habits::without_comma;
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::{Laid, lay};
 use crate::syntax::names::Names;
 use crate::syntax::raw::scan;
 use crate::syntax::reports::{MOST_ERRORS, Reports};
 use crate::syntax::token::Token;
-use crate::syntax::tree::{Expression, File};
-use chumsky::error::{EmptyErr, Error, LabelError, Rich};
-use chumsky::input::{Input, MappedInput};
-use chumsky::prelude::{Boxed, Parser, end, extra};
-use chumsky::util::MaybeRef;
-use std::cell::{Cell, RefCell};
-use std::rc::Rc;
+use crate::syntax::tree::{Expression, File, Name};
 
 /// What came of a text.
 #[derive(Clone, Debug, Default)]
@@ -42,156 +34,182 @@ pub struct Parsed {
     pub comments: Vec<Span>,
 }
 
-type Tokens<'t> = MappedInput<'t, Token, Span, &'t [(Token, Span)]>;
-type Rule<'t, O, F> = Boxed<'t, 't, Tokens<'t>, O, extra::Err<F>>;
-
-impl chumsky::span::Span for Span {
-    type Context = SourceId;
-    type Offset = u32;
-
-    fn new(source: SourceId, range: std::ops::Range<u32>) -> Self {
-        Span { source, start: range.start, end: range.end.max(range.start) }
-    }
-
-    fn context(&self) -> SourceId {
-        self.source
-    }
-
-    fn start(&self) -> u32 {
-        self.start
-    }
-
-    fn end(&self) -> u32 {
-        self.end
-    }
+/// A token that did not fit.
+#[derive(Debug)]
+struct Mismatch {
+    /// The token at which the rule began that failed.
+    at: usize,
+    /// The token that did not fit.
+    index: usize,
+    /// What would have fitted.
+    expected: Vec<&'static str>,
 }
 
-/// What the grammar asks of an error type.
-trait Failure<'t>:
-    Error<'t, Tokens<'t>>
-    + LabelError<'t, Tokens<'t>, &'static str>
-    + LabelError<'t, Tokens<'t>, MaybeRef<'t, Token>>
-    + 't
-{
-}
-
-impl<'t, F> Failure<'t> for F where
-    F: Error<'t, Tokens<'t>>
-        + LabelError<'t, Tokens<'t>, &'static str>
-        + LabelError<'t, Tokens<'t>, MaybeRef<'t, Token>>
-        + 't
-{
-}
-
-/// What the rules of one parse share.
-struct Context<'t, F> {
+struct Parser<'t> {
     text: &'t str,
+    tokens: &'t [(Token, Span)],
     docs: &'t [(u32, Box<str>)],
-    /// Goes on after a mistake.
-    recovers: bool,
+    /// The end of the text.
+    end: Span,
+    /// The next token.
+    at: usize,
+    /// The furthest token that did not fit so far.
+    furthest: Option<Mismatch>,
     /// Mistakes gone past.
-    failures: RefCell<Vec<F>>,
+    failures: Vec<Mismatch>,
     /// Mistakes in what could be read all the same.
-    notes: RefCell<Vec<Diagnostic>>,
-    /// Blocks before this byte are parsed, and what is wrong in them is known.
-    parsed: Cell<u32>,
+    notes: Vec<Diagnostic>,
+    /// Blocks before this token are parsed, and what is wrong in them is known.
+    parsed: usize,
 }
 
-type Shared<'t, F> = Rc<Context<'t, F>>;
+impl<'t> Parser<'t> {
+    fn peek(&self) -> Option<Token> {
+        self.ahead(0)
+    }
 
-impl<F> Context<'_, F> {
-    fn slice(&self, span: Span) -> &str {
+    fn ahead(&self, count: usize) -> Option<Token> {
+        self.tokens.get(self.at + count).map(|(token, _)| *token)
+    }
+
+    /// Takes the next token if it is this one; else notes by which name it was expected. Without
+    /// a name, it is expected tacitly.
+    fn take(&mut self, token: Token, name: &'static str) -> Option<()> {
+        self.select(name, |found| (found == token).then_some(()))
+    }
+
+    fn key(&mut self, keyword: Keyword, name: &'static str) -> Option<()> {
+        self.take(Token::Keyword(keyword), name)
+    }
+
+    /// Takes the next token if something can be made of it.
+    fn select<T>(&mut self, name: &'static str, make: impl Fn(Token) -> Option<T>) -> Option<T> {
+        let made = self.peek().and_then(make);
+        match made {
+            Some(_) => self.at += 1,
+            None => self.expected(name),
+        }
+        made
+    }
+
+    fn name(&mut self, name: &'static str) -> Option<Name> {
+        let start = self.at;
+        let symbol = self.select(name, |token| match token {
+            Token::Name(symbol) => Some(symbol),
+            _ => None,
+        })?;
+        Some(Name { symbol, span: self.span_from(start) })
+    }
+
+    fn expected(&mut self, name: &'static str) {
+        let at = self.at;
+        let furthest = self.furthest.get_or_insert_with(|| Mismatch::new(at));
+        if furthest.at < at {
+            *furthest = Mismatch::new(at);
+        }
+        if furthest.at == at && !name.is_empty() && !furthest.expected.contains(&name) {
+            furthest.expected.push(name);
+        }
+    }
+
+    /// A rule of which people know the beginning by one name.
+    fn called<T>(
+        &mut self,
+        name: &'static str,
+        rule: impl FnOnce(&mut Self) -> Option<T>,
+    ) -> Option<T> {
+        let (start, before) = (self.at, self.furthest.take());
+        let made = rule(self);
+        let at_start = |mismatch: &&mut Mismatch| mismatch.at == start;
+        if let Some(new) = self.furthest.as_mut().filter(at_start) {
+            new.expected = vec![name];
+        }
+        match (before, &mut self.furthest) {
+            (Some(old), Some(new)) if old.at == new.at => new.index = old.index,
+            (Some(old), new) if new.as_ref().is_none_or(|new| new.at < old.at) => *new = Some(old),
+            _ => {}
+        }
+        made
+    }
+
+    /// A rule that may be absent.
+    fn optional<T>(&mut self, rule: impl FnOnce(&mut Self) -> Option<T>) -> Option<T> {
+        let before = self.at;
+        let made = rule(self);
+        if made.is_none() {
+            self.at = before;
+        }
+        made
+    }
+
+    /// A rule as often as it fits.
+    fn repeated<T>(&mut self, mut rule: impl FnMut(&mut Self) -> Option<T>) -> Vec<T> {
+        std::iter::from_fn(|| self.optional(&mut rule)).collect()
+    }
+
+    /// Elements with commas between them, and perhaps one behind the last.
+    fn elements<T>(&mut self, mut rule: impl FnMut(&mut Self) -> Option<T>) -> Vec<T> {
+        let mut all = Vec::new();
+        while let Some(element) = self.optional(&mut rule) {
+            all.push(element);
+            if self.take(Token::Comma, "`,`").is_none() {
+                break;
+            }
+        }
+        all
+    }
+
+    /// From a token to the one before the next.
+    fn span_from(&self, start: usize) -> Span {
+        let Some((_, first)) = self.tokens.get(start) else { return self.end };
+        let last = self.at.checked_sub(1).and_then(|at| self.tokens.get(at));
+        let end = last.map_or(self.end.end, |(_, last)| last.end);
+        Span { end: end.max(first.start), ..*first }
+    }
+
+    fn slice(&self, span: Span) -> &'t str {
         self.text.get(span.range()).unwrap_or("")
     }
 
     fn doc(&self, start: u32) -> Option<Box<str>> {
-        if self.docs.is_empty() {
-            return None;
-        }
         let found = self.docs.binary_search_by_key(&start, |(at, _)| *at).ok()?;
         self.docs.get(found).map(|(_, doc)| doc.clone())
     }
 
-    fn note(&self, diagnostic: Diagnostic) {
-        let mut notes = self.notes.borrow_mut();
-        let known =
-            notes.iter().any(|old| old.code == diagnostic.code && old.span() == diagnostic.span());
-        if !known && notes.len() < MOST_ERRORS {
-            notes.push(diagnostic);
+    fn at_text_end(&mut self) -> bool {
+        let at_end = self.peek().is_none();
+        if !at_end {
+            self.expected("the end of the statement");
+        }
+        at_end
+    }
+
+    fn note(&mut self, note: Diagnostic) {
+        let known = |old: &Diagnostic| old.code == note.code && old.span() == note.span();
+        if self.notes.len() < MOST_ERRORS && !self.notes.iter().any(known) {
+            self.notes.push(note);
         }
     }
 
-    fn fail(&self, failure: F) {
-        let mut failures = self.failures.borrow_mut();
-        if failures.len() <= MOST_ERRORS {
-            failures.push(failure);
+    fn fail(&mut self, failure: Option<Mismatch>) {
+        if self.failures.len() <= MOST_ERRORS {
+            self.failures.extend(failure);
         }
     }
 }
 
-fn run<'t, O, F: Failure<'t>>(
-    laid: &'t Laid,
-    text: &'t str,
-    end_span: Span,
-    recovers: bool,
-    rule: impl FnOnce(Shared<'t, F>) -> Rule<'t, O, F>,
-) -> (Option<O>, Vec<F>, Vec<Diagnostic>) {
-    let shared = Rc::new(Context {
-        text,
-        docs: &laid.docs,
-        recovers,
-        failures: RefCell::new(Vec::new()),
-        notes: RefCell::new(Vec::new()),
-        parsed: Cell::new(0),
-    });
-    let parser = rule(shared.clone()).then_ignore(end());
-    let input = laid.tokens.as_slice().split_token_span(end_span);
-    let (output, mut rest) = parser.parse(input).into_output_errors();
-    drop(parser);
-    let mut failures = shared.failures.take();
-    failures.append(&mut rest);
-    (output, failures, shared.notes.take())
-}
-
-struct Outcome<O> {
-    output: Option<O>,
-    diagnostics: Vec<Diagnostic>,
-    comments: Vec<Span>,
-}
-
-macro_rules! outcome {
-    ($source:expr, $text:expr, $names:expr, $alone:expr, $rule:path) => {{
-        let mut found = Reports::default();
-        let lexemes = scan($source, $text, &mut found);
-        let mut laid = lay($source, $text, &lexemes, $alone, $names, &mut found);
-        drop(lexemes);
-        let (mut diagnostics, left_out) = found.take();
-        let end_span = Span::new($source, $text.len(), $text.len());
-        let (mut output, failures, mut notes) =
-            run::<_, EmptyErr>(&laid, $text, end_span, false, $rule);
-        if !failures.is_empty() || output.is_none() {
-            let (second, failures, more) =
-                run::<_, Rich<'_, Token, Span>>(&laid, $text, end_span, true, $rule);
-            output = second;
-            notes = more;
-            let reports = report::reports(&laid, $text, &failures);
-            report::merge($text, laid.cut, reports, &mut diagnostics);
-        }
-        report::merge($text, laid.cut, notes, &mut diagnostics);
-        report::finish(left_out, &mut diagnostics);
-        Outcome { output, diagnostics, comments: std::mem::take(&mut laid.comments) }
-    }};
+impl Mismatch {
+    fn new(at: usize) -> Self {
+        Mismatch { at, index: at, expected: Vec::new() }
+    }
 }
 
 /// Parses one file. Never fails as a whole: what could not be read is `Broken` in the tree, and
 /// reported.
 pub fn parse(source: SourceId, text: &str, names: &mut Names) -> Parsed {
-    let outcome = outcome!(source, text, names, false, statement::file);
-    Parsed {
-        file: outcome.output.unwrap_or_default(),
-        diagnostics: outcome.diagnostics,
-        comments: outcome.comments,
-    }
+    let (statements, diagnostics, comments) =
+        run(source, text, false, names, |parser| Some(parser.statements()));
+    Parsed { file: File { statements: statements.unwrap_or_default() }, diagnostics, comments }
 }
 
 /// Parses a text that is one expression, such as a value given on the command line.
@@ -203,9 +221,41 @@ pub fn parse_expression(
     text: &str,
     names: &mut Names,
 ) -> Result<Expression, Vec<Diagnostic>> {
-    let outcome = outcome!(source, text, names, true, expression::alone);
-    match outcome.output {
-        Some(expression) if outcome.diagnostics.is_empty() => Ok(expression),
-        _ => Err(outcome.diagnostics),
+    let (expression, diagnostics, _) = run(source, text, true, names, |parser| parser.expression());
+    expression.filter(|_| diagnostics.is_empty()).ok_or(diagnostics)
+}
+
+fn run<T>(
+    source: SourceId,
+    text: &str,
+    alone: bool,
+    names: &mut Names,
+    rule: impl FnOnce(&mut Parser<'_>) -> Option<T>,
+) -> (Option<T>, Vec<Diagnostic>, Vec<Span>) {
+    let mut found = Reports::default();
+    let lexemes = scan(source, text, &mut found);
+    let Laid { tokens, docs, comments, cut } =
+        lay(source, text, &lexemes, alone, names, &mut found);
+    let mut parser = Parser {
+        text,
+        tokens: &tokens,
+        docs: &docs,
+        end: Span::new(source, text.len(), text.len()),
+        at: 0,
+        furthest: None,
+        failures: Vec::new(),
+        notes: Vec::new(),
+        parsed: 0,
+    };
+    let made = rule(&mut parser).filter(|_| parser.at_text_end());
+    if made.is_none() {
+        let failure = parser.furthest.take();
+        parser.fail(failure);
     }
+    let (mut diagnostics, left_out) = found.take();
+    let reports = report::reports(&parser);
+    report::merge(text, cut, reports, &mut diagnostics);
+    report::merge(text, cut, parser.notes, &mut diagnostics);
+    report::finish(left_out, &mut diagnostics);
+    (made, diagnostics, comments)
 }

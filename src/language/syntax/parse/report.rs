@@ -1,25 +1,19 @@
-//! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
+//! Turns tokens that did not fit into diagnostics, and sorts out which are worth telling.
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
-use crate::syntax::layout::Laid;
+use crate::syntax::parse::Parser;
 use crate::syntax::parse::explain::explain;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::reports::MOST_ERRORS;
-use crate::syntax::token::Token;
-use chumsky::error::Rich;
 use std::collections::HashSet;
 
 /// One report for each failure.
-pub(super) fn reports(
-    laid: &Laid,
-    text: &str,
-    failures: &[Rich<'_, Token, Span>],
-) -> Vec<Diagnostic> {
+pub(super) fn reports(parser: &Parser<'_>) -> Vec<Diagnostic> {
     let mut all: Vec<Diagnostic> = Vec::new();
     let mut taken: HashSet<&str> = HashSet::new();
-    for failure in failures {
-        let stuck = Stuck::new(laid, text, failure);
+    for failure in &parser.failures {
+        let stuck = Stuck::new(parser, failure);
         // A keyword that was taken for a name is taken for it wherever it stands.
         if taken.contains(stuck.word(0)) {
             continue;

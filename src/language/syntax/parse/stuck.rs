@@ -1,9 +1,8 @@
 //! A failure of the parser and the tokens around it, as the explanations look at them.
 
 use crate::source::Span;
-use crate::syntax::layout::Laid;
+use crate::syntax::parse::{Mismatch, Parser};
 use crate::syntax::token::Token;
-use chumsky::error::{Rich, RichPattern};
 
 /// How many things are named as expected.
 const MOST_NAMED: usize = 4;
@@ -15,32 +14,21 @@ pub(super) struct Stuck<'a> {
     /// The token that did not fit; as many as there are tokens at the end of the text.
     pub index: usize,
     /// What would have fitted.
-    pub expected: Vec<String>,
+    pub expected: &'a [&'static str],
     /// The place of that token.
     pub span: Span,
 }
 
 impl<'a> Stuck<'a> {
-    pub(super) fn new(laid: &'a Laid, text: &'a str, failure: &Rich<'_, Token, Span>) -> Self {
-        let span = *failure.span();
-        let tokens = laid.tokens.as_slice();
-        let mut index = tokens.partition_point(|(_, at)| at.start < span.start);
-        // Repaired brackets take no room and share their place with the token behind them.
-        while tokens.get(index).is_some_and(|(_, at)| at.start == span.start && at.end < span.end) {
-            index += 1;
-        }
-        let mut expected: Vec<String> = Vec::new();
-        for pattern in failure.expected() {
-            let name = match pattern {
-                RichPattern::Label(label) => label.to_string(),
-                RichPattern::EndOfInput => "the end of the statement".to_string(),
-                _ => continue,
-            };
-            if !expected.contains(&name) {
-                expected.push(name);
-            }
-        }
-        Stuck { text, tokens, index, expected, span }
+    pub(super) fn new(parser: &Parser<'a>, failure: &'a Mismatch) -> Self {
+        let (text, tokens) = (parser.text, parser.tokens);
+        let span = tokens.get(failure.index).map_or(parser.end, |(_, span)| *span);
+        // Repaired brackets take no room; the first of them stands for what is behind it.
+        let index = match span.range().is_empty() {
+            true => tokens.partition_point(|(_, at)| at.start < span.start),
+            false => failure.index,
+        };
+        Stuck { text, tokens, index, expected: &failure.expected, span }
     }
 
     /// The token at a distance from the one that did not fit.
@@ -65,7 +53,7 @@ impl<'a> Stuck<'a> {
     }
 
     pub(super) fn expects(&self, name: &str) -> bool {
-        self.expected.iter().any(|expected| expected == name)
+        self.expected.contains(&name)
     }
 
     /// Tokens from the beginning of the statement, or from the block before this part of it, up to
@@ -131,7 +119,7 @@ impl<'a> Stuck<'a> {
 
     /// What would have fitted, in words.
     pub(super) fn expected_words(&self) -> String {
-        let mut named: Vec<&str> = self.expected.iter().map(String::as_str).collect();
+        let mut named = self.expected.to_vec();
         if named.len() > 2 {
             named.retain(|name| *name != "an operator");
         }
