@@ -60,26 +60,7 @@ pub fn unfinished(text: &str) -> bool {
     }
     let passed = |raw: &Raw| !matches!(raw, Raw::Newline | Raw::Comment | Raw::BlockComment);
     let last = lexemes.iter().map(|lexeme| lexeme.raw).rfind(passed);
-    let waits = last.is_some_and(|raw| {
-        matches!(
-            raw,
-            Raw::Comma
-                | Raw::Range
-                | Raw::Assign
-                | Raw::Arrow
-                | Raw::Equal
-                | Raw::Unequal
-                | Raw::Less
-                | Raw::LessEqual
-                | Raw::Greater
-                | Raw::GreaterEqual
-                | Raw::PlusMinus
-                | Raw::Plus
-                | Raw::Minus
-                | Raw::Times
-                | Raw::Over
-        )
-    });
+    let waits = matches!(last, Some(Raw::Comma | Raw::Assign | Raw::Arrow | Raw::Operator(_)));
     let documents = lexemes.iter().rev().find(|lexeme| lexeme.raw != Raw::Newline);
     let documents = documents.is_some_and(|lexeme| {
         let text = text.get(lexeme.start as usize..).unwrap_or("");

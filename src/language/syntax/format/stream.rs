@@ -131,8 +131,8 @@ impl<'s> Stream<'s> {
     }
 
     fn place(&mut self, token: Token, span: Span) {
-        self.flush(span.start, closes(token));
-        self.opened = opens(token);
+        self.flush(span.start, token.closes());
+        self.opened = token.opens();
     }
 
     fn words(&mut self, span: Span) {
@@ -321,37 +321,13 @@ fn blank(op: Op) -> bool {
     matches!(op, Op::Space | Op::Line { .. } | Op::Soft | Op::Fill | Op::Hard { .. })
 }
 
-fn opens(token: Token) -> bool {
-    matches!(
-        token,
-        Token::ParenOpen
-            | Token::ListOpen
-            | Token::RecordOpen
-            | Token::BlockOpen
-            | Token::ValueOpen
-            | Token::Quote
-    )
-}
-
-fn closes(token: Token) -> bool {
-    matches!(
-        token,
-        Token::ParenClose
-            | Token::ListClose
-            | Token::RecordClose
-            | Token::BlockClose
-            | Token::ValueClose
-            | Token::Unquote
-    )
-}
-
 fn partners(tokens: &[(Token, Span)]) -> Vec<u32> {
     let mut partners: Vec<u32> = (0..tokens.len()).map(|at| at as u32).collect();
     let mut open = Vec::new();
     for (at, (token, _)) in tokens.iter().enumerate() {
-        if opens(*token) {
+        if token.opens() {
             open.push(at);
-        } else if closes(*token)
+        } else if token.closes()
             && let Some(opener) = open.pop()
         {
             if let Some(partner) = partners.get_mut(opener) {

@@ -292,43 +292,14 @@ impl<'s> Layout<'s> {
         if keyword.is_some_and(Keyword::begins_statement) {
             return false;
         }
-        let unfinished = matches!(
-            last,
-            Token::Operator(_)
-                | Token::Comma
-                | Token::Colon
-                | Token::Dot
-                | Token::Assign
-                | Token::Arrow
-                | Token::ShownIn
-                | Token::Keyword(
-                    Keyword::Not
-                        | Keyword::Within
-                        | Keyword::Every
-                        | Keyword::Until
-                        | Keyword::At
-                        | Keyword::Most
-                        | Keyword::In
-                        | Keyword::Of
-                )
-        );
-        unfinished
+        last.wants_more()
+            || matches!(last, Token::Dot | Token::ShownIn)
             || keyword.is_some_and(Keyword::continues_statement)
+            || matches!(lexeme.raw, Raw::Operator(operator) if operator != Binary::Subtract)
             || matches!(
                 lexeme.raw,
-                Raw::Plus
-                    | Raw::Times
-                    | Raw::Over
-                    | Raw::Percent
+                Raw::Percent
                     | Raw::Caret
-                    | Raw::PlusMinus
-                    | Raw::Equal
-                    | Raw::Unequal
-                    | Raw::Less
-                    | Raw::LessEqual
-                    | Raw::Greater
-                    | Raw::GreaterEqual
-                    | Raw::Range
                     | Raw::Foreign
                     | Raw::Dot
                     | Raw::Comma
@@ -344,34 +315,19 @@ impl<'s> Layout<'s> {
 
     /// The last token leaves an operand wanting.
     fn wants_operand(&self) -> bool {
-        if self.alone && self.laid.tokens.is_empty() {
-            return true;
-        }
-        matches!(
-            self.last(),
-            Some(
-                Token::Operator(_)
-                    | Token::Comma
-                    | Token::Colon
-                    | Token::Assign
-                    | Token::Arrow
-                    | Token::ParenOpen
+        let Some(last) = self.last() else { return self.alone };
+        last.wants_more()
+            || matches!(
+                last,
+                Token::ParenOpen
                     | Token::ListOpen
                     | Token::ValueOpen
                     | Token::Keyword(
                         Keyword::Return
-                            | Keyword::Not
                             | Keyword::If
                             | Keyword::While
                             | Keyword::Wait
-                            | Keyword::Until
-                            | Keyword::Within
-                            | Keyword::Every
-                            | Keyword::At
-                            | Keyword::Most
                             | Keyword::Repeat
-                            | Keyword::In
-                            | Keyword::Of
                             | Keyword::Fail
                             | Keyword::Expect
                             | Keyword::Record
@@ -379,7 +335,6 @@ impl<'s> Layout<'s> {
                             | Keyword::Ask
                     )
             )
-        )
     }
 
     /// The last token ends an operand, or a name that `for` gives.
@@ -530,18 +485,7 @@ fn plain(raw: Raw) -> Option<Token> {
         Raw::Dot => Token::Dot,
         Raw::Assign => Token::Assign,
         Raw::Arrow => Token::Arrow,
-        Raw::Range => Token::Operator(Binary::Range),
-        Raw::Equal => Token::Operator(Binary::Equal),
-        Raw::Unequal => Token::Operator(Binary::Unequal),
-        Raw::Less => Token::Operator(Binary::Less),
-        Raw::LessEqual => Token::Operator(Binary::LessEqual),
-        Raw::Greater => Token::Operator(Binary::Greater),
-        Raw::GreaterEqual => Token::Operator(Binary::GreaterEqual),
-        Raw::PlusMinus => Token::Operator(Binary::PlusMinus),
-        Raw::Plus => Token::Operator(Binary::Add),
-        Raw::Minus => Token::Operator(Binary::Subtract),
-        Raw::Times => Token::Operator(Binary::Multiply),
-        Raw::Over => Token::Operator(Binary::Divide),
+        Raw::Operator(operator) => Token::Operator(operator),
         _ => return None,
     })
 }

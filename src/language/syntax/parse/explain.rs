@@ -89,42 +89,20 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 }
 
 fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let compares =
-        |token: Token| matches!(token, Token::Operator(operator) if operator.compares());
+    let compares = |token: Token| matches!(token, Token::Operator(operator) if operator.compares());
     if !stuck.found().is_some_and(compares) || stuck.expects("an expression") {
         return None;
     }
-    let mut depth = 0_usize;
-    for (token, span) in stuck.clause().iter().rev() {
-        match token {
-            Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
-                depth += 1;
-            }
-            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen
-                if depth == 0 =>
-            {
-                return None;
-            }
-            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
-                depth -= 1;
-            }
-            Token::Operator(Binary::And | Binary::Or) if depth == 0 => return None,
-            token if depth == 0 && compares(*token) => {
-                return Some(
-                    Diagnostic::error(
-                        codes::CHAINED_COMPARISON,
-                        "comparisons cannot be chained",
-                        stuck.span,
-                    )
-                    .here("the second comparison")
-                    .label(*span, "the first")
-                    .help("write `a < b and b < c`; for a band write `x within low .. high`"),
-                );
-            }
-            _ => {}
-        }
-    }
-    None
+    let joins = |token: Token| matches!(token, Token::Operator(Binary::And | Binary::Or));
+    let level = stuck.level();
+    let mut before = level.iter().take_while(|(_, token, _)| !joins(*token));
+    let (.., first) = before.find(|(_, token, _)| compares(*token))?;
+    Some(
+        Diagnostic::error(codes::CHAINED_COMPARISON, "comparisons cannot be chained", stuck.span)
+            .here("the second comparison")
+            .label(*first, "the first")
+            .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+    )
 }
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {

@@ -153,9 +153,7 @@ impl Parser<'_> {
             p.unit("a unit")
         });
         Some(match unit {
-            Some(unit) => {
-                self.made(start, ExpressionKind::Shown { value: Box::new(value), unit })
-            }
+            Some(unit) => self.made(start, ExpressionKind::Shown { value: Box::new(value), unit }),
             None => value,
         })
     }

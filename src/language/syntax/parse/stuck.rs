@@ -69,26 +69,29 @@ impl<'a> Stuck<'a> {
         before.get(start..).unwrap_or(&[])
     }
 
+    /// From the place back to the bracket around it, and that bracket: the tokens of the clause,
+    /// with their index, that stand in no further bracket.
+    pub(super) fn level(&self) -> Vec<(usize, Token, Span)> {
+        let mut level = Vec::new();
+        let mut depth = 0_usize;
+        for (at, (token, span)) in self.clause().iter().enumerate().rev() {
+            depth += usize::from(token.closes_bracket());
+            if depth == 0 {
+                level.push((at, *token, *span));
+                if token.opens_bracket() {
+                    break;
+                }
+            }
+            depth -= usize::from(token.opens_bracket());
+        }
+        level
+    }
+
     /// The bracket around the place, inside this statement, and the token before it.
     pub(super) fn bracket(&self) -> Option<(Token, Option<Token>)> {
-        let clause = self.clause();
-        let mut depth = 0_usize;
-        for (at, (token, _)) in clause.iter().enumerate().rev() {
-            match token {
-                Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
-                    depth += 1;
-                }
-                Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
-                    if depth == 0 {
-                        let before = at.checked_sub(1).and_then(|at| clause.get(at));
-                        return Some((*token, before.map(|(token, _)| *token)));
-                    }
-                    depth -= 1;
-                }
-                _ => {}
-            }
-        }
-        None
+        let (at, open, _) = *self.level().last().filter(|(_, token, _)| token.opens_bracket())?;
+        let before = at.checked_sub(1).and_then(|at| self.clause().get(at));
+        Some((open, before.map(|(token, _)| *token)))
     }
 
     /// The token that did not fit, in words.
