@@ -3,62 +3,32 @@
 //! broken; lists of short values fill their lines. Uses token and the stream.
 
 use crate::syntax::format::Formatter;
+use crate::syntax::format::print::Op;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// What stands between the commas.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Element {
+pub(super) enum Element {
     /// `value`, `name: value`
     Value,
-    /// `name: type`
-    Field,
-    /// `name: type = value`
+    /// `name: type`, `name: type = value`
     Parameter,
 }
 
 impl Formatter<'_> {
-    /// `(value)`
-    pub(super) fn group(&mut self, open: usize) {
-        self.single(open, self.out.breaks_after(open));
-    }
-
-    /// `[index]`
-    pub(super) fn index(&mut self, open: usize) {
-        self.single(open, false);
-    }
-
-    fn single(&mut self, open: usize, broken: bool) {
-        self.out.open(broken);
+    /// `(value)`, `[index]`
+    pub(super) fn single(&mut self, open: usize, broken: bool) {
+        self.out.add(Op::Open { broken });
         self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+        self.out.add(Op::In(1));
+        self.out.add(Op::Soft);
         let close = self.expression(open + 1, 1);
-        self.out.leave();
-        self.out.soft();
+        self.out.add(Op::Leave);
+        self.out.add(Op::Soft);
         self.out.put(close);
-        self.out.close();
-    }
-
-    /// `(a, name: b)` of a call.
-    pub(super) fn arguments(&mut self, open: usize) {
-        self.elements(open, Element::Value);
-    }
-
-    /// `{a: 1, b: 2}`
-    pub(super) fn record(&mut self, open: usize) {
-        self.elements(open, Element::Value);
-    }
-
-    /// `{a: time, b: length}`
-    pub(super) fn record_type(&mut self, open: usize) {
-        self.elements(open, Element::Field);
-    }
-
-    /// `(a: time, b: length = 1 mm)` of a routine.
-    pub(super) fn parameters(&mut self, open: usize) {
-        self.elements(open, Element::Parameter);
+        self.out.add(Op::Close);
     }
 
     /// `[a, b]`, `[a for b in c if d]`
@@ -71,30 +41,31 @@ impl Formatter<'_> {
     }
 
     fn comprehension(&mut self, open: usize) {
-        self.out.open(self.out.breaks_after(open));
+        self.out.add(Op::Open { broken: self.out.breaks_after(open) });
         self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+        self.out.add(Op::In(1));
+        self.out.add(Op::Soft);
         let for_ = self.expression(open + 1, 1);
-        self.out.line();
+        self.out.add(Op::Line { blank: false });
         for word in for_..for_ + 3 {
             self.out.put(word);
-            self.out.space();
+            self.out.add(Op::Space);
         }
         let mut at = self.expression(for_ + 3, 1);
         if self.out.token(at) == Some(Token::Keyword(Keyword::If)) {
-            self.out.line();
+            self.out.add(Op::Line { blank: false });
             self.out.put(at);
-            self.out.space();
+            self.out.add(Op::Space);
             at = self.expression(at + 1, 1);
         }
-        self.out.leave();
-        self.out.soft();
+        self.out.add(Op::Leave);
+        self.out.add(Op::Soft);
         self.out.put(at);
-        self.out.close();
+        self.out.add(Op::Close);
     }
 
-    fn elements(&mut self, open: usize, element: Element) {
+    /// Elements with commas between them.
+    pub(super) fn elements(&mut self, open: usize, element: Element) {
         let close = self.out.partner(open);
         let broken = self.out.breaks_after(open);
         let last = match self.out.token(close.saturating_sub(1)) {
@@ -111,10 +82,10 @@ impl Formatter<'_> {
             return self.out.put(close);
         }
         let fills = self.fills(open, last);
-        self.out.open(broken);
+        self.out.add(Op::Open { broken });
         self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+        self.out.add(Op::In(1));
+        self.out.add(Op::Soft);
         let mut from = open + 1;
         while from < last {
             let to = self.comma(from, last);
@@ -122,16 +93,16 @@ impl Formatter<'_> {
             from = to + 1;
             if from < last {
                 self.out.mark(",");
-                if fills { self.out.fill() } else { self.out.item() }
+                self.out.add(if fills { Op::Fill } else { Op::Line { blank: true } });
             }
         }
         if last > open + 1 {
-            self.out.last_comma();
+            self.out.add(Op::LastComma);
         }
-        self.out.leave();
-        self.out.soft();
+        self.out.add(Op::Leave);
+        self.out.add(Op::Soft);
         self.out.put(close);
-        self.out.close();
+        self.out.add(Op::Close);
     }
 
     fn comma(&self, from: usize, last: usize) -> usize {
@@ -149,7 +120,7 @@ impl Formatter<'_> {
         if named {
             self.out.put(at);
             self.out.put(at + 1);
-            self.out.space();
+            self.out.add(Op::Space);
             at += 2;
         }
         if element == Element::Value {
@@ -158,9 +129,9 @@ impl Formatter<'_> {
         }
         at = self.type_(at);
         if at < to {
-            self.out.space();
+            self.out.add(Op::Space);
             self.out.put(at);
-            self.out.space();
+            self.out.add(Op::Space);
             self.expression(at + 1, 1);
         }
     }

@@ -1,6 +1,8 @@
 //! How expressions and types are laid out. Uses token, tree and the stream.
 
 use crate::syntax::format::Formatter;
+use crate::syntax::format::bracket::Element;
+use crate::syntax::format::print::Op;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
@@ -127,7 +129,7 @@ impl Formatter<'_> {
         if loosest.is_none_or(|found| found >= COMPARISON) {
             while self.out.token(from) == Some(Token::Keyword(Keyword::Not)) {
                 self.out.put(from);
-                self.out.space();
+                self.out.add(Op::Space);
                 from += 1;
             }
         }
@@ -137,7 +139,7 @@ impl Formatter<'_> {
                 let at = self.next_of(SHOWN, from, from, to);
                 self.part(from, at, steps);
                 for word in at..to {
-                    self.out.space();
+                    self.out.add(Op::Space);
                     self.out.put(word);
                 }
             }
@@ -151,29 +153,29 @@ impl Formatter<'_> {
 
     /// Operands with operators of one level between them.
     fn chain(&mut self, level: u8, from: usize, to: usize, steps: u8) {
-        self.out.open(false);
+        self.out.add(Op::Open { broken: false });
         let mut at = self.next_of(level, from, from, to);
         self.part(from, at, steps);
-        self.out.enter(steps);
+        self.out.add(Op::In(steps));
         while at < to {
             // The `..` of a band is none of the chain.
             let band = self.out.token(at) == Some(Token::Keyword(Keyword::Within));
             let next = self.next_of(level, at + 1, from, to);
             if band {
-                self.out.line();
+                self.out.add(Op::Line { blank: false });
                 self.out.put(at);
-                self.out.space();
+                self.out.add(Op::Space);
                 self.band(at + 1, next, steps);
             } else {
-                self.out.space();
+                self.out.add(Op::Space);
                 self.out.put(at);
-                self.out.line();
+                self.out.add(Op::Line { blank: false });
                 self.part(at + 1, next, steps);
             }
             at = next;
         }
-        self.out.out(steps);
-        self.out.close();
+        self.out.add(Op::Out(steps));
+        self.out.add(Op::Close);
     }
 
     /// `low .. high` of a band.
@@ -189,15 +191,15 @@ impl Formatter<'_> {
             self.out.put(at);
             return self.part(at + 1, to, steps);
         }
-        self.out.open(false);
+        self.out.add(Op::Open { broken: false });
         self.part(from, at, steps);
-        self.out.enter(steps);
-        self.out.space();
+        self.out.add(Op::In(steps));
+        self.out.add(Op::Space);
         self.out.put(at);
-        self.out.line();
+        self.out.add(Op::Line { blank: false });
         self.part(at + 1, to, steps);
-        self.out.out(steps);
-        self.out.close();
+        self.out.add(Op::Out(steps));
+        self.out.add(Op::Close);
     }
 
     fn is_tight(&self, from: usize, to: usize) -> bool {
@@ -227,22 +229,21 @@ impl Formatter<'_> {
                 }
                 Token::Number(_) | Token::Keyword(_) | Token::Dot => self.out.put(at),
                 Token::Unit(_) => {
-                    self.out.space();
+                    self.out.add(Op::Space);
                     self.out.put(at);
                 }
                 Token::Power(_) => {
                     // What touches a unit belongs to it.
                     if matches!(self.out.token(at.wrapping_sub(1)), Some(Token::Unit(_))) {
-                        self.out.space();
+                        self.out.add(Op::Space);
                     }
                     self.out.put_tight(at);
                 }
                 Token::Quote => self.text(at),
-                Token::ParenOpen if first => self.group(at),
-                Token::ParenOpen => self.arguments(at),
+                Token::ParenOpen if first => self.single(at, self.out.breaks_after(at)),
                 Token::ListOpen if first => self.list(at),
-                Token::ListOpen => self.index(at),
-                Token::RecordOpen => self.record(at),
+                Token::ListOpen => self.single(at, false),
+                Token::ParenOpen | Token::RecordOpen => self.elements(at, Element::Value),
                 _ => self.out.put(at),
             }
             first = false;
@@ -265,7 +266,7 @@ impl Formatter<'_> {
             let end = self.out.partner(at);
             let next = self.expression(at + 1, 1);
             if let Some(Token::Decimals(_)) = self.out.token(next) {
-                self.out.space();
+                self.out.add(Op::Space);
                 self.out.put_colon(next);
             }
             from = end;
@@ -280,13 +281,13 @@ impl Formatter<'_> {
         let mut at = from;
         while self.out.token(at) == Some(Token::Keyword(Keyword::List)) {
             self.out.put(at);
-            self.out.space();
+            self.out.add(Op::Space);
             self.out.put(at + 1);
-            self.out.space();
+            self.out.add(Op::Space);
             at += 2;
         }
         if self.out.token(at) == Some(Token::RecordOpen) {
-            self.record_type(at);
+            self.elements(at, Element::Parameter);
             return self.out.partner(at) + 1;
         }
         while let Some(token) = self.out.token(at) {

@@ -149,66 +149,14 @@ impl<'s> Stream<'s> {
         self.pending.push(Op::Mark(mark));
     }
 
-    pub(super) fn space(&mut self) {
-        self.pending.push(Op::Space);
-    }
-
-    /// A break between two operands.
-    pub(super) fn line(&mut self) {
-        self.breaks(Op::Line { blank: false }, true);
-    }
-
-    /// A break between two elements of a list; an empty line of the author's is kept.
-    pub(super) fn item(&mut self) {
-        self.breaks(Op::Line { blank: true }, true);
-    }
-
-    pub(super) fn soft(&mut self) {
-        self.breaks(Op::Soft, false);
-    }
-
-    pub(super) fn fill(&mut self) {
-        self.breaks(Op::Fill, true);
-    }
-
-    /// The end of a statement; an empty line of the author's is kept.
-    pub(super) fn hard(&mut self) {
-        self.pending.push(Op::Hard { blank: true });
-    }
-
-    pub(super) fn last_comma(&mut self) {
-        self.breaks(Op::LastComma, false);
-    }
-
-    fn breaks(&mut self, op: Op, else_blank: bool) {
-        if self.one_line == 0 {
-            self.pending.push(op);
-        } else if else_blank {
-            self.pending.push(Op::Space);
-        }
-    }
-
-    pub(super) fn enter(&mut self, steps: u8) {
-        self.pending.push(Op::In(steps));
-    }
-
-    pub(super) fn out(&mut self, steps: u8) {
-        self.pending.push(Op::Out(steps));
-    }
-
-    pub(super) fn leave(&mut self) {
-        self.pending.push(Op::Leave);
-    }
-
-    pub(super) fn open(&mut self, broken: bool) {
-        if self.one_line == 0 {
-            self.pending.push(Op::Open { broken });
-        }
-    }
-
-    pub(super) fn close(&mut self) {
-        if self.one_line == 0 {
-            self.pending.push(Op::Close);
+    /// Writes something that waits for the next word; where nothing may break, a break is a blank
+    /// or nothing.
+    pub(super) fn add(&mut self, op: Op) {
+        let can_break = self.one_line == 0;
+        match op {
+            Op::Line { .. } | Op::Fill if !can_break => self.pending.push(Op::Space),
+            Op::Soft | Op::LastComma | Op::Open { .. } | Op::Close if !can_break => {}
+            op => self.pending.push(op),
         }
     }
 
