@@ -32,7 +32,7 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .unwrap_or_else(|| {
             let headline =
                 format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
-            Diagnostic::error(codes::UNEXPECTED, headline, stuck.point()).here("not expected here")
+            stuck.missing(codes::UNEXPECTED, headline).here("not expected here")
         })
 }
 
@@ -50,9 +50,7 @@ fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
 }
 
 fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let report = |headline: &str, help: &str| {
-        Diagnostic::error(codes::EQUALS_SIGN, headline, stuck.span).help(help)
-    };
+    let report = |headline: &str, help: &str| stuck.report(codes::EQUALS_SIGN, headline).help(help);
     if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
         return Some(report("`==` compares", "a value is given with one `=`"));
     }
@@ -98,7 +96,8 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let mut before = level.iter().take_while(|(_, token, _)| !joins(*token));
     let (.., first) = before.find(|(_, token, _)| compares(*token))?;
     Some(
-        Diagnostic::error(codes::CHAINED_COMPARISON, "comparisons cannot be chained", stuck.span)
+        stuck
+            .report(codes::CHAINED_COMPARISON, "comparisons cannot be chained")
             .here("the second comparison")
             .label(*first, "the first")
             .help("write `a < b and b < c`; for a band write `x within low .. high`"),
@@ -119,13 +118,10 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 .help("every loop ends: write `while … at most 100 times { … }`"),
         ),
         Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
-            Diagnostic::error(
-                codes::UNBOUNDED_LOOP,
-                "the bound of this loop lacks its `times`",
-                stuck.point(),
-            )
-            .here("`times` is missing here")
-            .help("write it as in `at most 100 times {`"),
+            stuck
+                .missing(codes::UNBOUNDED_LOOP, "the bound of this loop lacks its `times`")
+                .here("`times` is missing here")
+                .help("write it as in `at most 100 times {`"),
         ),
         Keyword::Repeat if stuck.clause().len() == 1 => Some(
             Diagnostic::error(codes::UNBOUNDED_LOOP, "this `repeat` does not say how often", place)
@@ -163,12 +159,12 @@ fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let what = if waits { "wait until" } else { keyword.text() };
     Some(
-        Diagnostic::error(
-            codes::ELSE_NEEDS_BRACES,
-            format!("`{what}` needs braces around it after this `else`"),
-            stuck.span,
-        )
-        .help(format!("write `else {{ {what} … }}`")),
+        stuck
+            .report(
+                codes::ELSE_NEEDS_BRACES,
+                format!("`{what}` needs braces around it after this `else`"),
+            )
+            .help(format!("write `else {{ {what} … }}`")),
     )
 }
 
@@ -197,13 +193,10 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     Some(
-        Diagnostic::error(
-            codes::MISSING_BLOCK,
-            format!("the block of this `{word}` is missing"),
-            stuck.point(),
-        )
-        .here("`{` is missing here")
-        .help(format!("write `{shape}`; a single statement needs the braces too")),
+        stuck
+            .missing(codes::MISSING_BLOCK, format!("the block of this `{word}` is missing"))
+            .here("`{` is missing here")
+            .help(format!("write `{shape}`; a single statement needs the braces too")),
     )
 }
 
@@ -211,11 +204,9 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let beginning = stuck.clause().is_empty();
     if stuck.found() == Some(Token::BlockOpen) && beginning {
-        return Some(
-            Diagnostic::error(codes::UNEXPECTED, "a block cannot stand alone", stuck.span).help(
-                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
-            ),
-        );
+        return Some(stuck.report(codes::UNEXPECTED, "a block cannot stand alone").help(
+            "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+        ));
     }
     let Some(Token::Keyword(keyword)) = stuck.found() else {
         return None;
@@ -235,12 +226,9 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            codes::UNEXPECTED,
-            format!("this `{word}` belongs to nothing"),
-            stuck.span,
-        )
-        .help(format!("it is part of {owner}")),
+        stuck
+            .report(codes::UNEXPECTED, format!("this `{word}` belongs to nothing"))
+            .help(format!("it is part of {owner}")),
     )
 }
 
@@ -257,14 +245,11 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            codes::UNEXPECTED,
-            format!("`:` is missing after the label of this `{word}`"),
-            stuck.point(),
-        )
-        .here("before this")
-        .label(place, "a label, `:` and a value follow")
-        .help(format!("write `{shape}`")),
+        stuck
+            .missing(codes::UNEXPECTED, format!("`:` is missing after the label of this `{word}`"))
+            .here("before this")
+            .label(place, "a label, `:` and a value follow")
+            .help(format!("write `{shape}`")),
     )
 }
 
@@ -308,7 +293,8 @@ fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
     (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
-        Diagnostic::error(codes::UNEXPECTED, "a band after `within` has two ends", stuck.point())
+        stuck
+            .missing(codes::UNEXPECTED, "a band after `within` has two ends")
             .here("`..` and the upper end are missing here")
             .help("write `x within low .. high`")
     })
@@ -322,11 +308,7 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             _ => "",
         };
         return Some(
-            Diagnostic::error(
-                codes::UNEXPECTED,
-                format!("expected a type{after}, found {}", stuck.found_words()),
-                stuck.point(),
-            )
+            stuck.missing(codes::UNEXPECTED, format!("expected a type{after}, found {}", stuck.found_words()))
             .help("types are kinds such as `length`, `text`, `flag`, `list of line` or `{name: time}`"),
         );
     }
@@ -352,12 +334,9 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let word = keyword.text();
         return Some(
-            Diagnostic::error(
-                codes::MISSING_VALUE,
-                format!("this `{word}` gives no value"),
-                stuck.point(),
-            )
-            .help(format!("write `{word} name = …`")),
+            stuck
+                .missing(codes::MISSING_VALUE, format!("this `{word}` gives no value"))
+                .help(format!("write `{word} name = …`")),
         );
     }
     if !stuck.expects("an expression") {
@@ -391,12 +370,9 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Some(Token::Plain | Token::Quote) | None => return None,
         Some(_) => stuck.word(-1),
     };
-    let mut report = Diagnostic::error(
-        codes::MISSING_VALUE,
-        format!("a value is missing after `{word}`"),
-        stuck.point(),
-    )
-    .here(format!("found {} instead", stuck.found_words()));
+    let mut report = stuck
+        .missing(codes::MISSING_VALUE, format!("a value is missing after `{word}`"))
+        .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
         _ if last == Some(Token::Keyword(Keyword::Within))
             && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
@@ -461,11 +437,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         if !starts_operand {
             return None;
         }
-        let report = Diagnostic::error(
-            codes::LEFT_OVER,
-            format!("an operator or `,` is missing before {words}"),
-            stuck.span,
-        );
+        let report =
+            stuck.report(codes::LEFT_OVER, format!("an operator or `,` is missing before {words}"));
         return Some(if open == Token::ValueOpen {
             report.help("one value stands between a text's braces")
         } else {
@@ -476,7 +449,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         && keyword.begins_statement()
     {
         return Some(
-            Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
+            stuck
+                .report(codes::LEFT_OVER, "two statements on one line")
                 .here("the second begins here")
                 .help("begin a new line, or put `;` between them"),
         );
@@ -484,11 +458,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if !starts_operand {
         return None;
     }
-    let mut report = Diagnostic::error(
-        codes::LEFT_OVER,
-        format!("an operator is missing before {words}"),
-        stuck.span,
-    );
+    let mut report =
+        stuck.report(codes::LEFT_OVER, format!("an operator is missing before {words}"));
     if let Some(Token::Name(_)) = stuck.token(-1)
         && stuck.clause().len() == 1
     {
@@ -496,7 +467,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         report = report.help(format!("a call has brackets: `{name}(…)`"));
     }
     if stuck.token(-1) == Some(Token::BlockClose) {
-        report = Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
+        report = stuck
+            .report(codes::LEFT_OVER, "two statements on one line")
             .here("the second begins here")
             .help("begin a new line after the `}`");
     }
@@ -505,7 +477,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// A bracket of a call behind something that cannot be called.
 fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
-    let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
+    let report = stuck.report(codes::LEFT_OVER, "only a name can be called");
     if stuck.token(-2) != Some(Token::Dot) {
         return report.help("give the value before it a name, or put an operator between");
     }

@@ -1,5 +1,6 @@
 //! A failure of the parser and the tokens around it, as the explanations look at them.
 
+use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use crate::syntax::parse::{Mismatch, Parser};
 use crate::syntax::token::Token;
@@ -92,6 +93,16 @@ impl<'a> Stuck<'a> {
         let (at, open, _) = *self.level().last().filter(|(_, token, _)| token.opens_bracket())?;
         let before = at.checked_sub(1).and_then(|at| self.clause().get(at));
         Some((open, before.map(|(token, _)| *token)))
+    }
+
+    /// A report on the token that did not fit.
+    pub(super) fn report(&self, code: &'static str, headline: impl Into<String>) -> Diagnostic {
+        Diagnostic::error(code, headline, self.span)
+    }
+
+    /// A report on what is missing before that token.
+    pub(super) fn missing(&self, code: &'static str, headline: impl Into<String>) -> Diagnostic {
+        Diagnostic::error(code, headline, self.point())
     }
 
     /// The token that did not fit, in words.

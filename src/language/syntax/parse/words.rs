@@ -16,12 +16,9 @@ pub(super) fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     let word = keyword.text();
-    let report = Diagnostic::error(
-        codes::MISSING_NAME,
-        format!("a name is missing after `{word}`"),
-        stuck.point(),
-    )
-    .here(format!("found {} instead", stuck.found_words()));
+    let report = stuck
+        .missing(codes::MISSING_NAME, format!("a name is missing after `{word}`"))
+        .here(format!("found {} instead", stuck.found_words()));
     Some(match keyword {
         Keyword::Catch => report.help("write `catch problem { … }`"),
         Keyword::For => report.help("write `for k in 0..10 { … }`"),
@@ -91,12 +88,9 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = stuck.word(0);
     Some(
-        Diagnostic::error(
-            codes::KEYWORD_AS_NAME,
-            format!("`{word}` is a keyword and cannot be a name"),
-            stuck.span,
-        )
-        .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
+        stuck
+            .report(codes::KEYWORD_AS_NAME, format!("`{word}` is a keyword and cannot be a name"))
+            .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
     )
 }
 
