@@ -131,6 +131,13 @@ pub(crate) struct Lexeme {
     pub end: u32,
 }
 
+impl Lexeme {
+    /// Its bytes, for slicing.
+    pub(crate) fn range(&self) -> std::ops::Range<usize> {
+        self.start as usize..self.end as usize
+    }
+}
+
 /// A text that is open, with what is open inside its braces.
 struct Open {
     quote: usize,

@@ -28,7 +28,7 @@ pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
     let mut found = Vec::new();
     let mut number = false;
     for (index, lexeme) in lexemes.iter().enumerate() {
-        let range = lexeme.start as usize..lexeme.end as usize;
+        let range = lexeme.range();
         let word = text.get(range.clone()).unwrap_or("");
         let next = lexemes.get(index + 1).map(|next| next.raw);
         let mark = match lexeme.raw {
