@@ -20,20 +20,8 @@ pub(super) fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let mut found: Vec<(char, usize, usize)> = Vec::new();
     let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     let skipped = text.len() - body.len();
-    let bytes = body.as_bytes();
-    // Only these bytes can begin a refused character.
-    let suspects = bytes.iter().enumerate().filter(|(_, b)| {
-        (**b < 0x20 && !matches!(**b, b'\n' | b'\t'))
-            || matches!(**b, 0x7F | 0xC2 | 0xD8 | 0xE2 | 0xEF)
-    });
-    for (at, byte) in suspects {
-        if *byte == b'\r' && bytes.get(at + 1) == Some(&b'\n') {
-            continue;
-        }
-        let Some(c) = body.get(at..).and_then(|rest| rest.chars().next()) else {
-            continue;
-        };
-        if !is_control(c) {
+    for (at, c) in body.char_indices().filter(|(_, c)| is_control(*c)) {
+        if c == '\r' && body.as_bytes().get(at + 1) == Some(&b'\n') {
             continue;
         }
         match found.iter_mut().find(|(known, _, _)| *known == c) {

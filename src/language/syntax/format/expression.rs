@@ -5,26 +5,19 @@ use crate::syntax::format::bracket::Element;
 use crate::syntax::format::print::Op;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
-use crate::syntax::tree::Binary;
+use crate::syntax::tree::{Binary, COMPARISON};
 
-/// How loosely an operator binds; the loosest is 1. `not` binds looser than a comparison.
-const COMPARISON: u8 = 4;
 const RANGE: u8 = 6;
 const SHOWN: u8 = 7;
 
+/// How tightly an operator binds.
 fn level(token: Token) -> Option<u8> {
-    Some(match token {
-        Token::Operator(Binary::Or) => 1,
-        Token::Operator(Binary::And) => 2,
-        Token::Keyword(Keyword::Within) => COMPARISON,
-        Token::Operator(Binary::PlusMinus) => 5,
-        Token::Operator(Binary::Range) => RANGE,
-        Token::ShownIn => SHOWN,
-        Token::Operator(Binary::Add | Binary::Subtract) => 8,
-        Token::Operator(Binary::Multiply | Binary::Divide | Binary::Modulo) => 9,
-        Token::Operator(_) => COMPARISON,
-        _ => return None,
-    })
+    match token {
+        Token::Operator(operator) => Some(operator.level()),
+        Token::Keyword(Keyword::Within) => Some(COMPARISON),
+        Token::ShownIn => Some(SHOWN),
+        _ => None,
+    }
 }
 
 impl Formatter<'_> {
@@ -143,10 +136,7 @@ impl Formatter<'_> {
                     self.out.put(word);
                 }
             }
-            Some(RANGE) => {
-                let at = self.next_of(RANGE, from, from, to);
-                self.range(from, at, to, steps, false);
-            }
+            Some(RANGE) => self.range(from, to, steps),
             Some(level) => self.chain(level, from, to, steps),
         }
     }
@@ -180,26 +170,18 @@ impl Formatter<'_> {
 
     /// `low .. high` of a band.
     pub(super) fn band(&mut self, from: usize, to: usize, steps: u8) {
-        let at = self.next_of(RANGE, from, from, to);
-        self.range(from, at, to, steps, true);
+        self.chain(RANGE, from, to, steps);
     }
 
-    /// `a..b`; with blanks in a band, and where an operand has blanks of its own.
-    fn range(&mut self, from: usize, at: usize, to: usize, steps: u8, band: bool) {
-        if !band && self.is_tight(from, at) && self.is_tight(at + 1, to) {
-            self.part(from, at, steps);
-            self.out.put(at);
-            return self.part(at + 1, to, steps);
+    /// `a..b`; with blanks where an operand has blanks of its own.
+    fn range(&mut self, from: usize, to: usize, steps: u8) {
+        let at = self.next_of(RANGE, from, from, to);
+        if !self.is_tight(from, at) || !self.is_tight(at + 1, to) {
+            return self.chain(RANGE, from, to, steps);
         }
-        self.out.add(Op::Open { broken: false });
         self.part(from, at, steps);
-        self.out.add(Op::In(steps));
-        self.out.add(Op::Space);
         self.out.put(at);
-        self.out.add(Op::Line { blank: false });
         self.part(at + 1, to, steps);
-        self.out.add(Op::Out(steps));
-        self.out.add(Op::Close);
     }
 
     fn is_tight(&self, from: usize, to: usize) -> bool {

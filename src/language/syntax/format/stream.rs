@@ -11,7 +11,7 @@ pub(super) struct Stream<'s> {
     text: &'s str,
     tokens: &'s [(Token, Span)],
     /// For each opening bracket its closing one, and the other way round.
-    partners: Vec<u32>,
+    partners: Vec<usize>,
     comments: &'s [Span],
     next_comment: usize,
     ops: Vec<Op>,
@@ -69,7 +69,7 @@ impl<'s> Stream<'s> {
 
     /// The other bracket of a pair; of any other token, itself.
     pub(super) fn partner(&self, at: usize) -> usize {
-        self.partners.get(at).map_or(at, |partner| *partner as usize)
+        self.partners.get(at).copied().unwrap_or(at)
     }
 
     /// The author ended the line right after this token, without a comment.
@@ -269,8 +269,8 @@ fn blank(op: Op) -> bool {
     matches!(op, Op::Space | Op::Line { .. } | Op::Soft | Op::Fill | Op::Hard { .. })
 }
 
-fn partners(tokens: &[(Token, Span)]) -> Vec<u32> {
-    let mut partners: Vec<u32> = (0..tokens.len()).map(|at| at as u32).collect();
+fn partners(tokens: &[(Token, Span)]) -> Vec<usize> {
+    let mut partners: Vec<usize> = (0..tokens.len()).collect();
     let mut open = Vec::new();
     for (at, (token, _)) in tokens.iter().enumerate() {
         if token.opens() {
@@ -278,12 +278,7 @@ fn partners(tokens: &[(Token, Span)]) -> Vec<u32> {
         } else if token.closes()
             && let Some(opener) = open.pop()
         {
-            if let Some(partner) = partners.get_mut(opener) {
-                *partner = at as u32;
-            }
-            if let Some(partner) = partners.get_mut(at) {
-                *partner = opener as u32;
-            }
+            partners.swap(opener, at);
         }
     }
     partners

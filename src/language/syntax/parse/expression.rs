@@ -8,66 +8,37 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
 };
-
-/// How tightly an operator binds between its operands, where it stands among those at hand.
-type Levels = fn(Binary) -> Option<u8>;
-
-fn logic(operator: Binary) -> Option<u8> {
-    match operator {
-        Binary::Or => Some(1),
-        Binary::And => Some(2),
-        _ => None,
-    }
-}
-
-fn ranges(operator: Binary) -> Option<u8> {
-    match operator {
-        Binary::PlusMinus => Some(1),
-        Binary::Range => Some(2),
-        _ => None,
-    }
-}
-
-fn arithmetic(operator: Binary) -> Option<u8> {
-    match operator {
-        Binary::Add | Binary::Subtract => Some(1),
-        Binary::Multiply | Binary::Divide | Binary::Modulo => Some(2),
-        _ => None,
-    }
-}
+use std::ops::RangeInclusive;
 
 impl Parser<'_> {
     /// A whole expression.
     pub(super) fn expression(&mut self) -> Option<Expression> {
-        self.chain(logic, 0, Self::negated)
+        self.chain(1..=2, Self::negated)
     }
 
     /// A sum: what bounds of `within` are.
     pub(super) fn sum(&mut self) -> Option<Expression> {
-        self.chain(arithmetic, 0, Self::signed)
+        self.chain(8..=9, Self::signed)
     }
 
-    /// Operands with operators between them that bind at least this tightly.
+    /// Operands with operators of some levels between them.
     fn chain(
         &mut self,
-        levels: Levels,
-        least: u8,
+        levels: RangeInclusive<u8>,
         operand: fn(&mut Self) -> Option<Expression>,
     ) -> Option<Expression> {
         let start = self.at;
         let mut left = operand(self)?;
         while let Some(Token::Operator(operator)) = self.peek()
-            && let Some(level) = levels(operator).filter(|level| *level >= least)
+            && levels.contains(&operator.level())
         {
-            // Neither a range nor an uncertainty can be chained.
-            let once = matches!(operator, Binary::Range | Binary::PlusMinus);
-            if once && level == least {
-                return None;
-            }
             let right = self.optional(|p| {
                 let operator_span = p.token();
-                let least = if once { level } else { level + 1 };
-                Some((operator_span, p.chain(levels, least, operand)?))
+                let right = p.chain(operator.level() + 1..=*levels.end(), operand)?;
+                // Neither a range nor an uncertainty can be chained.
+                let once = matches!(operator, Binary::Range | Binary::PlusMinus);
+                let again = Some(Token::Operator(operator));
+                (!once || p.peek() != again).then_some((operator_span, right))
             });
             let Some((operator_span, right)) = right else { break };
             left = self.binary(start, left, (operator, operator_span), right);
@@ -111,13 +82,13 @@ impl Parser<'_> {
     /// `a < b`, `a within low .. high`
     fn comparison(&mut self) -> Option<Expression> {
         let start = self.at;
-        let value = self.chain(ranges, 0, Self::shown)?;
+        let value = self.chain(5..=6, Self::shown)?;
         if let Some(Token::Operator(operator)) = self.peek()
             && operator.compares()
         {
             let compared = self.optional(|p| {
                 let operator = (operator, p.token());
-                Some((operator, p.chain(ranges, 0, Self::shown)?))
+                Some((operator, p.chain(5..=6, Self::shown)?))
             });
             return Some(match compared {
                 Some((operator, right)) => self.binary(start, value, operator, right),

@@ -119,29 +119,16 @@ const FOREIGN: &[(&[&str], &str)] = &[
     (&["null", "nil", "None"], "every value is there; use a `flag` beside it, or an empty list"),
 ];
 
-fn foreign_help(word: &str) -> Option<&'static str> {
-    FOREIGN.iter().find(|(words, _)| words.contains(&word)).map(|(_, help)| *help)
-}
-
 /// `elif b {`
 pub(super) fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let clause = stuck.clause();
-    let found_name = matches!(stuck.found(), Some(Token::Name(_)));
-    let (word, span) = match clause.first() {
-        Some((Token::Name(_), span)) if clause.len() == 1 => {
-            (stuck.text.get(span.range()).unwrap_or(""), *span)
-        }
-        _ if found_name => (stuck.word(0), stuck.span),
-        _ => return None,
-    };
-    let (word, span) = match foreign_help(word) {
-        Some(_) => (word, span),
-        None if found_name => (stuck.word(0), stuck.span),
-        None => return None,
-    };
-    let help = foreign_help(word)?;
-    Some(
-        Diagnostic::error(codes::FOREIGN_WORD, format!("`{word}` means nothing here"), span)
-            .help(help),
-    )
+    let alone = if stuck.clause().len() == 1 { -1 } else { 0 };
+    let mut named =
+        [alone, 0].into_iter().filter(|at| matches!(stuck.token(*at), Some(Token::Name(_))));
+    let (at, help) = named.find_map(|at| {
+        let (_, help) = FOREIGN.iter().find(|(words, _)| words.contains(&stuck.word(at)))?;
+        Some((at, help))
+    })?;
+    let headline = format!("`{}` means nothing here", stuck.word(at));
+    let span = stuck.place(at).unwrap_or(stuck.span);
+    Some(Diagnostic::error(codes::FOREIGN_WORD, headline, span).help(*help))
 }
