@@ -1,8 +1,8 @@
 //! How statements and blocks are laid out. Uses token and the stream.
 
-use crate::syntax::format::Formatter;
 use crate::syntax::format::bracket::Element;
 use crate::syntax::format::print::Op;
+use crate::syntax::format::stream::Formatter;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
 
@@ -17,12 +17,12 @@ impl Formatter<'_> {
         let mut at = from;
         let mut first = true;
         while at < to {
-            if self.out.token(at) == Some(Token::End) {
+            if self.token(at) == Some(Token::End) {
                 at += 1;
                 continue;
             }
             if !first {
-                self.out.add(Op::Hard { blank: true });
+                self.add(Op::Hard { blank: true });
             }
             first = false;
             let next = self.statement(at);
@@ -31,20 +31,20 @@ impl Formatter<'_> {
     }
 
     fn is(&self, at: usize, keyword: Keyword) -> bool {
-        self.out.token(at) == Some(Token::Keyword(keyword))
+        self.token(at) == Some(Token::Keyword(keyword))
     }
 
     /// Words with one blank behind each.
     fn words(&mut self, from: usize, count: usize) -> usize {
         for at in from..from + count {
-            self.out.put(at);
-            self.out.add(Op::Space);
+            self.put(at);
+            self.add(Op::Space);
         }
         from + count
     }
 
     fn statement(&mut self, at: usize) -> usize {
-        match self.out.token(at) {
+        match self.token(at) {
             Some(Token::Keyword(Keyword::Routine)) => self.routine(at),
             Some(Token::Keyword(
                 Keyword::If
@@ -64,26 +64,26 @@ impl Formatter<'_> {
     /// A statement of several clauses.
     fn compound(&mut self, at: usize) -> usize {
         let waits = self.is(at, Keyword::Wait);
-        self.out.add(Op::Open { broken: false });
+        self.add(Op::Open { broken: false });
         let mut at = self.clause(at);
         while let Some(Token::Keyword(
             Keyword::Else | Keyword::Until | Keyword::Catch | Keyword::Finally,
-        )) = self.out.token(at)
+        )) = self.token(at)
         {
-            let braced = self.out.token(at + 1) == Some(Token::BlockOpen);
+            let braced = self.token(at + 1) == Some(Token::BlockOpen);
             let single = self.is(at, Keyword::Else) && !braced && !self.is(at + 1, Keyword::If);
             let steps = if waits && single { ON } else { 0 };
-            self.out.add(Op::In(steps));
-            self.out.add(if waits { Op::Fill } else { Op::Space });
+            self.add(Op::In(steps));
+            self.add(if waits { Op::Fill } else { Op::Space });
             at = if single {
                 let at = self.words(at, 1);
                 self.simple(at)
             } else {
                 self.clause(at)
             };
-            self.out.add(Op::Out(steps));
+            self.add(Op::Out(steps));
         }
-        self.out.add(Op::Close);
+        self.add(Op::Close);
         at
     }
 
@@ -93,40 +93,40 @@ impl Formatter<'_> {
             [Keyword::Wait, Keyword::Until, Keyword::Ask].iter().any(|k| self.is(from, *k));
         let steps = if is_last { ON } else { HEAD };
         let (mut at, mut is_operand, mut is_indented) = (from, false, false);
-        while let Some(token) = self.out.token(at) {
+        while let Some(token) = self.token(at) {
             match token {
                 Token::Keyword(Keyword::At | Keyword::Within | Keyword::Every) if is_operand => {
                     if !is_indented {
-                        self.out.add(Op::In(steps));
+                        self.add(Op::In(steps));
                     }
                     is_indented = true;
-                    self.out.add(Op::Fill);
+                    self.add(Op::Fill);
                 }
-                Token::Keyword(Keyword::In | Keyword::Times) => self.out.add(Op::Space),
+                Token::Keyword(Keyword::In | Keyword::Times) => self.add(Op::Space),
                 _ if is_operand || token == Token::BlockOpen => break,
-                _ if at > from => self.out.add(Op::Space),
+                _ if at > from => self.add(Op::Space),
                 _ => {}
             }
             is_operand = self.expression_end(at) > at;
             if is_operand {
                 at = self.expression(at, steps);
             } else {
-                self.out.put(at);
+                self.put(at);
                 at += 1;
             }
         }
         if is_indented {
-            self.out.add(Op::Out(steps));
+            self.add(Op::Out(steps));
         }
-        if self.out.token(at) == Some(Token::BlockOpen) { self.block(at) } else { at }
+        if self.token(at) == Some(Token::BlockOpen) { self.block(at) } else { at }
     }
 
     /// A statement without a block.
     fn simple(&mut self, at: usize) -> usize {
-        match self.out.token(at) {
+        match self.token(at) {
             Some(Token::Keyword(Keyword::Let | Keyword::Var | Keyword::Param)) => {
                 let at = self.words(at, 1);
-                self.out.put(at);
+                self.put(at);
                 let at = self.annotation(at + 1);
                 let at = self.value(at);
                 self.within(at)
@@ -141,11 +141,11 @@ impl Formatter<'_> {
                 self.assignment(at)
             }
             Some(Token::Keyword(_)) => {
-                self.out.put(at);
+                self.put(at);
                 if self.expression_end(at + 1) == at + 1 {
                     return at + 1;
                 }
-                self.out.add(Op::Space);
+                self.add(Op::Space);
                 self.expression(at + 1, ON)
             }
             _ => self.assignment(at),
@@ -160,13 +160,13 @@ impl Formatter<'_> {
     /// A check or a record: label, colon and value. A check also has how it is decided, or how all
     /// are.
     fn labelled(&mut self, at: usize) -> usize {
-        self.out.put(at);
-        if self.out.token(at + 1) == Some(Token::Colon) {
+        self.put(at);
+        if self.token(at + 1) == Some(Token::Colon) {
             return self.choices(at + 1);
         }
-        self.out.add(Op::Space);
+        self.add(Op::Space);
         let mut colon = self.expression(at + 1, ON);
-        if self.out.token(colon) == Some(Token::Comma) {
+        if self.token(colon) == Some(Token::Comma) {
             colon = self.choices(colon);
         }
         self.words(colon, 1);
@@ -176,12 +176,12 @@ impl Formatter<'_> {
     /// Words with values behind some of them, each behind a comma or, the first, a colon.
     fn choices(&mut self, from: usize) -> usize {
         let mut at = from;
-        while at == from || self.out.token(at) == Some(Token::Comma) {
+        while at == from || self.token(at) == Some(Token::Comma) {
             at = self.words(at, 1);
-            self.out.put(at);
+            self.put(at);
             at += 1;
             if self.expression_end(at) > at {
-                self.out.add(Op::Space);
+                self.add(Op::Space);
                 at = self.expression(at, ON);
             }
         }
@@ -190,7 +190,7 @@ impl Formatter<'_> {
 
     /// `: type`, where there is one.
     fn annotation(&mut self, at: usize) -> usize {
-        if self.out.token(at) != Some(Token::Colon) {
+        if self.token(at) != Some(Token::Colon) {
             return at;
         }
         let at = self.words(at, 1);
@@ -199,10 +199,10 @@ impl Formatter<'_> {
 
     /// `= value`, where there is one.
     fn value(&mut self, at: usize) -> usize {
-        if self.out.token(at) != Some(Token::Assign) {
+        if self.token(at) != Some(Token::Assign) {
             return at;
         }
-        self.out.add(Op::Space);
+        self.add(Op::Space);
         let at = self.words(at, 1);
         if self.is(at, Keyword::Ask) { self.ask(at) } else { self.expression(at, ON) }
     }
@@ -219,57 +219,57 @@ impl Formatter<'_> {
         if !self.is(at, Keyword::Within) {
             return at;
         }
-        self.out.add(Op::In(ON));
-        self.out.add(Op::Fill);
+        self.add(Op::In(ON));
+        self.add(Op::Fill);
         let at = self.words(at, 1);
         let end = self.expression_end(at);
         self.band(at, end, ON);
-        self.out.add(Op::Out(ON));
+        self.add(Op::Out(ON));
         end
     }
 
     fn routine(&mut self, at: usize) -> usize {
-        self.out.add(Op::Open { broken: false });
+        self.add(Op::Open { broken: false });
         let at = self.words(at, 1);
-        self.out.put(at);
+        self.put(at);
         self.elements(at + 1, Element::Parameter);
-        let mut at = self.out.partner(at + 1) + 1;
-        self.out.add(Op::In(HEAD));
-        if self.out.token(at) == Some(Token::Arrow) {
-            self.out.add(Op::Space);
+        let mut at = self.partner(at + 1) + 1;
+        self.add(Op::In(HEAD));
+        if self.token(at) == Some(Token::Arrow) {
+            self.add(Op::Space);
             at = self.words(at, 1);
             at = self.type_(at);
         }
         if self.is(at, Keyword::For) {
-            self.out.add(Op::Space);
+            self.add(Op::Space);
             at = self.words(at, 2);
             at = self.names(at);
         }
         if self.is(at, Keyword::May) {
-            self.out.add(Op::Fill);
+            self.add(Op::Fill);
             at = self.words(at, 1);
             at = self.names(at);
         }
         if self.is(at, Keyword::Within) {
-            self.out.add(Op::Fill);
+            self.add(Op::Fill);
             at = self.words(at, 1);
-            self.out.put(at);
+            self.put(at);
             at += 1;
         }
-        self.out.add(Op::Out(HEAD));
+        self.add(Op::Out(HEAD));
         let at = self.block(at);
-        self.out.add(Op::Close);
+        self.add(Op::Close);
         at
     }
 
     /// `a, b`
     fn names(&mut self, mut at: usize) -> usize {
-        self.out.put(at);
-        while self.out.token(at + 1) == Some(Token::Comma) {
-            self.out.mark(",");
-            self.out.add(Op::Space);
+        self.put(at);
+        while self.token(at + 1) == Some(Token::Comma) {
+            self.mark(",");
+            self.add(Op::Space);
             at += 2;
-            self.out.put(at);
+            self.put(at);
         }
         at + 1
     }
@@ -277,31 +277,31 @@ impl Formatter<'_> {
     /// A block after a blank. One simple statement stays on the line of the brace where the
     /// author put it there and the whole statement fits.
     fn block(&mut self, open: usize) -> usize {
-        let close = self.out.partner(open);
-        self.out.add(Op::Space);
-        self.out.put(open);
-        if close == open + 1 && !self.out.comment_before(close) {
-            self.out.put(close);
+        let close = self.partner(open);
+        self.add(Op::Space);
+        self.put(open);
+        if close == open + 1 && !self.comment_before(close) {
+            self.put(close);
             return close + 1;
         }
-        let one_line = !self.out.breaks_after(open) && self.is_simple(open + 1, close);
+        let one_line = !self.breaks_after(open) && self.is_simple(open + 1, close);
         let line = if one_line { Op::Line { blank: false } } else { Op::Hard { blank: true } };
-        self.out.add(Op::In(1));
-        self.out.add(line);
+        self.add(Op::In(1));
+        self.add(line);
         self.statements(open + 1, close);
-        self.out.add(Op::Leave);
-        self.out.add(line);
-        self.out.put(close);
+        self.add(Op::Leave);
+        self.add(line);
+        self.put(close);
         close + 1
     }
 
     fn is_simple(&self, from: usize, to: usize) -> bool {
         let mut at = from;
         while at < to {
-            if matches!(self.out.token(at), Some(Token::End | Token::BlockOpen)) {
+            if matches!(self.token(at), Some(Token::End | Token::BlockOpen)) {
                 return false;
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         from < to
     }

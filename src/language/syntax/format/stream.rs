@@ -7,7 +7,7 @@ use crate::syntax::layout::Laid;
 use crate::syntax::token::Token;
 
 /// Tokens of a script, and the stream that they become.
-pub(super) struct Stream<'s> {
+pub(super) struct Formatter<'s> {
     text: &'s str,
     tokens: &'s [(Token, Span)],
     /// For each opening bracket its closing one, and the other way round.
@@ -27,9 +27,9 @@ pub(super) struct Stream<'s> {
     opened: bool,
 }
 
-impl<'s> Stream<'s> {
+impl<'s> Formatter<'s> {
     pub(super) fn new(text: &'s str, laid: &'s Laid) -> Self {
-        Stream {
+        Formatter {
             text,
             tokens: &laid.tokens,
             partners: partners(&laid.tokens),
@@ -49,10 +49,6 @@ impl<'s> Stream<'s> {
         self.pending.clear();
         self.flush(u32::MAX, false);
         self.ops
-    }
-
-    pub(super) fn count(&self) -> usize {
-        self.tokens.len()
     }
 
     pub(super) fn token(&self, at: usize) -> Option<Token> {
@@ -88,7 +84,7 @@ impl<'s> Stream<'s> {
     pub(super) fn put(&mut self, at: usize) {
         let Some((token, span)) = self.tokens.get(at).copied() else { return };
         self.place(token, span);
-        self.words(span);
+        self.write(span);
         self.behind = span.end;
     }
 
@@ -100,7 +96,7 @@ impl<'s> Stream<'s> {
         for part in self.slice(at).split_inclusive([' ', '\t', '\r']) {
             let length = u32::try_from(part.len()).unwrap_or(0);
             let word = u32::try_from(part.trim_end().len()).unwrap_or(0);
-            self.words(Span { start: from, end: from + word, ..span });
+            self.write(Span { start: from, end: from + word, ..span });
             from += length;
         }
         self.behind = span.end;
@@ -115,7 +111,7 @@ impl<'s> Stream<'s> {
         let skipped = u32::try_from(written.len() - digits.len()).unwrap_or(0);
         self.push(Op::Mark(":"));
         self.push(Op::Space);
-        self.words(Span { start: span.start + skipped, ..span });
+        self.write(Span { start: span.start + skipped, ..span });
         self.behind = span.end;
     }
 
@@ -125,7 +121,7 @@ impl<'s> Stream<'s> {
         let (Some((token, first)), Some((_, last))) = ends else { return };
         let span = first.to(*last);
         self.place(*token, *first);
-        self.words(span);
+        self.write(span);
         self.behind = span.end;
         self.opened = false;
     }
@@ -135,7 +131,7 @@ impl<'s> Stream<'s> {
         self.opened = token.opens();
     }
 
-    fn words(&mut self, span: Span) {
+    fn write(&mut self, span: Span) {
         let slice = self.text.get(span.range()).unwrap_or("");
         if slice.is_empty() {
             return;
@@ -160,7 +156,7 @@ impl<'s> Stream<'s> {
         }
     }
 
-    /// From here on nothing breaks, until [`Stream::may_break`].
+    /// From here on nothing breaks, until [`Formatter::may_break`].
     pub(super) fn no_breaks(&mut self) {
         self.one_line += 1;
     }

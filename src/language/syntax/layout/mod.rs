@@ -118,51 +118,43 @@ impl<'s> Layout<'s> {
             Raw::Comment => self.comment(span),
             Raw::BlockComment => {}
             Raw::Word => self.word(lexeme, span),
-            Raw::Number => {
-                self.begin(lexeme, None);
-                self.number(lexeme, span);
-            }
-            Raw::Percent => {
-                self.begin(lexeme, None);
-                self.percent(span);
-            }
-            Raw::Caret => {
-                self.begin(lexeme, None);
-                self.power(span);
-            }
-            Raw::Foreign => {
-                self.begin(lexeme, None);
-                self.foreign(span);
-            }
-            Raw::Unknown | Raw::Wide | Raw::Single => {
-                self.begin(lexeme, None);
-                if self.wants_operand() {
-                    self.push(Token::Hole, span);
-                }
-            }
             Raw::ParenOpen if self.counting_loop(lexeme) => {}
-            Raw::ParenOpen => self.open(lexeme, Kind::Paren, Token::ParenOpen),
-            Raw::ListOpen => self.open(lexeme, Kind::List, Token::ListOpen),
+            Raw::ParenOpen => self.open(lexeme, Kind::Paren),
+            Raw::ListOpen => self.open(lexeme, Kind::List),
             Raw::BraceOpen => self.brace(lexeme),
-            Raw::ValueOpen => self.open(lexeme, Kind::Value, Token::ValueOpen),
+            Raw::ValueOpen => self.open(lexeme, Kind::Value),
             Raw::ParenClose => self.close(lexeme, Kind::Paren),
             Raw::ListClose => self.close(lexeme, Kind::List),
             Raw::BraceClose => self.close_brace(lexeme),
             Raw::ValueClose => self.close_value(lexeme),
             Raw::Colon if self.frame_kind() == Kind::Value => self.decimals(span),
-            Raw::Comma => {
+            _ => {
                 self.begin(lexeme, None);
+                self.inside(lexeme, span);
+            }
+        }
+    }
+
+    /// What only goes on with a statement.
+    fn inside(&mut self, lexeme: Lexeme, span: Span) {
+        match lexeme.raw {
+            Raw::Number => self.number(lexeme, span),
+            Raw::Percent => self.percent(span),
+            Raw::Caret => self.power(span),
+            Raw::Foreign => self.foreign(span),
+            Raw::Unknown | Raw::Wide | Raw::Single if self.wants_operand() => {
+                self.push(Token::Hole, span);
+            }
+            Raw::Comma => {
                 if let Some(frame) = self.frames.last_mut() {
                     self.path -= frame.next_element();
                 }
                 self.push(Token::Comma, span);
             }
-            other => {
-                self.begin(lexeme, None);
-                if let Some(token) = plain(other) {
-                    if matches!(token, Token::Operator(_) | Token::Dot) && !self.count(span) {
-                        return;
-                    }
+            raw => {
+                let Some(token) = plain(raw) else { return };
+                let is_level = matches!(token, Token::Operator(_) | Token::Dot);
+                if !is_level || self.count(span) {
                     self.push(token, span);
                 }
             }
@@ -436,30 +428,26 @@ impl<'s> Layout<'s> {
 
     fn foreign(&mut self, span: Span) {
         let text = self.slice(span);
+        let operator = text.trim_end_matches('=');
+        let assigned = format!("write it out: `x = x {operator} …`");
         let (token, help) = match text {
-            "&&" | "&" => (Token::Operator(Binary::And), "write `and`".to_string()),
-            "||" | "|" => (Token::Operator(Binary::Or), "write `or`".to_string()),
-            "!" => (Token::Keyword(Keyword::Not), "write `not`".to_string()),
-            "===" => (Token::Operator(Binary::Equal), "write `==`".to_string()),
-            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`".to_string()),
+            "&&" | "&" => (Token::Operator(Binary::And), "write `and`"),
+            "||" | "|" => (Token::Operator(Binary::Or), "write `or`"),
+            "!" => (Token::Keyword(Keyword::Not), "write `not`"),
+            "===" => (Token::Operator(Binary::Equal), "write `==`"),
+            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`"),
             "=>" => (
                 Token::Operator(Binary::GreaterEqual),
-                "write `>=` to compare, `->` before what a routine returns".to_string(),
+                "write `>=` to compare, `->` before what a routine returns",
             ),
-            "**" => (
-                Token::Operator(Binary::Multiply),
-                "a power is written `^`, as in `x^2`".to_string(),
-            ),
-            ":=" => (Token::Assign, "write `=`".to_string()),
-            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`".to_string()),
+            "**" => (Token::Operator(Binary::Multiply), "a power is written `^`, as in `x^2`"),
+            ":=" => (Token::Assign, "write `=`"),
+            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`"),
             "..." | "..=" => (
                 Token::Operator(Binary::Range),
-                "a range is written `..`, from the left up to but without the right".to_string(),
+                "a range is written `..`, from the left up to but without the right",
             ),
-            _ => {
-                let operator = text.trim_end_matches('=');
-                (Token::Assign, format!("write it out: `x = x {operator} …`"))
-            }
+            _ => (Token::Assign, assigned.as_str()),
         };
         self.diagnostics.push(
             Diagnostic::error(

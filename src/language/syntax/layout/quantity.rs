@@ -29,13 +29,14 @@ impl Layout<'_> {
         }
         let Some(next) = self.peek() else { return };
         let word = self.slice(self.span(next));
-        let (touches, is_word) = (next.start == lexeme.end, next.raw == Raw::Word);
+        let touches = next.start == lexeme.end;
+        let is_word = next.raw == Raw::Word && Keyword::of(word).is_none();
         let (headline, help) = if is_word && touches && written == "0" && other_base(word) {
             ("numbers are decimal", "write the number with the digits 0 to 9")
         } else if is_word && touches && word.starts_with('_') {
             ("an underscore stands between two digits", "write it as in `1_000`")
         } else {
-            if next.raw == Raw::Percent || (is_word && Keyword::of(word).is_none()) {
+            if is_word || next.raw == Raw::Percent {
                 self.unit();
             }
             return;

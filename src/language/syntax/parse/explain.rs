@@ -445,34 +445,26 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             report
         });
     }
-    if let Token::Keyword(keyword) = found
-        && keyword.begins_statement()
-    {
-        return Some(
-            stuck
-                .report(codes::LEFT_OVER, "two statements on one line")
-                .here("the second begins here")
-                .help("begin a new line, or put `;` between them"),
-        );
+    let second = |help: &str| {
+        let report = stuck.report(codes::LEFT_OVER, "two statements on one line");
+        Some(report.here("the second begins here").help(help))
+    };
+    if matches!(found, Token::Keyword(keyword) if keyword.begins_statement()) {
+        return second("begin a new line, or put `;` between them");
     }
     if !starts_operand {
         return None;
     }
-    let mut report =
-        stuck.report(codes::LEFT_OVER, format!("an operator is missing before {words}"));
-    if let Some(Token::Name(_)) = stuck.token(-1)
-        && stuck.clause().len() == 1
-    {
-        let name = stuck.word(-1);
-        report = report.help(format!("a call has brackets: `{name}(…)`"));
+    if before == Some(Token::BlockClose) {
+        return second("begin a new line after the `}`");
     }
-    if stuck.token(-1) == Some(Token::BlockClose) {
-        report = stuck
-            .report(codes::LEFT_OVER, "two statements on one line")
-            .here("the second begins here")
-            .help("begin a new line after the `}`");
-    }
-    Some(report)
+    let report = stuck.report(codes::LEFT_OVER, format!("an operator is missing before {words}"));
+    Some(match before {
+        Some(Token::Name(_)) if stuck.clause().len() == 1 => {
+            report.help(format!("a call has brackets: `{}(…)`", stuck.word(-1)))
+        }
+        _ => report,
+    })
 }
 
 /// A bracket of a call behind something that cannot be called.
