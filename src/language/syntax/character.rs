@@ -71,15 +71,11 @@ fn describe(c: char) -> (String, &'static str) {
 
 /// A text made fit to stand in a headline.
 pub(super) fn shown(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars().take(40) {
-        match c {
-            c if is_control(c) || c.is_control() => {
-                out.push_str(&format!("U+{:04X}", u32::from(c)));
-            }
-            c => out.push(c),
-        }
-    }
+    let shown = text.chars().take(40).map(|c| match is_control(c) || c.is_control() {
+        true => format!("U+{:04X}", u32::from(c)),
+        false => c.to_string(),
+    });
+    let mut out: String = shown.collect();
     if text.chars().nth(40).is_some() {
         out.push('…');
     }

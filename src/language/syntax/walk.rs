@@ -76,44 +76,36 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
 /// Visits an expression and all inside it.
 pub fn each_expression<'t>(e: &'t Expression, visit: &mut dyn FnMut(&'t Expression)) {
     visit(e);
+    parts(e).into_iter().for_each(|part| each_expression(part, visit));
+}
+
+/// The expressions that an expression is made of, in their order.
+fn parts(e: &Expression) -> Vec<&Expression> {
     match &e.kind {
         ExpressionKind::Text(pieces) => {
-            for piece in pieces {
-                if let Piece::Value { value, .. } = piece {
-                    each_expression(value, visit);
-                }
-            }
+            let values = pieces.iter().filter_map(|piece| match piece {
+                Piece::Value { value, .. } => Some(value),
+                Piece::Plain(_) => None,
+            });
+            values.collect()
         }
-        ExpressionKind::List(items) => items.iter().for_each(|item| each_expression(item, visit)),
+        ExpressionKind::List(items) => items.iter().collect(),
         ExpressionKind::Comprehension { element, over, only_if, .. } => {
-            each_expression(element, visit);
-            each_expression(over, visit);
-            if let Some(only_if) = only_if {
-                each_expression(only_if, visit);
-            }
+            [element, over].into_iter().chain(only_if).map(|part| &**part).collect()
         }
-        ExpressionKind::Record(fields) => {
-            fields.iter().for_each(|(_, value)| each_expression(value, visit));
-        }
-        ExpressionKind::Call { arguments, .. } => {
-            arguments.iter().for_each(|argument| each_expression(&argument.value, visit));
-        }
+        ExpressionKind::Record(fields) => fields.iter().map(|(_, value)| value).collect(),
+        ExpressionKind::Call { arguments, .. } => arguments.iter().map(|a| &a.value).collect(),
         ExpressionKind::Field { of: e, .. }
         | ExpressionKind::Unary { operand: e, .. }
         | ExpressionKind::Power { base: e, .. }
-        | ExpressionKind::Shown { value: e, .. } => each_expression(e, visit),
+        | ExpressionKind::Shown { value: e, .. } => vec![e],
         ExpressionKind::Element { of: a, index: b }
-        | ExpressionKind::Binary { left: a, right: b, .. } => {
-            each_expression(a, visit);
-            each_expression(b, visit);
-        }
-        ExpressionKind::Within { value, low, high } => {
-            [value, low, high].into_iter().for_each(|e| each_expression(e, visit));
-        }
+        | ExpressionKind::Binary { left: a, right: b, .. } => vec![a, b],
+        ExpressionKind::Within { value, low, high } => vec![value, low, high],
         ExpressionKind::Number { .. }
         | ExpressionKind::Flag(_)
         | ExpressionKind::Name(_)
-        | ExpressionKind::Broken => {}
+        | ExpressionKind::Broken => Vec::new(),
     }
 }
 

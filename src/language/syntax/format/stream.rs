@@ -82,53 +82,47 @@ impl<'s> Formatter<'s> {
 
     /// Writes a word of the script.
     pub(super) fn put(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        self.write(span);
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| formatter.write(span));
     }
 
     /// Writes the words of a span of which not every blank is kept, such as `^ -2`.
     pub(super) fn put_tight(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        let mut from = span.start;
-        for part in self.slice(at).split_inclusive([' ', '\t', '\r']) {
-            let length = u32::try_from(part.len()).unwrap_or(0);
-            let word = u32::try_from(part.trim_end().len()).unwrap_or(0);
-            self.write(Span { start: from, end: from + word, ..span });
-            from += length;
-        }
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| {
+            let mut from = span.start;
+            for part in formatter.slice(at).split_inclusive([' ', '\t', '\r']) {
+                let length = u32::try_from(part.len()).unwrap_or(0);
+                let word = u32::try_from(part.trim_end().len()).unwrap_or(0);
+                formatter.write(Span { start: from, end: from + word, ..span });
+                from += length;
+            }
+        });
     }
 
     /// Writes the `: 2` of a text's value.
     pub(super) fn put_colon(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        let written = self.slice(at);
-        let digits = written.trim_start_matches([':', ' ', '\t', '\r']);
-        let skipped = u32::try_from(written.len() - digits.len()).unwrap_or(0);
-        self.push(Op::Mark(":"));
-        self.push(Op::Space);
-        self.write(Span { start: span.start + skipped, ..span });
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| {
+            let digits = formatter.slice(at).trim_start_matches([':', ' ', '\t', '\r']);
+            let length = u32::try_from(digits.len()).unwrap_or(0);
+            formatter.push(Op::Mark(":"));
+            formatter.push(Op::Space);
+            formatter.write(Span { start: span.end - length, ..span });
+        });
     }
 
     /// Writes everything from one word to another as it stands.
     pub(super) fn put_span(&mut self, from: usize, to: usize) {
-        let ends = (self.tokens.get(from), self.tokens.get(to));
-        let (Some((token, first)), Some((_, last))) = ends else { return };
-        let span = first.to(*last);
-        self.place(*token, *first);
-        self.write(span);
-        self.behind = span.end;
+        let Some((_, last)) = self.tokens.get(to).copied() else { return };
+        self.put_parts(from, |formatter, first| formatter.write(first.to(last)));
+        self.behind = last.end;
         self.opened = false;
     }
 
-    fn place(&mut self, token: Token, span: Span) {
+    fn put_parts(&mut self, at: usize, write: impl FnOnce(&mut Self, Span)) {
+        let Some((token, span)) = self.tokens.get(at).copied() else { return };
         self.flush(span.start, token.closes());
         self.opened = token.opens();
+        write(self, span);
+        self.behind = span.end;
     }
 
     fn write(&mut self, span: Span) {

@@ -106,9 +106,7 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let (keyword, place) = first_keyword(stuck)?;
-    let stops =
-        matches!(stuck.found(), None | Some(Token::End | Token::BlockOpen | Token::BlockClose));
-    if !stops {
+    if !stuck.stops() && stuck.found() != Some(Token::BlockOpen) {
         return None;
     }
     match keyword {
@@ -187,9 +185,8 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         _ => return None,
     };
     // An operand in the middle of the header is a missing operator, not a missing brace.
-    let ends = matches!(stuck.found(), None | Some(Token::End | Token::BlockClose));
     let statement = matches!(stuck.found(), Some(Token::Keyword(k)) if k.begins_statement());
-    if !ends && !statement {
+    if !stuck.stops() && !statement {
         return None;
     }
     Some(
@@ -330,7 +327,7 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.expects("`=`")
         && let Some((keyword @ (Keyword::Let | Keyword::Var), _)) = first_keyword(stuck)
-        && matches!(stuck.found(), None | Some(Token::End | Token::BlockClose))
+        && stuck.stops()
     {
         let word = keyword.text();
         return Some(

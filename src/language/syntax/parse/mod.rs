@@ -191,7 +191,9 @@ impl<'t> Parser<'t> {
         }
     }
 
-    fn fail(&mut self, failure: Option<Mismatch>) {
+    /// Goes past a mistake.
+    fn fail(&mut self) {
+        let failure = self.furthest.take();
         if self.failures.len() <= MOST_ERRORS {
             self.failures.extend(failure);
         }
@@ -249,8 +251,7 @@ fn run<T>(
     };
     let made = rule(&mut parser).filter(|_| parser.at_text_end());
     if made.is_none() {
-        let failure = parser.furthest.take();
-        parser.fail(failure);
+        parser.fail();
     }
     let (mut diagnostics, left_out) = found.take();
     let reports = report::reports(&parser);

@@ -43,8 +43,7 @@ impl Parser<'_> {
         let kind = self.kind();
         let span = self.span_from(start);
         if kind.is_none() || !self.at_end() {
-            let failure = self.furthest.take();
-            self.fail(failure);
+            self.fail();
             if kind.is_none() {
                 self.at = start;
             }
@@ -149,8 +148,7 @@ impl Parser<'_> {
             }
             self.at += 1;
         }
-        let failure = self.furthest.take();
-        self.fail(failure);
+        self.fail();
         Some(fallback(self.span_from(start)))
     }
 

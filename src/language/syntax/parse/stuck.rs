@@ -53,6 +53,11 @@ impl<'a> Stuck<'a> {
         self.token(0)
     }
 
+    /// The statement just stops.
+    pub(super) fn stops(&self) -> bool {
+        matches!(self.found(), None | Some(Token::End | Token::BlockClose))
+    }
+
     pub(super) fn expects(&self, name: &str) -> bool {
         self.expected.contains(&name)
     }
@@ -123,11 +128,9 @@ impl<'a> Stuck<'a> {
 
     /// Where to point: behind the last token if the statement just stops.
     pub(super) fn point(&self) -> Span {
-        match self.found() {
-            None | Some(Token::End | Token::BlockClose) => {
-                self.place(-1).map_or(self.span, Span::after)
-            }
-            Some(_) => self.span,
+        match self.place(-1) {
+            Some(before) if self.stops() => before.after(),
+            _ => self.span,
         }
     }
 
