@@ -46,13 +46,9 @@ pub fn render(
 /// `2 errors, 1 warning`; empty if there is nothing to say.
 pub fn summary(diagnostics: &[Diagnostic]) -> String {
     let count = |severity: Severity, one: &str| {
-        let number =
-            diagnostics.iter().filter(|diagnostic| diagnostic.severity == severity).count();
-        match number {
-            0 => None,
-            1 => Some(format!("1 {one}")),
-            _ => Some(format!("{number} {one}s")),
-        }
+        let number = diagnostics.iter().filter(|found| found.severity == severity).count();
+        let plural = if number == 1 { "" } else { "s" };
+        (number > 0).then(|| format!("{number} {one}{plural}"))
     };
     let parts = [count(Severity::Error, "error"), count(Severity::Warning, "warning")];
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")

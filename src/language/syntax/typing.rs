@@ -1,10 +1,8 @@
 //! What a line editor asks of a text while it is typed: whether it goes on, and what each word in
 //! it is. Uses raw and token.
 
-use crate::source::SourceId;
 use crate::syntax::keyword::KEYWORDS;
-use crate::syntax::raw::{Raw, scan};
-use crate::syntax::reports::Reports;
+use crate::syntax::raw::{Raw, lexemes};
 use std::ops::Range;
 
 /// What a piece of a text is, as far as it shows at once.
@@ -24,7 +22,7 @@ pub enum Mark {
 
 /// The pieces of a text that are worth telling apart, in their order.
 pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
-    let lexemes = scan(SourceId(0), text, &mut Reports::default());
+    let lexemes = lexemes(text);
     let mut found = Vec::new();
     let mut number = false;
     for (index, lexeme) in lexemes.iter().enumerate() {
@@ -49,7 +47,7 @@ pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
 /// A bracket is open, or the last line ends where an operand must follow, or documents what comes
 /// next.
 pub fn unfinished(text: &str) -> bool {
-    let lexemes = scan(SourceId(0), text, &mut Reports::default());
+    let lexemes = lexemes(text);
     let mut open = 0_i64;
     for lexeme in &lexemes {
         match lexeme.raw {

@@ -204,12 +204,6 @@ impl Formatter<'_> {
         while at < to {
             let Some(token) = self.token(at) else { return };
             match token {
-                Token::Operator(_) => {
-                    self.put(at);
-                    at += 1;
-                    continue;
-                }
-                Token::Number(_) | Token::Keyword(_) | Token::Dot => self.put(at),
                 Token::Unit(_) => {
                     self.add(Op::Space);
                     self.put(at);
@@ -228,7 +222,7 @@ impl Formatter<'_> {
                 Token::ParenOpen | Token::RecordOpen => self.elements(at, Element::Value),
                 _ => self.put(at),
             }
-            first = false;
+            first &= matches!(token, Token::Operator(_));
             at = self.partner(at) + 1;
         }
     }

@@ -334,6 +334,11 @@ impl<'s> Layout<'s> {
         self.last().is_some_and(|token| token == Token::Hole || token.ends_operand())
     }
 
+    /// An `in` ends the names of the `for` that waits for it.
+    fn ends_for(&mut self) -> bool {
+        self.frames.last_mut().is_some_and(|frame| std::mem::take(&mut frame.in_for))
+    }
+
     fn comment(&mut self, span: Span) {
         self.laid.comments.push(span);
         let Some(rest) = self.slice(span).strip_prefix("///") else {
@@ -357,22 +362,12 @@ impl<'s> Layout<'s> {
             Keyword::And => Token::Operator(Binary::And),
             Keyword::Or => Token::Operator(Binary::Or),
             Keyword::Mod => Token::Operator(Binary::Modulo),
-            Keyword::In if !self.after_operand() => Token::Keyword(keyword),
-            Keyword::In => {
-                let in_for = self.frames.last_mut().map(|frame| &mut frame.in_for);
-                match in_for {
-                    Some(pending) if *pending => {
-                        *pending = false;
-                        Token::Keyword(Keyword::In)
-                    }
-                    _ => {
-                        if self.count(span) {
-                            self.push(Token::ShownIn, span);
-                            self.unit_after_in(span);
-                        }
-                        return;
-                    }
+            Keyword::In if self.after_operand() && !self.ends_for() => {
+                if self.count(span) {
+                    self.push(Token::ShownIn, span);
+                    self.unit_after_in(span);
                 }
+                return;
             }
             Keyword::For => {
                 let any = self.peek().is_some_and(|next| self.slice(self.span(next)) == "any");
@@ -395,15 +390,9 @@ impl<'s> Layout<'s> {
 
     /// `:` inside a text's braces asks for decimals.
     fn decimals(&mut self, colon: Span) {
-        let mut end = self.at;
-        while self
-            .lexemes
-            .get(end)
-            .is_some_and(|l| !matches!(l.raw, Raw::ValueClose | Raw::Newline))
-        {
-            end += 1;
-        }
-        let inside = self.lexemes.get(self.at..end).unwrap_or(&[]);
+        let rest = self.lexemes.get(self.at..).unwrap_or(&[]);
+        let ends = |lexeme: &Lexeme| matches!(lexeme.raw, Raw::ValueClose | Raw::Newline);
+        let inside = rest.get(..rest.iter().position(ends).unwrap_or(rest.len())).unwrap_or(rest);
         let digits = match inside {
             [only] => self.slice(self.span(*only)).parse::<u8>().ok(),
             _ => None,
@@ -412,7 +401,7 @@ impl<'s> Layout<'s> {
             (Some(first), Some(last)) => self.span(*first).to(self.span(*last)),
             _ => colon,
         };
-        self.at = end;
+        self.at += inside.len();
         match digits {
             Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
             _ => self.diagnostics.push(

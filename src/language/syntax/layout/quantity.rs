@@ -179,26 +179,16 @@ impl Layout<'_> {
         if minus.is_some() {
             self.at += 1;
         }
-        let next = self.peek();
-        match next.filter(|next| next.raw == Raw::Number) {
-            Some(number) => {
-                self.at += 1;
-                let span = caret.to(self.span(number));
-                let whole = self.whole(number, minus.is_some());
-                if whole.is_none() {
-                    self.exponent(self.span(number));
-                }
-                self.push(Token::Power(whole.unwrap_or(1)), span);
-            }
-            None => {
-                let word = next.filter(|next| next.raw == Raw::Word);
-                self.exponent(word.map_or(caret, |word| self.span(word)));
-                if word.is_some() {
-                    self.at += 1;
-                }
-                self.push(Token::Power(1), caret);
-            }
+        let next = self.peek().filter(|next| matches!(next.raw, Raw::Number | Raw::Word));
+        let place = next.map_or(caret, |next| self.span(next));
+        let number = next.filter(|next| next.raw == Raw::Number);
+        let exponent = number.and_then(|number| self.whole(number, minus.is_some()));
+        if exponent.is_none() {
+            self.exponent(place);
         }
+        self.at += usize::from(next.is_some());
+        let span = if number.is_some() { caret.to(place) } else { caret };
+        self.push(Token::Power(exponent.unwrap_or(1)), span);
     }
 
     /// A percent sign that follows neither a number nor `in`.

@@ -59,7 +59,7 @@ impl Parser<'_> {
     }
 
     /// Takes the next token, whatever it is.
-    fn token(&mut self) -> Span {
+    pub(super) fn token(&mut self) -> Span {
         self.at += 1;
         self.span_from(self.at - 1)
     }
@@ -304,7 +304,7 @@ impl Parser<'_> {
     /// `{a: 1, b: 2}`
     fn record(&mut self) -> Option<ExpressionKind> {
         let start = self.at;
-        self.token();
+        self.at += 1;
         let fields = self.elements(|p| p.field(Self::expression));
         self.take(Token::RecordClose, "`}`")?;
         if fields.is_empty() {
@@ -331,9 +331,8 @@ impl Parser<'_> {
     pub(super) fn text(&mut self) -> Option<Vec<Piece>> {
         self.take(Token::Quote, "a text")?;
         let pieces = self.repeated(|p| {
-            let start = p.at;
-            if p.take(Token::Plain, "").is_some() {
-                return Some(Piece::Plain(unescape(p.slice(p.span_from(start)))));
+            if let Some(span) = p.take(Token::Plain, "") {
+                return Some(Piece::Plain(unescape(p.slice(span))));
             }
             p.take(Token::ValueOpen, "")?;
             let value = p.expression()?;

@@ -26,6 +26,10 @@ fn begins(stuck: &Stuck<'_>, keyword: Keyword) -> bool {
     stuck.clause().first().is_some_and(|(token, _)| *token == Token::Keyword(keyword))
 }
 
+fn binds(stuck: &Stuck<'_>) -> bool {
+    begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var)
+}
+
 const FOR: &str = "write `for k in 0..10 { … }`, which counts from 0 to 9";
 
 fn colon_for_brace(stuck: &Stuck<'_>, distance: isize) -> Option<Diagnostic> {
@@ -129,9 +133,8 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
                 .help("write `wait 3 s`, or `wait until … within 20 s`"),
         );
     }
-    let valued = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     let after_value = keyword == Keyword::If
-        && valued
+        && binds(stuck)
         && !stuck.expects("a name")
         && !stuck.expects("`=`")
         && stuck.bracket().is_none()
@@ -145,9 +148,8 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
 
 /// `let length width = 3 mm`
 fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     let two = stuck.clause().len() == 2 && matches!(stuck.token(-1), Some(Token::Name(_)));
-    (named && two && stuck.token(1) == Some(Token::Assign)).then(|| {
+    (binds(stuck) && two && stuck.token(1) == Some(Token::Assign)).then(|| {
         let (keyword, kind, name) = (stuck.word(-2), stuck.word(-1), stuck.word(0));
         let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
         Diagnostic::error(codes::LEFT_OVER, "a type stands behind the name", place)
@@ -157,12 +159,13 @@ fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// `let height: length 4 mm`
 fn value_behind_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
-    (named && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(|| {
-        stuck
-            .report(codes::MISSING_VALUE, "`=` is missing before the value")
-            .help(format!("write `= {}`", stuck.word(0)))
-    })
+    (binds(stuck) && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(
+        || {
+            stuck
+                .report(codes::MISSING_VALUE, "`=` is missing before the value")
+                .help(format!("write `= {}`", stuck.word(0)))
+        },
+    )
 }
 
 /// `for k from 0`, `wait until a timeout 3 s`

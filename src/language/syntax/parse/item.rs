@@ -175,10 +175,8 @@ impl Parser<'_> {
             p.names()
         });
         let armed = self.optional(|p| {
-            let start = p.at;
-            p.key(Keyword::Within, "`within arm`")?;
-            p.key(Keyword::Arm, "`arm`")?;
-            Some(p.span_from(start))
+            let within = p.key(Keyword::Within, "`within arm`")?;
+            Some(within.to(p.key(Keyword::Arm, "`arm`")?))
         });
         Some(Head { parameters, returns, open: open.unwrap_or_default(), may, armed })
     }

@@ -74,11 +74,13 @@ impl<'t> Parser<'t> {
 
     /// Takes the next token if it is this one; else notes by which name it was expected. Without
     /// a name, it is expected tacitly.
-    fn take(&mut self, token: Token, name: &'static str) -> Option<()> {
-        self.select(name, |found| (found == token).then_some(()))
+    fn take(&mut self, token: Token, name: &'static str) -> Option<Span> {
+        let start = self.at;
+        self.select(name, |found| (found == token).then_some(()))?;
+        Some(self.span_from(start))
     }
 
-    fn key(&mut self, keyword: Keyword, name: &'static str) -> Option<()> {
+    fn key(&mut self, keyword: Keyword, name: &'static str) -> Option<Span> {
         self.take(Token::Keyword(keyword), name)
     }
 
@@ -176,14 +178,6 @@ impl<'t> Parser<'t> {
         self.docs.get(found).map(|(_, doc)| doc.clone())
     }
 
-    fn at_text_end(&mut self) -> bool {
-        let at_end = self.peek().is_none();
-        if !at_end {
-            self.expected("the end of the statement");
-        }
-        at_end
-    }
-
     fn note(&mut self, note: Diagnostic) {
         let known = |old: &Diagnostic| old.code == note.code && old.span() == note.span();
         if self.notes.len() < MOST_ERRORS && !self.notes.iter().any(known) {
@@ -249,7 +243,11 @@ fn run<T>(
         notes: Vec::new(),
         parsed: 0,
     };
-    let made = rule(&mut parser).filter(|_| parser.at_text_end());
+    let mut made = rule(&mut parser);
+    if made.is_some() && parser.peek().is_some() {
+        parser.expected("the end of the statement");
+        made = None;
+    }
     if made.is_none() {
         parser.fail();
     }

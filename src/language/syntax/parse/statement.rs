@@ -224,9 +224,7 @@ impl Parser<'_> {
 
     /// `ask "gap" within 5 min: length within 0 mm .. 5 mm`
     fn ask(&mut self) -> Option<Ask> {
-        let start = self.at;
-        self.at += 1;
-        let keyword = self.span_from(start);
+        let keyword = self.token();
         let question = self.expression()?;
         let within = self.optional(|p| {
             p.key(Keyword::Within, "`within`")?;
@@ -271,9 +269,7 @@ impl Parser<'_> {
     fn assignment(&mut self) -> Option<StatementKind> {
         let left = self.called("a statement", Self::expression)?;
         let assigned = self.optional(|p| {
-            let sign = p.at;
-            p.take(Token::Assign, "")?;
-            let sign = p.span_from(sign);
+            let sign = p.take(Token::Assign, "")?;
             Some((sign, p.given()?))
         });
         if self.slice(left.span).starts_with('-') {
@@ -358,7 +354,7 @@ impl Parser<'_> {
         Some(StatementKind::Repeat { at_most, times, body, until, otherwise: self.otherwise() })
     }
 
-    fn at_most(&mut self) -> Option<()> {
+    fn at_most(&mut self) -> Option<Span> {
         self.key(Keyword::At, "`at`")?;
         self.key(Keyword::Most, "`most`")
     }

@@ -32,16 +32,18 @@ impl<'a> Stuck<'a> {
         Stuck { text, tokens, index, expected: &failure.expected, span }
     }
 
+    fn at(&self, distance: isize) -> Option<(Token, Span)> {
+        self.tokens.get(self.index.checked_add_signed(distance)?).copied()
+    }
+
     /// The token at a distance from the one that did not fit.
     pub(super) fn token(&self, distance: isize) -> Option<Token> {
-        let index = self.index.checked_add_signed(distance)?;
-        self.tokens.get(index).map(|(token, _)| *token)
+        self.at(distance).map(|(token, _)| token)
     }
 
     /// Its place.
     pub(super) fn place(&self, distance: isize) -> Option<Span> {
-        let index = self.index.checked_add_signed(distance)?;
-        self.tokens.get(index).map(|(_, span)| *span)
+        self.at(distance).map(|(_, span)| span)
     }
 
     /// What is written there.

@@ -56,11 +56,8 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         )
     ) || (stuck.token(-1) == Some(Token::Keyword(Keyword::For))
         && !matches!(stuck.found(), Some(Token::Keyword(Keyword::In))));
-    let wants_name = stuck.expects("a name")
-        || stuck.expects("a field name")
-        || stuck.expects("a parameter")
-        || stuck.expects("an expression")
-        || stuck.expects("a statement");
+    let names = ["a name", "a field name", "a parameter", "an expression", "a statement"];
+    let wants_name = names.iter().any(|name| stuck.expects(name));
     let used_as_name =
         wants_name && matches!(stuck.token(1), Some(Token::Colon | Token::Assign | Token::Dot));
     let as_value = stuck.expects("an expression")
