@@ -125,7 +125,7 @@ impl Parser<'_> {
         let annotation = self.annotation();
         let value = self.optional(|p| {
             p.take(Token::Assign, "`=`")?;
-            p.to_end()
+            p.value_to_end()
         });
         let range = self.optional(Self::within);
         let (default, range) = match (value, range) {

@@ -43,7 +43,7 @@ pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mu
     for report in new {
         let at = report.span().start;
         let is_known = all.iter().any(|old| old.span() == report.span());
-        if !is_known && !cut.is_some_and(|cut| at >= cut) && !taken.contains(&line(at)) {
+        if !is_known && cut.is_none_or(|cut| at < cut) && !taken.contains(&line(at)) {
             all.push(report);
         }
     }

@@ -12,7 +12,7 @@ use crate::syntax::tree::{
 /// What stands behind a `=`.
 enum Given {
     Value(Expression),
-    Ask(Ask),
+    Ask(Box<Ask>),
 }
 
 fn ends(token: Option<Token>) -> bool {
@@ -120,7 +120,7 @@ impl Parser<'_> {
     }
 
     /// An expression that reaches to the end of its statement.
-    pub(super) fn to_end(&mut self) -> Option<Expression> {
+    pub(super) fn value_to_end(&mut self) -> Option<Expression> {
         let rule = |p: &mut Self| {
             let value = p.expression()?;
             let stops = p.peek() == Some(Token::Keyword(Keyword::Within)) || p.at_end();
@@ -180,7 +180,7 @@ impl Parser<'_> {
     fn simple(&mut self) -> Option<StatementKind> {
         let Some(Token::Keyword(keyword)) = self.peek() else { return self.assignment() };
         if keyword == Keyword::Ask {
-            return self.ask().map(|ask| StatementKind::Ask(Box::new(ask)));
+            return self.ask().map(StatementKind::Ask);
         }
         let rule: fn(&mut Self) -> Option<StatementKind> = match keyword {
             Keyword::Let => |p| p.binding(false),
@@ -218,12 +218,12 @@ impl Parser<'_> {
     fn given(&mut self) -> Option<Given> {
         match self.is(Keyword::Ask) {
             true => self.ask().map(Given::Ask),
-            false => self.to_end().map(Given::Value),
+            false => self.value_to_end().map(Given::Value),
         }
     }
 
     /// `ask "gap" within 5 min: length within 0 mm .. 5 mm`
-    fn ask(&mut self) -> Option<Ask> {
+    fn ask(&mut self) -> Option<Box<Ask>> {
         let keyword = self.token();
         let question = self.expression()?;
         let within = self.optional(|p| {
@@ -233,7 +233,8 @@ impl Parser<'_> {
         self.take(Token::Colon, "`:`")?;
         let answer = self.type_()?;
         let range = self.optional(Self::within);
-        Some(Ask { keyword, kept: Kept::Recorded, question, within, answer, range })
+        let kept = Kept::Recorded;
+        Some(Box::new(Ask { keyword, kept, question, within, answer, range }))
     }
 
     /// `expect "what", risk 2 %: condition`, or `expect: guard` for all checks.
@@ -417,8 +418,8 @@ impl Parser<'_> {
 }
 
 /// A question whose answer is kept.
-fn kept(ask: Ask, kept: Kept) -> StatementKind {
-    StatementKind::Ask(Box::new(Ask { kept, ..ask }))
+fn kept(ask: Box<Ask>, kept: Kept) -> StatementKind {
+    StatementKind::Ask(Box::new(Ask { kept, ..*ask }))
 }
 
 fn not_a_place(expression: &Expression) -> Option<&'static str> {
