@@ -110,10 +110,8 @@ impl Parser<'_> {
     ) -> Option<T> {
         let rule = |p: &mut Self| {
             let made = rule(p)?;
-            if p.peek() != Some(Token::BlockOpen) {
-                p.expected("`{`");
-                return None;
-            }
+            p.take(Token::BlockOpen, "`{`")?;
+            p.at -= 1;
             Some(made)
         };
         self.recovering(rule, fallback, |token| token == Some(Token::BlockOpen))
