@@ -6,13 +6,10 @@ use crate::lsp::position::Lines;
 use crate::lsp::{convert, uri};
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
-    CompletionItem, CompletionOptions, CompletionParams, DocumentFormattingParams,
-    DocumentHighlight, DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams,
-    HoverParams, HoverProviderCapability, OneOf, PositionEncodingKind, ReferenceParams,
-    RenameOptions, RenameParams, SaveOptions, ServerCapabilities, SignatureHelpOptions,
-    SignatureHelpParams, TextDocumentPositionParams, TextDocumentSyncCapability,
-    TextDocumentSyncKind, TextDocumentSyncOptions, TextDocumentSyncSaveOptions, TextEdit, Uri,
-    WorkDoneProgressOptions,
+    CompletionItem, CompletionParams, DocumentFormattingParams, DocumentHighlight,
+    DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams, HoverParams,
+    PositionEncodingKind, ReferenceParams, RenameParams, SignatureHelpParams,
+    TextDocumentPositionParams, TextDocumentSyncKind, TextEdit, Uri,
 };
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -23,40 +20,30 @@ use spintrue_language::{
 };
 
 /// What the server can do.
-pub(super) fn capabilities() -> ServerCapabilities {
-    let triggers = |marks: &[&str]| Some(marks.iter().map(|mark| (*mark).to_string()).collect());
-    ServerCapabilities {
-        position_encoding: Some(PositionEncodingKind::UTF16),
-        text_document_sync: Some(TextDocumentSyncCapability::Options(TextDocumentSyncOptions {
-            open_close: Some(true),
-            change: Some(TextDocumentSyncKind::INCREMENTAL),
-            save: Some(TextDocumentSyncSaveOptions::SaveOptions(SaveOptions {
-                include_text: Some(false),
-            })),
-            ..TextDocumentSyncOptions::default()
-        })),
-        hover_provider: Some(HoverProviderCapability::Simple(true)),
-        completion_provider: Some(CompletionOptions {
-            resolve_provider: Some(true),
-            trigger_characters: triggers(&[".", "\"", "/", ":", "(", ","]),
-            ..CompletionOptions::default()
-        }),
-        signature_help_provider: Some(SignatureHelpOptions {
-            trigger_characters: triggers(&["(", ","]),
-            retrigger_characters: triggers(&[":"]),
-            ..SignatureHelpOptions::default()
-        }),
-        definition_provider: Some(OneOf::Left(true)),
-        references_provider: Some(OneOf::Left(true)),
-        document_highlight_provider: Some(OneOf::Left(true)),
-        document_symbol_provider: Some(OneOf::Left(true)),
-        document_formatting_provider: Some(OneOf::Left(true)),
-        rename_provider: Some(OneOf::Right(RenameOptions {
-            prepare_provider: Some(true),
-            work_done_progress_options: WorkDoneProgressOptions::default(),
-        })),
-        ..ServerCapabilities::default()
-    }
+pub(super) fn capabilities() -> Value {
+    json!({
+        "positionEncoding": PositionEncodingKind::UTF16,
+        "textDocumentSync": {
+            "openClose": true,
+            "change": TextDocumentSyncKind::INCREMENTAL,
+            "save": {"includeText": false},
+        },
+        "hoverProvider": true,
+        "completionProvider": {
+            "resolveProvider": true,
+            "triggerCharacters": [".", "\"", "/", ":", "(", ","],
+        },
+        "signatureHelpProvider": {
+            "triggerCharacters": ["(", ","],
+            "retriggerCharacters": [":"],
+        },
+        "definitionProvider": true,
+        "referencesProvider": true,
+        "documentHighlightProvider": true,
+        "documentSymbolProvider": true,
+        "documentFormattingProvider": true,
+        "renameProvider": {"prepareProvider": true},
+    })
 }
 
 /// What the server knows when a request comes.

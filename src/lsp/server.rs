@@ -177,6 +177,11 @@ impl Server<'_> {
     }
 
     fn initialize(&mut self, params: Value) -> Result<Value, ResponseError> {
+        let can = |path: &str| params.pointer(path).and_then(Value::as_bool).unwrap_or(false);
+        let document = "/capabilities/textDocument";
+        self.snippets = can(&format!("{document}/completion/completionItem/snippetSupport"));
+        self.related = can(&format!("{document}/publishDiagnostics/relatedInformation"));
+        self.watches = can("/capabilities/workspace/didChangeWatchedFiles/dynamicRegistration");
         let params: InitializeParams = read(params)?;
         let folders = params.workspace_folders.unwrap_or_default();
         self.project.folders = folders.iter().map(|folder| uri::name(&folder.uri)).collect();
@@ -184,20 +189,6 @@ impl Server<'_> {
         if self.project.folders.is_empty() {
             self.project.folders.extend(params.root_uri.as_ref().map(uri::name));
         }
-        let document = params.capabilities.text_document.unwrap_or_default();
-        self.snippets = document
-            .completion
-            .and_then(|completion| completion.completion_item?.snippet_support)
-            .unwrap_or(false);
-        self.related = document
-            .publish_diagnostics
-            .and_then(|publish| publish.related_information)
-            .unwrap_or(false);
-        self.watches = params
-            .capabilities
-            .workspace
-            .and_then(|workspace| workspace.did_change_watched_files?.dynamic_registration)
-            .unwrap_or(false);
         self.stage = Stage::Running;
         Ok(json!({
             "capabilities": capabilities(),

@@ -421,9 +421,7 @@ impl Checker<'_> {
             }
             _ => {}
         }
-        let mut all = true;
-        parts(e, &mut |part| all = all && self.is_constant(part, bound));
-        all
+        parts(e).into_iter().all(|part| self.is_constant(part, bound))
     }
 
     /// Checks every routine, and then the script.

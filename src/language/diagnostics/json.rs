@@ -88,16 +88,21 @@ pub fn json(report: &Report<'_>) -> Value {
 
 fn script(checked: &Checked<'_>) -> Value {
     let count = |severity| checked.diagnostics.iter().filter(|d| d.severity == severity).count();
-    let mut entry = json!({
+    let entry = json!({
         "script": checked.script,
         "may_run": checked.may_run,
         "errors": count(Severity::Error),
         "warnings": count(Severity::Warning),
     });
-    if let (Value::Object(entry), Value::Object(more)) = (&mut entry, &checked.more) {
-        entry.extend(more.clone());
+    with(entry, checked.more.clone())
+}
+
+/// An object with the fields of another.
+pub(super) fn with(mut value: Value, more: Value) -> Value {
+    if let (Value::Object(fields), Value::Object(more)) = (&mut value, more) {
+        fields.extend(more);
     }
-    entry
+    value
 }
 
 fn object(diagnostic: &Diagnostic, sources: &SourceMap) -> Value {
@@ -119,12 +124,7 @@ fn object(diagnostic: &Diagnostic, sources: &SourceMap) -> Value {
 }
 
 fn label_object(label: &Label, main: bool, sources: &SourceMap) -> Value {
-    let mut value = place(label.span, sources);
-    if let Value::Object(fields) = &mut value {
-        fields.insert("text".to_string(), json!(label.text));
-        fields.insert("main".to_string(), json!(main));
-    }
-    value
+    with(place(label.span, sources), json!({"text": label.text, "main": main}))
 }
 
 /// `{file, start, end}` of a span; an argument of `--set` comes with its text.
@@ -134,17 +134,17 @@ pub fn place(span: Span, sources: &SourceMap) -> Value {
         json!({"line": line, "column": column, "byte": offset})
     };
     let source = sources.get(span.source);
-    let mut value = json!({
+    let value = json!({
         "file": source.map(|source| source.name.as_str()),
         "start": position(span.start),
         "end": position(span.end),
     });
-    if let (Value::Object(fields), Some(source)) = (&mut value, source)
-        && source.name == ARGUMENT
-    {
-        fields.insert("argument".to_string(), json!(source.text.as_ref()));
+    match source {
+        Some(source) if source.name == ARGUMENT => {
+            with(value, json!({"argument": source.text.as_ref()}))
+        }
+        _ => value,
     }
-    value
 }
 
 /// `error` or `warning`.

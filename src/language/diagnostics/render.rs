@@ -46,13 +46,9 @@ pub fn render(
 /// `2 errors, 1 warning`; empty if there is nothing to say.
 pub fn summary(diagnostics: &[Diagnostic]) -> String {
     let count = |severity: Severity, one: &str| {
-        let number =
-            diagnostics.iter().filter(|diagnostic| diagnostic.severity == severity).count();
-        match number {
-            0 => None,
-            1 => Some(format!("1 {one}")),
-            _ => Some(format!("{number} {one}s")),
-        }
+        let number = diagnostics.iter().filter(|found| found.severity == severity).count();
+        let plural = if number == 1 { "" } else { "s" };
+        (number > 0).then(|| format!("{number} {one}{plural}"))
     };
     let parts = [count(Severity::Error, "error"), count(Severity::Warning, "warning")];
     parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
@@ -123,28 +119,6 @@ fn lines_of(text: &str, range: &Range<usize>) -> Range<usize> {
     start..end
 }
 
-#[derive(Clone, Debug, PartialEq, Eq)]
-struct Place {
-    source: SourceId,
-    range: Range<usize>,
-}
-
-impl ariadne::Span for Place {
-    type SourceId = SourceId;
-
-    fn source(&self) -> &SourceId {
-        &self.source
-    }
-
-    fn start(&self) -> usize {
-        self.range.start
-    }
-
-    fn end(&self) -> usize {
-        self.range.end
-    }
-}
-
 struct Cache<'s> {
     sources: &'s SourceMap,
     read: HashMap<SourceId, ariadne::Source<String>>,
@@ -170,7 +144,7 @@ impl ariadne::Cache<SourceId> for &mut Cache<'_> {
 impl Cache<'_> {
     /// A place in characters. Ariadne's byte mode takes character offsets for byte offsets in the
     /// heading of a second source.
-    fn place(&mut self, label: &Placed<'_>) -> Place {
+    fn place(&mut self, label: &Placed<'_>) -> (SourceId, Range<usize>) {
         let mut cache = self;
         let read = ariadne::Cache::fetch(&mut cache, &label.source).ok();
         let characters = |at: usize| {
@@ -181,7 +155,7 @@ impl Cache<'_> {
         };
         let start = characters(label.range.start).unwrap_or(0);
         let end = characters(label.range.end).unwrap_or(start);
-        Place { source: label.source, range: start..end.max(start) }
+        (label.source, start..end.max(start))
     }
 }
 

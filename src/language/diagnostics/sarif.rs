@@ -3,7 +3,7 @@
 
 use crate::diagnostics::Diagnostic;
 use crate::diagnostics::codes::{Code, topics};
-use crate::diagnostics::json::{ARGUMENT, Report, word};
+use crate::diagnostics::json::{ARGUMENT, Report, with, word};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -70,15 +70,15 @@ fn result(diagnostic: &Diagnostic, sources: &SourceMap, index: &BTreeMap<&str, u
         let _ = write!(text, "\nhelp: {help}");
     }
     let mut places = diagnostic.labels.iter().map(|label| {
-        let mut place = location(label.span, sources);
-        if let (Value::Object(fields), false) = (&mut place, label.text.is_empty()) {
-            fields.insert("message".to_string(), json!({"text": label.text}));
+        let place = location(label.span, sources);
+        match label.text.as_str() {
+            "" => place,
+            text => with(place, json!({"message": {"text": text}})),
         }
-        place
     });
     let main: Vec<Value> = places.next().into_iter().collect();
     let related: Vec<Value> = places.collect();
-    let mut value = json!({
+    let value = json!({
         "ruleId": diagnostic.code,
         // The standard has the same two words.
         "level": word(diagnostic.severity),
@@ -86,10 +86,10 @@ fn result(diagnostic: &Diagnostic, sources: &SourceMap, index: &BTreeMap<&str, u
         "locations": main,
         "relatedLocations": related,
     });
-    if let (Value::Object(fields), Some(at)) = (&mut value, index.get(diagnostic.code)) {
-        fields.insert("ruleIndex".to_string(), json!(at));
+    match index.get(diagnostic.code) {
+        Some(at) => with(value, json!({"ruleIndex": at})),
+        None => value,
     }
-    value
 }
 
 fn location(span: Span, sources: &SourceMap) -> Value {

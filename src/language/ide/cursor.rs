@@ -1,7 +1,7 @@
 //! What is being typed at a byte of a text, judged from the lexemes before it: unfinished text has
 //! no tree yet.
 
-use crate::syntax::{Lexeme, Raw, lexemes};
+use crate::syntax::{Keyword, Lexeme, Raw, lexemes};
 use std::ops::Range;
 
 /// What belongs at a cursor.
@@ -53,21 +53,6 @@ pub struct Cursor {
     pub call: Option<OpenCall>,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    Word,
-    Number,
-    Mark,
-    Quote,
-    Line,
-}
-
-#[derive(Clone, Debug)]
-struct Token {
-    kind: Kind,
-    range: Range<usize>,
-}
-
 #[derive(Debug)]
 enum Frame {
     Call(OpenCall),
@@ -82,12 +67,6 @@ enum Frame {
     Value,
 }
 
-/// Words that begin a statement and so end what was left open before them.
-const BEGINNINGS: &[&str] = &[
-    "use", "param", "routine", "let", "var", "repeat", "while", "break", "continue", "return",
-    "wait", "arm", "try", "fail", "expect", "record", "note", "ask", "allow",
-];
-
 /// What is being typed at a byte of a text.
 pub fn cursor(text: &str, offset: usize) -> Cursor {
     let text = text.get(..offset).unwrap_or(text);
@@ -98,8 +77,8 @@ pub fn cursor(text: &str, offset: usize) -> Cursor {
     // Those without bytes stand for what is missing.
     lexemes.iter().filter(|l| l.start < l.end).for_each(|lexeme| scan.lexeme(lexeme));
     let mut tokens = scan.tokens;
-    let last = tokens.last().filter(|t| t.kind == Kind::Word && t.range.end == text.len());
-    let word = last.map_or(text.len()..text.len(), |last| last.range.clone());
+    let last = tokens.last().filter(|t| t.raw == Raw::Word && t.end as usize == text.len());
+    let word = last.map_or(text.len()..text.len(), Lexeme::range);
     if !word.is_empty() {
         tokens.pop();
     }
@@ -119,25 +98,25 @@ pub fn cursor(text: &str, offset: usize) -> Cursor {
 
 struct Reader<'t> {
     text: &'t str,
-    tokens: &'t [Token],
+    tokens: &'t [Lexeme],
 }
 
 impl Reader<'_> {
     /// The token `back` places before the word.
-    fn token(&self, back: usize) -> Option<&Token> {
-        self.tokens.iter().rev().nth(back)
+    fn token(&self, back: usize) -> Option<Lexeme> {
+        self.tokens.iter().rev().nth(back).copied()
     }
 
     fn is(&self, back: usize, words: &[&str]) -> bool {
-        let text = self.token(back).and_then(|token| self.text.get(token.range.clone()));
+        let text = self.token(back).and_then(|token| self.text.get(token.range()));
         text.is_some_and(|text| words.contains(&text))
     }
 
     fn wanted(&self, frame: Option<&Frame>, start: usize) -> Wanted {
         let Some(last) = self.token(0) else { return Wanted::Statement };
-        let kind = |back: usize| self.token(back).map(|token| token.kind);
         if self.is(0, &["."]) {
-            return if kind(1) == Some(Kind::Number) { Wanted::Nothing } else { Wanted::Field };
+            let number = self.token(1).is_some_and(|token| token.raw == Raw::Number);
+            return if number { Wanted::Nothing } else { Wanted::Field };
         }
         if self.unit(start) {
             return Wanted::Unit;
@@ -152,8 +131,8 @@ impl Reader<'_> {
             .tokens
             .iter()
             .rev()
-            .take_while(|token| token.kind != Kind::Line)
-            .filter_map(|token| self.text.get(token.range.clone()))
+            .take_while(|token| token.raw != Raw::Newline)
+            .filter_map(|token| self.text.get(token.range()))
             .collect();
         if line.contains(&"routine") && line.contains(&"may") && !line.contains(&"{") {
             return Wanted::Effect;
@@ -176,7 +155,7 @@ impl Reader<'_> {
         if matches!(frame, Some(Frame::Parameters)) && self.is(0, &["(", ","]) {
             return Wanted::Nothing;
         }
-        let begins = last.kind == Kind::Line || self.is(0, &["{", "}", ";", "else"]);
+        let begins = last.raw == Raw::Newline || self.is(0, &["{", "}", ";", "else"]);
         if begins && matches!(frame, None | Some(Frame::Brace)) {
             return Wanted::Statement;
         }
@@ -185,19 +164,17 @@ impl Reader<'_> {
 
     /// Behind a number, or behind an `in` that shows; inside a compound unit too.
     fn unit(&self, start: usize) -> bool {
-        let mut back = 0;
-        let mut start = start;
+        let (mut back, mut start) = (0, start);
         while self.is(back, &["/", "*"])
-            && self.token(back).is_some_and(|mark| mark.range.end == start)
-            && self.token(back + 1).is_some_and(|word| {
-                word.kind == Kind::Word
-                    && self.token(back).is_some_and(|mark| mark.range.start == word.range.end)
-            })
+            && let (Some(mark), Some(word)) = (self.token(back), self.token(back + 1))
+            && mark.end as usize == start
+            && word.raw == Raw::Word
+            && word.end == mark.start
         {
-            start = self.token(back + 1).map_or(0, |word| word.range.start);
+            start = word.start as usize;
             back += 2;
         }
-        let number = self.token(back).is_some_and(|token| token.kind == Kind::Number);
+        let number = self.token(back).is_some_and(|token| token.raw == Raw::Number);
         number || (self.is(back, &["in"]) && !self.is(back + 2, &["for"]))
     }
 }
@@ -206,56 +183,48 @@ struct Scan<'t> {
     text: &'t str,
     frames: Vec<Frame>,
     /// What stands before the cursor, from the start of its statement at least.
-    tokens: Vec<Token>,
+    tokens: Vec<Lexeme>,
 }
 
 impl Scan<'_> {
-    fn last_text(&self) -> Option<&str> {
-        self.tokens.last().and_then(|token| self.text.get(token.range.clone()))
+    /// The word or mark `back` places before the end.
+    fn text(&self, back: usize) -> Option<&str> {
+        self.tokens.iter().rev().nth(back).and_then(|token| self.text.get(token.range()))
     }
 
     fn lexeme(&mut self, lexeme: &Lexeme) {
-        let range = lexeme.start as usize..lexeme.end as usize;
-        let kind = match lexeme.raw {
+        match lexeme.raw {
             Raw::Comment | Raw::Plain => return,
-            Raw::Newline => return self.line(range),
-            Raw::Word => {
-                self.word(self.text.get(range.clone()).unwrap_or(""));
-                Kind::Word
-            }
-            Raw::Number => Kind::Number,
+            Raw::Newline => self.line(),
+            Raw::Word => self.word(self.text.get(lexeme.range()).unwrap_or("")),
             Raw::Quote => {
-                let after_use = self.last_text() == Some("use");
-                self.frames.push(Frame::Text(range.end, after_use));
-                Kind::Quote
+                let after_use = self.text(0) == Some("use");
+                self.frames.push(Frame::Text(lexeme.end as usize, after_use));
             }
             Raw::Unquote => {
                 self.frames.pop();
-                Kind::Quote
             }
-            raw => {
-                self.mark(raw);
-                Kind::Mark
-            }
-        };
-        self.tokens.push(Token { kind, range });
+            raw => self.mark(raw),
+        }
+        self.tokens.push(*lexeme);
     }
 
     /// A text ends with its line at the latest.
-    fn line(&mut self, range: Range<usize>) {
+    fn line(&mut self) {
         let text = self.frames.iter().position(|frame| matches!(frame, Frame::Text(..)));
         self.frames.truncate(text.unwrap_or(self.frames.len()));
         if self.frames.last().is_none_or(|frame| matches!(frame, Frame::Brace)) {
             // Earlier statements tell nothing.
             self.tokens.clear();
         }
-        self.tokens.push(Token { kind: Kind::Line, range });
     }
 
     /// A word that begins a statement closes what was left open on the lines before.
     fn word(&mut self, word: &str) {
-        let begins_line = self.tokens.last().is_none_or(|token| token.kind == Kind::Line);
-        if begins_line && BEGINNINGS.contains(&word) {
+        let begins_line = self.tokens.last().is_none_or(|token| token.raw == Raw::Newline);
+        // Those two stand in comprehensions as well.
+        let begins = Keyword::of(word).is_some_and(Keyword::begins_statement);
+        if begins_line && begins && word != "if" && word != "for" {
             let is_open = |frame: &Frame| {
                 matches!(frame, Frame::Call(_) | Frame::Parameters | Frame::Paren | Frame::List)
             };
@@ -268,13 +237,11 @@ impl Scan<'_> {
     fn mark(&mut self, raw: Raw) {
         match raw {
             Raw::ParenOpen => {
-                let called = self.tokens.last().filter(|t| t.kind == Kind::Word).cloned();
-                let before = self.tokens.iter().rev().nth(1);
-                let before = before.and_then(|token| self.text.get(token.range.clone()));
+                let called = self.tokens.last().filter(|token| token.raw == Raw::Word);
                 self.frames.push(match called {
-                    Some(_) if before == Some("routine") => Frame::Parameters,
+                    Some(_) if self.text(1) == Some("routine") => Frame::Parameters,
                     Some(name) => Frame::Call(OpenCall {
-                        name: name.range,
+                        name: name.range(),
                         commas: 0,
                         named: Vec::new(),
                         current: None,
@@ -301,8 +268,8 @@ impl Scan<'_> {
                 if let (Some(Frame::Call(call)), Some(token)) =
                     (self.frames.last_mut(), self.tokens.last())
                 {
-                    call.named.push(token.range.clone());
-                    call.current = Some(token.range.clone());
+                    call.named.push(token.range());
+                    call.current = Some(token.range());
                 }
             }
             _ => {}

@@ -149,14 +149,14 @@ pub(super) fn field(field: &FieldOf) -> Option<(String, String)> {
 /// What a type that has a name is, in markdown.
 pub fn kind(name: &str) -> Option<String> {
     let simple = match name {
-        "text" => Some("A text."),
-        "flag" => Some("`true` or `false`."),
+        "text" => "A text.",
+        "flag" => "`true` or `false`.",
         "temperature" => {
-            Some("A temperature as a thermometer shows it, in `degC`; differences are in `K`.")
+            "A temperature as a thermometer shows it, in `degC`; differences are in `K`."
         }
-        _ => None,
+        _ => "",
     };
-    if let Some(simple) = simple {
+    if !simple.is_empty() {
         return Some(simple.to_string());
     }
     if let Some(record) = builtins::record(name) {

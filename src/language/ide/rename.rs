@@ -14,67 +14,43 @@ use crate::syntax::{KEYWORDS, parse_expression};
 use thiserror::Error;
 
 /// Why a name cannot be changed.
-#[derive(Clone, Debug, Error, PartialEq, Eq)]
-pub enum RenameError {
-    /// No name stands at the place.
-    #[error("there is no name here that can be renamed")]
-    NoName,
-    /// The name belongs to the language.
-    #[error("`{name}` is {what} and keeps its name")]
-    Fixed {
-        /// The name.
-        name: String,
-        /// What it names.
-        what: &'static str,
-    },
-    /// The name of a field.
-    #[error("`{0}` is a field, and its name is part of the type of its record")]
-    Field(String),
-    /// The new name is reserved.
-    #[error("`{0}` is a keyword and cannot be a name")]
-    Keyword(String),
-    /// The new name is no name.
-    #[error(
-        "`{0}` cannot be a name: names are made of letters, digits and underscores, and do not \
-         begin with a digit"
-    )]
-    NotAName(String),
-    /// A file that uses the name has become unreadable.
-    #[error("{0} could not be checked again")]
-    Unreadable(String),
-    /// The new name would change a meaning.
-    #[error("`{new}` {why}")]
-    OtherMeaning {
-        /// The new name.
-        new: String,
-        /// What would change, and where.
-        why: String,
-    },
+#[derive(Debug, Error)]
+#[error("{0}")]
+pub struct RenameError(String);
+
+fn no_name() -> RenameError {
+    RenameError("there is no name here that can be renamed".to_string())
 }
 
 /// The span of the name at a place, if it may be renamed.
 pub fn prepare_rename(place: Place<'_>) -> Result<Span, RenameError> {
-    let found = place.occurrence().ok_or(RenameError::NoName)?;
+    let found = place.occurrence().ok_or_else(no_name)?;
     let name = place.analysis.slice(found.span).to_string();
     let what = match &found.target {
         Target::Value(_) | Target::Routine(_) | Target::Open(_) => return Ok(found.span),
-        Target::Field(_) => return Err(RenameError::Field(name)),
+        Target::Field(_) => {
+            let why = "is a field, and its name is part of the type of its record";
+            return Err(RenameError(format!("`{name}` {why}")));
+        }
         Target::Builtin(_) => "a built-in",
         Target::BuiltinParameter(..) => "a parameter of a built-in",
         Target::Kind(_) => "a type of the language",
         Target::Unit(_) => "a unit",
     };
-    Err(RenameError::Fixed { name, what })
+    Err(RenameError(format!("`{name}` is {what} and keeps its name")))
 }
 
 fn check_name(name: &str) -> Result<(), RenameError> {
     if KEYWORDS.contains(&name) {
-        return Err(RenameError::Keyword(name.to_string()));
+        return Err(RenameError(format!("`{name}` is a keyword and cannot be a name")));
     }
     let mut names = Names::default();
     match parse_expression(SourceId(0), name, &mut names) {
         Ok(e) if matches!(e.kind, ExpressionKind::Name(s) if names.text(s) == name) => Ok(()),
-        _ => Err(RenameError::NotAName(name.to_string())),
+        _ => Err(RenameError(format!(
+            "`{name}` cannot be a name: names are made of letters, digits and underscores, and do \
+             not begin with a digit"
+        ))),
     }
 }
 
@@ -85,7 +61,7 @@ pub fn rename(
     workspace: &mut dyn Workspace,
 ) -> Result<Uses, RenameError> {
     let old = prepare_rename(place)?;
-    let target = &place.occurrence().ok_or(RenameError::NoName)?.target;
+    let target = &place.occurrence().ok_or_else(no_name)?.target;
     if new == place.analysis.slice(old) {
         return Ok(Uses::new());
     }
@@ -104,7 +80,8 @@ pub fn rename(
     let documents = place.project.documents();
     for (root, analysis) in &touched {
         let after = Analysis::with(root, analysis.is_library, documents, Some(&changed), workspace);
-        let after = after.ok_or_else(|| RenameError::Unreadable((*root).to_string()))?;
+        let after =
+            after.ok_or_else(|| RenameError(format!("{root} could not be checked again")))?;
         check_same_meaning(analysis, &after, &uses, new)?;
     }
     Ok(uses)
@@ -150,7 +127,7 @@ fn check_same_meaning(
         all.find(|d| is(d) && d.headline.contains(new))
     };
     let place = |span: Span| after.examined.prepared.sources.place(span);
-    let refused = |why: String| Err(RenameError::OtherMeaning { new: new.to_string(), why });
+    let refused = |why: String| Err(RenameError(format!("`{new}` {why}")));
     for (code, how) in
         [(codes::DUPLICATE_NAME, "is taken"), (codes::SHADOWED_NAME, "would hide another name")]
     {

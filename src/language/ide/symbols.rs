@@ -45,41 +45,36 @@ fn symbol(analysis: &Analysis, statement: &Statement) -> Option<Symbol> {
     let info = |name: Name| analysis.examined.index.value(name.span);
     let kind_name = |name: Name| info(name).map_or(String::new(), |info| info.kind_name.clone());
     let named = |name: Name, span: Span, kind: SymbolKind, detail: String| {
-        let text = analysis.slice(name.span).to_string();
-        made(text, kind, detail, span, name.span)
+        made(analysis.slice(name.span).to_string(), kind, detail, span, name.span)
     };
+    let whole = statement.span;
     match &statement.kind {
         StatementKind::Routine(routine) => {
             let signature = Callable::routine(analysis, routine.name.span)?.signature();
             let name = analysis.slice(routine.name.span);
             let detail = signature.strip_prefix(name).unwrap_or(&signature).to_string();
-            let mut made = named(routine.name, statement.span, SymbolKind::Routine, detail)?;
             let parameters = routine.parameters.iter().filter_map(|parameter| {
                 let annotation = parameter.annotation.span;
                 let span = parameter.name.span.to(annotation);
                 let detail = one_line(analysis.slice(annotation));
                 named(parameter.name, span, SymbolKind::Variable, detail)
             });
-            made.children = parameters.collect();
-            Some(made)
+            let made = named(routine.name, whole, SymbolKind::Routine, detail)?;
+            Some(Symbol { children: parameters.collect(), ..made })
         }
         StatementKind::Param { name, .. } => {
             let detail = info(*name).map_or(String::new(), |i| format!("param: {}", i.kind_name));
-            named(*name, statement.span, SymbolKind::Constant, detail)
-        }
-        StatementKind::Let { name, .. } => {
-            let is_constant = info(*name).is_some_and(|info| info.noun == "constant");
-            let kind = if is_constant { SymbolKind::Constant } else { SymbolKind::Variable };
-            named(*name, statement.span, kind, kind_name(*name))
-        }
-        StatementKind::Ask(ask) => {
-            let name = walk::answer(ask)?;
-            named(name, statement.span, SymbolKind::Variable, kind_name(name))
+            named(*name, whole, SymbolKind::Constant, detail)
         }
         StatementKind::Use { path, path_span } => {
-            made(path.clone(), SymbolKind::File, String::new(), statement.span, *path_span)
+            made(path.clone(), SymbolKind::File, String::new(), whole, *path_span)
         }
-        _ => None,
+        _ => {
+            let name = walk::declared(statement)?;
+            let is_constant = info(name).is_some_and(|info| info.noun == "constant");
+            let kind = if is_constant { SymbolKind::Constant } else { SymbolKind::Variable };
+            named(name, whole, kind, kind_name(name))
+        }
     }
 }
 

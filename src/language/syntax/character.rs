@@ -20,20 +20,8 @@ pub(super) fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let mut found: Vec<(char, usize, usize)> = Vec::new();
     let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     let skipped = text.len() - body.len();
-    let bytes = body.as_bytes();
-    // Only these bytes can begin a refused character.
-    let suspects = bytes.iter().enumerate().filter(|(_, b)| {
-        (**b < 0x20 && !matches!(**b, b'\n' | b'\t'))
-            || matches!(**b, 0x7F | 0xC2 | 0xD8 | 0xE2 | 0xEF)
-    });
-    for (at, byte) in suspects {
-        if *byte == b'\r' && bytes.get(at + 1) == Some(&b'\n') {
-            continue;
-        }
-        let Some(c) = body.get(at..).and_then(|rest| rest.chars().next()) else {
-            continue;
-        };
-        if !is_control(c) {
+    for (at, c) in body.char_indices().filter(|(_, c)| is_control(*c)) {
+        if c == '\r' && body.as_bytes().get(at + 1) == Some(&b'\n') {
             continue;
         }
         match found.iter_mut().find(|(known, _, _)| *known == c) {
@@ -83,15 +71,11 @@ fn describe(c: char) -> (String, &'static str) {
 
 /// A text made fit to stand in a headline.
 pub(super) fn shown(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars().take(40) {
-        match c {
-            c if is_control(c) || c.is_control() => {
-                out.push_str(&format!("U+{:04X}", u32::from(c)));
-            }
-            c => out.push(c),
-        }
-    }
+    let shown = text.chars().take(40).map(|c| match is_control(c) || c.is_control() {
+        true => format!("U+{:04X}", u32::from(c)),
+        false => c.to_string(),
+    });
+    let mut out: String = shown.collect();
     if text.chars().nth(40).is_some() {
         out.push('…');
     }

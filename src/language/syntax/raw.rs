@@ -5,6 +5,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::character;
 use crate::syntax::reports::Reports;
+use crate::syntax::tree::Binary;
 use logos::{Lexer, Logos};
 
 /// What a lexeme is.
@@ -45,34 +46,23 @@ pub(crate) enum Raw {
     Colon,
     #[token(".")]
     Dot,
-    #[token("..")]
-    Range,
     #[token("=")]
     Assign,
     #[token("->")]
     Arrow,
-    #[token("==")]
-    Equal,
-    #[token("!=")]
-    Unequal,
-    #[token("<")]
-    Less,
-    #[token("<=")]
-    LessEqual,
-    #[token(">")]
-    Greater,
-    #[token(">=")]
-    GreaterEqual,
-    #[token("+-")]
-    PlusMinus,
-    #[token("+")]
-    Plus,
-    #[token("-")]
-    Minus,
-    #[token("*")]
-    Times,
-    #[token("/")]
-    Over,
+    #[token("..", |_| Binary::Range)]
+    #[token("==", |_| Binary::Equal)]
+    #[token("!=", |_| Binary::Unequal)]
+    #[token("<", |_| Binary::Less)]
+    #[token("<=", |_| Binary::LessEqual)]
+    #[token(">", |_| Binary::Greater)]
+    #[token(">=", |_| Binary::GreaterEqual)]
+    #[token("+-", |_| Binary::PlusMinus)]
+    #[token("+", |_| Binary::Add)]
+    #[token("-", |_| Binary::Subtract)]
+    #[token("*", |_| Binary::Multiply)]
+    #[token("/", |_| Binary::Divide)]
+    Operator(Binary),
     #[token("%")]
     Percent,
     #[token("^")]
@@ -141,6 +131,13 @@ pub(crate) struct Lexeme {
     pub end: u32,
 }
 
+impl Lexeme {
+    /// Its bytes, for slicing.
+    pub(crate) fn range(&self) -> std::ops::Range<usize> {
+        self.start as usize..self.end as usize
+    }
+}
+
 /// A text that is open, with what is open inside its braces.
 struct Open {
     quote: usize,
@@ -179,81 +176,46 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
         code.bump('\u{FEFF}'.len_utf8());
     }
     while let Some(found) = code.next() {
-        let raw = found.unwrap_or(Raw::Unknown);
-        let into_text = match raw {
+        let mut raw = found.unwrap_or(Raw::Unknown);
+        let span = code.span();
+        match raw {
             Raw::Word | Raw::Wide => {
                 scan.word(&mut code, raw);
-                false
+                continue;
             }
-            Raw::Quote => {
-                scan.push(Raw::Quote, code.span());
-                scan.open.push(Open { quote: code.span().start, brace: 0, depth: 0 });
-                true
+            Raw::BlockComment => {
+                scan.block_comment(&mut code);
+                continue;
             }
+            Raw::Single => {
+                scan.single_quoted(&mut code);
+                continue;
+            }
+            Raw::Quote => scan.open.push(Open { quote: span.start, brace: 0, depth: 0 }),
             Raw::BraceOpen => {
                 if let Some(open) = scan.open.last_mut() {
                     open.depth += 1;
                 }
-                scan.push(raw, code.span());
-                false
             }
             Raw::BraceClose => match scan.open.last_mut() {
-                Some(open) if open.depth == 0 => {
-                    scan.push(Raw::ValueClose, code.span());
-                    true
-                }
-                Some(open) => {
-                    open.depth -= 1;
-                    scan.push(raw, code.span());
-                    false
-                }
-                None => {
-                    scan.push(raw, code.span());
-                    false
-                }
+                Some(open) if open.depth == 0 => raw = Raw::ValueClose,
+                Some(open) => open.depth -= 1,
+                None => {}
             },
-            Raw::Newline => {
-                scan.cut(code.span().start, true);
-                scan.push(raw, code.span());
-                false
-            }
-            Raw::Comment if !scan.open.is_empty() => {
-                // Inside a text's braces `//` is a mistake that would hide the rest of the text.
-                let start = code.span().start;
-                scan.cut(start, true);
-                scan.push(raw, code.span());
-                false
-            }
-            Raw::BlockComment => {
-                scan.block_comment(&mut code);
-                false
-            }
+            // Inside a text's braces `//` is a mistake that would hide the rest of the text.
+            Raw::Newline | Raw::Comment => scan.cut(span.start, true),
             Raw::Unknown => {
-                character::unknown(
-                    source,
-                    text,
-                    code.span(),
-                    scan.lexemes.last(),
-                    scan.diagnostics,
-                );
-                scan.push(raw, code.span());
+                scan.unknown(span.clone());
                 if code.slice() == "#" {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
                     code.bump(rest.find('\n').unwrap_or(rest.len()));
                 }
-                false
             }
-            Raw::Single => {
-                scan.single_quoted(&mut code);
-                false
-            }
-            _ => {
-                scan.push(raw, code.span());
-                false
-            }
-        };
-        if into_text {
+            _ => {}
+        }
+        scan.push(raw, span);
+        if matches!(raw, Raw::Quote | Raw::ValueClose) {
             let mut inside = code.morph::<Text>();
             scan.inside(&mut inside);
             code = inside.morph();
@@ -269,22 +231,21 @@ impl Scan<'_> {
         self.lexemes.push(Lexeme { raw, start: clamp(span.start), end: clamp(span.end) });
     }
 
+    fn unknown(&mut self, range: std::ops::Range<usize>) {
+        let last = self.lexemes.last();
+        character::unknown(self.source, self.text, range, last, self.diagnostics);
+    }
+
     /// A word takes in every character a name may go on with; others outside ASCII stand alone.
     fn word(&mut self, code: &mut Lexer<'_, Raw>, raw: Raw) {
         if raw == Raw::Wide {
             let first = code.slice().chars().next().unwrap_or(' ');
             if first == '±' {
-                return self.push(Raw::PlusMinus, code.span());
+                return self.push(Raw::Operator(Binary::PlusMinus), code.span());
             }
             if !unicode_ident::is_xid_start(first) {
                 if !character::is_control(first) {
-                    character::unknown(
-                        self.source,
-                        self.text,
-                        code.span(),
-                        self.lexemes.last(),
-                        self.diagnostics,
-                    );
+                    self.unknown(code.span());
                     self.push(Raw::Unknown, code.span());
                 }
                 return;

@@ -80,6 +80,51 @@ impl Token {
         )
     }
 
+    /// An operand must follow, or something in its place.
+    pub(super) fn wants_more(self) -> bool {
+        matches!(
+            self,
+            Token::Operator(_)
+                | Token::Comma
+                | Token::Colon
+                | Token::Assign
+                | Token::Arrow
+                | Token::Keyword(
+                    Keyword::Not
+                        | Keyword::Within
+                        | Keyword::Every
+                        | Keyword::Until
+                        | Keyword::At
+                        | Keyword::Most
+                        | Keyword::In
+                        | Keyword::Of
+                )
+        )
+    }
+
+    /// A bracket, block or text begins with it.
+    pub(super) fn opens(self) -> bool {
+        matches!(self, Token::BlockOpen | Token::Quote) || self.opens_bracket()
+    }
+
+    /// Something stands in a bracket of a statement behind it.
+    pub(super) fn opens_bracket(self) -> bool {
+        matches!(self, Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen)
+    }
+
+    /// A bracket, block or text ends with it.
+    pub(super) fn closes(self) -> bool {
+        matches!(self, Token::BlockClose | Token::Unquote) || self.closes_bracket()
+    }
+
+    /// The other end of [`Token::opens_bracket`].
+    pub(super) fn closes_bracket(self) -> bool {
+        matches!(
+            self,
+            Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose
+        )
+    }
+
     /// An operand may end with it.
     pub(super) fn ends_operand(self) -> bool {
         matches!(

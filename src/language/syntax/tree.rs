@@ -472,7 +472,33 @@ pub enum Binary {
     Modulo,
 }
 
+/// The level of comparisons, and of `within`.
+pub(crate) const COMPARISON: u8 = 4;
+
 impl Binary {
+    /// How tightly it binds. `not` (3) and `in` (7) stand between.
+    pub(crate) fn level(self) -> u8 {
+        match self {
+            Binary::Or => 1,
+            Binary::And => 2,
+            Binary::Equal
+            | Binary::Unequal
+            | Binary::Less
+            | Binary::LessEqual
+            | Binary::Greater
+            | Binary::GreaterEqual => COMPARISON,
+            Binary::PlusMinus => 5,
+            Binary::Range => 6,
+            Binary::Add | Binary::Subtract => 8,
+            Binary::Multiply | Binary::Divide | Binary::Modulo => 9,
+        }
+    }
+
+    /// Its result is a flag that says how two values compare.
+    pub(crate) fn compares(self) -> bool {
+        self.level() == COMPARISON
+    }
+
     /// The comparison that says the same with its sides exchanged.
     pub fn exchanged(self) -> Binary {
         match self {

@@ -1,10 +1,8 @@
 //! What a line editor asks of a text while it is typed: whether it goes on, and what each word in
 //! it is. Uses raw and token.
 
-use crate::source::SourceId;
 use crate::syntax::keyword::KEYWORDS;
-use crate::syntax::raw::{Raw, scan};
-use crate::syntax::reports::Reports;
+use crate::syntax::raw::{Raw, lexemes};
 use std::ops::Range;
 
 /// What a piece of a text is, as far as it shows at once.
@@ -24,11 +22,11 @@ pub enum Mark {
 
 /// The pieces of a text that are worth telling apart, in their order.
 pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
-    let lexemes = scan(SourceId(0), text, &mut Reports::default());
+    let lexemes = lexemes(text);
     let mut found = Vec::new();
     let mut number = false;
     for (index, lexeme) in lexemes.iter().enumerate() {
-        let range = lexeme.start as usize..lexeme.end as usize;
+        let range = lexeme.range();
         let word = text.get(range.clone()).unwrap_or("");
         let next = lexemes.get(index + 1).map(|next| next.raw);
         let mark = match lexeme.raw {
@@ -49,7 +47,7 @@ pub fn marks(text: &str) -> Vec<(Mark, Range<usize>)> {
 /// A bracket is open, or the last line ends where an operand must follow, or documents what comes
 /// next.
 pub fn unfinished(text: &str) -> bool {
-    let lexemes = scan(SourceId(0), text, &mut Reports::default());
+    let lexemes = lexemes(text);
     let mut open = 0_i64;
     for lexeme in &lexemes {
         match lexeme.raw {
@@ -60,26 +58,7 @@ pub fn unfinished(text: &str) -> bool {
     }
     let passed = |raw: &Raw| !matches!(raw, Raw::Newline | Raw::Comment | Raw::BlockComment);
     let last = lexemes.iter().map(|lexeme| lexeme.raw).rfind(passed);
-    let waits = last.is_some_and(|raw| {
-        matches!(
-            raw,
-            Raw::Comma
-                | Raw::Range
-                | Raw::Assign
-                | Raw::Arrow
-                | Raw::Equal
-                | Raw::Unequal
-                | Raw::Less
-                | Raw::LessEqual
-                | Raw::Greater
-                | Raw::GreaterEqual
-                | Raw::PlusMinus
-                | Raw::Plus
-                | Raw::Minus
-                | Raw::Times
-                | Raw::Over
-        )
-    });
+    let waits = matches!(last, Some(Raw::Comma | Raw::Assign | Raw::Arrow | Raw::Operator(_)));
     let documents = lexemes.iter().rev().find(|lexeme| lexeme.raw != Raw::Newline);
     let documents = documents.is_some_and(|lexeme| {
         let text = text.get(lexeme.start as usize..).unwrap_or("");

@@ -76,42 +76,36 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
 /// Visits an expression and all inside it.
 pub fn each_expression<'t>(e: &'t Expression, visit: &mut dyn FnMut(&'t Expression)) {
     visit(e);
-    parts(e, &mut |part| each_expression(part, visit));
+    parts(e).into_iter().for_each(|part| each_expression(part, visit));
 }
 
-/// Visits the parts of an expression, one level deep.
-pub(crate) fn parts<'t>(e: &'t Expression, visit: &mut dyn FnMut(&'t Expression)) {
+/// The expressions that an expression is made of, in their order.
+pub(crate) fn parts(e: &Expression) -> Vec<&Expression> {
     match &e.kind {
         ExpressionKind::Text(pieces) => {
-            for piece in pieces {
-                if let Piece::Value { value, .. } = piece {
-                    visit(value);
-                }
-            }
+            let values = pieces.iter().filter_map(|piece| match piece {
+                Piece::Value { value, .. } => Some(value),
+                Piece::Plain(_) => None,
+            });
+            values.collect()
         }
-        ExpressionKind::List(items) => items.iter().for_each(visit),
+        ExpressionKind::List(items) => items.iter().collect(),
         ExpressionKind::Comprehension { element, over, only_if, .. } => {
-            [element, over].into_iter().chain(only_if).for_each(|e| visit(e));
+            [element, over].into_iter().chain(only_if).map(|part| &**part).collect()
         }
-        ExpressionKind::Record(fields) => fields.iter().for_each(|(_, value)| visit(value)),
-        ExpressionKind::Call { arguments, .. } => {
-            arguments.iter().for_each(|argument| visit(&argument.value));
-        }
+        ExpressionKind::Record(fields) => fields.iter().map(|(_, value)| value).collect(),
+        ExpressionKind::Call { arguments, .. } => arguments.iter().map(|a| &a.value).collect(),
         ExpressionKind::Field { of: e, .. }
         | ExpressionKind::Unary { operand: e, .. }
         | ExpressionKind::Power { base: e, .. }
-        | ExpressionKind::Shown { value: e, .. } => visit(e),
+        | ExpressionKind::Shown { value: e, .. } => vec![e],
         ExpressionKind::Element { of: a, index: b }
-        | ExpressionKind::Binary { left: a, right: b, .. } => {
-            [a, b].into_iter().for_each(|e| visit(e));
-        }
-        ExpressionKind::Within { value, low, high } => {
-            [value, low, high].into_iter().for_each(|e| visit(e));
-        }
+        | ExpressionKind::Binary { left: a, right: b, .. } => vec![a, b],
+        ExpressionKind::Within { value, low, high } => vec![value, low, high],
         ExpressionKind::Number { .. }
         | ExpressionKind::Flag(_)
         | ExpressionKind::Name(_)
-        | ExpressionKind::Broken => {}
+        | ExpressionKind::Broken => Vec::new(),
     }
 }
 

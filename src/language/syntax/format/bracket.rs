@@ -2,154 +2,125 @@
 //! with a comma after the last. Brackets that the author broke right after the opening one stay
 //! broken; lists of short values fill their lines. Uses token and the stream.
 
-use crate::syntax::format::Formatter;
+use crate::syntax::format::print::Op;
+use crate::syntax::format::stream::Formatter;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
 /// What stands between the commas.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Element {
+pub(super) enum Element {
     /// `value`, `name: value`
     Value,
-    /// `name: type`
-    Field,
-    /// `name: type = value`
+    /// `name: type`, `name: type = value`
     Parameter,
 }
 
 impl Formatter<'_> {
-    /// `(value)`
-    pub(super) fn group(&mut self, open: usize) {
-        self.single(open, self.out.breaks_after(open));
-    }
-
-    /// `[index]`
-    pub(super) fn index(&mut self, open: usize) {
-        self.single(open, false);
-    }
-
-    fn single(&mut self, open: usize, broken: bool) {
-        self.out.open(broken);
-        self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+    /// `(value)`, `[index]`
+    pub(super) fn single(&mut self, open: usize, broken: bool) {
+        self.add(Op::Open { broken });
+        self.put(open);
+        self.add(Op::In(1));
+        self.add(Op::Soft);
         let close = self.expression(open + 1, 1);
-        self.out.leave();
-        self.out.soft();
-        self.out.put(close);
-        self.out.close();
-    }
-
-    /// `(a, name: b)` of a call.
-    pub(super) fn arguments(&mut self, open: usize) {
-        self.elements(open, Element::Value);
-    }
-
-    /// `{a: 1, b: 2}`
-    pub(super) fn record(&mut self, open: usize) {
-        self.elements(open, Element::Value);
-    }
-
-    /// `{a: time, b: length}`
-    pub(super) fn record_type(&mut self, open: usize) {
-        self.elements(open, Element::Field);
-    }
-
-    /// `(a: time, b: length = 1 mm)` of a routine.
-    pub(super) fn parameters(&mut self, open: usize) {
-        self.elements(open, Element::Parameter);
+        self.add(Op::Leave);
+        self.add(Op::Soft);
+        self.put(close);
+        self.add(Op::Close);
     }
 
     /// `[a, b]`, `[a for b in c if d]`
     pub(super) fn list(&mut self, open: usize) {
         let first = self.expression_end(open + 1);
-        if self.out.token(first) == Some(Token::Keyword(Keyword::For)) {
+        if self.token(first) == Some(Token::Keyword(Keyword::For)) {
             return self.comprehension(open);
         }
         self.elements(open, Element::Value);
     }
 
     fn comprehension(&mut self, open: usize) {
-        self.out.open(self.out.breaks_after(open));
-        self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+        self.add(Op::Open { broken: self.breaks_after(open) });
+        self.put(open);
+        self.add(Op::In(1));
+        self.add(Op::Soft);
         let for_ = self.expression(open + 1, 1);
-        self.out.line();
+        self.add(Op::Line { blank: false });
         for word in for_..for_ + 3 {
-            self.out.put(word);
-            self.out.space();
+            self.put(word);
+            self.add(Op::Space);
         }
         let mut at = self.expression(for_ + 3, 1);
-        if self.out.token(at) == Some(Token::Keyword(Keyword::If)) {
-            self.out.line();
-            self.out.put(at);
-            self.out.space();
+        if self.token(at) == Some(Token::Keyword(Keyword::If)) {
+            self.add(Op::Line { blank: false });
+            self.put(at);
+            self.add(Op::Space);
             at = self.expression(at + 1, 1);
         }
-        self.out.leave();
-        self.out.soft();
-        self.out.put(at);
-        self.out.close();
+        self.add(Op::Leave);
+        self.add(Op::Soft);
+        self.put(at);
+        self.add(Op::Close);
     }
 
-    fn elements(&mut self, open: usize, element: Element) {
-        let close = self.out.partner(open);
-        let broken = self.out.breaks_after(open);
-        let last = match self.out.token(close.saturating_sub(1)) {
+    /// Elements with commas between them.
+    pub(super) fn elements(&mut self, open: usize, element: Element) {
+        let close = self.partner(open);
+        let broken = self.breaks_after(open);
+        let last = match self.token(close.saturating_sub(1)) {
             Some(Token::Comma) => close - 1,
             _ => close,
         };
-        if last == open + 1 && !self.out.comment_before(close) {
-            self.out.put(open);
-            return self.out.put(close);
+        if last == open + 1 && !self.comment_before(close) {
+            self.put(open);
+            return self.put(close);
         }
-        if !broken && self.is_one_bracket(open + 1, last) && !self.out.comment_before(close) {
-            self.out.put(open);
+        if !broken && self.is_one_bracket(open + 1, last) && !self.comment_before(close) {
+            self.put(open);
             self.element(open + 1, last, element);
-            return self.out.put(close);
+            return self.put(close);
         }
         let fills = self.fills(open, last);
-        self.out.open(broken);
-        self.out.put(open);
-        self.out.enter(1);
-        self.out.soft();
+        self.add(Op::Open { broken });
+        self.put(open);
+        self.add(Op::In(1));
+        self.add(Op::Soft);
         let mut from = open + 1;
         while from < last {
             let to = self.comma(from, last);
             self.element(from, to, element);
             from = to + 1;
             if from < last {
-                self.out.mark(",");
-                if fills { self.out.fill() } else { self.out.item() }
+                self.mark(",");
+                self.add(if fills { Op::Fill } else { Op::Line { blank: true } });
             }
         }
         if last > open + 1 {
-            self.out.last_comma();
+            self.add(Op::LastComma);
         }
-        self.out.leave();
-        self.out.soft();
-        self.out.put(close);
-        self.out.close();
+        self.add(Op::Leave);
+        self.add(Op::Soft);
+        self.put(close);
+        self.add(Op::Close);
     }
 
     fn comma(&self, from: usize, last: usize) -> usize {
         let mut at = from;
-        while at < last && self.out.token(at) != Some(Token::Comma) {
-            at = self.out.partner(at) + 1;
+        while at < last && self.token(at) != Some(Token::Comma) {
+            at = self.partner(at) + 1;
         }
         at.min(last)
     }
 
     fn element(&mut self, from: usize, to: usize, element: Element) {
-        let named = matches!(self.out.token(from), Some(Token::Name(_)))
-            && self.out.token(from + 1) == Some(Token::Colon);
+        let named = matches!(self.token(from), Some(Token::Name(_)))
+            && self.token(from + 1) == Some(Token::Colon);
         let mut at = from;
         if named {
-            self.out.put(at);
-            self.out.put(at + 1);
-            self.out.space();
+            self.put(at);
+            self.put(at + 1);
+            self.add(Op::Space);
             at += 2;
         }
         if element == Element::Value {
@@ -158,40 +129,40 @@ impl Formatter<'_> {
         }
         at = self.type_(at);
         if at < to {
-            self.out.space();
-            self.out.put(at);
-            self.out.space();
+            self.add(Op::Space);
+            self.put(at);
+            self.add(Op::Space);
             self.expression(at + 1, 1);
         }
     }
 
     /// One call, list or record, which breaks in place of the brackets around it.
     fn is_one_bracket(&self, from: usize, to: usize) -> bool {
-        let Some(opener) = to.checked_sub(1).map(|end| self.out.partner(end)) else {
+        let Some(opener) = to.checked_sub(1).map(|end| self.partner(end)) else {
             return false;
         };
         let bracket = matches!(
-            self.out.token(opener),
+            self.token(opener),
             Some(Token::ParenOpen | Token::ListOpen | Token::RecordOpen)
         );
         let before = opener.checked_sub(from);
-        let word = |at: usize| matches!(self.out.token(at), Some(Token::Name(_)));
+        let word = |at: usize| matches!(self.token(at), Some(Token::Name(_)));
         bracket
             && opener + 1 < to
             && match before {
                 Some(0) => true,
-                Some(1) => word(from) && self.out.token(opener) == Some(Token::ParenOpen),
-                Some(2) => word(from) && self.out.token(from + 1) == Some(Token::Colon),
+                Some(1) => word(from) && self.token(opener) == Some(Token::ParenOpen),
+                Some(2) => word(from) && self.token(from + 1) == Some(Token::Colon),
                 _ => false,
             }
     }
 
     /// A list of single short values, which fill their lines.
     fn fills(&self, open: usize, last: usize) -> bool {
-        self.out.token(open) == Some(Token::ListOpen)
+        self.token(open) == Some(Token::ListOpen)
             && (open + 1..last).all(|at| {
                 matches!(
-                    self.out.token(at),
+                    self.token(at),
                     Some(
                         Token::Name(_)
                             | Token::Number(_)

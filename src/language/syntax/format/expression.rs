@@ -1,35 +1,30 @@
 //! How expressions and types are laid out. Uses token, tree and the stream.
 
-use crate::syntax::format::Formatter;
+use crate::syntax::format::bracket::Element;
+use crate::syntax::format::print::Op;
+use crate::syntax::format::stream::Formatter;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
-use crate::syntax::tree::Binary;
+use crate::syntax::tree::{Binary, COMPARISON};
 
-/// How loosely an operator binds; the loosest is 1. `not` binds looser than a comparison.
-const COMPARISON: u8 = 4;
 const RANGE: u8 = 6;
 const SHOWN: u8 = 7;
 
+/// How tightly an operator binds.
 fn level(token: Token) -> Option<u8> {
-    Some(match token {
-        Token::Operator(Binary::Or) => 1,
-        Token::Operator(Binary::And) => 2,
-        Token::Keyword(Keyword::Within) => COMPARISON,
-        Token::Operator(Binary::PlusMinus) => 5,
-        Token::Operator(Binary::Range) => RANGE,
-        Token::ShownIn => SHOWN,
-        Token::Operator(Binary::Add | Binary::Subtract) => 8,
-        Token::Operator(Binary::Multiply | Binary::Divide | Binary::Modulo) => 9,
-        Token::Operator(_) => COMPARISON,
-        _ => return None,
-    })
+    match token {
+        Token::Operator(operator) => Some(operator.level()),
+        Token::Keyword(Keyword::Within) => Some(COMPARISON),
+        Token::ShownIn => Some(SHOWN),
+        _ => None,
+    }
 }
 
 impl Formatter<'_> {
     /// Where the expression that begins at a token ends.
     pub(super) fn expression_end(&self, from: usize) -> usize {
         let mut at = from;
-        while let Some(token) = self.out.token(at) {
+        while let Some(token) = self.token(at) {
             match token {
                 Token::Keyword(Keyword::Not | Keyword::True | Keyword::False) => {}
                 Token::Keyword(Keyword::Within) if self.is_band(at) => {}
@@ -41,10 +36,10 @@ impl Formatter<'_> {
                 | Token::Assign
                 | Token::Decimals(_)
                 | Token::Arrow => break,
-                _ if self.out.partner(at) < at => break,
+                _ if self.partner(at) < at => break,
                 _ => {}
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         at
     }
@@ -52,7 +47,7 @@ impl Formatter<'_> {
     /// The `within` of a band has its `..`.
     fn is_band(&self, within: usize) -> bool {
         let mut at = within + 1;
-        while let Some(token) = self.out.token(at) {
+        while let Some(token) = self.token(at) {
             match token {
                 Token::Operator(Binary::Range) => return true,
                 Token::Name(_)
@@ -68,7 +63,7 @@ impl Formatter<'_> {
                 Token::Operator(_) if level(token) > Some(SHOWN) => {}
                 _ => return false,
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         false
     }
@@ -83,11 +78,11 @@ impl Formatter<'_> {
 
     /// The operator between operands at a token, with its level.
     fn operator(&self, at: usize, from: usize) -> Option<u8> {
-        let token = self.out.token(at)?;
+        let token = self.token(at)?;
         let found = level(token)?;
         if token == Token::Operator(Binary::Subtract) {
             let before = at.checked_sub(1).filter(|_| at > from);
-            let operand = before.and_then(|before| self.out.token(before)).is_some_and(|before| {
+            let operand = before.and_then(|before| self.token(before)).is_some_and(|before| {
                 matches!(before, Token::Keyword(Keyword::True | Keyword::False))
                     || !matches!(before, Token::Operator(_) | Token::Keyword(_))
             });
@@ -105,7 +100,7 @@ impl Formatter<'_> {
             {
                 loosest = Some(found);
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         loosest
     }
@@ -113,21 +108,21 @@ impl Formatter<'_> {
     /// The next operator of a level from a token on.
     fn next_of(&self, wanted: u8, mut at: usize, from: usize, to: usize) -> usize {
         while at < to && self.operator(at, from) != Some(wanted) {
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         at.min(to)
     }
 
     fn part(&mut self, from: usize, to: usize, steps: u8) {
         if to == from + 1 {
-            return self.out.put(from);
+            return self.put(from);
         }
         let mut from = from;
         let loosest = self.loosest(from, to);
         if loosest.is_none_or(|found| found >= COMPARISON) {
-            while self.out.token(from) == Some(Token::Keyword(Keyword::Not)) {
-                self.out.put(from);
-                self.out.space();
+            while self.token(from) == Some(Token::Keyword(Keyword::Not)) {
+                self.put(from);
+                self.add(Op::Space);
                 from += 1;
             }
         }
@@ -137,78 +132,67 @@ impl Formatter<'_> {
                 let at = self.next_of(SHOWN, from, from, to);
                 self.part(from, at, steps);
                 for word in at..to {
-                    self.out.space();
-                    self.out.put(word);
+                    self.add(Op::Space);
+                    self.put(word);
                 }
             }
-            Some(RANGE) => {
-                let at = self.next_of(RANGE, from, from, to);
-                self.range(from, at, to, steps, false);
-            }
+            Some(RANGE) => self.range(from, to, steps),
             Some(level) => self.chain(level, from, to, steps),
         }
     }
 
     /// Operands with operators of one level between them.
     fn chain(&mut self, level: u8, from: usize, to: usize, steps: u8) {
-        self.out.open(false);
+        self.add(Op::Open { broken: false });
         let mut at = self.next_of(level, from, from, to);
         self.part(from, at, steps);
-        self.out.enter(steps);
+        self.add(Op::In(steps));
         while at < to {
             // The `..` of a band is none of the chain.
-            let band = self.out.token(at) == Some(Token::Keyword(Keyword::Within));
+            let band = self.token(at) == Some(Token::Keyword(Keyword::Within));
             let next = self.next_of(level, at + 1, from, to);
             if band {
-                self.out.line();
-                self.out.put(at);
-                self.out.space();
+                self.add(Op::Line { blank: false });
+                self.put(at);
+                self.add(Op::Space);
                 self.band(at + 1, next, steps);
             } else {
-                self.out.space();
-                self.out.put(at);
-                self.out.line();
+                self.add(Op::Space);
+                self.put(at);
+                self.add(Op::Line { blank: false });
                 self.part(at + 1, next, steps);
             }
             at = next;
         }
-        self.out.out(steps);
-        self.out.close();
+        self.add(Op::Out(steps));
+        self.add(Op::Close);
     }
 
     /// `low .. high` of a band.
     pub(super) fn band(&mut self, from: usize, to: usize, steps: u8) {
-        let at = self.next_of(RANGE, from, from, to);
-        self.range(from, at, to, steps, true);
+        self.chain(RANGE, from, to, steps);
     }
 
-    /// `a..b`; with blanks in a band, and where an operand has blanks of its own.
-    fn range(&mut self, from: usize, at: usize, to: usize, steps: u8, band: bool) {
-        if !band && self.is_tight(from, at) && self.is_tight(at + 1, to) {
-            self.part(from, at, steps);
-            self.out.put(at);
-            return self.part(at + 1, to, steps);
+    /// `a..b`; with blanks where an operand has blanks of its own.
+    fn range(&mut self, from: usize, to: usize, steps: u8) {
+        let at = self.next_of(RANGE, from, from, to);
+        if !self.is_tight(from, at) || !self.is_tight(at + 1, to) {
+            return self.chain(RANGE, from, to, steps);
         }
-        self.out.open(false);
         self.part(from, at, steps);
-        self.out.enter(steps);
-        self.out.space();
-        self.out.put(at);
-        self.out.line();
+        self.put(at);
         self.part(at + 1, to, steps);
-        self.out.out(steps);
-        self.out.close();
     }
 
     fn is_tight(&self, from: usize, to: usize) -> bool {
         let mut at = from;
         while at < to {
             let wide =
-                matches!(self.out.token(at), Some(Token::Unit(_) | Token::Keyword(_) | Token::Dot));
+                matches!(self.token(at), Some(Token::Unit(_) | Token::Keyword(_) | Token::Dot));
             if wide || self.operator(at, from).is_some() {
                 return false;
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         true
     }
@@ -218,81 +202,74 @@ impl Formatter<'_> {
         let mut at = from;
         let mut first = true;
         while at < to {
-            let Some(token) = self.out.token(at) else { return };
+            let Some(token) = self.token(at) else { return };
             match token {
-                Token::Operator(_) => {
-                    self.out.put(at);
-                    at += 1;
-                    continue;
-                }
-                Token::Number(_) | Token::Keyword(_) | Token::Dot => self.out.put(at),
                 Token::Unit(_) => {
-                    self.out.space();
-                    self.out.put(at);
+                    self.add(Op::Space);
+                    self.put(at);
                 }
                 Token::Power(_) => {
                     // What touches a unit belongs to it.
-                    if matches!(self.out.token(at.wrapping_sub(1)), Some(Token::Unit(_))) {
-                        self.out.space();
+                    if matches!(self.token(at.wrapping_sub(1)), Some(Token::Unit(_))) {
+                        self.add(Op::Space);
                     }
-                    self.out.put_tight(at);
+                    self.put_tight(at);
                 }
                 Token::Quote => self.text(at),
-                Token::ParenOpen if first => self.group(at),
-                Token::ParenOpen => self.arguments(at),
+                Token::ParenOpen if first => self.single(at, self.breaks_after(at)),
                 Token::ListOpen if first => self.list(at),
-                Token::ListOpen => self.index(at),
-                Token::RecordOpen => self.record(at),
-                _ => self.out.put(at),
+                Token::ListOpen => self.single(at, false),
+                Token::ParenOpen | Token::RecordOpen => self.elements(at, Element::Value),
+                _ => self.put(at),
             }
-            first = false;
-            at = self.out.partner(at) + 1;
+            first &= matches!(token, Token::Operator(_));
+            at = self.partner(at) + 1;
         }
     }
 
     /// A text as it stands, but for what is between its braces.
     pub(super) fn text(&mut self, open: usize) {
-        let close = self.out.partner(open);
+        let close = self.partner(open);
         let mut from = open;
-        self.out.no_breaks();
+        self.no_breaks();
         let mut at = open + 1;
         while at < close {
-            if self.out.token(at) != Some(Token::ValueOpen) {
+            if self.token(at) != Some(Token::ValueOpen) {
                 at += 1;
                 continue;
             }
-            self.out.put_span(from, at);
-            let end = self.out.partner(at);
+            self.put_span(from, at);
+            let end = self.partner(at);
             let next = self.expression(at + 1, 1);
-            if let Some(Token::Decimals(_)) = self.out.token(next) {
-                self.out.space();
-                self.out.put_colon(next);
+            if let Some(Token::Decimals(_)) = self.token(next) {
+                self.add(Op::Space);
+                self.put_colon(next);
             }
             from = end;
             at = end + 1;
         }
-        self.out.put_span(from, close);
-        self.out.may_break();
+        self.put_span(from, close);
+        self.may_break();
     }
 
     /// A type; gives where it ends.
     pub(super) fn type_(&mut self, from: usize) -> usize {
         let mut at = from;
-        while self.out.token(at) == Some(Token::Keyword(Keyword::List)) {
-            self.out.put(at);
-            self.out.space();
-            self.out.put(at + 1);
-            self.out.space();
+        while self.token(at) == Some(Token::Keyword(Keyword::List)) {
+            self.put(at);
+            self.add(Op::Space);
+            self.put(at + 1);
+            self.add(Op::Space);
             at += 2;
         }
-        if self.out.token(at) == Some(Token::RecordOpen) {
-            self.record_type(at);
-            return self.out.partner(at) + 1;
+        if self.token(at) == Some(Token::RecordOpen) {
+            self.elements(at, Element::Parameter);
+            return self.partner(at) + 1;
         }
-        while let Some(token) = self.out.token(at) {
+        while let Some(token) = self.token(at) {
             match token {
-                Token::Name(_) | Token::Number(_) | Token::Operator(_) => self.out.put(at),
-                Token::Power(_) => self.out.put_tight(at),
+                Token::Name(_) | Token::Number(_) | Token::Operator(_) => self.put(at),
+                Token::Power(_) => self.put_tight(at),
                 _ => break,
             }
             at += 1;

@@ -26,7 +26,7 @@ mod stream;
 use crate::diagnostics::{Diagnostic, Severity};
 use crate::source::SourceId;
 use crate::syntax::format::print::print;
-use crate::syntax::format::stream::Stream;
+use crate::syntax::format::stream::Formatter;
 use crate::syntax::layout::{Laid, lay};
 use crate::syntax::names::Names;
 use crate::syntax::parse::parse;
@@ -48,10 +48,6 @@ pub enum NotFormatted {
     Changed,
 }
 
-struct Formatter<'s> {
-    out: Stream<'s>,
-}
-
 /// Writes a script in the standard style: the same tokens and the same comments, in other lines.
 /// An empty script stays empty; any other ends with one line feed, and lines end with LF.
 ///
@@ -65,10 +61,9 @@ pub fn format(source: SourceId, text: &str) -> Result<String, NotFormatted> {
         return Err(NotFormatted::Mistakes(diagnostics));
     }
     let laid = laid(source, text, &mut names);
-    let mut formatter = Formatter { out: Stream::new(text, &laid) };
-    let count = formatter.out.count();
-    formatter.statements(0, count);
-    let formatted = print(text, &formatter.out.finish());
+    let mut formatter = Formatter::new(text, &laid);
+    formatter.statements(0, laid.tokens.len());
+    let formatted = print(text, &formatter.finish());
     let again = self::laid(source, &formatted, &mut names);
     if reads_the_same((text, &laid), (&formatted, &again)) {
         Ok(formatted)

@@ -1,6 +1,8 @@
 //! How statements and blocks are laid out. Uses token and the stream.
 
-use crate::syntax::format::Formatter;
+use crate::syntax::format::bracket::Element;
+use crate::syntax::format::print::Op;
+use crate::syntax::format::stream::Formatter;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::token::Token;
 
@@ -15,12 +17,12 @@ impl Formatter<'_> {
         let mut at = from;
         let mut first = true;
         while at < to {
-            if self.out.token(at) == Some(Token::End) {
+            if self.token(at) == Some(Token::End) {
                 at += 1;
                 continue;
             }
             if !first {
-                self.out.hard();
+                self.add(Op::Hard { blank: true });
             }
             first = false;
             let next = self.statement(at);
@@ -29,179 +31,186 @@ impl Formatter<'_> {
     }
 
     fn is(&self, at: usize, keyword: Keyword) -> bool {
-        self.out.token(at) == Some(Token::Keyword(keyword))
+        self.token(at) == Some(Token::Keyword(keyword))
     }
 
     /// Words with one blank behind each.
     fn words(&mut self, from: usize, count: usize) -> usize {
         for at in from..from + count {
-            self.out.put(at);
-            self.out.space();
+            self.put(at);
+            self.add(Op::Space);
         }
         from + count
     }
 
     fn statement(&mut self, at: usize) -> usize {
-        let Some(Token::Keyword(keyword)) = self.out.token(at) else {
-            return self.simple(at);
-        };
-        match keyword {
-            Keyword::Use => {
-                let at = self.words(at, 1);
-                self.text_alone(at)
+        match self.token(at) {
+            Some(Token::Keyword(Keyword::Routine)) => self.routine(at),
+            Some(Token::Keyword(
+                Keyword::If
+                | Keyword::For
+                | Keyword::Repeat
+                | Keyword::While
+                | Keyword::Arm
+                | Keyword::Try,
+            )) => self.compound(at),
+            Some(Token::Keyword(Keyword::Wait)) if self.is(at + 1, Keyword::Until) => {
+                self.compound(at)
             }
-            Keyword::Allow => {
-                let at = self.words(at, 2);
-                self.text_alone(at)
-            }
-            Keyword::Param => self.param(at),
-            Keyword::Routine => self.routine(at),
-            Keyword::If => self.if_(at),
-            Keyword::For => {
-                self.out.open(false);
-                let at = self.words(at, 3);
-                let at = self.expression(at, HEAD);
-                let at = self.block(at);
-                self.out.close();
-                at
-            }
-            Keyword::Repeat => self.repeat(at),
-            Keyword::While => self.while_(at),
-            Keyword::Wait if self.is(at + 1, Keyword::Until) => self.wait_until(at),
-            Keyword::Arm => {
-                self.out.open(false);
-                let at = self.words(at, 2);
-                let at = self.expression(at, HEAD);
-                let at = self.block(at);
-                self.out.close();
-                at
-            }
-            Keyword::Try => self.try_(at),
             _ => self.simple(at),
         }
     }
 
-    fn text_alone(&mut self, at: usize) -> usize {
-        self.text(at);
-        self.out.partner(at) + 1
+    /// A statement of several clauses.
+    fn compound(&mut self, at: usize) -> usize {
+        let waits = self.is(at, Keyword::Wait);
+        self.add(Op::Open { broken: false });
+        let mut at = self.clause(at);
+        while let Some(Token::Keyword(
+            Keyword::Else | Keyword::Until | Keyword::Catch | Keyword::Finally,
+        )) = self.token(at)
+        {
+            let braced = self.token(at + 1) == Some(Token::BlockOpen);
+            let single = self.is(at, Keyword::Else) && !braced && !self.is(at + 1, Keyword::If);
+            let steps = if waits && single { ON } else { 0 };
+            self.add(Op::In(steps));
+            self.add(if waits { Op::Fill } else { Op::Space });
+            at = if single {
+                let at = self.words(at, 1);
+                self.simple(at)
+            } else {
+                self.clause(at)
+            };
+            self.add(Op::Out(steps));
+        }
+        self.add(Op::Close);
+        at
     }
 
-    /// A check with how it is decided, or how all are.
-    fn expect(&mut self, at: usize) -> usize {
-        self.out.put(at);
-        if self.out.token(at + 1) == Some(Token::Colon) {
+    /// A keyword with its words and operands, and its block where it has one.
+    fn clause(&mut self, from: usize) -> usize {
+        let is_last =
+            [Keyword::Wait, Keyword::Until, Keyword::Ask].iter().any(|k| self.is(from, *k));
+        let steps = if is_last { ON } else { HEAD };
+        let (mut at, mut is_operand, mut is_indented) = (from, false, false);
+        while let Some(token) = self.token(at) {
+            match token {
+                Token::Keyword(Keyword::At | Keyword::Within | Keyword::Every) if is_operand => {
+                    if !is_indented {
+                        self.add(Op::In(steps));
+                    }
+                    is_indented = true;
+                    self.add(Op::Fill);
+                }
+                Token::Keyword(Keyword::In | Keyword::Times) => self.add(Op::Space),
+                _ if is_operand || token == Token::BlockOpen => break,
+                _ if at > from => self.add(Op::Space),
+                _ => {}
+            }
+            is_operand = self.expression_end(at) > at;
+            if is_operand {
+                at = self.expression(at, steps);
+            } else {
+                self.put(at);
+                at += 1;
+            }
+        }
+        if is_indented {
+            self.add(Op::Out(steps));
+        }
+        if self.token(at) == Some(Token::BlockOpen) { self.block(at) } else { at }
+    }
+
+    /// A statement without a block.
+    fn simple(&mut self, at: usize) -> usize {
+        match self.token(at) {
+            Some(Token::Keyword(Keyword::Let | Keyword::Var | Keyword::Param)) => {
+                let at = self.words(at, 1);
+                self.put(at);
+                let at = self.annotation(at + 1);
+                let at = self.value(at);
+                self.within(at)
+            }
+            Some(Token::Keyword(Keyword::Expect | Keyword::Record)) => self.labelled(at),
+            Some(Token::Keyword(Keyword::Ask)) => self.ask(at),
+            Some(Token::Keyword(Keyword::Allow)) => {
+                let at = self.words(at, 2);
+                self.expression(at, ON)
+            }
+            Some(Token::Keyword(Keyword::Not | Keyword::True | Keyword::False)) => {
+                self.assignment(at)
+            }
+            Some(Token::Keyword(_)) => {
+                self.put(at);
+                if self.expression_end(at + 1) == at + 1 {
+                    return at + 1;
+                }
+                self.add(Op::Space);
+                self.expression(at + 1, ON)
+            }
+            _ => self.assignment(at),
+        }
+    }
+
+    fn assignment(&mut self, at: usize) -> usize {
+        let at = self.expression(at, ON);
+        self.value(at)
+    }
+
+    /// A check or a record: label, colon and value. A check also has how it is decided, or how all
+    /// are.
+    fn labelled(&mut self, at: usize) -> usize {
+        self.put(at);
+        if self.token(at + 1) == Some(Token::Colon) {
             return self.choices(at + 1);
         }
-        self.out.space();
-        let colon = self.expression(at + 1, ON);
-        let colon =
-            if self.out.token(colon) == Some(Token::Comma) { self.choices(colon) } else { colon };
-        self.out.put(colon);
-        self.out.space();
+        self.add(Op::Space);
+        let mut colon = self.expression(at + 1, ON);
+        if self.token(colon) == Some(Token::Comma) {
+            colon = self.choices(colon);
+        }
+        self.words(colon, 1);
         self.expression(colon + 1, ON)
     }
 
     /// Words with values behind some of them, each behind a comma or, the first, a colon.
     fn choices(&mut self, from: usize) -> usize {
         let mut at = from;
-        while at == from || self.out.token(at) == Some(Token::Comma) {
-            self.out.put(at);
-            self.out.space();
-            self.out.put(at + 1);
-            at += 2;
-            let end = self.expression_end(at);
-            if end > at {
-                self.out.space();
+        while at == from || self.token(at) == Some(Token::Comma) {
+            at = self.words(at, 1);
+            self.put(at);
+            at += 1;
+            if self.expression_end(at) > at {
+                self.add(Op::Space);
                 at = self.expression(at, ON);
             }
         }
         at
     }
 
-    /// A statement without a block.
-    fn simple(&mut self, at: usize) -> usize {
-        match self.out.token(at) {
-            Some(Token::Keyword(Keyword::Let | Keyword::Var)) => {
-                let at = self.words(at, 1);
-                self.out.put(at);
-                let at = self.annotation(at + 1);
-                self.value(at)
-            }
-            Some(Token::Keyword(Keyword::Expect)) => self.expect(at),
-            Some(Token::Keyword(Keyword::Ask)) => self.ask(at),
-            Some(Token::Keyword(Keyword::Record)) => {
-                let at = self.words(at, 1);
-                let colon = self.expression(at, ON);
-                self.out.put(colon);
-                self.out.space();
-                self.expression(colon + 1, ON)
-            }
-            Some(Token::Keyword(
-                Keyword::Break
-                | Keyword::Continue
-                | Keyword::Return
-                | Keyword::Wait
-                | Keyword::Fail
-                | Keyword::Note,
-            )) => {
-                self.out.put(at);
-                if self.expression_end(at + 1) == at + 1 {
-                    return at + 1;
-                }
-                self.out.space();
-                self.expression(at + 1, ON)
-            }
-            _ => {
-                let at = self.expression(at, ON);
-                self.value(at)
-            }
-        }
-    }
-
     /// `: type`, where there is one.
     fn annotation(&mut self, at: usize) -> usize {
-        if self.out.token(at) != Some(Token::Colon) {
+        if self.token(at) != Some(Token::Colon) {
             return at;
         }
-        self.out.put(at);
-        self.out.space();
-        self.type_(at + 1)
+        let at = self.words(at, 1);
+        self.type_(at)
     }
 
     /// `= value`, where there is one.
     fn value(&mut self, at: usize) -> usize {
-        if self.out.token(at) != Some(Token::Assign) {
+        if self.token(at) != Some(Token::Assign) {
             return at;
         }
-        self.out.space();
-        self.out.put(at);
-        self.out.space();
-        if self.is(at + 1, Keyword::Ask) {
-            return self.ask(at + 1);
-        }
-        self.expression(at + 1, ON)
+        self.add(Op::Space);
+        let at = self.words(at, 1);
+        if self.is(at, Keyword::Ask) { self.ask(at) } else { self.expression(at, ON) }
     }
 
     /// A question with its time limit, and what its answer must be.
     fn ask(&mut self, at: usize) -> usize {
-        let at = self.words(at, 1);
-        let mut at = self.expression(at, ON);
-        if self.is(at, Keyword::Within) {
-            self.out.enter(ON);
-            self.out.fill();
-            at = self.words(at, 1);
-            at = self.expression(at, ON);
-            self.out.out(ON);
-        }
+        let at = self.clause(at);
         let at = self.annotation(at);
-        self.within(at)
-    }
-
-    fn param(&mut self, at: usize) -> usize {
-        let at = self.words(at, 1);
-        self.out.put(at);
-        let at = self.annotation(at + 1);
-        let at = self.value(at);
         self.within(at)
     }
 
@@ -210,218 +219,89 @@ impl Formatter<'_> {
         if !self.is(at, Keyword::Within) {
             return at;
         }
-        self.out.enter(ON);
-        self.out.fill();
-        self.out.put(at);
-        self.out.space();
-        let end = self.expression_end(at + 1);
-        self.band(at + 1, end, ON);
-        self.out.out(ON);
+        self.add(Op::In(ON));
+        self.add(Op::Fill);
+        let at = self.words(at, 1);
+        let end = self.expression_end(at);
+        self.band(at, end, ON);
+        self.add(Op::Out(ON));
         end
     }
 
     fn routine(&mut self, at: usize) -> usize {
-        self.out.open(false);
+        self.add(Op::Open { broken: false });
         let at = self.words(at, 1);
-        self.out.put(at);
-        self.parameters(at + 1);
-        let mut at = self.out.partner(at + 1) + 1;
-        self.out.enter(HEAD);
-        if self.out.token(at) == Some(Token::Arrow) {
-            self.out.space();
-            self.out.put(at);
-            self.out.space();
-            at = self.type_(at + 1);
+        self.put(at);
+        self.elements(at + 1, Element::Parameter);
+        let mut at = self.partner(at + 1) + 1;
+        self.add(Op::In(HEAD));
+        if self.token(at) == Some(Token::Arrow) {
+            self.add(Op::Space);
+            at = self.words(at, 1);
+            at = self.type_(at);
         }
         if self.is(at, Keyword::For) {
-            self.out.space();
-            self.out.put(at);
-            self.out.space();
-            self.out.put(at + 1);
-            at = self.names(at + 2);
+            self.add(Op::Space);
+            at = self.words(at, 2);
+            at = self.names(at);
         }
         if self.is(at, Keyword::May) {
-            self.out.fill();
-            self.out.put(at);
-            at = self.names(at + 1);
+            self.add(Op::Fill);
+            at = self.words(at, 1);
+            at = self.names(at);
         }
         if self.is(at, Keyword::Within) {
-            self.out.fill();
-            self.out.put(at);
-            self.out.space();
-            self.out.put(at + 1);
-            at += 2;
+            self.add(Op::Fill);
+            at = self.words(at, 1);
+            self.put(at);
+            at += 1;
         }
-        self.out.out(HEAD);
+        self.add(Op::Out(HEAD));
         let at = self.block(at);
-        self.out.close();
+        self.add(Op::Close);
         at
     }
 
-    /// ` a, b`
-    fn names(&mut self, from: usize) -> usize {
-        let mut at = from;
-        loop {
-            self.out.space();
-            self.out.put(at);
-            at += 1;
-            if self.out.token(at) != Some(Token::Comma) {
-                return at;
-            }
-            self.out.mark(",");
-            at += 1;
+    /// `a, b`
+    fn names(&mut self, mut at: usize) -> usize {
+        self.put(at);
+        while self.token(at + 1) == Some(Token::Comma) {
+            self.mark(",");
+            self.add(Op::Space);
+            at += 2;
+            self.put(at);
         }
-    }
-
-    fn if_(&mut self, at: usize) -> usize {
-        self.out.open(false);
-        let mut at = at;
-        loop {
-            at = self.words(at, 1);
-            at = self.expression(at, HEAD);
-            at = self.block(at);
-            if !(self.is(at, Keyword::Else) && self.is(at + 1, Keyword::If)) {
-                break;
-            }
-            self.out.space();
-            at = self.words(at, 1);
-        }
-        let at = self.otherwise(at);
-        self.out.close();
-        at
-    }
-
-    fn repeat(&mut self, at: usize) -> usize {
-        self.out.open(false);
-        let count = if self.is(at + 1, Keyword::At) { 3 } else { 1 };
-        let at = self.words(at, count);
-        let at = self.expression(at, HEAD);
-        self.out.space();
-        self.out.put(at);
-        let mut at = self.block(at + 1);
-        if self.is(at, Keyword::Until) {
-            self.out.space();
-            at = self.words(at, 1);
-            at = self.expression(at, ON);
-        }
-        let at = self.otherwise(at);
-        self.out.close();
-        at
-    }
-
-    fn while_(&mut self, at: usize) -> usize {
-        self.out.open(false);
-        let at = self.words(at, 1);
-        let at = self.expression(at, HEAD);
-        self.out.enter(HEAD);
-        self.out.fill();
-        let at = self.words(at, 2);
-        let at = self.expression(at, HEAD);
-        self.out.space();
-        self.out.put(at);
-        self.out.out(HEAD);
-        let at = self.block(at + 1);
-        let at = self.otherwise(at);
-        self.out.close();
-        at
-    }
-
-    fn wait_until(&mut self, at: usize) -> usize {
-        self.out.open(false);
-        let at = self.words(at, 2);
-        let mut at = self.expression(at, ON);
-        self.out.enter(ON);
-        for clause in [Keyword::Within, Keyword::Every] {
-            if self.is(at, clause) {
-                self.out.fill();
-                at = self.words(at, 1);
-                at = self.expression(at, ON);
-            }
-        }
-        let block = self.out.token(at + 1) == Some(Token::BlockOpen);
-        if self.is(at, Keyword::Else) && !block {
-            self.out.fill();
-            at = self.words(at, 1);
-            at = self.simple(at);
-        }
-        self.out.out(ON);
-        if self.is(at, Keyword::Else) {
-            self.out.fill();
-            self.out.put(at);
-            at = self.block(at + 1);
-        }
-        self.out.close();
-        at
-    }
-
-    fn try_(&mut self, at: usize) -> usize {
-        self.out.open(false);
-        self.out.put(at);
-        let mut at = self.block(at + 1);
-        if self.is(at, Keyword::Catch) {
-            self.out.space();
-            at = self.words(at, 1);
-            self.out.put(at);
-            at = self.block(at + 1);
-        }
-        if self.is(at, Keyword::Finally) {
-            self.out.space();
-            self.out.put(at);
-            at = self.block(at + 1);
-        }
-        self.out.close();
-        at
-    }
-
-    /// `else` with what it does, where there is one.
-    fn otherwise(&mut self, at: usize) -> usize {
-        if !self.is(at, Keyword::Else) {
-            return at;
-        }
-        self.out.space();
-        self.out.put(at);
-        if self.out.token(at + 1) == Some(Token::BlockOpen) {
-            return self.block(at + 1);
-        }
-        self.out.space();
-        self.simple(at + 1)
+        at + 1
     }
 
     /// A block after a blank. One simple statement stays on the line of the brace where the
     /// author put it there and the whole statement fits.
     fn block(&mut self, open: usize) -> usize {
-        let close = self.out.partner(open);
-        self.out.space();
-        self.out.put(open);
-        if close == open + 1 && !self.out.comment_before(close) {
-            self.out.put(close);
+        let close = self.partner(open);
+        self.add(Op::Space);
+        self.put(open);
+        if close == open + 1 && !self.comment_before(close) {
+            self.put(close);
             return close + 1;
         }
-        let one_line = !self.out.breaks_after(open) && self.is_simple(open + 1, close);
-        self.out.enter(1);
-        if one_line {
-            self.out.line()
-        } else {
-            self.out.hard()
-        }
+        let one_line = !self.breaks_after(open) && self.is_simple(open + 1, close);
+        let line = if one_line { Op::Line { blank: false } } else { Op::Hard { blank: true } };
+        self.add(Op::In(1));
+        self.add(line);
         self.statements(open + 1, close);
-        self.out.leave();
-        if one_line {
-            self.out.line()
-        } else {
-            self.out.hard()
-        }
-        self.out.put(close);
+        self.add(Op::Leave);
+        self.add(line);
+        self.put(close);
         close + 1
     }
 
     fn is_simple(&self, from: usize, to: usize) -> bool {
         let mut at = from;
         while at < to {
-            if matches!(self.out.token(at), Some(Token::End | Token::BlockOpen)) {
+            if matches!(self.token(at), Some(Token::End | Token::BlockOpen)) {
                 return false;
             }
-            at = self.out.partner(at) + 1;
+            at = self.partner(at) + 1;
         }
         from < to
     }

@@ -7,11 +7,11 @@ use crate::syntax::layout::Laid;
 use crate::syntax::token::Token;
 
 /// Tokens of a script, and the stream that they become.
-pub(super) struct Stream<'s> {
+pub(super) struct Formatter<'s> {
     text: &'s str,
     tokens: &'s [(Token, Span)],
     /// For each opening bracket its closing one, and the other way round.
-    partners: Vec<u32>,
+    partners: Vec<usize>,
     comments: &'s [Span],
     next_comment: usize,
     ops: Vec<Op>,
@@ -27,9 +27,9 @@ pub(super) struct Stream<'s> {
     opened: bool,
 }
 
-impl<'s> Stream<'s> {
+impl<'s> Formatter<'s> {
     pub(super) fn new(text: &'s str, laid: &'s Laid) -> Self {
-        Stream {
+        Formatter {
             text,
             tokens: &laid.tokens,
             partners: partners(&laid.tokens),
@@ -51,10 +51,6 @@ impl<'s> Stream<'s> {
         self.ops
     }
 
-    pub(super) fn count(&self) -> usize {
-        self.tokens.len()
-    }
-
     pub(super) fn token(&self, at: usize) -> Option<Token> {
         self.tokens.get(at).map(|(token, _)| *token)
     }
@@ -69,7 +65,7 @@ impl<'s> Stream<'s> {
 
     /// The other bracket of a pair; of any other token, itself.
     pub(super) fn partner(&self, at: usize) -> usize {
-        self.partners.get(at).map_or(at, |partner| *partner as usize)
+        self.partners.get(at).copied().unwrap_or(at)
     }
 
     /// The author ended the line right after this token, without a comment.
@@ -86,56 +82,50 @@ impl<'s> Stream<'s> {
 
     /// Writes a word of the script.
     pub(super) fn put(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        self.words(span);
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| formatter.write(span));
     }
 
     /// Writes the words of a span of which not every blank is kept, such as `^ -2`.
     pub(super) fn put_tight(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        let mut from = span.start;
-        for part in self.slice(at).split_inclusive([' ', '\t', '\r']) {
-            let length = u32::try_from(part.len()).unwrap_or(0);
-            let word = u32::try_from(part.trim_end().len()).unwrap_or(0);
-            self.words(Span { start: from, end: from + word, ..span });
-            from += length;
-        }
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| {
+            let mut from = span.start;
+            for part in formatter.slice(at).split_inclusive([' ', '\t', '\r']) {
+                let length = u32::try_from(part.len()).unwrap_or(0);
+                let word = u32::try_from(part.trim_end().len()).unwrap_or(0);
+                formatter.write(Span { start: from, end: from + word, ..span });
+                from += length;
+            }
+        });
     }
 
     /// Writes the `: 2` of a text's value.
     pub(super) fn put_colon(&mut self, at: usize) {
-        let Some((token, span)) = self.tokens.get(at).copied() else { return };
-        self.place(token, span);
-        let written = self.slice(at);
-        let digits = written.trim_start_matches([':', ' ', '\t', '\r']);
-        let skipped = u32::try_from(written.len() - digits.len()).unwrap_or(0);
-        self.push(Op::Mark(":"));
-        self.push(Op::Space);
-        self.words(Span { start: span.start + skipped, ..span });
-        self.behind = span.end;
+        self.put_parts(at, |formatter, span| {
+            let digits = formatter.slice(at).trim_start_matches([':', ' ', '\t', '\r']);
+            let length = u32::try_from(digits.len()).unwrap_or(0);
+            formatter.push(Op::Mark(":"));
+            formatter.push(Op::Space);
+            formatter.write(Span { start: span.end - length, ..span });
+        });
     }
 
     /// Writes everything from one word to another as it stands.
     pub(super) fn put_span(&mut self, from: usize, to: usize) {
-        let ends = (self.tokens.get(from), self.tokens.get(to));
-        let (Some((token, first)), Some((_, last))) = ends else { return };
-        let span = first.to(*last);
-        self.place(*token, *first);
-        self.words(span);
-        self.behind = span.end;
+        let Some((_, last)) = self.tokens.get(to).copied() else { return };
+        self.put_parts(from, |formatter, first| formatter.write(first.to(last)));
+        self.behind = last.end;
         self.opened = false;
     }
 
-    fn place(&mut self, token: Token, span: Span) {
-        self.flush(span.start, closes(token));
-        self.opened = opens(token);
+    fn put_parts(&mut self, at: usize, write: impl FnOnce(&mut Self, Span)) {
+        let Some((token, span)) = self.tokens.get(at).copied() else { return };
+        self.flush(span.start, token.closes());
+        self.opened = token.opens();
+        write(self, span);
+        self.behind = span.end;
     }
 
-    fn words(&mut self, span: Span) {
+    fn write(&mut self, span: Span) {
         let slice = self.text.get(span.range()).unwrap_or("");
         if slice.is_empty() {
             return;
@@ -149,70 +139,18 @@ impl<'s> Stream<'s> {
         self.pending.push(Op::Mark(mark));
     }
 
-    pub(super) fn space(&mut self) {
-        self.pending.push(Op::Space);
-    }
-
-    /// A break between two operands.
-    pub(super) fn line(&mut self) {
-        self.breaks(Op::Line { blank: false }, true);
-    }
-
-    /// A break between two elements of a list; an empty line of the author's is kept.
-    pub(super) fn item(&mut self) {
-        self.breaks(Op::Line { blank: true }, true);
-    }
-
-    pub(super) fn soft(&mut self) {
-        self.breaks(Op::Soft, false);
-    }
-
-    pub(super) fn fill(&mut self) {
-        self.breaks(Op::Fill, true);
-    }
-
-    /// The end of a statement; an empty line of the author's is kept.
-    pub(super) fn hard(&mut self) {
-        self.pending.push(Op::Hard { blank: true });
-    }
-
-    pub(super) fn last_comma(&mut self) {
-        self.breaks(Op::LastComma, false);
-    }
-
-    fn breaks(&mut self, op: Op, else_blank: bool) {
-        if self.one_line == 0 {
-            self.pending.push(op);
-        } else if else_blank {
-            self.pending.push(Op::Space);
+    /// Writes something that waits for the next word; where nothing may break, a break is a blank
+    /// or nothing.
+    pub(super) fn add(&mut self, op: Op) {
+        let can_break = self.one_line == 0;
+        match op {
+            Op::Line { .. } | Op::Fill if !can_break => self.pending.push(Op::Space),
+            Op::Soft | Op::LastComma | Op::Open { .. } | Op::Close if !can_break => {}
+            op => self.pending.push(op),
         }
     }
 
-    pub(super) fn enter(&mut self, steps: u8) {
-        self.pending.push(Op::In(steps));
-    }
-
-    pub(super) fn out(&mut self, steps: u8) {
-        self.pending.push(Op::Out(steps));
-    }
-
-    pub(super) fn leave(&mut self) {
-        self.pending.push(Op::Leave);
-    }
-
-    pub(super) fn open(&mut self, broken: bool) {
-        if self.one_line == 0 {
-            self.pending.push(Op::Open { broken });
-        }
-    }
-
-    pub(super) fn close(&mut self) {
-        if self.one_line == 0 {
-            self.pending.push(Op::Close);
-        }
-    }
-
-    /// From here on nothing breaks, until [`Stream::may_break`].
+    /// From here on nothing breaks, until [`Formatter::may_break`].
     pub(super) fn no_breaks(&mut self) {
         self.one_line += 1;
     }
@@ -321,45 +259,16 @@ fn blank(op: Op) -> bool {
     matches!(op, Op::Space | Op::Line { .. } | Op::Soft | Op::Fill | Op::Hard { .. })
 }
 
-fn opens(token: Token) -> bool {
-    matches!(
-        token,
-        Token::ParenOpen
-            | Token::ListOpen
-            | Token::RecordOpen
-            | Token::BlockOpen
-            | Token::ValueOpen
-            | Token::Quote
-    )
-}
-
-fn closes(token: Token) -> bool {
-    matches!(
-        token,
-        Token::ParenClose
-            | Token::ListClose
-            | Token::RecordClose
-            | Token::BlockClose
-            | Token::ValueClose
-            | Token::Unquote
-    )
-}
-
-fn partners(tokens: &[(Token, Span)]) -> Vec<u32> {
-    let mut partners: Vec<u32> = (0..tokens.len()).map(|at| at as u32).collect();
+fn partners(tokens: &[(Token, Span)]) -> Vec<usize> {
+    let mut partners: Vec<usize> = (0..tokens.len()).collect();
     let mut open = Vec::new();
     for (at, (token, _)) in tokens.iter().enumerate() {
-        if opens(*token) {
+        if token.opens() {
             open.push(at);
-        } else if closes(*token)
+        } else if token.closes()
             && let Some(opener) = open.pop()
         {
-            if let Some(partner) = partners.get_mut(opener) {
-                *partner = at as u32;
-            }
-            if let Some(partner) = partners.get_mut(at) {
-                *partner = opener as u32;
-            }
+            partners.swap(opener, at);
         }
     }
     partners

@@ -18,21 +18,14 @@ pub(super) enum Kind {
 }
 
 impl Kind {
-    fn opener(self) -> &'static str {
+    /// Its tokens, and how the closing one is written.
+    fn tokens(self) -> (Token, Token, &'static str) {
         match self {
-            Kind::Paren => "(",
-            Kind::List => "[",
-            Kind::Record | Kind::Block | Kind::Value => "{",
-        }
-    }
-
-    fn closer(self) -> (Token, &'static str) {
-        match self {
-            Kind::Paren => (Token::ParenClose, ")"),
-            Kind::List => (Token::ListClose, "]"),
-            Kind::Record => (Token::RecordClose, "}"),
-            Kind::Block => (Token::BlockClose, "}"),
-            Kind::Value => (Token::ValueClose, "}"),
+            Kind::Paren => (Token::ParenOpen, Token::ParenClose, ")"),
+            Kind::List => (Token::ListOpen, Token::ListClose, "]"),
+            Kind::Record => (Token::RecordOpen, Token::RecordClose, "}"),
+            Kind::Block => (Token::BlockOpen, Token::BlockClose, "}"),
+            Kind::Value => (Token::ValueOpen, Token::ValueClose, "}"),
         }
     }
 }
@@ -84,16 +77,24 @@ impl Layout<'_> {
         self.frame_kind() == Kind::Block
     }
 
-    /// The innermost block or text value.
-    pub(super) fn block_below(&self) -> usize {
-        self.frames
-            .iter()
-            .rposition(|frame| matches!(frame.kind, Kind::Block | Kind::Value))
-            .unwrap_or(0)
+    /// The innermost frame that is none of these.
+    fn innermost(&self, but: &[Kind]) -> usize {
+        self.frames.iter().rposition(|frame| !but.contains(&frame.kind)).unwrap_or(0)
     }
 
-    pub(super) fn open(&mut self, lexeme: Lexeme, kind: Kind, token: Token) {
+    /// The innermost block or text value.
+    pub(super) fn block_below(&self) -> usize {
+        self.innermost(&[Kind::Paren, Kind::List, Kind::Record])
+    }
+
+    /// The innermost that a `}` closes.
+    fn braced(&self) -> usize {
+        self.innermost(&[Kind::Paren, Kind::List])
+    }
+
+    pub(super) fn open(&mut self, lexeme: Lexeme, kind: Kind) {
         self.begin(lexeme, None);
+        let (token, closer, _) = kind.tokens();
         let span = self.span(lexeme);
         let deep = self.frames.len() > DEEPEST;
         if deep || (kind != Kind::Block && self.path >= HIGHEST) {
@@ -117,7 +118,7 @@ impl Layout<'_> {
                 _ => {
                     self.push(token, span);
                     self.push(Token::Hole, span.after());
-                    self.push(kind.closer().0, span.after());
+                    self.push(closer, span.after());
                 }
             }
             if kind == Kind::Value {
@@ -166,7 +167,7 @@ impl Layout<'_> {
                 parent.below = parent.below.max(frame.highest + 1);
             }
         }
-        self.push(frame.kind.closer().0, span);
+        self.push(frame.kind.tokens().1, span);
         debug_assert!(self.laid.cut.is_some() || self.path <= HIGHEST);
     }
 
@@ -180,13 +181,13 @@ impl Layout<'_> {
         let same_line = self.peek().is_some_and(|next| next.raw != Raw::Newline);
         let record = self.wants_operand() && ((sure && same_line) || self.record_follows());
         if in_text || record {
-            return self.open(lexeme, Kind::Record, Token::RecordOpen);
+            return self.open(lexeme, Kind::Record);
         }
         if !self.in_block() {
             let index = self.block_below();
             self.close_above(index);
         }
-        self.open(lexeme, Kind::Block, Token::BlockOpen);
+        self.open(lexeme, Kind::Block);
     }
 
     fn record_follows(&self) -> bool {
@@ -211,11 +212,7 @@ impl Layout<'_> {
     pub(super) fn close(&mut self, lexeme: Lexeme, kind: Kind) {
         self.begin(lexeme, None);
         let span = self.span(lexeme);
-        let bottom = self
-            .frames
-            .iter()
-            .rposition(|frame| !matches!(frame.kind, Kind::Paren | Kind::List))
-            .unwrap_or(0);
+        let bottom = self.braced();
         let inside = self.frames.get(bottom + 1..).unwrap_or(&[]);
         match inside.iter().rposition(|frame| frame.kind == kind) {
             Some(found) => {
@@ -224,9 +221,8 @@ impl Layout<'_> {
             }
             None => match inside.last() {
                 Some(frame) => {
-                    let (_, wrong) = kind.closer();
-                    let (_, right) = frame.kind.closer();
-                    let opener = frame.kind.opener();
+                    let (opener, wrong) = (self.slice(frame.open), self.slice(span));
+                    let (.., right) = frame.kind.tokens();
                     self.diagnostics.push(
                         Diagnostic::error(
                             codes::MISMATCHED_CLOSER,
@@ -250,11 +246,7 @@ impl Layout<'_> {
         if own_line {
             self.indent = lexeme.start - self.line_start;
         }
-        let found = self
-            .frames
-            .iter()
-            .rposition(|frame| !matches!(frame.kind, Kind::Paren | Kind::List))
-            .unwrap_or(0);
+        let found = self.braced();
         let Some(frame) = self.frames.get(found) else {
             return;
         };
@@ -314,13 +306,13 @@ impl Layout<'_> {
         let Some(inner) = open.last() else { return };
         let mut report = Diagnostic::error(
             codes::UNCLOSED_BRACKET,
-            format!("`{}` is never closed", inner.kind.opener()),
+            format!("`{}` is never closed", self.slice(inner.open)),
             inner.open,
         )
         .here("opened here")
         .label(
             self.behind(),
-            format!("`{}` is missing, here at the latest", inner.kind.closer().1),
+            format!("`{}` is missing, here at the latest", inner.kind.tokens().2),
         );
         let others = open.len() - 1;
         for frame in open.iter().rev().skip(1).take(3) {
@@ -367,7 +359,16 @@ impl Layout<'_> {
         if unclosed == 0 {
             return;
         }
-        let word = keyword.text();
+        let missing = format!("`}}` is missing before this `{}`", keyword.text());
+        self.never_closed(opened, self.span(lexeme), missing);
+        self.unclosed = Some(unclosed.saturating_sub(self.frames.len() - (index + 1)));
+        self.drop_to(index);
+        if !self.at_statement() {
+            self.push(Token::End, self.behind());
+        }
+    }
+
+    fn never_closed(&mut self, opened: Span, place: Span, missing: impl Into<String>) {
         let (open, close) = self.suspect.take().unzip();
         let open = open.unwrap_or(opened);
         let mut report =
@@ -376,14 +377,7 @@ impl Layout<'_> {
         if let Some(close) = close {
             report = report.label(close, "this `}` ends it, though it stands further left");
         }
-        let missing = format!("`}}` is missing before this `{word}`");
-        report = report.label(self.span(lexeme), missing);
-        self.diagnostics.push(report);
-        self.unclosed = Some(unclosed.saturating_sub(self.frames.len() - (index + 1)));
-        self.drop_to(index);
-        if !self.at_statement() {
-            self.push(Token::End, self.behind());
-        }
+        self.diagnostics.push(report.label(place, missing));
     }
 
     /// How many more braces the text opens than it closes.
@@ -404,22 +398,10 @@ impl Layout<'_> {
         if self.frames.len() < 2 {
             return;
         }
-        let end = Span::new(self.source, self.text.trim_end().len(), self.text.len());
-        let mut report = match self.suspect.take() {
-            Some((open, close)) => {
-                Diagnostic::error(codes::UNCLOSED_BRACKET, "this block is never closed", open)
-                    .here("opened here")
-                    .label(close, "this `}` ends it, though it stands further left")
-            }
-            None => {
-                let open = self.frames.last().map_or(end, |frame| frame.open);
-                Diagnostic::error(codes::UNCLOSED_BRACKET, "this block is never closed", open)
-                    .here("opened here")
-            }
-        };
-        let end = Span { end: end.start, ..end };
-        report = report.label(end, "the file ends here, where `}` is missing");
-        self.diagnostics.push(report);
+        let length = self.text.trim_end().len();
+        let end = Span::new(self.source, length, length);
+        let open = self.frames.last().map_or(end, |frame| frame.open);
+        self.never_closed(open, end, "the file ends here, where `}` is missing");
         self.drop_to(0);
     }
 }

@@ -7,6 +7,7 @@ use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Layout;
 use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::token::Token;
+use crate::syntax::tree::Binary;
 
 /// How many lexemes are searched for the end of its brackets.
 const REACH: usize = 64;
@@ -33,8 +34,12 @@ impl Layout<'_> {
         let variable = name.map_or("_", |name| self.slice(self.span(name)));
         let from = set.and_then(|at| words(first.get(at + 1..)?));
         let to = match second {
-            [_, Lexeme { raw: Raw::Less, .. }, bound @ ..] => words(bound).map(str::to_string),
-            [_, Lexeme { raw: Raw::LessEqual, .. }, bound @ ..] => words(bound).map(one_more),
+            [_, Lexeme { raw: Raw::Operator(Binary::Less), .. }, bound @ ..] => {
+                words(bound).map(str::to_string)
+            }
+            [_, Lexeme { raw: Raw::Operator(Binary::LessEqual), .. }, bound @ ..] => {
+                words(bound).map(one_more)
+            }
             _ => None,
         };
         let way = match (name, from, to) {

@@ -118,51 +118,43 @@ impl<'s> Layout<'s> {
             Raw::Comment => self.comment(span),
             Raw::BlockComment => {}
             Raw::Word => self.word(lexeme, span),
-            Raw::Number => {
-                self.begin(lexeme, None);
-                self.number(lexeme, span);
-            }
-            Raw::Percent => {
-                self.begin(lexeme, None);
-                self.percent(span);
-            }
-            Raw::Caret => {
-                self.begin(lexeme, None);
-                self.power(span);
-            }
-            Raw::Foreign => {
-                self.begin(lexeme, None);
-                self.foreign(span);
-            }
-            Raw::Unknown | Raw::Wide | Raw::Single => {
-                self.begin(lexeme, None);
-                if self.wants_operand() {
-                    self.push(Token::Hole, span);
-                }
-            }
             Raw::ParenOpen if self.counting_loop(lexeme) => {}
-            Raw::ParenOpen => self.open(lexeme, Kind::Paren, Token::ParenOpen),
-            Raw::ListOpen => self.open(lexeme, Kind::List, Token::ListOpen),
+            Raw::ParenOpen => self.open(lexeme, Kind::Paren),
+            Raw::ListOpen => self.open(lexeme, Kind::List),
             Raw::BraceOpen => self.brace(lexeme),
-            Raw::ValueOpen => self.open(lexeme, Kind::Value, Token::ValueOpen),
+            Raw::ValueOpen => self.open(lexeme, Kind::Value),
             Raw::ParenClose => self.close(lexeme, Kind::Paren),
             Raw::ListClose => self.close(lexeme, Kind::List),
             Raw::BraceClose => self.close_brace(lexeme),
             Raw::ValueClose => self.close_value(lexeme),
             Raw::Colon if self.frame_kind() == Kind::Value => self.decimals(span),
-            Raw::Comma => {
+            _ => {
                 self.begin(lexeme, None);
+                self.inside(lexeme, span);
+            }
+        }
+    }
+
+    /// What only goes on with a statement.
+    fn inside(&mut self, lexeme: Lexeme, span: Span) {
+        match lexeme.raw {
+            Raw::Number => self.number(lexeme, span),
+            Raw::Percent => self.percent(span),
+            Raw::Caret => self.power(span),
+            Raw::Foreign => self.foreign(span),
+            Raw::Unknown | Raw::Wide | Raw::Single if self.wants_operand() => {
+                self.push(Token::Hole, span);
+            }
+            Raw::Comma => {
                 if let Some(frame) = self.frames.last_mut() {
                     self.path -= frame.next_element();
                 }
                 self.push(Token::Comma, span);
             }
-            other => {
-                self.begin(lexeme, None);
-                if let Some(token) = plain(other) {
-                    if matches!(token, Token::Operator(_) | Token::Dot) && !self.count(span) {
-                        return;
-                    }
+            raw => {
+                let Some(token) = plain(raw) else { return };
+                let is_level = matches!(token, Token::Operator(_) | Token::Dot);
+                if !is_level || self.count(span) {
                     self.push(token, span);
                 }
             }
@@ -292,43 +284,14 @@ impl<'s> Layout<'s> {
         if keyword.is_some_and(Keyword::begins_statement) {
             return false;
         }
-        let unfinished = matches!(
-            last,
-            Token::Operator(_)
-                | Token::Comma
-                | Token::Colon
-                | Token::Dot
-                | Token::Assign
-                | Token::Arrow
-                | Token::ShownIn
-                | Token::Keyword(
-                    Keyword::Not
-                        | Keyword::Within
-                        | Keyword::Every
-                        | Keyword::Until
-                        | Keyword::At
-                        | Keyword::Most
-                        | Keyword::In
-                        | Keyword::Of
-                )
-        );
-        unfinished
+        last.wants_more()
+            || matches!(last, Token::Dot | Token::ShownIn)
             || keyword.is_some_and(Keyword::continues_statement)
+            || matches!(lexeme.raw, Raw::Operator(operator) if operator != Binary::Subtract)
             || matches!(
                 lexeme.raw,
-                Raw::Plus
-                    | Raw::Times
-                    | Raw::Over
-                    | Raw::Percent
+                Raw::Percent
                     | Raw::Caret
-                    | Raw::PlusMinus
-                    | Raw::Equal
-                    | Raw::Unequal
-                    | Raw::Less
-                    | Raw::LessEqual
-                    | Raw::Greater
-                    | Raw::GreaterEqual
-                    | Raw::Range
                     | Raw::Foreign
                     | Raw::Dot
                     | Raw::Comma
@@ -344,34 +307,19 @@ impl<'s> Layout<'s> {
 
     /// The last token leaves an operand wanting.
     fn wants_operand(&self) -> bool {
-        if self.alone && self.laid.tokens.is_empty() {
-            return true;
-        }
-        matches!(
-            self.last(),
-            Some(
-                Token::Operator(_)
-                    | Token::Comma
-                    | Token::Colon
-                    | Token::Assign
-                    | Token::Arrow
-                    | Token::ParenOpen
+        let Some(last) = self.last() else { return self.alone };
+        last.wants_more()
+            || matches!(
+                last,
+                Token::ParenOpen
                     | Token::ListOpen
                     | Token::ValueOpen
                     | Token::Keyword(
                         Keyword::Return
-                            | Keyword::Not
                             | Keyword::If
                             | Keyword::While
                             | Keyword::Wait
-                            | Keyword::Until
-                            | Keyword::Within
-                            | Keyword::Every
-                            | Keyword::At
-                            | Keyword::Most
                             | Keyword::Repeat
-                            | Keyword::In
-                            | Keyword::Of
                             | Keyword::Fail
                             | Keyword::Expect
                             | Keyword::Record
@@ -379,12 +327,16 @@ impl<'s> Layout<'s> {
                             | Keyword::Ask
                     )
             )
-        )
     }
 
     /// The last token ends an operand, or a name that `for` gives.
     fn after_operand(&self) -> bool {
         self.last().is_some_and(|token| token == Token::Hole || token.ends_operand())
+    }
+
+    /// An `in` ends the names of the `for` that waits for it.
+    fn ends_for(&mut self) -> bool {
+        self.frames.last_mut().is_some_and(|frame| std::mem::take(&mut frame.in_for))
     }
 
     fn comment(&mut self, span: Span) {
@@ -410,22 +362,12 @@ impl<'s> Layout<'s> {
             Keyword::And => Token::Operator(Binary::And),
             Keyword::Or => Token::Operator(Binary::Or),
             Keyword::Mod => Token::Operator(Binary::Modulo),
-            Keyword::In if !self.after_operand() => Token::Keyword(keyword),
-            Keyword::In => {
-                let in_for = self.frames.last_mut().map(|frame| &mut frame.in_for);
-                match in_for {
-                    Some(pending) if *pending => {
-                        *pending = false;
-                        Token::Keyword(Keyword::In)
-                    }
-                    _ => {
-                        if self.count(span) {
-                            self.push(Token::ShownIn, span);
-                            self.unit_after_in(span);
-                        }
-                        return;
-                    }
+            Keyword::In if self.after_operand() && !self.ends_for() => {
+                if self.count(span) {
+                    self.push(Token::ShownIn, span);
+                    self.unit_after_in(span);
                 }
+                return;
             }
             Keyword::For => {
                 let any = self.peek().is_some_and(|next| self.slice(self.span(next)) == "any");
@@ -448,15 +390,9 @@ impl<'s> Layout<'s> {
 
     /// `:` inside a text's braces asks for decimals.
     fn decimals(&mut self, colon: Span) {
-        let mut end = self.at;
-        while self
-            .lexemes
-            .get(end)
-            .is_some_and(|l| !matches!(l.raw, Raw::ValueClose | Raw::Newline))
-        {
-            end += 1;
-        }
-        let inside = self.lexemes.get(self.at..end).unwrap_or(&[]);
+        let rest = self.lexemes.get(self.at..).unwrap_or(&[]);
+        let ends = |lexeme: &Lexeme| matches!(lexeme.raw, Raw::ValueClose | Raw::Newline);
+        let inside = rest.get(..rest.iter().position(ends).unwrap_or(rest.len())).unwrap_or(rest);
         let digits = match inside {
             [only] => self.slice(self.span(*only)).parse::<u8>().ok(),
             _ => None,
@@ -465,7 +401,7 @@ impl<'s> Layout<'s> {
             (Some(first), Some(last)) => self.span(*first).to(self.span(*last)),
             _ => colon,
         };
-        self.at = end;
+        self.at += inside.len();
         match digits {
             Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
             _ => self.diagnostics.push(
@@ -481,30 +417,26 @@ impl<'s> Layout<'s> {
 
     fn foreign(&mut self, span: Span) {
         let text = self.slice(span);
+        let operator = text.trim_end_matches('=');
+        let assigned = format!("write it out: `x = x {operator} …`");
         let (token, help) = match text {
-            "&&" | "&" => (Token::Operator(Binary::And), "write `and`".to_string()),
-            "||" | "|" => (Token::Operator(Binary::Or), "write `or`".to_string()),
-            "!" => (Token::Keyword(Keyword::Not), "write `not`".to_string()),
-            "===" => (Token::Operator(Binary::Equal), "write `==`".to_string()),
-            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`".to_string()),
+            "&&" | "&" => (Token::Operator(Binary::And), "write `and`"),
+            "||" | "|" => (Token::Operator(Binary::Or), "write `or`"),
+            "!" => (Token::Keyword(Keyword::Not), "write `not`"),
+            "===" => (Token::Operator(Binary::Equal), "write `==`"),
+            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`"),
             "=>" => (
                 Token::Operator(Binary::GreaterEqual),
-                "write `>=` to compare, `->` before what a routine returns".to_string(),
+                "write `>=` to compare, `->` before what a routine returns",
             ),
-            "**" => (
-                Token::Operator(Binary::Multiply),
-                "a power is written `^`, as in `x^2`".to_string(),
-            ),
-            ":=" => (Token::Assign, "write `=`".to_string()),
-            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`".to_string()),
+            "**" => (Token::Operator(Binary::Multiply), "a power is written `^`, as in `x^2`"),
+            ":=" => (Token::Assign, "write `=`"),
+            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`"),
             "..." | "..=" => (
                 Token::Operator(Binary::Range),
-                "a range is written `..`, from the left up to but without the right".to_string(),
+                "a range is written `..`, from the left up to but without the right",
             ),
-            _ => {
-                let operator = text.trim_end_matches('=');
-                (Token::Assign, format!("write it out: `x = x {operator} …`"))
-            }
+            _ => (Token::Assign, assigned.as_str()),
         };
         self.diagnostics.push(
             Diagnostic::error(
@@ -530,18 +462,7 @@ fn plain(raw: Raw) -> Option<Token> {
         Raw::Dot => Token::Dot,
         Raw::Assign => Token::Assign,
         Raw::Arrow => Token::Arrow,
-        Raw::Range => Token::Operator(Binary::Range),
-        Raw::Equal => Token::Operator(Binary::Equal),
-        Raw::Unequal => Token::Operator(Binary::Unequal),
-        Raw::Less => Token::Operator(Binary::Less),
-        Raw::LessEqual => Token::Operator(Binary::LessEqual),
-        Raw::Greater => Token::Operator(Binary::Greater),
-        Raw::GreaterEqual => Token::Operator(Binary::GreaterEqual),
-        Raw::PlusMinus => Token::Operator(Binary::PlusMinus),
-        Raw::Plus => Token::Operator(Binary::Add),
-        Raw::Minus => Token::Operator(Binary::Subtract),
-        Raw::Times => Token::Operator(Binary::Multiply),
-        Raw::Over => Token::Operator(Binary::Divide),
+        Raw::Operator(operator) => Token::Operator(operator),
         _ => return None,
     })
 }

@@ -28,40 +28,23 @@ impl Layout<'_> {
             return self.bare_point(span, dot);
         }
         let Some(next) = self.peek() else { return };
-        match next.raw {
-            Raw::Word => {
-                let word = self.slice(self.span(next));
-                if Keyword::of(word).is_some() {
-                    return;
-                }
-                let zero_prefix = matches!(written, "0") && next.start == lexeme.end;
-                if zero_prefix && word.starts_with(['x', 'X', 'b', 'o']) && digits(word) {
-                    self.at += 1;
-                    let place = span.to(self.span(next));
-                    self.diagnostics.push(
-                        Diagnostic::error(codes::MALFORMED_NUMBER, "numbers are decimal", place)
-                            .help("write the number with the digits 0 to 9"),
-                    );
-                    return;
-                }
-                if word.starts_with('_') && next.start == lexeme.end {
-                    self.at += 1;
-                    let place = span.to(self.span(next));
-                    self.diagnostics.push(
-                        Diagnostic::error(
-                            codes::MALFORMED_NUMBER,
-                            "an underscore stands between two digits",
-                            place,
-                        )
-                        .help("write it as in `1_000`"),
-                    );
-                    return;
-                }
+        let word = self.slice(self.span(next));
+        let touches = next.start == lexeme.end;
+        let is_word = next.raw == Raw::Word && Keyword::of(word).is_none();
+        let (headline, help) = if is_word && touches && written == "0" && other_base(word) {
+            ("numbers are decimal", "write the number with the digits 0 to 9")
+        } else if is_word && touches && word.starts_with('_') {
+            ("an underscore stands between two digits", "write it as in `1_000`")
+        } else {
+            if is_word || next.raw == Raw::Percent {
                 self.unit();
             }
-            Raw::Percent => self.unit(),
-            _ => {}
-        }
+            return;
+        };
+        self.at += 1;
+        let place = span.to(self.span(next));
+        self.diagnostics
+            .push(Diagnostic::error(codes::MALFORMED_NUMBER, headline, place).help(help));
     }
 
     fn touching(&self, end: u32, raw: Raw) -> Option<Lexeme> {
@@ -116,7 +99,7 @@ impl Layout<'_> {
             let after = self.lexemes.get(self.at + 1).copied();
             let after = after.filter(|after| after.start == next.end);
             match (next.raw, after) {
-                (Raw::Over | Raw::Times, Some(word))
+                (Raw::Operator(Binary::Divide | Binary::Multiply), Some(word))
                     if word.raw == Raw::Word
                         && Keyword::of(self.slice(self.span(word))).is_none() =>
                 {
@@ -124,29 +107,22 @@ impl Layout<'_> {
                     end = word.end;
                     power = None;
                 }
-                (Raw::Caret, Some(number)) if number.raw == Raw::Number => {
-                    self.at += 2;
-                    end = number.end;
-                    let span = self.span(next).to(self.span(number));
-                    if let Some(first) = power.replace(span) {
-                        self.chained(self.span(next), first);
-                    } else if self.whole(number, false).is_none() {
-                        exponent_wrong = Some(self.span(number));
-                    }
-                }
-                (Raw::Caret, Some(minus)) if minus.raw == Raw::Minus => {
-                    let number = self.lexemes.get(self.at + 2).copied();
-                    let Some(number) =
-                        number.filter(|n| n.raw == Raw::Number && n.start == minus.end)
-                    else {
+                (Raw::Caret, Some(sign)) => {
+                    let minus = sign.raw == Raw::Operator(Binary::Subtract);
+                    let touching = self.lexemes.get(self.at + 2).copied();
+                    let number = match minus {
+                        true => touching.filter(|number| number.start == sign.end),
+                        false => after,
+                    };
+                    let Some(number) = number.filter(|number| number.raw == Raw::Number) else {
                         break;
                     };
-                    self.at += 3;
+                    self.at += if minus { 3 } else { 2 };
                     end = number.end;
                     let span = self.span(next).to(self.span(number));
                     if let Some(first) = power.replace(span) {
                         self.chained(self.span(next), first);
-                    } else if self.whole(number, true).is_none() {
+                    } else if self.whole(number, minus).is_none() {
                         exponent_wrong = Some(self.span(number));
                     }
                 }
@@ -199,30 +175,20 @@ impl Layout<'_> {
         if !self.count(caret) {
             return;
         }
-        let minus = self.peek().filter(|next| next.raw == Raw::Minus);
+        let minus = self.peek().filter(|next| next.raw == Raw::Operator(Binary::Subtract));
         if minus.is_some() {
             self.at += 1;
         }
-        let next = self.peek();
-        match next.filter(|next| next.raw == Raw::Number) {
-            Some(number) => {
-                self.at += 1;
-                let span = caret.to(self.span(number));
-                let whole = self.whole(number, minus.is_some());
-                if whole.is_none() {
-                    self.exponent(self.span(number));
-                }
-                self.push(Token::Power(whole.unwrap_or(1)), span);
-            }
-            None => {
-                let word = next.filter(|next| next.raw == Raw::Word);
-                self.exponent(word.map_or(caret, |word| self.span(word)));
-                if word.is_some() {
-                    self.at += 1;
-                }
-                self.push(Token::Power(1), caret);
-            }
+        let next = self.peek().filter(|next| matches!(next.raw, Raw::Number | Raw::Word));
+        let place = next.map_or(caret, |next| self.span(next));
+        let number = next.filter(|next| next.raw == Raw::Number);
+        let exponent = number.and_then(|number| self.whole(number, minus.is_some()));
+        if exponent.is_none() {
+            self.exponent(place);
         }
+        self.at += usize::from(next.is_some());
+        let span = if number.is_some() { caret.to(place) } else { caret };
+        self.push(Token::Power(exponent.unwrap_or(1)), span);
     }
 
     /// A percent sign that follows neither a number nor `in`.
@@ -237,8 +203,11 @@ impl Layout<'_> {
     }
 }
 
-fn digits(word: &str) -> bool {
-    word.len() > 1 && word.bytes().skip(1).all(|b| b.is_ascii_hexdigit() || b == b'_')
+/// What follows the 0 of `0xff`.
+fn other_base(word: &str) -> bool {
+    word.starts_with(['x', 'X', 'b', 'o'])
+        && word.len() > 1
+        && word.bytes().skip(1).all(|b| b.is_ascii_hexdigit() || b == b'_')
 }
 
 /// `mm2`: no unit has a digit in its name, so a power is meant.
