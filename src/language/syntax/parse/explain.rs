@@ -32,7 +32,7 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .unwrap_or_else(|| {
             let headline =
                 format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
-            Diagnostic::error(codes::UNEXPECTED, headline, stuck.point()).here("not expected here")
+            stuck.missing(codes::UNEXPECTED, headline).here("not expected here")
         })
 }
 
@@ -50,9 +50,7 @@ fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
 }
 
 fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let report = |headline: &str, help: &str| {
-        Diagnostic::error(codes::EQUALS_SIGN, headline, stuck.span).help(help)
-    };
+    let report = |headline: &str, help: &str| stuck.report(codes::EQUALS_SIGN, headline).help(help);
     if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
         return Some(report("`==` compares", "a value is given with one `=`"));
     }
@@ -88,62 +86,27 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
 }
 
-fn compares(token: Token) -> bool {
-    matches!(
-        token,
-        Token::Operator(
-            Binary::Equal
-                | Binary::Unequal
-                | Binary::Less
-                | Binary::LessEqual
-                | Binary::Greater
-                | Binary::GreaterEqual
-        )
-    )
-}
-
 fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let compares = |token: Token| matches!(token, Token::Operator(operator) if operator.compares());
     if !stuck.found().is_some_and(compares) || stuck.expects("an expression") {
         return None;
     }
-    let mut depth = 0_usize;
-    for (token, span) in stuck.clause().iter().rev() {
-        match token {
-            Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
-                depth += 1;
-            }
-            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen
-                if depth == 0 =>
-            {
-                return None;
-            }
-            Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
-                depth -= 1;
-            }
-            Token::Operator(Binary::And | Binary::Or) if depth == 0 => return None,
-            token if depth == 0 && compares(*token) => {
-                return Some(
-                    Diagnostic::error(
-                        codes::CHAINED_COMPARISON,
-                        "comparisons cannot be chained",
-                        stuck.span,
-                    )
-                    .here("the second comparison")
-                    .label(*span, "the first")
-                    .help("write `a < b and b < c`; for a band write `x within low .. high`"),
-                );
-            }
-            _ => {}
-        }
-    }
-    None
+    let joins = |token: Token| matches!(token, Token::Operator(Binary::And | Binary::Or));
+    let level = stuck.level();
+    let mut before = level.iter().take_while(|(_, token, _)| !joins(*token));
+    let (.., first) = before.find(|(_, token, _)| compares(*token))?;
+    Some(
+        stuck
+            .report(codes::CHAINED_COMPARISON, "comparisons cannot be chained")
+            .here("the second comparison")
+            .label(*first, "the first")
+            .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+    )
 }
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let (keyword, place) = first_keyword(stuck)?;
-    let stops =
-        matches!(stuck.found(), None | Some(Token::End | Token::BlockOpen | Token::BlockClose));
-    if !stops {
+    if !stuck.stops() && stuck.found() != Some(Token::BlockOpen) {
         return None;
     }
     match keyword {
@@ -153,13 +116,10 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 .help("every loop ends: write `while … at most 100 times { … }`"),
         ),
         Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
-            Diagnostic::error(
-                codes::UNBOUNDED_LOOP,
-                "the bound of this loop lacks its `times`",
-                stuck.point(),
-            )
-            .here("`times` is missing here")
-            .help("write it as in `at most 100 times {`"),
+            stuck
+                .missing(codes::UNBOUNDED_LOOP, "the bound of this loop lacks its `times`")
+                .here("`times` is missing here")
+                .help("write it as in `at most 100 times {`"),
         ),
         Keyword::Repeat if stuck.clause().len() == 1 => Some(
             Diagnostic::error(codes::UNBOUNDED_LOOP, "this `repeat` does not say how often", place)
@@ -197,12 +157,12 @@ fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let what = if waits { "wait until" } else { keyword.text() };
     Some(
-        Diagnostic::error(
-            codes::ELSE_NEEDS_BRACES,
-            format!("`{what}` needs braces around it after this `else`"),
-            stuck.span,
-        )
-        .help(format!("write `else {{ {what} … }}`")),
+        stuck
+            .report(
+                codes::ELSE_NEEDS_BRACES,
+                format!("`{what}` needs braces around it after this `else`"),
+            )
+            .help(format!("write `else {{ {what} … }}`")),
     )
 }
 
@@ -225,19 +185,15 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         _ => return None,
     };
     // An operand in the middle of the header is a missing operator, not a missing brace.
-    let ends = matches!(stuck.found(), None | Some(Token::End | Token::BlockClose));
     let statement = matches!(stuck.found(), Some(Token::Keyword(k)) if k.begins_statement());
-    if !ends && !statement {
+    if !stuck.stops() && !statement {
         return None;
     }
     Some(
-        Diagnostic::error(
-            codes::MISSING_BLOCK,
-            format!("the block of this `{word}` is missing"),
-            stuck.point(),
-        )
-        .here("`{` is missing here")
-        .help(format!("write `{shape}`; a single statement needs the braces too")),
+        stuck
+            .missing(codes::MISSING_BLOCK, format!("the block of this `{word}` is missing"))
+            .here("`{` is missing here")
+            .help(format!("write `{shape}`; a single statement needs the braces too")),
     )
 }
 
@@ -245,11 +201,9 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let beginning = stuck.clause().is_empty();
     if stuck.found() == Some(Token::BlockOpen) && beginning {
-        return Some(
-            Diagnostic::error(codes::UNEXPECTED, "a block cannot stand alone", stuck.span).help(
-                "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
-            ),
-        );
+        return Some(stuck.report(codes::UNEXPECTED, "a block cannot stand alone").help(
+            "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+        ));
     }
     let Some(Token::Keyword(keyword)) = stuck.found() else {
         return None;
@@ -269,12 +223,9 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            codes::UNEXPECTED,
-            format!("this `{word}` belongs to nothing"),
-            stuck.span,
-        )
-        .help(format!("it is part of {owner}")),
+        stuck
+            .report(codes::UNEXPECTED, format!("this `{word}` belongs to nothing"))
+            .help(format!("it is part of {owner}")),
     )
 }
 
@@ -291,14 +242,11 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = keyword.text();
     Some(
-        Diagnostic::error(
-            codes::UNEXPECTED,
-            format!("`:` is missing after the label of this `{word}`"),
-            stuck.point(),
-        )
-        .here("before this")
-        .label(place, "a label, `:` and a value follow")
-        .help(format!("write `{shape}`")),
+        stuck
+            .missing(codes::UNEXPECTED, format!("`:` is missing after the label of this `{word}`"))
+            .here("before this")
+            .label(place, "a label, `:` and a value follow")
+            .help(format!("write `{shape}`")),
     )
 }
 
@@ -342,7 +290,8 @@ fn question(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let waits = matches!(first_keyword(stuck), Some((Keyword::Wait, _)));
     (stuck.expects("`..`") && !stuck.expects("an expression") && !waits).then(|| {
-        Diagnostic::error(codes::UNEXPECTED, "a band after `within` has two ends", stuck.point())
+        stuck
+            .missing(codes::UNEXPECTED, "a band after `within` has two ends")
             .here("`..` and the upper end are missing here")
             .help("write `x within low .. high`")
     })
@@ -356,11 +305,7 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             _ => "",
         };
         return Some(
-            Diagnostic::error(
-                codes::UNEXPECTED,
-                format!("expected a type{after}, found {}", stuck.found_words()),
-                stuck.point(),
-            )
+            stuck.missing(codes::UNEXPECTED, format!("expected a type{after}, found {}", stuck.found_words()))
             .help("types are kinds such as `length`, `text`, `flag`, `list of line` or `{name: time}`"),
         );
     }
@@ -382,16 +327,13 @@ fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.expects("`=`")
         && let Some((keyword @ (Keyword::Let | Keyword::Var), _)) = first_keyword(stuck)
-        && matches!(stuck.found(), None | Some(Token::End | Token::BlockClose))
+        && stuck.stops()
     {
         let word = keyword.text();
         return Some(
-            Diagnostic::error(
-                codes::MISSING_VALUE,
-                format!("this `{word}` gives no value"),
-                stuck.point(),
-            )
-            .help(format!("write `{word} name = …`")),
+            stuck
+                .missing(codes::MISSING_VALUE, format!("this `{word}` gives no value"))
+                .help(format!("write `{word} name = …`")),
         );
     }
     if !stuck.expects("an expression") {
@@ -425,12 +367,9 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Some(Token::Plain | Token::Quote) | None => return None,
         Some(_) => stuck.word(-1),
     };
-    let mut report = Diagnostic::error(
-        codes::MISSING_VALUE,
-        format!("a value is missing after `{word}`"),
-        stuck.point(),
-    )
-    .here(format!("found {} instead", stuck.found_words()));
+    let mut report = stuck
+        .missing(codes::MISSING_VALUE, format!("a value is missing after `{word}`"))
+        .here(format!("found {} instead", stuck.found_words()));
     match stuck.found() {
         _ if last == Some(Token::Keyword(Keyword::Within))
             && matches!(first_keyword(stuck), Some((Keyword::Wait, _))) =>
@@ -495,51 +434,39 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         if !starts_operand {
             return None;
         }
-        let report = Diagnostic::error(
-            codes::LEFT_OVER,
-            format!("an operator or `,` is missing before {words}"),
-            stuck.span,
-        );
+        let report =
+            stuck.report(codes::LEFT_OVER, format!("an operator or `,` is missing before {words}"));
         return Some(if open == Token::ValueOpen {
             report.help("one value stands between a text's braces")
         } else {
             report
         });
     }
-    if let Token::Keyword(keyword) = found
-        && keyword.begins_statement()
-    {
-        return Some(
-            Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
-                .here("the second begins here")
-                .help("begin a new line, or put `;` between them"),
-        );
+    let second = |help: &str| {
+        let report = stuck.report(codes::LEFT_OVER, "two statements on one line");
+        Some(report.here("the second begins here").help(help))
+    };
+    if matches!(found, Token::Keyword(keyword) if keyword.begins_statement()) {
+        return second("begin a new line, or put `;` between them");
     }
     if !starts_operand {
         return None;
     }
-    let mut report = Diagnostic::error(
-        codes::LEFT_OVER,
-        format!("an operator is missing before {words}"),
-        stuck.span,
-    );
-    if let Some(Token::Name(_)) = stuck.token(-1)
-        && stuck.clause().len() == 1
-    {
-        let name = stuck.word(-1);
-        report = report.help(format!("a call has brackets: `{name}(…)`"));
+    if before == Some(Token::BlockClose) {
+        return second("begin a new line after the `}`");
     }
-    if stuck.token(-1) == Some(Token::BlockClose) {
-        report = Diagnostic::error(codes::LEFT_OVER, "two statements on one line", stuck.span)
-            .here("the second begins here")
-            .help("begin a new line after the `}`");
-    }
-    Some(report)
+    let report = stuck.report(codes::LEFT_OVER, format!("an operator is missing before {words}"));
+    Some(match before {
+        Some(Token::Name(_)) if stuck.clause().len() == 1 => {
+            report.help(format!("a call has brackets: `{}(…)`", stuck.word(-1)))
+        }
+        _ => report,
+    })
 }
 
 /// A bracket of a call behind something that cannot be called.
 fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
-    let report = Diagnostic::error(codes::LEFT_OVER, "only a name can be called", stuck.span);
+    let report = stuck.report(codes::LEFT_OVER, "only a name can be called");
     if stuck.token(-2) != Some(Token::Dot) {
         return report.help("give the value before it a name, or put an operator between");
     }

@@ -26,6 +26,10 @@ fn begins(stuck: &Stuck<'_>, keyword: Keyword) -> bool {
     stuck.clause().first().is_some_and(|(token, _)| *token == Token::Keyword(keyword))
 }
 
+fn binds(stuck: &Stuck<'_>) -> bool {
+    begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var)
+}
+
 const FOR: &str = "write `for k in 0..10 { … }`, which counts from 0 to 9";
 
 fn colon_for_brace(stuck: &Stuck<'_>, distance: isize) -> Option<Diagnostic> {
@@ -48,12 +52,9 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if after_head {
         let kind = stuck.word(1);
         return Some(
-            Diagnostic::error(
-                codes::UNEXPECTED,
-                "what a routine gives stands behind `->`",
-                stuck.span,
-            )
-            .help(format!("write `-> {kind}`")),
+            stuck
+                .report(codes::UNEXPECTED, "what a routine gives stands behind `->`")
+                .help(format!("write `-> {kind}`")),
         );
     }
     if stuck.expects("`{`") {
@@ -62,7 +63,7 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let alone = stuck.clause().len() == 1 && matches!(stuck.token(-1), Some(Token::Name(_)));
     alone.then(|| {
         let name = stuck.word(-1);
-        Diagnostic::error(codes::UNEXPECTED, "a name and `:` begin no statement", stuck.span).help(format!(
+        stuck.report(codes::UNEXPECTED, "a name and `:` begin no statement").help(format!(
             "a value is named with `let {name} = …`, one set from outside with `param {name} = …`"
         ))
     })
@@ -85,13 +86,13 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
             let (whole, rest) = (stuck.word(-1), stuck.word(1));
             Some(
-                Diagnostic::error(codes::MALFORMED_NUMBER, "a number has a decimal point", stuck.span)
+                stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point")
                     .here("not a comma")
                     .help(without_comma(whole, rest)),
             )
         }
         (Some((Token::ValueOpen, _)), ..) => Some(
-            Diagnostic::error(codes::LEFT_OVER, "one value stands between a text's braces", stuck.span)
+            stuck.report(codes::LEFT_OVER, "one value stands between a text's braces")
                 .help("give each value its own: `{a}, {b}`; the characters themselves are `\\{` and `\\}`"),
         ),
         _ => None,
@@ -100,10 +101,8 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// `for k = 0 to 9`
 fn loop_with_equals(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    (begins(stuck, Keyword::For) && stuck.bracket().is_none()).then(|| {
-        Diagnostic::error(codes::EQUALS_SIGN, "a loop runs over a list or a range", stuck.span)
-            .help(FOR)
-    })
+    (begins(stuck, Keyword::For) && stuck.bracket().is_none())
+        .then(|| stuck.report(codes::EQUALS_SIGN, "a loop runs over a list or a range").help(FOR))
 }
 
 /// `f"at {speed}"`
@@ -128,29 +127,29 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
     }
     if keyword == Keyword::For && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait)) {
         return Some(
-            Diagnostic::error(codes::MISSING_VALUE, "`wait` is followed by a time", stuck.span)
+            stuck
+                .report(codes::MISSING_VALUE, "`wait` is followed by a time")
                 .here("delete this")
                 .help("write `wait 3 s`, or `wait until … within 20 s`"),
         );
     }
-    let valued = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     let after_value = keyword == Keyword::If
-        && valued
+        && binds(stuck)
         && !stuck.expects("a name")
         && !stuck.expects("`=`")
         && stuck.bracket().is_none()
         && stuck.token(-1) != Some(Token::Assign);
     after_value.then(|| {
-        Diagnostic::error(codes::LEFT_OVER, "`if` is a statement and has no value", stuck.span)
+        stuck
+            .report(codes::LEFT_OVER, "`if` is a statement and has no value")
             .help("declare a `var` and set it in the blocks of an `if`")
     })
 }
 
 /// `let length width = 3 mm`
 fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
     let two = stuck.clause().len() == 2 && matches!(stuck.token(-1), Some(Token::Name(_)));
-    (named && two && stuck.token(1) == Some(Token::Assign)).then(|| {
+    (binds(stuck) && two && stuck.token(1) == Some(Token::Assign)).then(|| {
         let (keyword, kind, name) = (stuck.word(-2), stuck.word(-1), stuck.word(0));
         let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
         Diagnostic::error(codes::LEFT_OVER, "a type stands behind the name", place)
@@ -160,11 +159,13 @@ fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// `let height: length 4 mm`
 fn value_behind_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let named = begins(stuck, Keyword::Let) || begins(stuck, Keyword::Var);
-    (named && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(|| {
-        Diagnostic::error(codes::MISSING_VALUE, "`=` is missing before the value", stuck.span)
-            .help(format!("write `= {}`", stuck.word(0)))
-    })
+    (binds(stuck) && stuck.token(-2) == Some(Token::Colon) && stuck.bracket().is_none()).then(
+        || {
+            stuck
+                .report(codes::MISSING_VALUE, "`=` is missing before the value")
+                .help(format!("write `= {}`", stuck.word(0)))
+        },
+    )
 }
 
 /// `for k from 0`, `wait until a timeout 3 s`
@@ -175,18 +176,14 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if begins(stuck, Keyword::For) && stuck.clause().len() == 2 {
         let word = stuck.word(0);
         return Some(
-            Diagnostic::error(
-                codes::UNEXPECTED,
-                format!("`in` belongs here, not `{word}`"),
-                stuck.span,
-            )
-            .help(FOR),
+            stuck.report(codes::UNEXPECTED, format!("`in` belongs here, not `{word}`")).help(FOR),
         );
     }
     let waits = begins(stuck, Keyword::Wait) && stuck.expects("`within`");
     waits.then(|| {
         let word = stuck.word(0);
-        Diagnostic::error(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit", stuck.span)
+        stuck
+            .report(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit")
             .here(format!("`{word}` means nothing here"))
             .help("write the limit as `within 20 s`")
     })
@@ -195,7 +192,8 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 /// `arm 35 % {`
 fn missing_at(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     (begins(stuck, Keyword::Arm) && stuck.expects("`at`")).then(|| {
-        Diagnostic::error(codes::UNEXPECTED, "`at` is missing after `arm`", stuck.span)
+        stuck
+            .report(codes::UNEXPECTED, "`at` is missing after `arm`")
             .help("write `arm at 35 % { … }`")
     })
 }

@@ -36,38 +36,23 @@ pub(super) fn reports(
 /// Adds new reports, but none on a line that has one already, and none past a cut: a mistake is
 /// reported once, by the first stage that meets it.
 pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mut Vec<Diagnostic>) {
-    let mut taken: Vec<std::ops::Range<usize>> = Vec::new();
+    // Where lines begin; a line feed belongs to the line that it ends.
+    let line = |at: u32| {
+        let before = text.as_bytes().get(..at as usize).unwrap_or(text.as_bytes());
+        before.iter().rposition(|byte| *byte == b'\n')
+    };
+    let mut taken = HashSet::new();
     for old in all.iter() {
         let labels = if old.code.starts_with("E02") { 2 } else { 1 };
-        for label in old.labels.iter().take(labels) {
-            let at = label.span.start as usize;
-            if !taken.iter().any(|line| line.contains(&at)) {
-                taken.push(line_of(text, at));
-            }
-        }
+        taken.extend(old.labels.iter().take(labels).map(|label| line(label.span.start)));
     }
     for report in new {
         let at = report.span().start;
-        let place = at as usize;
-        if cut.is_some_and(|cut| at >= cut) || taken.iter().any(|line| line.contains(&place)) {
-            continue;
+        let is_known = all.iter().any(|old| old.span() == report.span());
+        if !is_known && cut.is_none_or(|cut| at < cut) && !taken.contains(&line(at)) {
+            all.push(report);
         }
-        if all.iter().any(|old| old.span() == report.span()) {
-            continue;
-        }
-        all.push(report);
     }
-}
-
-/// The line around a byte, its end included.
-fn line_of(text: &str, at: usize) -> std::ops::Range<usize> {
-    let bytes = text.as_bytes();
-    let at = at.min(bytes.len());
-    let before = bytes.get(..at).unwrap_or(&[]);
-    let after = bytes.get(at..).unwrap_or(&[]);
-    let start = before.iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
-    let end = after.iter().position(|b| *b == b'\n').map_or(bytes.len() + 1, |i| at + i + 1);
-    start..end
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.

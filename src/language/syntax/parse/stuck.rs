@@ -1,5 +1,6 @@
 //! A failure of the parser and the tokens around it, as the explanations look at them.
 
+use crate::diagnostics::Diagnostic;
 use crate::source::Span;
 use crate::syntax::layout::Laid;
 use crate::syntax::token::Token;
@@ -43,16 +44,18 @@ impl<'a> Stuck<'a> {
         Stuck { text, tokens, index, expected, span }
     }
 
+    fn at(&self, distance: isize) -> Option<(Token, Span)> {
+        self.tokens.get(self.index.checked_add_signed(distance)?).copied()
+    }
+
     /// The token at a distance from the one that did not fit.
     pub(super) fn token(&self, distance: isize) -> Option<Token> {
-        let index = self.index.checked_add_signed(distance)?;
-        self.tokens.get(index).map(|(token, _)| *token)
+        self.at(distance).map(|(token, _)| token)
     }
 
     /// Its place.
     pub(super) fn place(&self, distance: isize) -> Option<Span> {
-        let index = self.index.checked_add_signed(distance)?;
-        self.tokens.get(index).map(|(_, span)| *span)
+        self.at(distance).map(|(_, span)| span)
     }
 
     /// What is written there.
@@ -62,6 +65,11 @@ impl<'a> Stuck<'a> {
 
     pub(super) fn found(&self) -> Option<Token> {
         self.token(0)
+    }
+
+    /// The statement just stops.
+    pub(super) fn stops(&self) -> bool {
+        matches!(self.found(), None | Some(Token::End | Token::BlockClose))
     }
 
     pub(super) fn expects(&self, name: &str) -> bool {
@@ -81,26 +89,39 @@ impl<'a> Stuck<'a> {
         before.get(start..).unwrap_or(&[])
     }
 
+    /// From the place back to the bracket around it, and that bracket: the tokens of the clause,
+    /// with their index, that stand in no further bracket.
+    pub(super) fn level(&self) -> Vec<(usize, Token, Span)> {
+        let mut level = Vec::new();
+        let mut depth = 0_usize;
+        for (at, (token, span)) in self.clause().iter().enumerate().rev() {
+            depth += usize::from(token.closes_bracket());
+            if depth == 0 {
+                level.push((at, *token, *span));
+                if token.opens_bracket() {
+                    break;
+                }
+            }
+            depth -= usize::from(token.opens_bracket());
+        }
+        level
+    }
+
     /// The bracket around the place, inside this statement, and the token before it.
     pub(super) fn bracket(&self) -> Option<(Token, Option<Token>)> {
-        let clause = self.clause();
-        let mut depth = 0_usize;
-        for (at, (token, _)) in clause.iter().enumerate().rev() {
-            match token {
-                Token::ParenClose | Token::ListClose | Token::RecordClose | Token::ValueClose => {
-                    depth += 1;
-                }
-                Token::ParenOpen | Token::ListOpen | Token::RecordOpen | Token::ValueOpen => {
-                    if depth == 0 {
-                        let before = at.checked_sub(1).and_then(|at| clause.get(at));
-                        return Some((*token, before.map(|(token, _)| *token)));
-                    }
-                    depth -= 1;
-                }
-                _ => {}
-            }
-        }
-        None
+        let (at, open, _) = *self.level().last().filter(|(_, token, _)| token.opens_bracket())?;
+        let before = at.checked_sub(1).and_then(|at| self.clause().get(at));
+        Some((open, before.map(|(token, _)| *token)))
+    }
+
+    /// A report on the token that did not fit.
+    pub(super) fn report(&self, code: &'static str, headline: impl Into<String>) -> Diagnostic {
+        Diagnostic::error(code, headline, self.span)
+    }
+
+    /// A report on what is missing before that token.
+    pub(super) fn missing(&self, code: &'static str, headline: impl Into<String>) -> Diagnostic {
+        Diagnostic::error(code, headline, self.point())
     }
 
     /// The token that did not fit, in words.
@@ -121,11 +142,9 @@ impl<'a> Stuck<'a> {
 
     /// Where to point: behind the last token if the statement just stops.
     pub(super) fn point(&self) -> Span {
-        match self.found() {
-            None | Some(Token::End | Token::BlockClose) => {
-                self.place(-1).map_or(self.span, Span::after)
-            }
-            Some(_) => self.span,
+        match self.place(-1) {
+            Some(before) if self.stops() => before.after(),
+            _ => self.span,
         }
     }
 

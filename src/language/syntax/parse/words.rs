@@ -16,12 +16,9 @@ pub(super) fn missing_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     let word = keyword.text();
-    let report = Diagnostic::error(
-        codes::MISSING_NAME,
-        format!("a name is missing after `{word}`"),
-        stuck.point(),
-    )
-    .here(format!("found {} instead", stuck.found_words()));
+    let report = stuck
+        .missing(codes::MISSING_NAME, format!("a name is missing after `{word}`"))
+        .here(format!("found {} instead", stuck.found_words()));
     Some(match keyword {
         Keyword::Catch => report.help("write `catch problem { … }`"),
         Keyword::For => report.help("write `for k in 0..10 { … }`"),
@@ -59,11 +56,8 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         )
     ) || (stuck.token(-1) == Some(Token::Keyword(Keyword::For))
         && !matches!(stuck.found(), Some(Token::Keyword(Keyword::In))));
-    let wants_name = stuck.expects("a name")
-        || stuck.expects("a field name")
-        || stuck.expects("a parameter")
-        || stuck.expects("an expression")
-        || stuck.expects("a statement");
+    let names = ["a name", "a field name", "a parameter", "an expression", "a statement"];
+    let wants_name = names.iter().any(|name| stuck.expects(name));
     let used_as_name =
         wants_name && matches!(stuck.token(1), Some(Token::Colon | Token::Assign | Token::Dot));
     let as_value = stuck.expects("an expression")
@@ -91,12 +85,9 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
     let word = stuck.word(0);
     Some(
-        Diagnostic::error(
-            codes::KEYWORD_AS_NAME,
-            format!("`{word}` is a keyword and cannot be a name"),
-            stuck.span,
-        )
-        .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
+        stuck
+            .report(codes::KEYWORD_AS_NAME, format!("`{word}` is a keyword and cannot be a name"))
+            .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
     )
 }
 
@@ -125,29 +116,16 @@ const FOREIGN: &[(&[&str], &str)] = &[
     (&["null", "nil", "None"], "every value is there; use a `flag` beside it, or an empty list"),
 ];
 
-fn foreign_help(word: &str) -> Option<&'static str> {
-    FOREIGN.iter().find(|(words, _)| words.contains(&word)).map(|(_, help)| *help)
-}
-
 /// `elif b {`
 pub(super) fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let clause = stuck.clause();
-    let found_name = matches!(stuck.found(), Some(Token::Name(_)));
-    let (word, span) = match clause.first() {
-        Some((Token::Name(_), span)) if clause.len() == 1 => {
-            (stuck.text.get(span.range()).unwrap_or(""), *span)
-        }
-        _ if found_name => (stuck.word(0), stuck.span),
-        _ => return None,
-    };
-    let (word, span) = match foreign_help(word) {
-        Some(_) => (word, span),
-        None if found_name => (stuck.word(0), stuck.span),
-        None => return None,
-    };
-    let help = foreign_help(word)?;
-    Some(
-        Diagnostic::error(codes::FOREIGN_WORD, format!("`{word}` means nothing here"), span)
-            .help(help),
-    )
+    let alone = if stuck.clause().len() == 1 { -1 } else { 0 };
+    let mut named =
+        [alone, 0].into_iter().filter(|at| matches!(stuck.token(*at), Some(Token::Name(_))));
+    let (at, help) = named.find_map(|at| {
+        let (_, help) = FOREIGN.iter().find(|(words, _)| words.contains(&stuck.word(at)))?;
+        Some((at, help))
+    })?;
+    let headline = format!("`{}` means nothing here", stuck.word(at));
+    let span = stuck.place(at).unwrap_or(stuck.span);
+    Some(Diagnostic::error(codes::FOREIGN_WORD, headline, span).help(*help))
 }
