@@ -30,6 +30,7 @@ pub fn io_reason(error: &Error) -> String {
 }
 
 /// Nothing can be read or written for the moment, and that is all.
+#[cfg(feature = "wire")]
 pub(crate) fn is_pause(error: &Error) -> bool {
     matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut)
 }

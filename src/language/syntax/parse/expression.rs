@@ -52,11 +52,11 @@ fn binary(
     make(kind, span)
 }
 
-macro_rules! operator {
-    ($which:pat) => {
-        select! { Token::Operator(op) = e if matches!(op, $which) => (op, e.span()) }
-            .labelled("an operator")
-    };
+/// An operator that binds as tightly as `like` does.
+fn operator<'t, F: Failure<'t>>(like: Binary) -> Rule<'t, (Binary, Span), F> {
+    select! { Token::Operator(op) = e if op.level() == like.level() => (op, e.span()) }
+        .labelled("an operator")
+        .boxed()
 }
 
 /// Every rule of expressions.
@@ -105,14 +105,8 @@ fn sum<'t, F: Failure<'t>>(
             let base = Box::new(base);
             make(ExpressionKind::Power { base, exponent }, e.span())
         }),
-        infix(
-            left(2),
-            operator!(Binary::Multiply | Binary::Divide | Binary::Modulo),
-            |l, op, r, e| binary(l, op, r, e.span()),
-        ),
-        infix(left(1), operator!(Binary::Add | Binary::Subtract), |l, op, r, e| {
-            binary(l, op, r, e.span())
-        }),
+        infix(left(2), operator(Binary::Multiply), |l, op, r, e| binary(l, op, r, e.span())),
+        infix(left(1), operator(Binary::Add), |l, op, r, e| binary(l, op, r, e.span())),
         prefix(
             3,
             just(Token::Operator(Binary::Subtract)).labelled("an expression"),
@@ -147,28 +141,21 @@ fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expr
     let within = just(Token::Keyword(Keyword::Within))
         .labelled("an operator")
         .ignore_then(sum.clone())
-        .then_ignore(operator!(Binary::Range).labelled("`..`"))
+        .then_ignore(operator(Binary::Range).labelled("`..`"))
         .then(sum);
     let uncertain = shown
         .pratt((
-            infix(none(2), operator!(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(none(1), operator!(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(none(2), operator(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(none(1), operator(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
         ))
         .boxed();
     enum Rest {
         Compared((Binary, Span), Expression),
         Within(Expression, Expression),
     }
-    let compared = operator!(
-        Binary::Equal
-            | Binary::Unequal
-            | Binary::Less
-            | Binary::LessEqual
-            | Binary::Greater
-            | Binary::GreaterEqual
-    )
-    .then(uncertain.clone())
-    .map(|(operator, right)| Rest::Compared(operator, right));
+    let compared = operator(Binary::Equal)
+        .then(uncertain.clone())
+        .map(|(operator, right)| Rest::Compared(operator, right));
     let within = within.map(|(low, high)| Rest::Within(low, high));
     uncertain
         .then(choice((compared, within)).or_not())
@@ -200,8 +187,8 @@ fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Ex
         });
     negated
         .pratt((
-            infix(left(2), operator!(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(left(1), operator!(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(left(2), operator(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
+            infix(left(1), operator(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
         ))
         .boxed()
 }
