@@ -16,6 +16,7 @@ enum Place {
 /// A row of the table.
 struct Row {
     text: &'static str,
+    quoted: &'static str,
     place: Place,
 }
 
@@ -44,7 +45,9 @@ macro_rules! keywords {
 
             fn row(self) -> &'static Row {
                 match self {
-                    $(Keyword::$variant => &Row { text: $text, place: Place::$place },)*
+                    $(Keyword::$variant => {
+                        &Row { text: $text, quoted: concat!("`", $text, "`"), place: Place::$place }
+                    },)*
                 }
             }
         }
@@ -99,6 +102,11 @@ impl Keyword {
     /// As written.
     pub fn text(self) -> &'static str {
         self.row().text
+    }
+
+    /// As reports name it.
+    pub(crate) fn quoted(self) -> &'static str {
+        self.row().quoted
     }
 
     /// What it means, in a sentence.

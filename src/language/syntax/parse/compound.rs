@@ -32,155 +32,139 @@ fn otherwise<'t, F: Failure<'t>>(action: Rule<'t, Block, F>) -> Rule<'t, Option<
     key(Keyword::Else).ignore_then(action).or_not().boxed()
 }
 
-/// `if … { } else if … { } else …`
-pub(super) fn if_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let arm = just(Token::Keyword(Keyword::If))
-        .ignore_then(header(shared.clone(), whole, broken))
-        .then(block)
-        .boxed();
-    let else_if = just([Token::Keyword(Keyword::Else), Token::Keyword(Keyword::If)])
-        .rewind()
-        .ignore_then(key(Keyword::Else))
-        .ignore_then(arm.clone());
-    arm.then(else_if.repeated().collect::<Vec<_>>())
-        .then(otherwise(action))
-        .map(|((first, rest), otherwise)| {
-            let mut arms = Vec::with_capacity(rest.len() + 1);
-            arms.push(first);
-            arms.extend(rest);
-            StatementKind::If { arms, otherwise }
-        })
-        .boxed()
+/// What compound statements are made of.
+pub(super) struct Compound<'t, F: Failure<'t>> {
+    pub shared: Shared<'t, F>,
+    /// A whole expression.
+    pub whole: Rule<'t, Expression, F>,
+    pub block: Rule<'t, Block, F>,
+    /// What follows `else`.
+    pub action: Rule<'t, Block, F>,
 }
 
-/// `for k in … { }`
-pub(super) fn for_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    just(Token::Keyword(Keyword::For))
-        .ignore_then(name())
-        .then_ignore(key(Keyword::In))
-        .then(header(shared.clone(), whole, broken))
-        .then(block)
-        .map(|((name, over), body)| StatementKind::For { name, over, body })
-        .boxed()
-}
+impl<'t, F: Failure<'t>> Compound<'t, F> {
+    /// `if … { } else if … { } else …`
+    pub(super) fn if_rule(&self) -> Rule<'t, StatementKind, F> {
+        let arm = just(Token::Keyword(Keyword::If))
+            .ignore_then(header(self.shared.clone(), self.whole.clone(), broken))
+            .then(self.block.clone())
+            .boxed();
+        let else_if = just([Token::Keyword(Keyword::Else), Token::Keyword(Keyword::If)])
+            .rewind()
+            .ignore_then(key(Keyword::Else))
+            .ignore_then(arm.clone());
+        arm.then(else_if.repeated().collect::<Vec<_>>())
+            .then(otherwise(self.action.clone()))
+            .map(|((first, rest), otherwise)| {
+                let mut arms = Vec::with_capacity(rest.len() + 1);
+                arms.push(first);
+                arms.extend(rest);
+                StatementKind::If { arms, otherwise }
+            })
+            .boxed()
+    }
 
-/// `repeat at most 4 times { } until … else …`
-pub(super) fn repeat_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = key(Keyword::At)
-        .then(key(Keyword::Most))
-        .or_not()
-        .then(whole.clone())
-        .then_ignore(key(Keyword::Times))
-        .map(|(at_most, times)| (at_most.is_some(), times))
-        .boxed();
-    just(Token::Keyword(Keyword::Repeat))
-        .ignore_then(header(shared.clone(), head, |span| (true, broken(span))))
-        .then(block)
-        .then(key(Keyword::Until).ignore_then(whole).or_not())
-        .then(otherwise(action))
-        .map(|((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
-            at_most,
-            times,
-            body,
-            until,
-            otherwise,
-        })
-        .boxed()
-}
+    /// `for k in … { }`
+    pub(super) fn for_rule(&self) -> Rule<'t, StatementKind, F> {
+        just(Token::Keyword(Keyword::For))
+            .ignore_then(name())
+            .then_ignore(key(Keyword::In))
+            .then(header(self.shared.clone(), self.whole.clone(), broken))
+            .then(self.block.clone())
+            .map(|((name, over), body)| StatementKind::For { name, over, body })
+            .boxed()
+    }
 
-/// `while … at most 100 times { } else …`
-pub(super) fn while_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = whole
-        .clone()
-        .then_ignore(key(Keyword::At).then(key(Keyword::Most)))
-        .then(whole)
-        .then_ignore(key(Keyword::Times))
-        .boxed();
-    just(Token::Keyword(Keyword::While))
-        .ignore_then(header(shared.clone(), head, |span| (broken(span), broken(span))))
-        .then(block)
-        .then(otherwise(action))
-        .map(|(((condition, times), body), otherwise)| StatementKind::While {
-            condition,
-            times,
-            body,
-            otherwise,
-        })
-        .boxed()
-}
+    /// `repeat at most 4 times { } until … else …`
+    pub(super) fn repeat_rule(&self) -> Rule<'t, StatementKind, F> {
+        let head = key(Keyword::At)
+            .then(key(Keyword::Most))
+            .or_not()
+            .then(self.whole.clone())
+            .then_ignore(key(Keyword::Times))
+            .map(|(at_most, times)| (at_most.is_some(), times))
+            .boxed();
+        just(Token::Keyword(Keyword::Repeat))
+            .ignore_then(header(self.shared.clone(), head, |span| (true, broken(span))))
+            .then(self.block.clone())
+            .then(key(Keyword::Until).ignore_then(self.whole.clone()).or_not())
+            .then(otherwise(self.action.clone()))
+            .map(|((((at_most, times), body), until), otherwise)| StatementKind::Repeat {
+                at_most,
+                times,
+                body,
+                until,
+                otherwise,
+            })
+            .boxed()
+    }
 
-/// `wait until … within … every … else …`
-pub(super) fn wait_rule<'t, F: Failure<'t>>(
-    whole: Rule<'t, Expression, F>,
-    action: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    key(Keyword::Wait)
-        .ignore_then(key(Keyword::Until))
-        .ignore_then(whole.clone())
-        .then_ignore(key(Keyword::Within))
-        .then(whole.clone())
-        .then(key(Keyword::Every).ignore_then(whole).or_not())
-        .then(otherwise(action))
-        .map(|(((condition, within), every), otherwise)| StatementKind::WaitUntil {
-            condition,
-            within,
-            every,
-            otherwise,
-        })
-        .boxed()
-}
+    /// `while … at most 100 times { } else …`
+    pub(super) fn while_rule(&self) -> Rule<'t, StatementKind, F> {
+        let head = self
+            .whole
+            .clone()
+            .then_ignore(key(Keyword::At).then(key(Keyword::Most)))
+            .then(self.whole.clone())
+            .then_ignore(key(Keyword::Times))
+            .boxed();
+        just(Token::Keyword(Keyword::While))
+            .ignore_then(header(self.shared.clone(), head, |span| (broken(span), broken(span))))
+            .then(self.block.clone())
+            .then(otherwise(self.action.clone()))
+            .map(|(((condition, times), body), otherwise)| StatementKind::While {
+                condition,
+                times,
+                body,
+                otherwise,
+            })
+            .boxed()
+    }
 
-/// `arm at 35 % { }`
-pub(super) fn arm_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    whole: Rule<'t, Expression, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let head = key(Keyword::At).ignore_then(whole).boxed();
-    just(Token::Keyword(Keyword::Arm))
-        .ignore_then(header(shared.clone(), head, broken))
-        .then(block)
-        .map(|(power, body)| StatementKind::Arm { power, body })
-        .boxed()
-}
+    /// `wait until … within … every … else …`
+    pub(super) fn wait_rule(&self) -> Rule<'t, StatementKind, F> {
+        key(Keyword::Wait)
+            .ignore_then(key(Keyword::Until))
+            .ignore_then(self.whole.clone())
+            .then_ignore(key(Keyword::Within))
+            .then(self.whole.clone())
+            .then(key(Keyword::Every).ignore_then(self.whole.clone()).or_not())
+            .then(otherwise(self.action.clone()))
+            .map(|(((condition, within), every), otherwise)| StatementKind::WaitUntil {
+                condition,
+                within,
+                every,
+                otherwise,
+            })
+            .boxed()
+    }
 
-/// `try { } catch problem { } finally { }`
-pub(super) fn try_rule<'t, F: Failure<'t>>(
-    shared: &Shared<'t, F>,
-    block: Rule<'t, Block, F>,
-) -> Rule<'t, StatementKind, F> {
-    let named = name().map(Some).boxed();
-    let catch = key(Keyword::Catch)
-        .ignore_then(header(shared.clone(), named, |_| None::<Name>))
-        .then(block.clone())
-        .map(|(name, block)| name.map(|name| (name, block)));
-    just(Token::Keyword(Keyword::Try))
-        .ignore_then(block.clone())
-        .then(catch.or_not())
-        .then(key(Keyword::Finally).ignore_then(block).or_not())
-        .map(|((body, catch), finally)| StatementKind::Try {
-            body,
-            catch: catch.flatten(),
-            finally,
-        })
-        .boxed()
+    /// `arm at 35 % { }`
+    pub(super) fn arm_rule(&self) -> Rule<'t, StatementKind, F> {
+        let head = key(Keyword::At).ignore_then(self.whole.clone()).boxed();
+        just(Token::Keyword(Keyword::Arm))
+            .ignore_then(header(self.shared.clone(), head, broken))
+            .then(self.block.clone())
+            .map(|(power, body)| StatementKind::Arm { power, body })
+            .boxed()
+    }
+
+    /// `try { } catch problem { } finally { }`
+    pub(super) fn try_rule(&self) -> Rule<'t, StatementKind, F> {
+        let named = name().map(Some).boxed();
+        let catch = key(Keyword::Catch)
+            .ignore_then(header(self.shared.clone(), named, |_| None::<Name>))
+            .then(self.block.clone())
+            .map(|(name, block)| name.map(|name| (name, block)));
+        just(Token::Keyword(Keyword::Try))
+            .ignore_then(self.block.clone())
+            .then(catch.or_not())
+            .then(key(Keyword::Finally).ignore_then(self.block.clone()).or_not())
+            .map(|((body, catch), finally)| StatementKind::Try {
+                body,
+                catch: catch.flatten(),
+                finally,
+            })
+            .boxed()
+    }
 }

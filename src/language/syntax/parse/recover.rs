@@ -10,24 +10,10 @@ use chumsky::prelude::{Parser, choice, custom, end, extra, just};
 
 /// A keyword of a statement.
 pub(super) fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
-    just(Token::Keyword(keyword)).ignored().labelled(quoted(keyword)).boxed()
-}
-
-/// The keyword as reports name it.
-fn quoted(keyword: Keyword) -> &'static str {
-    match keyword {
-        Keyword::In => "`in`",
-        Keyword::At => "`at`",
-        Keyword::Most => "`most`",
-        Keyword::Times => "`times`",
-        Keyword::Until => "`until`",
-        Keyword::Within => "`within`",
-        Keyword::Every => "`every`",
-        Keyword::Else => "`else`",
-        Keyword::Catch => "`catch`",
-        Keyword::Finally => "`finally`",
-        _ => "a statement",
-    }
+    just(Token::Keyword(keyword))
+        .ignored()
+        .labelled(if keyword.begins_statement() { "a statement" } else { keyword.quoted() })
+        .boxed()
 }
 
 /// The next token ends the statement; it stays.

@@ -4,9 +4,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
-use crate::syntax::parse::compound::{
-    action, arm_rule, for_rule, if_rule, repeat_rule, try_rule, wait_rule, while_rule,
-};
+use crate::syntax::parse::compound::{Compound, action};
 use crate::syntax::parse::expression::{Expressions, expressions, name};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::recover::{guarded, key, until_end};
@@ -60,20 +58,15 @@ fn statement<'t, F: Failure<'t>>(
 ) -> Rule<'t, Statement, F> {
     let expressions = expressions(shared.clone());
     let simple = simple(shared.clone(), &expressions);
-    let action = action(block.clone(), simple.clone());
-    let whole = expressions.whole.clone();
-
     let use_ = use_rule(shared.clone(), &expressions);
     let allow = allow_rule(shared.clone(), &expressions);
     let param = param_rule(shared.clone(), &expressions);
     let routine = routine_rule(shared.clone(), &expressions, block.clone());
-    let if_ = if_rule(&shared, whole.clone(), block.clone(), action.clone());
-    let for_ = for_rule(&shared, whole.clone(), block.clone());
-    let repeat = repeat_rule(&shared, whole.clone(), block.clone(), action.clone());
-    let while_ = while_rule(&shared, whole.clone(), block.clone(), action.clone());
-    let wait_until = wait_rule(whole.clone(), action);
-    let arm = arm_rule(&shared, whole, block.clone());
-    let try_ = try_rule(&shared, block);
+    let action = action(block.clone(), simple.clone());
+    let compound = Compound { shared: shared.clone(), whole: expressions.whole, block, action };
+    let (if_, for_, repeat) = (compound.if_rule(), compound.for_rule(), compound.repeat_rule());
+    let (while_, wait_until) = (compound.while_rule(), compound.wait_rule());
+    let (arm, try_) = (compound.arm_rule(), compound.try_rule());
 
     let kind = custom(move |inp| match inp.peek() {
         Some(Token::Keyword(keyword)) => match keyword {
