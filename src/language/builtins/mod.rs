@@ -7,7 +7,6 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
-mod foreign;
 mod lists;
 mod motion;
 mod numbers;
@@ -24,7 +23,6 @@ mod trims;
 mod uncertainty;
 
 pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
-pub(crate) use foreign::foreign_name;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub(crate) use records::record;

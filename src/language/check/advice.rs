@@ -23,19 +23,6 @@ impl Checker<'_> {
     }
 }
 
-/// What is meant by the name of a value in other languages.
-pub(super) fn foreign_value(name: &str) -> Option<&'static str> {
-    Some(match name {
-        "True" | "TRUE" => "it is written `true`",
-        "False" | "FALSE" => "it is written `false`",
-        "null" | "nil" | "None" | "NULL" => {
-            "every value is there; keep a flag beside it, or use an empty list"
-        }
-        "end" | "endif" | "done" => "a block ends with `}`",
-        _ => return None,
-    })
-}
-
 /// "a length", "an angle", "text", "D^2".
 pub(super) fn with_article(name: &str) -> String {
     match name.chars().next() {

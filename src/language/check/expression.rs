@@ -9,6 +9,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
+use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use spintrue_head::{UnitError, UnitText, parse_unit};
@@ -269,7 +270,7 @@ impl Checker<'_> {
             let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
             let values = || self.module().into_iter().flat_map(|m| m.values.keys().copied());
             let known = || self.scope.symbols().chain(values()).map(|s| self.names.text(s));
-            let report = if let Some(way) = advice::foreign_value(&text) {
+            let report = if let Some(way) = foreign(Foreign::Value, &text) {
                 report.help(way)
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);

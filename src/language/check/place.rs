@@ -1,6 +1,5 @@
 //! Fields and elements: reading them, and assigning to them.
 
-use crate::builtins;
 use crate::check::scope::{Role, Variable};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
@@ -9,6 +8,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
+use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
 use spintrue_head::nearest_name;
@@ -69,7 +69,7 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
-                } else if let Some(way) = builtins::foreign_name(&text) {
+                } else if let Some(way) = foreign(Foreign::Routine, &text) {
                     report = report.help(way);
                 }
                 self.report(report);

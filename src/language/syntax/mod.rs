@@ -4,6 +4,7 @@
 //! `format` writes a script that parses in the standard style.
 //! `grammar/spintrue.ebnf` has the language in one page.
 
+pub(crate) mod foreign;
 pub(crate) mod format;
 pub(crate) mod names;
 pub(crate) mod tree;

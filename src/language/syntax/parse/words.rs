@@ -2,6 +2,7 @@
 //! another language.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
@@ -91,41 +92,14 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     )
 }
 
-/// Words of other languages, and what they are called here.
-const FOREIGN: &[(&[&str], &str)] = &[
-    (&["elif", "elsif", "elseif"], "write `else if`"),
-    (
-        &["function", "func", "fn", "def", "proc", "sub", "void"],
-        "a routine begins with `routine`, as in `routine check(speed: rotation) { … }`",
-    ),
-    (&["const", "val", "auto"], "a value is named with `let`, a variable with `var`"),
-    (&["import", "include", "require", "from"], "another file is taken in with `use \"path.spt\"`"),
-    (&["print", "println", "printf", "echo", "log"], "a line is printed with `note \"…\"`"),
-    (&["switch", "match", "case", "select"], "choose with `if … { } else if … { } else { }`"),
-    (&["loop", "do", "forever"], "a loop has a bound: `repeat at most 10 times { … } until …`"),
-    (&["foreach"], "write `for x in … { }`"),
-    (&["throw", "raise", "abort"], "a script fails with `fail \"…\"`"),
-    (&["assert", "check", "verify"], "write `expect \"what\": condition`"),
-    (&["sleep", "delay", "pause"], "write `wait 200 ms`"),
-    (&["unless"], "write `if not …`"),
-    (&["then"], "the block stands in braces, right after the condition"),
-    (&["is", "equals"], "values are compared with `==`"),
-    (&["xor"], "write `a != b`"),
-    (&["except", "rescue"], "write `catch problem { … }`"),
-    (&["ensure"], "write `finally { … }`"),
-    (&["null", "nil", "None"], "every value is there; use a `flag` beside it, or an empty list"),
-];
-
 /// `elif b {`
 pub(super) fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let alone = if stuck.clause().len() == 1 { -1 } else { 0 };
     let mut named =
         [alone, 0].into_iter().filter(|at| matches!(stuck.token(*at), Some(Token::Name(_))));
-    let (at, help) = named.find_map(|at| {
-        let (_, help) = FOREIGN.iter().find(|(words, _)| words.contains(&stuck.word(at)))?;
-        Some((at, help))
-    })?;
+    let (at, help) =
+        named.find_map(|at| Some((at, foreign(Foreign::Statement, stuck.word(at))?)))?;
     let headline = format!("`{}` means nothing here", stuck.word(at));
     let span = stuck.place(at).unwrap_or(stuck.span);
-    Some(Diagnostic::error(codes::FOREIGN_WORD, headline, span).help(*help))
+    Some(Diagnostic::error(codes::FOREIGN_WORD, headline, span).help(help))
 }
