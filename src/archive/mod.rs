@@ -3,7 +3,9 @@
 //! way out.
 
 #![allow(clippy::disallowed_methods, reason = "this module waits for archives")]
+#![cfg_attr(not(feature = "postgres"), allow(dead_code, reason = "only a server needs it"))]
 
+#[cfg(feature = "postgres")]
 mod address;
 mod export;
 mod file;
@@ -11,6 +13,7 @@ mod filter;
 mod list;
 mod open;
 mod schema;
+#[cfg(feature = "postgres")]
 mod server;
 mod sql;
 mod store;

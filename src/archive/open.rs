@@ -1,8 +1,6 @@
 //! Opens an archive at a path or an address.
 
-use crate::archive::address::Address;
 use crate::archive::file::File;
-use crate::archive::server::Server;
 use crate::archive::sql::{Purpose, Store};
 use crate::disk::refuse_pipe;
 use crate::error::Error;
@@ -10,13 +8,13 @@ use std::path::Path;
 
 /// The place of an archive as it is shown, without a password.
 pub(crate) fn archive_name(place: &Path) -> Result<String, Error> {
-    Ok(Address::of(place)?.map_or_else(|| place.display().to_string(), |address| address.name))
+    Ok(on_server::name(place)?.unwrap_or_else(|| place.display().to_string()))
 }
 
 /// Opens an archive; to add runs to, it is made where there is none.
 pub(crate) fn open(place: &Path, purpose: Purpose) -> Result<Box<dyn Store>, Error> {
-    if let Some(address) = Address::of(place)? {
-        return Ok(Box::new(Server::open(address, purpose)?));
+    if let Some(server) = on_server::open(place, purpose)? {
+        return Ok(server);
     }
     refuse_pipe(place)?;
     Ok(Box::new(match purpose {
@@ -30,4 +28,42 @@ pub(crate) fn open_to_read(place: &Path) -> Result<Box<dyn Store>, Error> {
     let mut store = open(place, Purpose::Read)?;
     store.begin(Purpose::Read)?;
     Ok(store)
+}
+
+#[cfg(feature = "postgres")]
+mod on_server {
+    use super::{Error, Path, Purpose, Store};
+    use crate::archive::address::Address;
+    use crate::archive::server::Server;
+
+    pub(super) fn name(place: &Path) -> Result<Option<String>, Error> {
+        Ok(Address::of(place)?.map(|address| address.name))
+    }
+
+    pub(super) fn open(place: &Path, purpose: Purpose) -> Result<Option<Box<dyn Store>>, Error> {
+        let Some(address) = Address::of(place)? else { return Ok(None) };
+        Ok(Some(Box::new(Server::open(address, purpose)?)))
+    }
+}
+
+#[cfg(not(feature = "postgres"))]
+mod on_server {
+    use super::{Error, Path, Purpose, Store};
+    use crate::error::invalid;
+
+    pub(super) fn name(place: &Path) -> Result<Option<String>, Error> {
+        let is_address = place.to_str().is_some_and(|text| text.contains("://"));
+        if is_address {
+            return Err(invalid!(
+                "this spintrue was built without PostgreSQL: name a file, or build it with \
+                 `--features postgres`"
+            ));
+        }
+        Ok(None)
+    }
+
+    pub(super) fn open(place: &Path, _: Purpose) -> Result<Option<Box<dyn Store>>, Error> {
+        name(place)?;
+        Ok(None)
+    }
 }

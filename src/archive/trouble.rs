@@ -4,15 +4,13 @@ use crate::archive::schema::{STEPS, version_of};
 use crate::archive::sql::LOCK_TIMEOUT;
 use crate::error::{Error, invalid};
 use rusqlite::{Error as SqlError, ErrorCode};
-use spintrue_head::visible_line;
-use std::error::Error as _;
 use std::time::Duration;
-use tokio_postgres::error::SqlState;
 
 /// What went wrong.
 #[derive(Debug)]
 pub(crate) enum Trouble {
     File(SqlError),
+    #[cfg(feature = "postgres")]
     Server(tokio_postgres::Error),
     /// No answer for this long.
     Silent(Duration),
@@ -37,6 +35,7 @@ impl Trouble {
     /// Whether the server reported it and goes on: an unconfirmed commit then stored nothing.
     pub(crate) fn is_reported(&self) -> bool {
         match self {
+            #[cfg(feature = "postgres")]
             Trouble::Server(error) => error.as_db_error().is_some_and(|said| {
                 // Such as a shutdown of the server, which may come after the commit.
                 !matches!(said.severity(), "FATAL" | "PANIC")
@@ -49,9 +48,11 @@ impl Trouble {
 impl Trouble {
     /// The error with the way out, for an archive of this name; on a server, of this user and in this
     /// database.
+    #[cfg_attr(not(feature = "postgres"), allow(unused_variables))]
     pub(crate) fn told(&self, name: &str, user: &str, database: &str) -> Error {
         match self {
             Trouble::File(error) => by_file(name, error),
+            #[cfg(feature = "postgres")]
             Trouble::Server(error) => by_server(name, user, database, error),
             Trouble::Silent(limit) => invalid!(
                 "the archive {name} has not answered for {} s: see that its server and the network \
@@ -111,7 +112,14 @@ fn by_file(name: &str, error: &SqlError) -> Error {
     invalid!("the archive {name} cannot be used ({error}): {way}")
 }
 
+/// The way out of what a server reports, by its code in appendix A of the manual of PostgreSQL.
+#[cfg(feature = "postgres")]
+const SERVER_WAYS: &str = include_str!("server_ways.txt");
+
+#[cfg(feature = "postgres")]
 fn by_server(name: &str, user: &str, database: &str, error: &tokio_postgres::Error) -> Error {
+    use spintrue_head::visible_line;
+    use std::error::Error as _;
     let Some(said) = error.as_db_error() else {
         let mut why = error.to_string();
         let mut cause = error.source();
@@ -127,48 +135,16 @@ fn by_server(name: &str, user: &str, database: &str, error: &tokio_postgres::Err
         };
         return invalid!("the archive {name} cannot be reached ({why}): {way}");
     };
-    let way = match said.code() {
-        &SqlState::INVALID_PASSWORD => {
-            format!("give the password of {user} in the environment, in PGPASSWORD")
-        }
-        &SqlState::INVALID_AUTHORIZATION_SPECIFICATION => format!(
-            "have the server let {user} in from this machine without encryption, or go through a \
-             tunnel"
-        ),
-        &SqlState::INVALID_CATALOG_NAME => {
-            format!("have the database {database} made first, such as with createdb")
-        }
-        &SqlState::INSUFFICIENT_PRIVILEGE => format!(
-            "have its owner grant {user} what is missing: reading needs SELECT, runs need INSERT \
-             too, and a new or older schema CREATE and the owner's role"
-        ),
-        &SqlState::READ_ONLY_SQL_TRANSACTION => {
-            "it may only be read, as a standby server or such a role: name the server or role that \
-             may write"
-                .to_string()
-        }
-        &SqlState::INVALID_SCHEMA_NAME | &SqlState::UNDEFINED_TABLE => {
-            "have the schema of its search path made first, and granted".to_string()
-        }
-        &SqlState::LOCK_NOT_AVAILABLE | &SqlState::T_R_DEADLOCK_DETECTED => {
-            return invalid!(
-                "the archive {name} has been locked by another program for {} s: end what holds it, \
-                 or name another archive",
-                LOCK_TIMEOUT.as_secs()
-            );
-        }
-        &SqlState::QUERY_CANCELED => {
-            "it took too long: see what loads the server, or narrow the runs".to_string()
-        }
-        &SqlState::DISK_FULL | &SqlState::OUT_OF_MEMORY => {
-            "make room on the server, or name another archive".to_string()
-        }
-        &SqlState::TOO_MANY_CONNECTIONS => "have the server take more connections".to_string(),
-        &SqlState::PROGRAM_LIMIT_EXCEEDED => {
-            "a label of some thousand characters is more than PostgreSQL can index: shorten it"
-                .to_string()
-        }
-        _ => "see that its server is well, or name another archive".to_string(),
-    };
+    let code = said.code().code();
+    if ["40P01", "55P03"].contains(&code) {
+        return invalid!(
+            "the archive {name} has been locked by another program for {} s: end what holds it, or \
+             name another archive",
+            LOCK_TIMEOUT.as_secs()
+        );
+    }
+    let known = SERVER_WAYS.lines().find_map(|line| line.strip_prefix(code)?.strip_prefix(' '));
+    let way = known.unwrap_or("see that its server is well, or name another archive");
+    let way = way.replace("{user}", user).replace("{database}", database);
     invalid!("the archive {name} cannot be used ({}): {way}", visible_line(said.message()))
 }

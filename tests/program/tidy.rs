@@ -192,7 +192,6 @@ const ONLY: &[(&str, &[&str])] = &[
     ("png::", &["program cli", "program record"]),
     ("quick_xml::", &["program record"]),
     ("rand_pcg::", &["language statistics", "sim noise", "program campaign"]),
-    ("rmodbus::", &["program modbus"]),
     ("rusqlite::", &["program archive"]),
     ("rustfft::", &["language banding"]),
     ("rustix::", &["program terminal"]),
