@@ -292,10 +292,12 @@ impl Station {
             // Looking takes time of its own on a real head; a clock that stands still must not
             // keep us here for ever.
             left -= slice;
+            if left >= 1e-9 {
+                left = left.min(end - self.link().now());
+            }
             if left < 1e-9 {
                 break;
             }
-            left = left.min(end - self.link().now());
         }
         Ok(())
     }

@@ -14,8 +14,8 @@ pub(crate) enum Foreign {
 /// What is meant by a word that other languages have.
 pub(crate) fn foreign(place: Foreign, word: &str) -> Option<&'static str> {
     let heading = format!("## {place:?}s");
-    let mut lines = include_str!("foreign.md").lines().skip_while(|line| *line != heading).skip(1);
-    let section = lines.by_ref().take_while(|line| !line.starts_with('#'));
+    let lines = include_str!("foreign.md").lines().skip_while(|line| *line != heading).skip(1);
+    let section = lines.take_while(|line| !line.starts_with('#'));
     section.filter_map(|line| line.strip_prefix("- ")?.split_once(": ")).find_map(
         |(words, meant)| {
             words.split(", ").any(|known| known.trim_matches('`') == word).then_some(meant)
