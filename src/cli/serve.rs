@@ -29,10 +29,12 @@ pub(super) struct Options {
     /// Listen where other machines can reach it
     #[arg(long)]
     open: bool,
-    /// File with the secret that clients must know, on its first line
+    /// File with the secret that clients must know, on its first line. Without it a new one is made up
+    /// at each start, which clients of the same user on this machine find by themselves; at serial
+    /// lines no secret is asked for then
     #[arg(long, value_name = "FILE")]
     secret_file: Option<PathBuf>,
-    /// Why no secret is needed although other machines can reach the head; it is printed
+    /// Why no secret is needed; it is printed
     #[arg(long, value_name = "REASON", conflicts_with = "secret_file")]
     no_secret: Option<String>,
 }
@@ -41,9 +43,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let listen = options.listen.iter().map(|at| place(at, options));
     let listen = listen.collect::<Result<Vec<Listen>, _>>()?;
     let secret = options.secret_file.as_deref().map(secret_in).transpose()?;
+    let secret = secret.map(|secret| Secret::new(&secret)).transpose();
+    let secret = secret.map_err(|why| invalid!("{why}"))?;
     let mut served = ServeOptions {
         listen,
-        secret: secret.map(|secret| Secret::new(&secret)),
+        secret,
         no_secret: options.no_secret.clone(),
         dead_man: Duration::try_from_secs_f64(options.dead_man).unwrap_or_default(),
         ..ServeOptions::default()

@@ -90,7 +90,7 @@ pub use visible::{STEERING, is_hidden, visible_line, visible_lines, visible_outp
 pub use wire::{
     acceptor::Listener,
     codec::write_reply,
-    control::{Control, ControlledHead, Secret, Served},
+    control::{Control, ControlledHead, Secret, SecretError, Served},
     driver::{WireControl, connect, is_controlled_by_other},
     frame::{BLOCK_LOOKING, Framer, MAX_LINE},
     greeting::WireTarget,

@@ -10,6 +10,7 @@ use crate::wire::acceptor::Listener;
 use crate::wire::control::{Secret, Served};
 use crate::wire::line::SerialLine;
 use crate::wire::server::serve_listeners;
+use crate::wire::token::Token;
 use crate::{Fault, Gauge, Head, visible};
 use std::net::SocketAddr;
 use std::ops::RangeInclusive;
@@ -55,9 +56,11 @@ impl fmt::Display for Listen {
 pub struct ServeOptions {
     /// Where clients connect.
     pub listen: Vec<Listen>,
-    /// What clients must know; none where every client is admitted.
+    /// What clients must know. Without it, and without a reason why none is needed, a new one is made up
+    /// for clients at sockets and kept, while this serves, in a file that only this user can read and
+    /// where clients of this user find it.
     pub secret: Option<Secret>,
-    /// Why no secret is needed although other machines can reach the head; it is printed.
+    /// Why no secret is needed; it is printed.
     pub no_secret: Option<String>,
     /// Dead-man limit: how long the controlling client may stay silent before the head is made safe,
     /// 0.2 s to 60 s.
@@ -100,6 +103,12 @@ pub enum ServeError {
     /// A socket or a serial line cannot be opened.
     #[error("cannot listen on {0}: {reason}", reason = io_reason(.1))]
     Listen(Listen, io::Error),
+    /// No secret can be kept.
+    #[error(
+        "no secret can be made up for clients on this machine ({reason}): set one, or say why none is \
+         needed", reason = io_reason(.0)
+    )]
+    Token(io::Error),
     /// Stop requests would be missed.
     #[error(transparent)]
     Signals(#[from] SignalsError),
@@ -148,8 +157,19 @@ pub fn serve_link(
     let real_time = options.real_time || !described.simulated;
     let kind = if described.simulated { "simulated head" } else { "head" };
     let time = if real_time { "" } else { "; its time passes by what it is asked for only" };
+    let token = match (&options.secret, &options.no_secret) {
+        (None, None) => token(&listeners)?,
+        _ => None,
+    };
     print(&format!("serving {kind} {} {} on {at}{time}", described.model, described.serial));
-    if let Some(reason) = &options.no_secret {
+    if let Some(token) = &token {
+        let files: Vec<String> = token.files().map(|file| file.to_string()).collect();
+        print(&format!(
+            "clients of this user on this machine find the secret by themselves; others need \
+             ?secret-file=FILE with a copy of {}",
+            files.join(" or ")
+        ));
+    } else if let Some(reason) = &options.no_secret {
         print(&format!("no secret is asked for: {reason}"));
     }
     print(CAUTION);
@@ -157,7 +177,8 @@ pub fn serve_link(
         link,
         real_time,
         seed: options.seed.filter(|_| described.simulated),
-        secret: options.secret,
+        secret_at_lines: token.is_none(),
+        secret: options.secret.or(token.as_ref().and_then(|token| Secret::new(&token.secret).ok())),
         limit: options.dead_man,
         cut: options.cut,
     };
@@ -185,6 +206,13 @@ impl ServeOptions {
             _ => Ok(()),
         }
     }
+}
+
+/// Makes up a secret where there are sockets.
+fn token(listeners: &[Listener]) -> Result<Option<Token>, ServeError> {
+    let ports = listeners.iter().filter_map(Listener::port).collect::<io::Result<Vec<u16>>>()?;
+    let token = (!ports.is_empty()).then(|| Token::new(&ports).map_err(ServeError::Token));
+    token.transpose()
 }
 
 fn open(listen: Listen) -> Result<Listener, ServeError> {

@@ -5,7 +5,7 @@ use crate::error::{Error, invalid};
 use crate::setup::recording::Recorded;
 use crate::setup::{memory, recording};
 use spintrue_head::{
-    DEFAULT_BAUD, Link, Rig, SerialLine, WireControl, WirePlace, WireTarget, connect,
+    DEFAULT_BAUD, Link, Rig, Secret, SerialLine, WireControl, WirePlace, WireTarget, connect,
 };
 use spintrue_language::{BAD_HEAD_DESCRIPTION, Diagnostic, SourceMap, Span};
 use spintrue_sim::{ConfigError, Medium, has_serial, open_with};
@@ -250,24 +250,12 @@ pub(super) fn plain(link: Box<dyn Link>, has_gauge: bool, virtual_time: bool) ->
     }
 }
 
-/// Fewest characters of a secret: at one guess a second, which a server lets through, eight random
-/// letters or digits outlast any head.
-const MIN_SECRET: usize = 8;
-
 /// The secret on the first line of a file. No error shows it.
 pub(crate) fn secret_in(file: &Path) -> Result<String, Error> {
     let text = read_text(file)?;
     let secret = text.lines().next().unwrap_or("").trim();
     let shown = file.display();
-    if secret.chars().count() < MIN_SECRET {
-        return Err(invalid!(
-            "{shown}: the first line must hold a secret of at least {MIN_SECRET} characters, since a \
-             shorter one can be guessed over the wire: take a long random one"
-        ));
-    }
-    if secret.chars().any(char::is_control) || secret.len() > 200 {
-        return Err(invalid!("{shown}: a secret has at most 200 bytes and no control characters"));
-    }
+    Secret::new(secret).map_err(|why| invalid!("{shown}, the first line: {why}"))?;
     Ok(secret.to_string())
 }
 

@@ -236,5 +236,5 @@ def against(name, command):
 
 
 what_a_browser_sends()
-against("spintrue", [PROGRAM, "serve", "--listen", "127.0.0.1:0"])
+against("spintrue", [PROGRAM, "serve", "--listen", "127.0.0.1:0", "--no-secret", "the attack without it"])
 against("Python", [sys.executable, "-B", str(ROOT / "docs/examples/python_head/main.py"), "--port", "0"])

@@ -20,6 +20,8 @@ program = sys.argv[1]
 
 def served(*options):
     """Starts a server of the built-in simulated head. Returns it with its address."""
+    if "--secret-file" not in options:
+        options += ("--no-secret", "a test")
     server = subprocess.Popen(
         [program, "serve", "--listen", "127.0.0.1:0", *options], stdout=subprocess.PIPE, text=True
     )

@@ -2,7 +2,7 @@
 //! is what it prints.
 
 use crate::program::{at_root, spintrue};
-use crate::support::{Folder, root};
+use crate::support::{Folder, names, root};
 use serde_json::Value;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -178,4 +178,26 @@ fn descriptions_of_fixtures_are_right() {
         let ended = spintrue(&folder, &describe);
         assert_eq!(ended.code, Some(0), "{text}\n{}", ended.error);
     }
+}
+
+/// Each promise of the page of threats has its test.
+#[test]
+fn the_page_of_threats_names_tests_that_exist() {
+    let page = fs::read_to_string(root().join("docs/threats.md")).unwrap();
+    let rows = page.lines().filter(|line| line.starts_with("| ")).skip(2);
+    let folder = root().join("tests/program/wire");
+    let files = names(&folder).into_iter().filter(|name| name.ends_with(".rs"));
+    let tests: String = files.map(|name| fs::read_to_string(folder.join(name)).unwrap()).collect();
+    let mut found = 0;
+    for row in rows {
+        let last = row.trim_end_matches(" |").rsplit(" | ").next().unwrap();
+        let named: Vec<&str> = last.split('`').skip(1).step_by(2).collect();
+        assert!(!named.is_empty(), "{row}");
+        for name in named {
+            let exists = tests.contains(&format!("fn {name}()")) || root().join(name).is_file();
+            assert!(exists, "{name}");
+            found += 1;
+        }
+    }
+    assert!(found > 8, "{found}");
 }

@@ -49,6 +49,7 @@ fn a_head_that_would_not_be_made_safe_is_tried_again() {
         let (head, gauge) = open(None, 1).unwrap();
         let inner = Rig::new(Box::new(head), Some(Box::new(gauge)));
         Served {
+            secret_at_lines: true,
             link: Box::new(Stubborn { inner, refusals: 3, asked }),
             real_time: false,
             seed: Some(1),

@@ -12,8 +12,9 @@
 
 use crate::wire::authentication::Origin;
 use crate::wire::errors::WireError;
+use crate::wire::inbox::Event;
 use crate::wire::line::{Ends, SerialLine};
-use crate::wire::reader::{Connection, Event, PAUSE, Reader, Shared};
+use crate::wire::reader::{Connection, PAUSE, Reader, Shared};
 use crate::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
 use std::io::Write;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
@@ -49,6 +50,12 @@ impl Listener {
     pub fn line(line: SerialLine) -> std::io::Result<Listener> {
         let ends = line.open()?;
         Ok(Listener::Line(line, ends))
+    }
+
+    /// The port of a socket.
+    pub(crate) fn port(&self) -> Option<std::io::Result<u16>> {
+        let Listener::Socket(listener) = self else { return None };
+        Some(listener.local_addr().map(|address| address.port()))
     }
 
     /// Its address, as a client writes it.
@@ -201,7 +208,7 @@ fn attend(line: &SerialLine, ends: Ends, origin: Origin, shared: &Shared, last: 
             pause(shared);
             ends = line.open().ok();
             if ends.is_some() {
-                let _ = shared.events.send(Event::Log(format!("{line} is back")));
+                shared.inbox.put_first(Event::Log(format!("{line} is back")));
             }
             continue;
         };
@@ -216,7 +223,7 @@ fn attend(line: &SerialLine, ends: Ends, origin: Origin, shared: &Shared, last: 
         });
         if !shared.watch.is_ending() {
             let told = format!("{line} went away ({why}); it is tried again every second");
-            let _ = shared.events.send(Event::Log(told));
+            shared.inbox.put_first(Event::Log(told));
         }
     }
 }

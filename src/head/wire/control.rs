@@ -3,7 +3,7 @@
 use crate::call::{Call, Reply};
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
-use crate::wire::watch::ControlWatch;
+use crate::wire::watch::{ControlWatch, Stop};
 use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeSet;
@@ -11,6 +11,7 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::Duration;
+use thiserror::Error;
 
 /// Who controls a head that several clients can reach, and that one of them has at a time, seen by one
 /// client.
@@ -27,6 +28,12 @@ pub enum Control {
 /// Longest sleep in s of the head between two looks whether the client is still there.
 const SLICE: f64 = 0.02;
 
+/// Fewest characters of a secret.
+const MIN_SECRET: usize = 8;
+
+/// Most bytes of a secret.
+const MAX_SECRET: usize = 200;
+
 /// What is served, and how.
 pub struct Served {
     /// The head with its gauge and faults.
@@ -37,6 +44,8 @@ pub struct Served {
     pub seed: Option<u64>,
     /// What clients must know; none where every client is admitted.
     pub secret: Option<Secret>,
+    /// Clients at serial lines must know it as well.
+    pub secret_at_lines: bool,
     /// How long the controlling client may stay silent before the head is made safe.
     pub limit: Duration,
     /// Set while what a client waits for is to be cut short; the head reads it.
@@ -49,7 +58,7 @@ impl Served {
     pub fn new(head: Box<dyn Head>, gauge: Option<Box<dyn Gauge>>, real_time: bool) -> Served {
         let (limit, cut) = (Duration::from_secs(3), Arc::default());
         let link = Box::new(Rig::new(head, gauge));
-        Served { link, real_time, seed: None, secret: None, limit, cut }
+        Served { link, real_time, seed: None, secret: None, secret_at_lines: true, limit, cut }
     }
 }
 
@@ -58,16 +67,41 @@ impl Served {
 pub struct Secret([u8; 32]);
 
 impl Secret {
-    /// Of a text.
-    pub fn new(secret: &str) -> Secret {
+    /// Of a text of 8 characters to 200 bytes: at one guess a second, which a server lets through,
+    /// eight random letters or digits outlast any head.
+    pub fn new(secret: &str) -> Result<Secret, SecretError> {
+        if secret.chars().count() < MIN_SECRET {
+            return Err(SecretError::Short);
+        }
+        if secret.chars().any(char::is_control) || secret.len() > MAX_SECRET {
+            return Err(SecretError::Long);
+        }
+        Ok(Secret::of(secret))
+    }
+
+    fn of(secret: &str) -> Secret {
         Secret(Sha256::digest(secret.as_bytes()).into())
     }
 
     /// Whether it is this, in a time that does not tell how much of it is.
     fn is(&self, other: &str) -> bool {
-        let other = Secret::new(other);
+        let other = Secret::of(other);
         self.0.iter().zip(other.0).fold(0, |apart, (own, other)| apart | (own ^ other)) == 0
     }
+}
+
+/// Why a text is no secret. It is not shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error)]
+pub enum SecretError {
+    /// It can be guessed.
+    #[error(
+        "a secret has at least {MIN_SECRET} characters, since a shorter one can be guessed over the \
+         wire: take a long random one"
+    )]
+    Short,
+    /// It cannot be sent.
+    #[error("a secret has at most {MAX_SECRET} bytes and no control characters")]
+    Long,
 }
 
 impl core::fmt::Debug for Secret {
@@ -113,6 +147,22 @@ impl ControlledHead {
     /// A client left.
     pub fn left(&mut self, id: u64) {
         self.at_lines.remove(&id);
+    }
+
+    /// A client made the head safe after the message of that number was said.
+    pub fn is_stopped_since(&self, number: u64) -> bool {
+        self.watch.last_stop(Stop::Safe).0 > number
+    }
+
+    /// As that, but not the client itself.
+    pub fn is_stopped_by_other_since(&self, number: u64, id: u64) -> bool {
+        let (at, by) = self.watch.last_stop(Stop::Safe);
+        at > number && by != id
+    }
+
+    /// A client disarmed the laser, or made the head safe, after the message of that number was said.
+    pub fn is_disarmed_since(&self, number: u64) -> bool {
+        self.watch.last_stop(Stop::Dark).0 > number
     }
 
     /// What the head is, as it said first.

@@ -6,6 +6,7 @@
 use crate::wire::link::{Link, Pulse, Unlinked, WirePlace};
 use crate::wire::mnemonic::is;
 use crate::wire::reply::{NAN, text};
+use crate::wire::token;
 use crate::wire::words::{seconds, shown};
 use core::ops::RangeInclusive;
 use std::sync::Arc;
@@ -71,21 +72,18 @@ pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlink
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let protocol = ask(b"SYST:PROT?")?;
     spoken(&protocol).map_err(|why| format!("{place} {why}"))?;
-    if let Some(secret) = &target.secret {
-        let mut message = b"SYST:SECR ".to_vec();
-        message.extend(text(secret));
-        message.extend(b";:FAUL?");
-        // Where others guess, those who know it wait for their turn.
-        if asked(&mut link, target, &message, MAX_TURN)? != "\"none\"" {
-            return Err(format!("{place} does not take the secret").into());
-        }
+    if let Some(secret) = &target.secret
+        && !tell_secret(&mut link, target, secret)?
+    {
+        return Err(format!("{place} does not take the secret").into());
     }
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
-    let pace = ask(b"CLOC:PACE?;:FAUL?")?;
+    let mut pace = ask(b"CLOC:PACE?;:FAUL?")?;
     if pace.contains("SYSTem:SECRet") {
-        let why = format!("{place} wants a secret: write ?secret-file=FILE behind the address");
-        return Err(why.into());
+        tell_token(&mut link, target)?;
+        pace = asked(&mut link, target, b"CLOC:PACE?;:FAUL?", most)?;
     }
+    let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let is_virtual = paced(&pace).map_err(|why| format!("{place} {why}"))?;
     let limit = ask(b"CONT:LIM?")?;
     let limit = limited(&limit).map_err(|why| format!("{place} {why}"))?;
@@ -102,6 +100,33 @@ pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlink
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
     let clock = (!is_virtual).then_some((looked, then));
     Ok(Linked { link, pulse, controls: false, is_virtual, seed, clock })
+}
+
+/// Tells a secret; false where it is not taken.
+fn tell_secret(link: &mut Link, target: &WireTarget, secret: &str) -> Result<bool, Unlinked> {
+    let mut message = b"SYST:SECR ".to_vec();
+    message.extend(text(secret));
+    message.extend(b";:FAUL?");
+    // Where others guess, those who know it wait for their turn.
+    Ok(asked(link, target, &message, MAX_TURN)? == "\"none\"")
+}
+
+/// Tells the secret that a server of this user on this machine made up for itself.
+fn tell_token(link: &mut Link, target: &WireTarget) -> Result<(), Unlinked> {
+    let place = &target.place;
+    let wants = format!("{place} wants a secret: write ?secret-file=FILE behind the address");
+    let WirePlace::Socket(socket) = place else { return Err(wants.into()) };
+    let Some(file) = token::file_at(socket) else { return Err(wants.into()) };
+    let shown = file.display();
+    let why = match token::read(&file) {
+        None => format!(
+            "{wants}. A server that runs as this user on this machine keeps its own in {shown}, where \
+             it is not"
+        ),
+        Some(secret) if tell_secret(link, target, &secret)? => return Ok(()),
+        Some(_) => format!("{wants}. It does not take the one in {shown}"),
+    };
+    Err(why.into())
 }
 
 /// The edition is one that is spoken here.

@@ -1,9 +1,8 @@
 //! Serial lines: how one is opened, at either end, and written to without ever waiting for its
-//! driver. Uses what is read from.
+//! driver. Uses nothing.
 
-use crate::wire::incoming::Incoming;
 use std::fmt;
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 #[cfg(feature = "serial")]
 use std::time::Duration;
 
@@ -30,7 +29,7 @@ impl fmt::Display for SerialLine {
 }
 
 /// What is read from a line, and what is written to it.
-pub(crate) type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
+pub(crate) type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
 
 impl SerialLine {
     /// Opens it for this process alone.

@@ -1,23 +1,23 @@
 //! Reads the messages of one client at a socket or a serial line. Uses the framer, the watch,
-//! the turns and what is read from.
+//! the turns and the inbox.
 
 #![allow(clippy::disallowed_methods, reason = "the wire is made of sockets")]
 
+use crate::call::Call;
 use crate::system::is_pause;
 use crate::wire::authentication::{Origin, SecretTurns};
 use crate::wire::errors::WireError;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
-use crate::wire::incoming::Incoming;
+use crate::wire::inbox::{Event, Inbox, Message, Put};
 use crate::wire::message::message_units;
 use crate::wire::mnemonic::is;
 use crate::wire::protocol::{Introduction, is_blank};
 use crate::wire::sender::ReplySender;
-use crate::wire::watch::ControlWatch;
-use std::io::ErrorKind;
+use crate::wire::stops::stop_calls;
+use crate::wire::watch::{ControlWatch, Stop};
+use std::io::{ErrorKind, Read};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::mpsc::{SyncSender, TrySendError};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::thread;
 use std::time::{Duration, Instant};
 
 /// Pause after which a begun block is given up.
@@ -26,25 +26,8 @@ pub(crate) const PAUSE: Duration = Duration::from_secs(2);
 /// Silence after which a client that does not control the head is disconnected.
 const MAX_OBSERVER_SILENCE: Duration = Duration::from_secs(600);
 
-/// Between two looks of a client that waits for its turn to give a secret.
-const LOOK: Duration = Duration::from_millis(20);
-
 /// Bytes read at once.
 const CHUNK: usize = 64 * 1024;
-
-/// What the thread of the head is told.
-pub(crate) enum Event {
-    /// A client connected.
-    Connected(Connection, ReplySender),
-    /// It sent a message.
-    Message(u64, Frame),
-    /// It was silent for so long that the next message counts as another user's.
-    NewUser(u64),
-    /// It disconnected.
-    Disconnected(u64),
-    /// A line for the log.
-    Log(String),
-}
 
 /// A client as all threads know it.
 #[derive(Clone)]
@@ -80,7 +63,7 @@ pub(crate) struct Shared {
     /// Who controls the head.
     pub watch: Arc<ControlWatch>,
     /// To the thread of the head.
-    pub events: SyncSender<Event>,
+    pub inbox: Arc<Inbox>,
     /// Turns of clients that give a secret.
     pub turns: Arc<SecretTurns>,
     /// Clients at sockets that spoke another protocol.
@@ -92,7 +75,7 @@ pub(crate) struct Reader {
     /// Which client.
     pub client: Connection,
     /// What it says.
-    pub stream: Box<dyn Incoming + Send>,
+    pub stream: Box<dyn Read + Send>,
     /// What all readers share.
     pub shared: Shared,
 }
@@ -104,7 +87,7 @@ impl Reader {
         self.client.gone.store(true, Ordering::SeqCst);
         self.shared.watch.left(self.client.id);
         // Not received where the server ends.
-        let _ = self.shared.events.send(Event::Disconnected(self.client.id));
+        self.put(Event::Disconnected(self.client.id));
         why
     }
 
@@ -122,18 +105,15 @@ impl Reader {
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
-        let mut came = last;
-        // Bytes may have come while none were read: until there are none, they are as old as they can be.
-        let mut behind = false;
         loop {
-            behind = behind && !self.stream.is_drained();
+            // What it still sends is left unread, on which the system resets the connection.
+            if self.client.gone.load(Ordering::SeqCst) {
+                return "it was disconnected".to_string();
+            }
             match self.stream.read(&mut chunk) {
                 Ok(0) => return "it ended".to_string(),
                 Ok(count) => {
                     last = Instant::now();
-                    if !behind {
-                        came = last;
-                    }
                     let bytes = chunk.get(..count).unwrap_or_default();
                     let most = if watch.controller() == id { MAX_BLOCK } else { BLOCK_LOOKING };
                     let in_block = framer.in_block();
@@ -149,7 +129,7 @@ impl Reader {
                     // Noise of a cut line does not count as activity, and neither does half a message.
                     let whole = frames.iter().any(|frame| !is_line || is_message(frame));
                     if whole || in_block || framer.in_block() {
-                        self.heard(came);
+                        self.heard(last);
                     }
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
@@ -163,7 +143,7 @@ impl Reader {
                             return "it was silent".to_string();
                         }
                         last = Instant::now();
-                        let _ = self.shared.events.send(Event::NewUser(id));
+                        self.put(Event::NewUser(id));
                     }
                 }
                 Err(error) => return error.to_string(),
@@ -172,8 +152,8 @@ impl Reader {
                 return "the server ends".to_string();
             }
             for frame in frames.drain(..).filter(|frame| !is_blank(frame)) {
-                if !self.has_turn(&frame, &mut behind) || !self.hand_over(frame, &mut behind) {
-                    return "it was disconnected".to_string();
+                if !self.hand_over(frame) {
+                    return "the server ends".to_string();
                 }
             }
         }
@@ -182,7 +162,7 @@ impl Reader {
     /// Tells the thread of the head of a client, once; false where that is gone.
     fn arrives(&self, arriving: &mut Option<ReplySender>) -> bool {
         let came = arriving.take().map(|sender| Event::Connected(self.client.clone(), sender));
-        came.is_none_or(|came| self.shared.events.send(came).is_ok())
+        came.is_none_or(|came| self.shared.inbox.put_first(came))
     }
 
     /// Hangs up on a client that speaks another protocol. One that never spoke this one is told so.
@@ -200,9 +180,14 @@ impl Reader {
                 "hung up on a client at {address} that speaks another protocol, as a web page in a \
                  browser does ({count} so far)"
             );
-            let _ = self.shared.events.send(Event::Log(told));
+            self.shared.inbox.put_first(Event::Log(told));
         }
         "it speaks another protocol".to_string()
+    }
+
+    /// Puts what has its turn behind the messages of this client.
+    fn put(&self, event: Event) {
+        self.shared.inbox.put(self.client.id, event, None);
     }
 
     /// It was heard at that time, or later.
@@ -211,35 +196,26 @@ impl Reader {
         self.shared.watch.heard(self.client.id, at);
     }
 
-    /// Hands a message over to the thread of the head; false where that is gone. Is `behind` where
-    /// there was no room at once.
-    fn hand_over(&self, frame: Frame, behind: &mut bool) -> bool {
-        match self.shared.events.try_send(Event::Message(self.client.id, frame)) {
-            Ok(()) => true,
-            Err(TrySendError::Full(event)) => {
-                *behind = true;
-                self.shared.events.send(event).is_ok()
-            }
-            Err(TrySendError::Disconnected(_)) => false,
+    /// Hands a message over to the thread of the head; false where nothing is heard any more.
+    fn hand_over(&self, frame: Frame) -> bool {
+        let Shared { watch, inbox, .. } = &self.shared;
+        let (id, number) = (self.client.id, watch.numbered());
+        let calls = stop_calls(&frame);
+        if !calls.is_empty() {
+            let safe = calls.iter().any(|call| matches!(call, Call::MakeSafe { .. }));
+            watch.stop(if safe { Stop::Safe } else { Stop::Dark }, number, id);
+            inbox.put_first(Event::Stop(id, number, calls));
         }
-    }
-
-    /// Waits for its turn to give a secret; false where it is to be disconnected meanwhile.
-    fn has_turn(&self, frame: &Frame, behind: &mut bool) -> bool {
-        if self.client.admitted.load(Ordering::SeqCst) || !says_secret(frame) {
-            return true;
-        }
-        let until = Instant::now() + self.shared.turns.turn(self.client.origin);
-        loop {
-            if self.client.gone.load(Ordering::SeqCst) || self.shared.watch.is_ending() {
-                return false;
+        let stranger = !self.client.admitted.load(Ordering::SeqCst);
+        let due = (stranger && says_secret(&frame))
+            .then(|| Instant::now() + self.shared.turns.turn(self.client.origin));
+        match inbox.put(id, Event::Message(id, Message { frame, number }), due) {
+            Put::Done => true,
+            Put::TooMuch => {
+                watch.cut_short();
+                true
             }
-            let left = until.saturating_duration_since(Instant::now());
-            if left.is_zero() {
-                return true;
-            }
-            *behind = true;
-            thread::sleep(left.min(LOOK));
+            Put::Closed => false,
         }
     }
 }
@@ -254,58 +230,4 @@ fn says_secret(frame: &Frame) -> bool {
     let last = |header: &str| header.rsplit(':').next().is_some_and(|word| is("SECRet", word));
     let units = frame.as_ref().ok().and_then(|message| message_units(message).ok());
     units.is_some_and(|units| units.iter().any(|unit| last(&unit.header)))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{Connection, Event, Reader, Shared};
-    use crate::wire::authentication::Origin;
-    use crate::wire::incoming::Incoming;
-    use crate::wire::sender::{Outbox, ReplySender};
-    use crate::wire::watch::ControlWatch;
-    use std::io::Read;
-    use std::sync::Arc;
-    use std::sync::mpsc::sync_channel;
-    use std::thread;
-    use std::time::Duration;
-
-    /// What came long ago, in pieces.
-    struct Pieces(Vec<&'static [u8]>);
-
-    impl Read for Pieces {
-        fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
-            let Some(piece) = self.0.pop() else { return Ok(0) };
-            into[..piece.len()].copy_from_slice(piece);
-            Ok(piece.len())
-        }
-    }
-
-    impl Incoming for Pieces {
-        fn is_drained(&mut self) -> bool {
-            self.0.is_empty()
-        }
-    }
-
-    /// Bytes that waited while the head was busy do not prove that the client is still there.
-    #[test]
-    fn what_waits_unread_is_no_younger_for_it() {
-        let (events, heard) = sync_channel(0);
-        let watch = Arc::new(ControlWatch::new(Duration::from_secs(60), Arc::default()));
-        watch.give(1);
-        let client = Connection::new(1, Origin::Line(0));
-        let (turns, foreign) = (Arc::default(), Arc::default());
-        let shared = Shared { watch: Arc::clone(&watch), events, turns, foreign };
-        let reader = Reader { client, stream: Box::new(Pieces(vec![b"B\n", b"A\n"])), shared };
-        let reading = thread::spawn(move || reader.run(ReplySender::Line(Outbox::new().0)));
-        assert!(matches!(heard.recv(), Ok(Event::Connected(..))));
-        let busy = Duration::from_millis(200);
-        thread::sleep(busy);
-        for wanted in [b"A", b"B"] {
-            let Ok(Event::Message(1, Ok(said))) = heard.recv() else { panic!() };
-            assert_eq!(said, wanted);
-        }
-        assert!(watch.silence() >= busy, "{:?}", watch.silence());
-        assert!(matches!(heard.recv(), Ok(Event::Disconnected(1))));
-        reading.join().unwrap();
-    }
 }

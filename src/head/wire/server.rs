@@ -12,27 +12,19 @@ use crate::wire::acceptor::{Acceptor, Listener};
 use crate::wire::authentication::SecretTurns;
 use crate::wire::control::{Control, ControlledHead, Served};
 use crate::wire::errors::WireError;
-use crate::wire::frame::Frame;
-use crate::wire::reader::{Connection, Event, Shared};
+use crate::wire::inbox::{Event, Inbox, Message};
+use crate::wire::reader::{Connection, Shared};
 use crate::wire::sender::{ReplySender, Sent};
 use crate::wire::session::WireSession;
 use crate::wire::watch::ControlWatch;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, sync_channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
-/// Messages that wait for the head.
-const MAX_WAITING: usize = 64;
-
 /// Between two looks of the thread of the head where nothing is asked.
 const IDLE: Duration = Duration::from_millis(20);
-
-/// How long the thread of the head stays awake after a message: a client that asks again at once is
-/// spared the time in which a thread wakes up.
-const ATTENTIVE: Duration = Duration::from_micros(200);
 
 /// Between two attempts to send what clients did not take at once, each of which may be a short wait.
 const MORE: Duration = Duration::from_millis(50);
@@ -47,14 +39,23 @@ struct Client {
     sender: ReplySender,
 }
 
+impl Client {
+    /// As if another user came to the line.
+    fn begin_anew(&mut self) {
+        self.session.begin_anew();
+        self.connection.admitted.store(self.session.admitted, Ordering::SeqCst);
+    }
+}
+
 /// What the thread of the head works with.
 struct Server<'a> {
     controlled: ControlledHead,
     watch: Arc<ControlWatch>,
+    inbox: Arc<Inbox>,
     turns: Arc<SecretTurns>,
     clients: BTreeMap<u64, Client>,
-    /// No secret is asked for.
-    open: bool,
+    /// No secret is asked for: at sockets, and at serial lines.
+    open: (bool, bool),
     log: &'a mut dyn FnMut(&str),
 }
 
@@ -69,18 +70,25 @@ pub fn serve_listeners(
 ) -> std::io::Result<()> {
     let watch = Arc::new(ControlWatch::new(served.limit, Arc::clone(&served.cut)));
     let open = served.secret.is_none();
-    let (events, heard) = sync_channel(MAX_WAITING);
+    let open = (open, open || !served.secret_at_lines);
+    let inbox: Arc<Inbox> = Arc::default();
     let turns = Arc::new(SecretTurns::default());
     let foreign = Arc::default();
-    let shared = Shared { watch: Arc::clone(&watch), events, turns: Arc::clone(&turns), foreign };
+    let shared = Shared {
+        watch: Arc::clone(&watch),
+        inbox: Arc::clone(&inbox),
+        turns: Arc::clone(&turns),
+        foreign,
+    };
     let acceptor = Acceptor::new(listeners, shared, Arc::clone(end))?;
     let acceptor =
         thread::Builder::new().name("acceptor".to_string()).spawn(move || acceptor.run())?;
     let controlled = ControlledHead::new(served, Arc::clone(&watch));
-    let mut server = Server { controlled, watch, turns, clients: BTreeMap::new(), open, log };
-    server.hear(&heard);
+    let clients = BTreeMap::new();
+    let mut server = Server { controlled, watch, inbox, turns, clients, open, log };
+    server.hear();
     // No client may hold the head up any longer, and messages of readers are dropped.
-    drop(heard);
+    server.inbox.close();
     for client in server.clients.values() {
         client.sender.hang_up();
     }
@@ -98,15 +106,13 @@ pub fn serve_listeners(
 }
 
 impl Server<'_> {
-    /// Until the acceptor is gone, which is when the server is to end.
-    fn hear(&mut self, heard: &Receiver<Event>) {
+    /// Until the server is to end.
+    fn hear(&mut self) {
         let (mut attentive, mut tried, mut sent) = (false, Instant::now(), Instant::now());
         loop {
-            let event = match next(heard, attentive) {
-                Ok(event) => Some(event),
-                Err(RecvTimeoutError::Timeout) => None,
-                Err(RecvTimeoutError::Disconnected) => return,
-            };
+            // A client that stopped the head waits for its reply.
+            let stopping = self.clients.iter().find(|(_, client)| !client.session.done.is_empty());
+            let event = self.inbox.next(stopping.map(|(id, _)| *id), attentive, IDLE);
             attentive = matches!(event, Some(Event::Message(..)));
             self.look();
             if let Some(event) = event {
@@ -140,20 +146,42 @@ impl Server<'_> {
     fn event(&mut self, event: Event) {
         match event {
             Event::Connected(connection, sender) => {
-                let session = WireSession::new(connection.id, self.open);
+                let (at_sockets, at_lines) = self.open;
+                let open = if sender.is_line() { at_lines } else { at_sockets };
+                let session = WireSession::new(connection.id, open);
+                connection.admitted.store(open, Ordering::SeqCst);
                 if sender.is_line() {
                     self.controlled.is_at_line(connection.id);
                 }
                 self.clients.insert(connection.id, Client { session, connection, sender });
             }
-            Event::Message(id, frame) => {
+            Event::Stop(id, number, calls) => {
+                self.watch.stopping();
+                let done = calls.iter().map(|call| self.controlled.call(id, call)).collect();
+                if let Some(client) = self.clients.get_mut(&id) {
+                    client.session.done.insert(number, done);
+                }
+            }
+            Event::Message(id, message) => {
                 let controlled = self.watch.controller() == id;
-                if !self.said(id, frame) {
+                if !self.said(id, message) {
                     self.dismiss(id);
                 } else if let Some(client) = self.clients.get(&id).filter(|_| !controlled) {
                     // Where it took control: what waited for the head is as old as it is.
                     self.watch.heard_at(id, client.connection.heard());
                 }
+            }
+            Event::TooMuch(id) => {
+                self.watch.stopping();
+                let why = WireError::new(-363, "more messages wait for the head than may");
+                if let Some(client) = self.clients.get_mut(&id) {
+                    (self.log)(&format!("sent a client away: {why}"));
+                    if !client.sender.is_line() {
+                        // It may have hung up by itself.
+                        let _ = client.sender.send(format!("{why}\n").into_bytes());
+                    }
+                }
+                self.dismiss(id);
             }
             Event::NewUser(id) => self.begin_anew(id),
             Event::Disconnected(id) => self.leave(id),
@@ -182,8 +210,7 @@ impl Server<'_> {
         };
         // The next message at a line may be another user's, who finds this and nothing older.
         if let Some(client) = client.filter(|client| client.sender.is_line()) {
-            client.session.begin_anew(self.open);
-            client.connection.admitted.store(self.open, Ordering::SeqCst);
+            client.begin_anew();
         }
         if let Some(state) = self.controlled.make_safe() {
             (self.log)(&told(&why, &state));
@@ -195,6 +222,8 @@ impl Server<'_> {
     /// A client goes; the head is made safe where it had control.
     fn leave(&mut self, id: u64) {
         if let Some(client) = self.clients.remove(&id) {
+            // Its reader ends, whatever still comes.
+            client.connection.gone.store(true, Ordering::SeqCst);
             client.sender.hang_up();
         }
         self.ends_control(id, "the client in control hung up");
@@ -223,8 +252,8 @@ impl Server<'_> {
     fn begin_anew(&mut self, id: u64) {
         self.ends_control(id, "the client in control was sent away");
         if let Some(client) = self.clients.get_mut(&id) {
-            client.session = WireSession::new(id, self.open);
-            client.connection.admitted.store(self.open, Ordering::SeqCst);
+            client.session.tries = 0;
+            client.begin_anew();
         }
     }
 
@@ -239,9 +268,10 @@ impl Server<'_> {
     }
 
     /// Carries a message out and sends the reply; false where the client is to go.
-    fn said(&mut self, id: u64, frame: Frame) -> bool {
+    fn said(&mut self, id: u64, message: Message) -> bool {
         let Some(client) = self.clients.get_mut(&id) else { return true };
         let (session, connection) = (&mut client.session, &client.connection);
+        session.number = message.number;
         session.barred = if connection.gone.load(Ordering::SeqCst) {
             Some("this client hung up")
         } else if self.watch.controller() != id && self.watch.is_over(connection.heard().elapsed())
@@ -252,7 +282,7 @@ impl Server<'_> {
         };
         let wrong = session.tries;
         let controlled = &mut self.controlled;
-        let reply = catch_panic(|| Ok(session.hear(frame, controlled)));
+        let reply = catch_panic(|| Ok(session.hear(message.frame, controlled)));
         let reply = reply.unwrap_or_else(|fault| {
             session.tell(WireError::new(-310, fault.to_string()));
             None
@@ -278,19 +308,6 @@ impl Server<'_> {
             }
         }
     }
-}
-
-/// The next event; comes back without one now and then.
-fn next(heard: &Receiver<Event>, attentive: bool) -> Result<Event, RecvTimeoutError> {
-    let from = Instant::now();
-    while attentive && from.elapsed() < ATTENTIVE {
-        match heard.try_recv() {
-            Ok(event) => return Ok(event),
-            Err(TryRecvError::Empty) => thread::yield_now(),
-            Err(TryRecvError::Disconnected) => return Err(RecvTimeoutError::Disconnected),
-        }
-    }
-    heard.recv_timeout(IDLE)
 }
 
 /// A line for the log on a head that was made safe.

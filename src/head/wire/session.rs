@@ -7,12 +7,13 @@ use crate::wire::codec::{Parameters, write_reply};
 use crate::wire::control::{Control, ControlledHead};
 use crate::wire::errors::{Queue, WireError, keep, oldest};
 use crate::wire::frame::Frame;
-use crate::wire::message::{Argument, Unit, message_units};
+use crate::wire::message::{Argument, message_units};
 use crate::wire::outcome::{Failure, told};
 use crate::wire::reply::{block, flag, number};
 use crate::wire::status::{Register, Registers, rails_good};
-use crate::wire::tree::{Entry, HEADERS, Meaning, Verb, find_header, read_call};
+use crate::wire::tree::{Entry, HEADERS, Meaning, Verb, find_unit, read_call};
 use crate::{Fault, Status};
+use std::collections::{BTreeMap, VecDeque};
 
 /// The edition of this protocol: a newer second number only adds.
 pub(crate) const PROTOCOL: &str = "1.1";
@@ -28,34 +29,46 @@ pub struct WireSession {
     errors: Queue,
     registers: Registers,
     outcome: Option<Failure>,
-    /// No secret is asked for, or it was said.
+    /// No secret is asked for.
+    open: bool,
+    /// That, or it was said.
     pub(super) admitted: bool,
     /// Wrong secrets so far.
     pub(super) tries: u32,
     /// Why what it said before moves nothing any more: it hung up, or fell silent.
     pub barred: Option<&'static str>,
+    /// What came of the calls of messages that stop the head, by their numbers. They were made as soon
+    /// as they were heard.
+    pub(super) done: BTreeMap<u64, VecDeque<Result<Reply, Fault>>>,
+    /// The number of the message that is carried out; later ones have higher numbers.
+    pub(super) number: u64,
 }
 
 type Said = Result<Vec<u8>, Failure>;
 
 impl WireSession {
-    /// A client that just came; `admitted` where no secret is asked for.
-    pub fn new(id: u64, admitted: bool) -> WireSession {
+    /// A client that just came; `open` where no secret is asked for.
+    pub fn new(id: u64, open: bool) -> WireSession {
         WireSession {
             id,
             errors: Queue::default(),
             registers: Registers::default(),
             outcome: None,
-            admitted,
+            open,
+            admitted: open,
             tries: 0,
             barred: None,
+            done: BTreeMap::new(),
+            number: 0,
         }
     }
 
     /// As a client that just came, but for its wrong secrets.
-    pub fn begin_anew(&mut self, admitted: bool) {
-        let new = WireSession::new(self.id, admitted);
-        *self = WireSession { tries: self.tries, barred: self.barred, ..new };
+    pub fn begin_anew(&mut self) {
+        let new = WireSession::new(self.id, self.open);
+        let done = std::mem::take(&mut self.done);
+        let WireSession { tries, barred, number, .. } = *self;
+        *self = WireSession { tries, barred, number, done, ..new };
     }
 
     /// Too many wrong secrets.
@@ -83,7 +96,7 @@ impl WireSession {
         let mut path: Vec<String> = Vec::new();
         let (mut failed, mut identified) = (false, false);
         for unit in &units {
-            let said = match self.entry(unit, &mut path) {
+            let said = match find_unit(unit, &mut path) {
                 Ok(entry) if identified && unit.query => {
                     Err(WireError::new(-440, format!("{} behind *IDN?", entry.header)).into())
                 }
@@ -113,30 +126,8 @@ impl WireSession {
                 }
             }
         }
+        self.done.remove(&self.number);
         reply
-    }
-
-    /// The entry that a unit names; `path` is what the unit before it stood under.
-    fn entry(&self, unit: &Unit, path: &mut Vec<String>) -> Result<&'static Entry, WireError> {
-        let undefined = || {
-            let mark = if unit.query { "?" } else { "" };
-            let shown: String = unit.header.chars().take(60).collect();
-            WireError::new(-113, format!("{shown}{mark}"))
-        };
-        if unit.header.starts_with('*') {
-            return find_header(&[&unit.header], unit.query).ok_or_else(undefined);
-        }
-        let (rooted, header) = match unit.header.strip_prefix(':') {
-            Some(rest) => (true, rest),
-            None => (false, unit.header.as_str()),
-        };
-        let mut parts = if rooted { Vec::new() } else { path.clone() };
-        parts.extend(header.split(':').map(str::to_string));
-        let names: Vec<&str> = parts.iter().map(String::as_str).collect();
-        let entry = find_header(&names, unit.query).ok_or_else(undefined)?;
-        parts.pop();
-        *path = parts;
-        Ok(entry)
     }
 
     /// Whether this client may say it now.
@@ -154,6 +145,7 @@ impl WireSession {
             Access::Observer => Ok(()),
             Access::Controller if failed => Err(left_out()),
             Access::Controller => match controlled.control_of(self.id) {
+                Control::Own if controlled.is_stopped_since(self.number) => Err(stopped()),
                 Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
                 Control::None => protected("say CONTrol:TAKE first"),
@@ -192,7 +184,16 @@ impl WireSession {
     }
 
     fn call(&mut self, call: &Call, controlled: &mut ControlledHead) -> Result<Reply, Failure> {
-        let result = controlled.call(self.id, call);
+        let lets_light_out = matches!(call, Call::Arm { .. });
+        if lets_light_out && controlled.is_disarmed_since(self.number) {
+            return Err(stopped());
+        }
+        let stop = if call.row().access == Access::Anyone {
+            self.done.get_mut(&self.number).and_then(VecDeque::pop_front)
+        } else {
+            None
+        };
+        let result = stop.unwrap_or_else(|| controlled.call(self.id, call));
         match &result {
             Ok(Reply::Status(status)) => {
                 if let Ok(head) = controlled.description() {
@@ -263,11 +264,14 @@ impl WireSession {
                 if let Some(why) = self.barred {
                     return Err(WireError::new(-203, why).into());
                 }
+                if controlled.is_stopped_by_other_since(self.number, self.id) {
+                    return Err(stopped());
+                }
                 controlled.take(self.id)?;
             }
             Verb::Begin => {
                 controlled.release(self.id, false);
-                self.begin_anew(controlled.served.secret.is_none());
+                self.begin_anew();
             }
             // *WAI waits for nothing, and queries are answered below.
             _ => {}
@@ -340,6 +344,12 @@ impl WireSession {
 /// A unit behind one that failed may need what that one would have done.
 fn left_out() -> Failure {
     WireError::new(-221, "left out behind an error in the same message").into()
+}
+
+/// The head was stopped after a message was said.
+fn stopped() -> Failure {
+    let why = "left out: the head was stopped after this was said";
+    WireError::new(-221, why).into()
 }
 
 /// A mask of at most these bits.

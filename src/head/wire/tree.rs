@@ -9,7 +9,7 @@ use crate::call::table::{
 use crate::call::{Access, Call, CallImage, Reply, Row};
 use crate::wire::codec::{Parameters, Value};
 use crate::wire::errors::WireError;
-use crate::wire::message::Argument;
+use crate::wire::message::{Argument, Unit};
 use crate::wire::mnemonic::{matches, short};
 use crate::wire::reply::{Values, flag, number};
 use crate::wire::status::Register;
@@ -383,6 +383,29 @@ pub fn find_header(parts: &[&str], query: bool) -> Option<&'static Entry> {
         let bare = entry.header.trim_end_matches('?');
         entry.is_query() == query && matches(bare, parts)
     })
+}
+
+/// The entry that a unit names; `path` is what the unit before it stood under.
+pub(super) fn find_unit(unit: &Unit, path: &mut Vec<String>) -> Result<&'static Entry, WireError> {
+    let undefined = || {
+        let mark = if unit.query { "?" } else { "" };
+        let shown: String = unit.header.chars().take(60).collect();
+        WireError::new(-113, format!("{shown}{mark}"))
+    };
+    if unit.header.starts_with('*') {
+        return find_header(&[&unit.header], unit.query).ok_or_else(undefined);
+    }
+    let (rooted, header) = match unit.header.strip_prefix(':') {
+        Some(rest) => (true, rest),
+        None => (false, unit.header.as_str()),
+    };
+    let mut parts = if rooted { Vec::new() } else { path.clone() };
+    parts.extend(header.split(':').map(str::to_string));
+    let names: Vec<&str> = parts.iter().map(String::as_str).collect();
+    let entry = find_header(&names, unit.query).ok_or_else(undefined)?;
+    parts.pop();
+    *path = parts;
+    Ok(entry)
 }
 
 impl Entry {

@@ -3,8 +3,8 @@
 
 #![allow(clippy::disallowed_methods, reason = "silence is measured on the clock of the wall")]
 
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 /// What is done early, so that the head is safe when the limit is over: a fifth of it, at most this.
@@ -27,6 +27,19 @@ pub struct ControlWatch {
     cut: Arc<AtomicBool>,
     /// The server is to end.
     ending: AtomicBool,
+    /// The number of the last message.
+    messages: AtomicU64,
+    /// The last messages that disarmed, and that made safe: number and client.
+    stops: Mutex<[(u64, u64); 2]>,
+}
+
+/// How a client stops the head.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stop {
+    /// The laser is disarmed.
+    Dark,
+    /// All is made safe.
+    Safe,
 }
 
 impl ControlWatch {
@@ -41,6 +54,8 @@ impl ControlWatch {
             lost: AtomicBool::new(false),
             cut,
             ending: AtomicBool::new(false),
+            messages: AtomicU64::new(0),
+            stops: Mutex::default(),
         }
     }
 
@@ -59,9 +74,7 @@ impl ControlWatch {
         self.heard.store(self.now(), Ordering::SeqCst);
         self.controller.store(id, Ordering::SeqCst);
         // The loss of the one before may have been seen twice.
-        if !self.is_ending() {
-            self.cut.store(false, Ordering::SeqCst);
-        }
+        self.stopping();
     }
 
     /// How long the client in control has been silent.
@@ -134,6 +147,40 @@ impl ControlWatch {
     /// The server is to end.
     pub fn is_ending(&self) -> bool {
         self.ending.load(Ordering::SeqCst)
+    }
+
+    /// The number of a message that came just now.
+    pub fn numbered(&self) -> u64 {
+        self.messages.fetch_add(1, Ordering::SeqCst) + 1
+    }
+
+    /// A message of that number stops the head: what the head does is cut short.
+    pub fn stop(&self, how: Stop, number: u64, id: u64) {
+        let mut stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
+        let [dark, safe] = &mut *stops;
+        *dark = (*dark).max((number, id));
+        if how == Stop::Safe {
+            *safe = (*safe).max((number, id));
+        }
+        self.cut_short();
+    }
+
+    /// The last message that stopped the head at least so: its number and its client, 0 where none did.
+    pub fn last_stop(&self, how: Stop) -> (u64, u64) {
+        let [dark, safe] = *self.stops.lock().unwrap_or_else(PoisonError::into_inner);
+        if how == Stop::Safe { safe } else { dark }
+    }
+
+    /// What the head does is cut short.
+    pub fn cut_short(&self) {
+        self.cut.store(true, Ordering::SeqCst);
+    }
+
+    /// What was cut short has ended; what stops the head is not.
+    pub fn stopping(&self) {
+        if !self.is_ending() {
+            self.cut.store(false, Ordering::SeqCst);
+        }
     }
 
     /// From here on nothing is cut short any more.

@@ -21,6 +21,7 @@ fuzz_target!(|data: &[u8]| {
         real_time: false,
         seed: Some(1),
         secret: None,
+        secret_at_lines: true,
         limit,
         cut: Arc::default(),
     };

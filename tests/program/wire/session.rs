@@ -205,7 +205,7 @@ fn secrets_that_are_guessed_at_once_are_refused() {
             let refused = run(&options);
             assert_eq!(refused.code, Some(2), "{secret:?}");
             let told = refused.words();
-            assert!(told.contains("a secret of at least 8 characters, since a shorter"), "{told}");
+            assert!(told.contains("a secret has at least 8 characters, since a shorter"), "{told}");
         }
     }
 }

@@ -1,7 +1,8 @@
 //! Signals and channels over the wire: plain lines, a script, the contracts, and what becomes of
 //! outputs when a client vanishes.
 
-use crate::wire::bench::{Ended, Server, run};
+use crate::support::Folder;
+use crate::wire::bench::{Ended, Server, ended, program, run, started};
 
 const STATION: &str = "sim:scripts/heads/ten_with_station.toml";
 
@@ -74,4 +75,28 @@ fn the_contracts_hold_over_the_wire() {
     let options = ["--trims", "--switch", "--spin", "--allow-light"];
     let checked = run(&[&["head", "test", &server.address()], &options[..]].concat());
     assert_eq!(checked.code, Some(0), "{}", checked.all());
+}
+
+/// Whoever only looks takes no control, and needs none.
+#[test]
+fn reading_signals_and_channels_takes_no_control() {
+    let folder = Folder::new("looks");
+    let reads = "let open = signal(\"door_open\")\nlet pump = channel(\"pump\", like: 1 kPa)\n";
+    let script = folder.named("looks.spt", format!("repeat 300 times {{\n{reads}}}\n"));
+    let server = server();
+    let mut third = server.line();
+    let mut child = started(program(&["run", &script, "--head", &server.address()]));
+    let mut owners = std::collections::BTreeSet::new();
+    while child.try_wait().unwrap().is_none() {
+        owners.insert(third.ask("CONT:OWN?"));
+    }
+    let ran = ended(child);
+    assert_eq!(ran.code, Some(0), "{}", ran.all());
+    assert_eq!(owners.into_iter().collect::<Vec<_>>(), ["NONE"]);
+    let mut first = server.controller();
+    first.say("ROT:SPE 500");
+    let ran = run(&["run", &script, "--head", &server.address()]);
+    assert_eq!(ran.code, Some(3), "it does not leave the head safe: {}", ran.all());
+    assert!(ran.words().contains("it was left to that one"), "{}", ran.all());
+    assert_eq!(first.ask("CONT:OWN?;:ROT:TARG?"), "SELF;5.0E+2");
 }

@@ -8,7 +8,7 @@ use crate::wire::errors::MAX_QUEUE;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_LINE};
 use crate::wire::message::message_units;
 use crate::wire::mnemonic::short;
-use crate::wire::tree::HEADERS;
+use crate::wire::tree::{HEADERS, find_unit};
 use crate::wire::watch::ControlWatch;
 use crate::{Laser, Rig};
 use proptest::collection::vec;
@@ -27,6 +27,7 @@ fn floor() -> ControlledHead {
         real_time: false,
         seed: Some(1),
         secret: None,
+        secret_at_lines: true,
         limit,
         cut: Arc::default(),
     };
@@ -111,7 +112,7 @@ impl Line {
             let read = frame.as_ref().ok().and_then(|message| message_units(message).ok());
             let is_malformed = read.as_ref().is_none_or(|units| {
                 let mut path = Vec::new();
-                units.iter().any(|unit| self.session.entry(unit, &mut path).is_err())
+                units.iter().any(|unit| find_unit(unit, &mut path).is_err())
             });
             let clears = read.is_some_and(|units| {
                 let words = ["*CLS", "BEG", "BEGIN", "ERR", "ERROR", "NEXT"];
