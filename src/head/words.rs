@@ -86,7 +86,9 @@ pub fn reply_words(reply: &Reply) -> String {
             format!("{laser}, {:.2} rad/s, troubles: {}", safe.speed, safe.troubles.len())
         }
         Reply::Reading(reading) => {
-            format!("in-scan {} m, cross-scan {} m", reading.in_scan, reading.cross_scan)
+            let (in_scan, cross_scan) = reading.shift();
+            let marks = reading.marks.len();
+            format!("{marks} marks: in-scan {in_scan} m, cross-scan {cross_scan} m")
         }
     }
 }

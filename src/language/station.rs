@@ -483,8 +483,11 @@ fn check_finite(call: &Call) -> Result<(), Fault> {
 fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
     match reply {
         Reply::Reading(reading) => {
-            finite("reading of the gauge", &[reading.in_scan, reading.cross_scan])?;
-            finite("uncertainty of the gauge", &[reading.in_scan_u, reading.cross_scan_u])
+            for mark in &reading.marks {
+                finite("reading of the gauge", &[mark.at, mark.in_scan, mark.cross_scan])?;
+            }
+            let (along, across) = reading.shift_u();
+            finite("uncertainty of the gauge", &[along, across])
         }
         Reply::Value(value) => finite("reading of the channel", &[*value]),
         _ => Ok(()),

@@ -118,7 +118,7 @@ impl Collector {
             (Call::Expose { .. } | Call::ExposePage { .. }, _) => self.drawn = None,
             (Call::Measure, Reply::Reading(reading)) => {
                 let facet = self.drawn?;
-                let (along, across) = (reading.in_scan, reading.cross_scan);
+                let (along, across) = reading.shift();
                 let round = self.record.rounds.push(time, facet, along, across);
                 self.lines += 1;
                 let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
@@ -169,7 +169,7 @@ fn line_row(
     reading: &Reading,
     trim: Option<&Trim>,
 ) -> String {
-    let Reading { in_scan, cross_scan, in_scan_u, cross_scan_u } = reading;
+    let ((in_scan, cross_scan), (in_scan_u, cross_scan_u)) = (reading.shift(), reading.shift_u());
     let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
     format!(
         "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}\r\n"

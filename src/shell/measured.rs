@@ -85,7 +85,8 @@ impl Measured {
         match (&heard.call, &heard.reply) {
             (Call::Status, _) => self.looks = self.looks.saturating_add(1),
             (Call::Measure, Reply::Reading(reading)) => {
-                self.push(reading.in_scan, reading.cross_scan);
+                let (in_scan, cross_scan) = reading.shift();
+                self.push(in_scan, cross_scan);
             }
             (Call::Measure, _) => self.looks = 0,
             (Call::Expose { line }, reply) => {

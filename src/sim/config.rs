@@ -4,7 +4,7 @@ use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
 use crate::rotor::Rotor;
-use spintrue_head::Description;
+use spintrue_head::{Description, Stated};
 
 /// The built-in description; its comments explain every key.
 pub const BUILT_IN: &str = include_str!("default.toml");
@@ -29,6 +29,35 @@ pub(crate) struct Facet {
     pub reflectivity: f64,
     /// How much longer than nominal its line is, as a share: a curved facet.
     pub stretch: f64,
+    /// How much its line rises across per length along it.
+    pub skew: f64,
+}
+
+/// How lens and mirrors bend every line: shifts in m at the ends of the longest line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Bend {
+    /// The longest line's half in m, where the shifts are given.
+    pub edge: f64,
+    /// Along the line, growing with the cube of the place: what the f-theta law leaves.
+    pub odd: f64,
+    /// Along the line, growing with the square: pupil shift and decentring.
+    pub even: f64,
+    /// Across the line, growing with the square: bow.
+    pub bow: f64,
+}
+
+impl Bend {
+    /// Shift along the line in m at `x` m from the middle of the sweep.
+    pub(crate) fn along(&self, x: f64) -> f64 {
+        let share = x / self.edge;
+        (self.odd * share + self.even) * share * share
+    }
+
+    /// Shift across the line in m.
+    pub(crate) fn across(&self, x: f64) -> f64 {
+        let share = x / self.edge;
+        self.bow * share * share
+    }
 }
 
 /// The start-of-scan detector.
@@ -69,12 +98,22 @@ impl Hunting {
 /// The gauge.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct GaugeModel {
-    /// Standard deviation of one reading in m.
+    /// Marks of a line that it reads, from its start to its end.
+    pub marks: u32,
+    /// Standard deviation of one mark in m.
     pub noise: f64,
     /// Smallest digit in m.
     pub resolution: f64,
-    /// Standard uncertainty that it states, in m.
-    pub stated: f64,
+    /// Standard uncertainties that it states.
+    pub stated: Stated,
+    /// Standard deviation of the dose of a mark, which it states as well.
+    pub dose_noise: f64,
+    /// How much longer than it is a line reads, as a share.
+    pub scale: f64,
+    /// By how much it is turned in rad.
+    pub turn: f64,
+    /// Share of marks that are wild, and the size of such an error in m.
+    pub wild: (f64, f64),
     /// Constant offset along the line in m.
     pub in_scan_bias: f64,
     /// Constant offset across the line in m.
@@ -102,8 +141,10 @@ pub(crate) struct Config {
     pub detector: Detector,
     /// The facets.
     pub facets: Vec<Facet>,
-    /// Shift at the end of the longest line in m.
-    pub distortion: f64,
+    /// What lens and mirrors do to every line.
+    pub bend: Bend,
+    /// Focal length as built in m.
+    pub focal_length: f64,
     /// Parked angle in rad.
     pub parked: f64,
     /// Galvanometer step in rad.

@@ -3,8 +3,7 @@
 
 use crate::config::{Facet, MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
-use crate::lines;
-use crate::lines::{Across, Drawn};
+use crate::lines::{Across, Drawing, Drawn};
 use crate::noise::Stream;
 use crate::pulses::Sweep;
 use crate::world::World;
@@ -82,10 +81,12 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
     let config = &world.config;
     let late = trim.in_scan + drifted + config.laser_rise;
+    let line = Drawing { config, order, sweep, facet, late, dot_period, target, across };
+    let count = config.gauge.marks;
     let drawn = Drawn {
         number,
-        in_scan: lines::in_scan(config, order, &sweep, &facet, late, dot_period, target),
-        cross_scan: lines::cross_scan(config, &facet, &across),
+        marks: (0..count).map(|k| line.mark(place(k, count))).collect(),
+        length: line.length(),
         whole: !underrun && power >= MIN_LIGHT,
         readings: 0,
     };
@@ -96,6 +97,12 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         return Err(dark(world));
     }
     Ok(Exposed { time: begin, facet: order.facet, words, underrun })
+}
+
+/// Where mark `k` of `count` lies along the line: one in the middle, or evenly from its start to its
+/// end.
+fn place(k: u32, count: u32) -> f64 {
+    if count == 1 { 0.0 } else { f64::from(k) / f64::from(count - 1) - 0.5 }
 }
 
 /// How much the delay from start of scan has grown in the warmth, in s.

@@ -1,13 +1,15 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Hunting};
+use crate::config::{BUILT_IN, Bend, Config, Detector, Facet, GaugeModel, Hunting};
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
 use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
-use spintrue_head::{Clock, ClockKind, Description, Dimension, Rail, Register, StartOfScan, Times};
+use spintrue_head::{
+    Clock, ClockKind, Description, Dimension, MAX_MARKS, Rail, Register, StartOfScan, Stated, Times,
+};
 
 /// Fastest speed loop in rad/s that is plausible.
 const MAX_LOOP: f64 = 200.0;
@@ -177,7 +179,14 @@ impl Config {
                 edge_lean: scan.number("edge_lean", -1.2..=1.2),
             },
             facets: facets_cut,
-            distortion: lens.number("distortion", -0.01..=0.01),
+            bend: Bend {
+                edge: lens.number("line_most", 1e-3..=100.0) / 2.0,
+                odd: lens.number("distortion", -0.01..=0.01),
+                even: lens.number("even_distortion", -0.01..=0.01),
+                bow: lens.number("bow", -0.01..=0.01),
+            },
+            focal_length: lens.number("focal_length", 1e-3..=100.0)
+                * (1.0 + lens.number("focal_length_error", -0.1..=0.1)),
             parked: mirror.number("parked", -1.5..=1.5),
             galvanometer_step: mirror.number("step", 1e-12..=1e-2),
             galvanometer: Loop {
@@ -188,9 +197,19 @@ impl Config {
             drift: mirror.number("drift", -1e-3..=1e-3),
             laser_rise: laser.number("rise", 0.0..=1e-5),
             gauge: GaugeModel {
+                marks: gauge.whole("marks", 1..=MAX_MARKS as u32).unwrap_or(5),
                 noise: gauge.number("noise", 0.0..=0.01),
                 resolution: gauge.number("resolution", 1e-12..=0.01),
-                stated: gauge.number("stated", 0.0..=0.01),
+                stated: Stated {
+                    random: gauge.number("stated", 0.0..=0.01),
+                    offset: gauge.number("stated_offset", 0.0..=0.01),
+                    slope: gauge.number("stated_slope", 0.0..=0.1),
+                    place: gauge.number("stated_place", 0.0..=0.01),
+                },
+                dose_noise: gauge.number("dose_noise", 0.0..=1.0),
+                scale: gauge.number("scale", -0.1..=0.1),
+                turn: gauge.number("turn", -0.5..=0.5),
+                wild: (gauge.number("wild", 0.0..=1.0), gauge.number("wild_error", 0.0..=0.01)),
                 in_scan_bias: gauge.number("in_scan_bias", -0.01..=0.01),
                 cross_scan_bias: gauge.number("cross_scan_bias", -0.01..=0.01),
                 lost: gauge.number("lost", 0.0..=1.0),
@@ -253,11 +272,13 @@ fn read_facets(table: &Table<'_, '_>, noise: Noise) -> Vec<Facet> {
     let facet_to_axis = table.number("facet_to_axis", 0.0..=0.01);
     let reflectivity = table.number("reflectivity", 0.0..=0.3);
     let stretch = table.number("stretch", 0.0..=0.01);
+    let skew = table.number("skew", 0.0..=0.01);
     let list = |key, dimension, limits| table.quantities(key, dimension, limits, count);
     let divisions = list("division_errors", Dimension::ANGLE, -0.01..=0.01);
     let axes = list("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01);
     let mirrors = list("reflectivities", Dimension::NUMBER, 0.01..=2.0);
     let stretches = list("stretches", Dimension::NUMBER, -0.01..=0.01);
+    let skews = list("skews", Dimension::NUMBER, -0.01..=0.01);
     let facet = |k: u32| {
         let given = |list: &Option<Vec<f64>>| list.as_ref()?.get(k as usize).copied();
         let drawn = |stream, spread: f64| spread * noise.normal(stream, u64::from(k));
@@ -268,6 +289,7 @@ fn read_facets(table: &Table<'_, '_>, noise: Noise) -> Vec<Facet> {
                 .unwrap_or_else(|| drawn(Stream::FacetToAxis, facet_to_axis)),
             reflectivity: given(&mirrors).unwrap_or_else(mirror),
             stretch: given(&stretches).unwrap_or_else(|| drawn(Stream::Stretch, stretch)),
+            skew: given(&skews).unwrap_or_else(|| drawn(Stream::Skew, skew)),
         }
     };
     (0..count).map(facet).collect()

@@ -3,7 +3,7 @@
 use crate::config::SILENCE;
 use crate::noise::Stream;
 use crate::world::World;
-use spintrue_head::{Fault, FaultKind, Gauge, Reading};
+use spintrue_head::{Fault, FaultKind, Gauge, Mark, Reading};
 use std::cell::RefCell;
 use std::rc::Rc;
 
@@ -34,18 +34,43 @@ impl Gauge for SimGauge {
         drawn.readings += 1;
         // Which line and which reading of it: the same line read twice is read anew.
         let draw = drawn.number << 12 | (reading & 0xfff);
+        let length = drawn.length;
         if !drawn.whole || noise.uniform(Stream::LostReading, draw) <= gauge.lost {
             return Err(Fault::LostReading);
         }
-        let (along, across) = noise.normal_pair(Stream::Gauge, draw);
         let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
+        let read = |(k, mark): (usize, &Mark)| {
+            let draw = draw << 6 | k as u64;
+            let (along, across) = noise.normal_pair(Stream::Gauge, draw);
+            let (share, error) = gauge.wild;
+            let wild = if noise.uniform(Stream::Wild, draw) <= share { error } else { 0.0 };
+            // A gauge that is turned reads a part of the place along as a shift across.
+            let x = mark.at * length;
+            let scale = gauge.scale + libm::cos(gauge.turn) - 1.0;
+            let turned = libm::sin(gauge.turn);
+            let dose = mark.dose + gauge.dose_noise * noise.normal(Stream::Dose, draw);
+            Mark {
+                at: mark.at,
+                in_scan: digit(
+                    mark.in_scan
+                        + gauge.in_scan_bias
+                        + lie
+                        + gauge.noise * along
+                        + wild
+                        + scale * x,
+                ),
+                cross_scan: digit(
+                    mark.cross_scan + gauge.cross_scan_bias + lie + gauge.noise * across + wild
+                        - turned * x,
+                ),
+                dose: if gauge.dose_noise > 0.0 { dose } else { f64::NAN },
+            }
+        };
         Ok(Reading {
-            in_scan: digit(drawn.in_scan + gauge.in_scan_bias + lie + gauge.noise * along),
-            cross_scan: digit(
-                drawn.cross_scan + gauge.cross_scan_bias + lie + gauge.noise * across,
-            ),
+            marks: drawn.marks.iter().enumerate().map(read).collect(),
             in_scan_u: gauge.stated,
             cross_scan_u: gauge.stated,
+            dose_u: if gauge.dose_noise > 0.0 { gauge.dose_noise } else { f64::NAN },
         })
     }
 }

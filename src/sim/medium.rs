@@ -1,5 +1,6 @@
 //! The medium under a simulated head: where each line of a page came to lie.
 
+use crate::config::Bend;
 use crate::world::World;
 use spintrue_head::Bitmap;
 use std::cell::RefCell;
@@ -49,10 +50,8 @@ pub struct Sheet {
     pub dot_period: f64,
     /// Facets of the polygon.
     pub facets: u32,
-    /// Shift that the lens adds at `bend_at`, growing with the cube of the place, in m.
-    pub bend: f64,
-    /// See `bend`, in m.
-    pub bend_at: f64,
+    /// What the lens adds.
+    pub(crate) bend: Bend,
     /// The lines drawn, in their order.
     pub lines: Vec<Laid>,
 }
@@ -75,8 +74,7 @@ impl Sheet {
     /// Where dot `dot` of a line begins, in m from where the image begins.
     pub fn along(&self, line: &Laid, dot: f64) -> f64 {
         let x = line.start + dot * self.dot_period * line.velocity;
-        let share = x / self.bend_at;
-        x + self.bend * share * share * share + 0.5 * f64::from(self.image.width()) * self.dot_pitch
+        x + self.bend.along(x) + 0.5 * f64::from(self.image.width()) * self.dot_pitch
     }
 }
 

@@ -35,6 +35,12 @@ pub(crate) enum Stream {
     Channel = 14,
     /// What an input reads that nothing drives.
     Floating = 15,
+    /// How much the line of a facet rises across.
+    Skew = 16,
+    /// Marks that the gauge reads wildly wrong.
+    Wild = 17,
+    /// Noise of the gauge's dose.
+    Dose = 18,
 }
 
 /// A source of numbers from one seed.

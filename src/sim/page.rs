@@ -54,8 +54,7 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
         dot_period,
         facets,
-        bend: config.distortion,
-        bend_at: config.description.line_most / 2.0,
+        bend: config.bend,
         lines: Vec::new(),
     };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
@@ -172,19 +171,23 @@ impl Page<'_> {
         across: &Across,
     ) -> Laid {
         let config = &world.config;
-        let f = config.description.focal_length;
-        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
-        let at = |part: usize| {
-            let angle = across.angle(config, (part as f64 + 0.5) / NODES as f64);
-            (lean + galvanometer_shift(angle, f)) as f32
-        };
+        let f = config.focal_length;
         let half_sweep = PI / world.facets() as f64;
         let stretch = 1.0 + facet.stretch;
         let shows = begin + config.laser_rise - sweep.begins;
+        let start = stretch * 2.0 * f * (sweep.speed * shows - half_sweep);
+        let velocity = stretch * spot_velocity(sweep.speed, f);
+        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
+        let at = |part: usize| {
+            let share = (part as f64 + 0.5) / NODES as f64;
+            let x = start + share * self.active * velocity;
+            let height = lean + galvanometer_shift(across.angle(config, share), f);
+            (height + facet.skew * x + config.bend.across(x)) as f32
+        };
         Laid {
             line,
-            start: stretch * 2.0 * f * (sweep.speed * shows - half_sweep),
-            velocity: stretch * spot_velocity(sweep.speed, f),
+            start,
+            velocity,
             dose: facet.reflectivity * self.target / sweep.speed,
             drawn: 1.0,
             across: core::array::from_fn(at),

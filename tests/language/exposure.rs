@@ -222,7 +222,7 @@ fn trims_take_the_banding_out_of_the_picture() {
             bench.station.expose(&order).unwrap();
             readings.extend(bench.station.measure().ok());
         }
-        let mean = spintrue_head::FacetMean::of(&readings).unwrap();
+        let mean = spintrue_head::FacetMean::of(&readings, plan.length).unwrap();
         let (time, angle) = (description.in_scan_trim, description.cross_scan_trim);
         let found = corrected(Trim::default(), &mean, plan.scale(), time, angle).unwrap();
         *trim = found.trim;

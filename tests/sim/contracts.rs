@@ -3,7 +3,7 @@
 use spintrue_head::{
     CONTRACTS, ClockKind, ContractOutcome as Outcome, ContractReport as Report, Description,
     Exposed, FAULTS, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Permissions, Reading, Rig,
-    SafeState, Status, Trim, Turn, run_contracts as run, run_contracts_with as run_with,
+    SafeState, Stated, Status, Trim, Turn, run_contracts as run, run_contracts_with as run_with,
 };
 use spintrue_sim::{SimGauge, SimHead, open_with};
 use std::collections::BTreeSet;
@@ -244,7 +244,7 @@ impl Gauge for BentGauge {
         let reading = self.inner.measure();
         match self.breaks {
             "gauge_answers" => Err(Fault::Broken("no answer".to_string())),
-            "line_measured" => reading.map(|reading| Reading { in_scan_u: 0.0, ..reading }),
+            "line_measured" => reading.map(|reading| Reading { in_scan_u: Stated::default(), ..reading }),
             _ => reading,
         }
     }

@@ -9,8 +9,8 @@ use spintrue_head::step_by_step;
 use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal};
 use spintrue_head::{Clock, ClockKind, Rail, Register, StartOfScan};
 use spintrue_head::{
-    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, SafeState,
-    Status, Times, Trim, Turn,
+    Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Mark, Pattern, Reading,
+    SafeState, Stated, Status, Times, Trim, Turn,
 };
 use spintrue_head::{find_channel, find_signal, settable, switchable};
 use std::cell::RefCell;
@@ -418,11 +418,23 @@ impl Gauge for OwnGauge {
         // Every facet is cut a little off, and no two readings are alike.
         let off = f64::from(facet * facet % 7) - 3.0;
         let noise = (board.now() * 1e4).sin() * 0.3e-6;
+        let length = 2.0 * half * 2.0 * speed * focal;
+        let along = 2.0 * speed * focal * (middle - sweep / 2.0) + off * 6e-6 + noise;
+        let across = 2.0 * focal * (higher + mirror) - off * 9e-6 - noise;
+        // Its line is a little longer or shorter, and its gauge reads no dose.
+        let mark = |at: f64| Mark {
+            at,
+            in_scan: along + at * off * 4e-6 * length,
+            cross_scan: across,
+            dose: f64::NAN,
+        };
+        // Noise averages out; an error of the scale does not.
+        let stated = Stated { random: 0.4e-6, slope: 2e-6, ..Stated::default() };
         Ok(Reading {
-            in_scan: 2.0 * speed * focal * (middle - sweep / 2.0) + off * 6e-6 + noise,
-            cross_scan: 2.0 * focal * (higher + mirror) - off * 9e-6 - noise,
-            in_scan_u: 0.4e-6,
-            cross_scan_u: 0.4e-6,
+            marks: [-0.5, -0.25, 0.0, 0.25, 0.5].map(mark).to_vec(),
+            in_scan_u: stated,
+            cross_scan_u: stated,
+            dose_u: f64::NAN,
         })
     }
 }

@@ -7,7 +7,7 @@ use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{LinePlan, Register};
-use crate::{Calls, Fault, Halt, Laser, LineOrder, Pattern, Reading};
+use crate::{Calls, FacetMean, Fault, Halt, Laser, LineOrder, Pattern, Reading, Shape};
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;
@@ -130,11 +130,16 @@ fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
             Err(none @ Fault::NoGauge) => return Err(skipped(none.to_string())),
             Err(fault) => return Err(broken(format!("the line is not measured: {fault}"))),
             Ok(reading) => {
-                let shifts = [reading.in_scan, reading.cross_scan];
-                let good = shifts.iter().all(|shift| shift.is_finite());
-                let stated = [reading.in_scan_u, reading.cross_scan_u];
-                let stated = stated.iter().all(|u| *u > 0.0 && u.is_finite());
-                holds(good && stated, || format!("it reads {reading:?}"))?;
+                let good = FacetMean::of(std::slice::from_ref(&reading), plan.length).is_ok();
+                let (along_u, across_u) = reading.shift_u();
+                holds(good && along_u > 0.0 && across_u > 0.0, || format!("it reads {reading:?}"))?;
+                let marks = &reading.marks;
+                let ordered = marks.iter().zip(marks.iter().skip(1)).all(|(a, b)| a.at < b.at);
+                let inside = marks.iter().all(|mark| mark.at.abs() <= 0.5);
+                holds(ordered && inside, || {
+                    let at: Vec<f64> = marks.iter().map(|mark| mark.at).collect();
+                    format!("its marks lie at {at:?} of the line, not in order from -0.5 to 0.5")
+                })?;
                 return Ok(reading);
             }
         }
@@ -143,17 +148,12 @@ fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
 }
 
 /// Where facet 0 draws its line, as a mean of some readings; disarmed before and behind.
-fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
+fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<FacetMean> {
     armed(trial)?;
     let mean = (|| {
-        let mut mean = read(trial, plan)?;
-        for k in 1..AVERAGED {
-            let next = read(trial, plan)?;
-            let share = 1.0 / f64::from(k + 1);
-            mean.in_scan += share * (next.in_scan - mean.in_scan);
-            mean.cross_scan += share * (next.cross_scan - mean.cross_scan);
-        }
-        Ok(mean)
+        let readings = (0..AVERAGED).map(|_| read(trial, plan));
+        let readings = readings.collect::<TrialResult<Vec<Reading>>>()?;
+        FacetMean::of(&readings, plan.length).map_err(|why| broken(why.to_string()))
     })();
     trial.disarm()?;
     mean
@@ -185,7 +185,7 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
         let held = *trim;
         // A mirror turns the beam by twice its own angle.
         let (later, across) = (plan.spot_velocity, 2.0 * head.focal_length);
-        let u = [first.in_scan_u, first.cross_scan_u].map(|u| CLEAR * u);
+        let u = [first.along, first.across].map(|shape| CLEAR * shape.u(0));
         trim.in_scan = moved("in-scan", held.in_scan, head.in_scan_trim, later, u[0])?;
         trim.cross_scan = moved("cross-scan", held.cross_scan, head.cross_scan_trim, across, u[1])?;
         let wanted = [
@@ -195,7 +195,11 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
         or_broken("trims inside the range are refused", trial.load_trims(&trims))?;
         trial.pause(head.galvanometer_settling);
         let then = lies(trial, &plan)?;
-        let seen = [then.in_scan - first.in_scan, then.cross_scan - first.cross_scan];
+        let shift = |shape: fn(&FacetMean) -> Shape| {
+            let ([then, ..], [first, ..]) = (shape(&then).of, shape(&first).of);
+            then - first
+        };
+        let seen = [shift(|mean| mean.along), shift(|mean| mean.across)];
         for ((what, wanted), seen) in wanted.into_iter().zip(seen) {
             holds((LIKE.0..=LIKE.1).contains(&(seen / wanted)), || {
                 let why = if seen / wanted < -LIKE.0 { ": the sign is wrong" } else { "" };

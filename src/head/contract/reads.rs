@@ -3,7 +3,7 @@
 use crate::contract::trial::{Trial, TrialResult, broken, holds, or_broken, skipped};
 use crate::plausible::temperature;
 use crate::signals::{Channel, Direction};
-use crate::{Calls, Description, Fault, Laser};
+use crate::{Calls, Description, FacetMean, Fault, Laser};
 use std::collections::BTreeSet;
 
 /// Doubtful values of a description that are told of.
@@ -153,8 +153,8 @@ pub(super) fn gauge(trial: &mut Trial) -> TrialResult<()> {
         Err(none @ Fault::NoGauge) => Err(skipped(none.to_string())),
         Err(_) => Ok(()),
         Ok(reading) => {
-            let values = [reading.in_scan, reading.cross_scan];
-            holds(values.iter().all(|value| value.is_finite()), || format!("{reading:?}"))
+            let good = FacetMean::of(std::slice::from_ref(&reading), 0.0).is_ok();
+            holds(good, || format!("{reading:?}"))
         }
     }
 }

@@ -160,13 +160,12 @@ fn the_signs_of_trims() {
     // It takes the facet's own angle back.
     near("cross-scan", cross_scan_change(facet_to_axis_shift(1e-5, 0.3), 0.3), -1e-5, 1e-9);
 
-    let reading =
-        Reading { in_scan: 40.64e-6, cross_scan: -60e-6, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 };
+    let reading = Reading::whole((40.64e-6, 0.4e-6), (-60e-6, 0.4e-6));
     let scale = LineScale { spot_velocity: 406.4, focal_length: 0.3 };
     let fine = |range| Register { step: 1e-15, range };
     let new = corrected(
         Trim::default(),
-        &FacetMean::of(&[reading]).unwrap(),
+        &FacetMean::of(&[reading], 0.3).unwrap(),
         scale,
         fine(1e-6),
         fine(1e-3),

@@ -2,27 +2,10 @@
 //!
 //! Both corrections are first order and meant to be repeated: load, look again, correct again.
 
-use crate::optics::{OutOfRegister, Register};
+use crate::optics::{Fit, MAX_MARKS, Mark, OutOfRegister, Reading, Register, SHAPE, Stated};
 use crate::units::{Dimension, number, show_quantity};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
-
-/// Where a test line lies, against where it should.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Reading {
-    /// Shift along the line in m, + in the direction of the scan.
-    #[serde(with = "number")]
-    pub in_scan: f64,
-    /// Shift across the line in m, + in the direction of a larger galvanometer angle.
-    #[serde(with = "number")]
-    pub cross_scan: f64,
-    /// Standard uncertainty of a single reading along the line in m, as the gauge states it.
-    #[serde(with = "number")]
-    pub in_scan_u: f64,
-    /// Standard uncertainty of a single reading across the line in m, as the gauge states it.
-    #[serde(with = "number")]
-    pub cross_scan_u: f64,
-}
 
 /// A correction of one facet's line.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -35,19 +18,38 @@ pub struct Trim {
     pub cross_scan: f64,
 }
 
-/// Repeated readings of one facet's line, put together.
+/// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FacetMean {
     /// Number of readings.
     pub count: usize,
-    /// Mean shift along the line in m.
-    pub in_scan: f64,
-    /// Mean shift across the line in m.
-    pub cross_scan: f64,
-    /// Standard uncertainty of the mean along the line in m.
-    pub in_scan_u: f64,
-    /// Standard uncertainty of the mean across the line in m.
-    pub cross_scan_u: f64,
+    /// Marks of a reading.
+    pub marks: usize,
+    /// Shape along the line in m: shift, length, even and odd distortion.
+    pub along: Shape,
+    /// Shape across the line in m: height, skew, bow.
+    pub across: Shape,
+    /// Dose against the plan's, as the mean over the line.
+    pub dose: Shape,
+}
+
+/// Coefficients of a shape, and their standard uncertainties. What marks cannot tell is not a number.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shape {
+    /// Of P0 to P3 in 2s.
+    pub of: [f64; SHAPE],
+    /// What averages out, of the mean of the readings.
+    pub random: [f64; SHAPE],
+    /// What does not.
+    pub fixed: [f64; SHAPE],
+}
+
+impl Shape {
+    /// Standard uncertainty of a coefficient.
+    pub fn u(&self, k: usize) -> f64 {
+        let get = |all: &[f64; SHAPE]| all.get(k).copied().unwrap_or(f64::NAN);
+        quadrature(get(&self.random), get(&self.fixed))
+    }
 }
 
 /// What turns a shift on the medium into a time or an angle.
@@ -97,45 +99,85 @@ pub enum TrimError {
 }
 
 impl FacetMean {
-    /// Puts repeated readings of one line together.
+    /// Puts repeated readings of one line together; `length` is the line's planned length in m.
     ///
-    /// The standard uncertainty is the larger of s/√n (n ≥ 2) and the gauge's own u/√n, not
-    /// both added: they judge the same scatter. With few readings s comes out too small by
-    /// chance (its own relative uncertainty is about 1/√(2(n−1)); JCGM 100:2008 E.4.3, from
+    /// What averages out is the larger of s/√n (n ≥ 2) and what follows from the gauge's own u, by
+    /// 1/√n, not both added: they judge the same scatter. With few readings s comes out too small
+    /// by chance (its own relative uncertainty is about 1/√(2(n−1)); JCGM 100:2008 E.4.3, from
     /// memory), so what the gauge states is the floor; a scatter that is larger than stated is
     /// real and counts. A gauge that states different values counts with their root mean square.
-    pub fn of(readings: &[Reading]) -> Result<FacetMean, TrimError> {
-        if readings.is_empty() {
-            return Err(TrimError::NoReading);
+    pub fn of(readings: &[Reading], length: f64) -> Result<FacetMean, TrimError> {
+        let first = readings.first().ok_or(TrimError::NoReading)?;
+        if let Some(why) = readings.iter().find_map(unusable) {
+            return Err(TrimError::Unusable(why));
         }
-        let usable = |r: &Reading| {
-            let all = [r.in_scan, r.cross_scan, r.in_scan_u, r.cross_scan_u];
-            all.iter().all(|value| value.is_finite()) && r.in_scan_u >= 0.0 && r.cross_scan_u >= 0.0
+        let alike = |r: &Reading| {
+            r.marks.len() == first.marks.len()
+                && r.marks.iter().zip(&first.marks).all(|(a, b)| a.at == b.at)
         };
-        if !readings.iter().all(usable) {
-            return Err(TrimError::Unusable(
-                "a reading must be finite, and its uncertainty not negative",
-            ));
+        if !readings.iter().all(alike) {
+            return Err(TrimError::Unusable("the marks of one line must lie at the same places"));
         }
-        let (in_scan, in_scan_u) = mean(readings, |r| (r.in_scan, r.in_scan_u));
-        let (cross_scan, cross_scan_u) = mean(readings, |r| (r.cross_scan, r.cross_scan_u));
-        Ok(FacetMean { count: readings.len(), in_scan, cross_scan, in_scan_u, cross_scan_u })
+        let fit = Fit::new(&first.marks);
+        let shape = |value: fn(&Mark) -> f64, stated: fn(&Reading) -> Stated| {
+            shape(readings, &fit, length, value, stated)
+        };
+        Ok(FacetMean {
+            count: readings.len(),
+            marks: first.marks.len(),
+            along: shape(|mark| mark.in_scan, |r| r.in_scan_u),
+            across: shape(|mark| mark.cross_scan, |r| r.cross_scan_u),
+            dose: shape(|mark| mark.dose, |r| Stated { random: r.dose_u, ..Stated::default() }),
+        })
     }
 }
 
-/// Mean and its standard uncertainty, in two passes so that large offsets cost no digits.
-fn mean(readings: &[Reading], of: impl Fn(&Reading) -> (f64, f64)) -> (f64, f64) {
-    let n = readings.len() as f64;
-    let mean = readings.iter().map(|r| of(r).0).sum::<f64>() / n;
-    let square = |v: f64| v * v;
-    let stated = readings.iter().map(|r| square(of(r).1)).sum::<f64>() / n;
-    let scatter = if readings.len() >= 2 {
-        let sum: f64 = readings.iter().map(|r| square(of(r).0 - mean)).sum();
-        sum / (n - 1.0)
-    } else {
-        0.0
+/// Why a reading is of no use.
+fn unusable(reading: &Reading) -> Option<&'static str> {
+    let mark = |m: &Mark| m.at.is_finite() && m.in_scan.is_finite() && m.cross_scan.is_finite();
+    let stated = |u: &Stated| {
+        [u.random, u.offset, u.slope, u.place].iter().all(|u| u.is_finite() && *u >= 0.0)
     };
-    (mean, (stated.max(scatter) / n).sqrt())
+    let count = reading.marks.len();
+    if !(1..=MAX_MARKS).contains(&count) {
+        Some("a reading must have 1 to 64 marks")
+    } else if !(reading.marks.iter().all(mark)
+        && stated(&reading.in_scan_u)
+        && stated(&reading.cross_scan_u))
+    {
+        Some("a reading must be finite, and its uncertainty not negative")
+    } else {
+        None
+    }
+}
+
+/// The coefficients of each reading, put together.
+fn shape(
+    readings: &[Reading],
+    fit: &Fit,
+    length: f64,
+    value: fn(&Mark) -> f64,
+    stated: fn(&Reading) -> Stated,
+) -> Shape {
+    let n = readings.len() as f64;
+    let each: Vec<[f64; SHAPE]> = readings.iter().map(|r| fit.of(&r.marks, value)).collect();
+    let square = |v: f64| v * v;
+    let average = |of: &dyn Fn(&Reading) -> f64| readings.iter().map(of).sum::<f64>() / n;
+    let random = average(&|r| square(stated(r).random)).sqrt();
+    let place = average(&|r| square(stated(r).place)).sqrt();
+    let common = readings.first().map(stated).unwrap_or_default();
+    let random = fit.random(random);
+    let of = std::array::from_fn(|k| each.iter().filter_map(|c| c.get(k)).sum::<f64>() / n);
+    // In two passes, so that large offsets cost no digits.
+    let random = std::array::from_fn(|k| {
+        let get = |all: &[f64; SHAPE]| all.get(k).copied().unwrap_or(f64::NAN);
+        let sum: f64 = each.iter().map(|c| square(get(c) - get(&of))).sum();
+        let scatter = if readings.len() >= 2 { sum / (n - 1.0) } else { 0.0 };
+        // A coefficient that cannot be told has no scatter either.
+        let stated = square(get(&random));
+        (if scatter > stated { scatter } else { stated } / n).sqrt()
+    });
+    Shape { of, random, fixed: fit.fixed(&Stated { place, ..common }, length) }
 }
 
 /// Gives the means of lines of one head, with the same gauge, the uncertainty of their common
@@ -151,15 +193,19 @@ fn mean(readings: &[Reading], of: impl Fn(&Reading) -> (f64, f64)) -> (f64, f64)
 /// the others shares its scatter with them.
 pub fn pooled(means: &mut [FacetMean]) {
     let readings: f64 = means.iter().map(|mean| mean.count as f64).sum();
-    let single = |of: fn(&FacetMean) -> f64| {
-        let square = |mean: &FacetMean| mean.count as f64 * of(mean);
-        means.iter().map(|mean| square(mean) * square(mean)).sum::<f64>() / readings
-    };
-    let (along, across) = (single(|mean| mean.in_scan_u), single(|mean| mean.cross_scan_u));
-    for mean in means {
-        let n = mean.count as f64;
-        mean.in_scan_u = (along / n).sqrt();
-        mean.cross_scan_u = (across / n).sqrt();
+    let along: fn(&mut FacetMean) -> &mut Shape = |mean| &mut mean.along;
+    for shape in [along, |mean| &mut mean.across] {
+        let mut single = [0.0; SHAPE];
+        for mean in means.iter_mut() {
+            let n = mean.count as f64;
+            for (sum, u) in single.iter_mut().zip(shape(mean).random) {
+                *sum += (n * u) * (n * u) / readings;
+            }
+        }
+        for mean in means.iter_mut() {
+            let n = mean.count as f64;
+            shape(mean).random = single.map(|single| (single / n).sqrt());
+        }
     }
 }
 
@@ -194,8 +240,9 @@ pub fn corrected(
             "spot velocity and focal length must be finite and greater than zero",
         ));
     }
-    let time = old.in_scan + in_scan_change(mean.in_scan, scale.spot_velocity);
-    let angle = old.cross_scan + cross_scan_change(mean.cross_scan, scale.focal_length);
+    let ([shift, ..], [height, ..]) = (mean.along.of, mean.across.of);
+    let time = old.in_scan + in_scan_change(shift, scale.spot_velocity);
+    let angle = old.cross_scan + cross_scan_change(height, scale.focal_length);
     let refuse = |which, dimension| {
         move |e: OutOfRegister| TrimError::OutOfRegister {
             which,
@@ -210,9 +257,9 @@ pub fn corrected(
     };
     Ok(Trimmed {
         trim,
-        in_scan_u: quadrature(mean.in_scan_u / scale.spot_velocity, in_scan.resolution_u()),
+        in_scan_u: quadrature(mean.along.u(0) / scale.spot_velocity, in_scan.resolution_u()),
         cross_scan_u: quadrature(
-            mean.cross_scan_u / (2.0 * scale.focal_length),
+            mean.across.u(0) / (2.0 * scale.focal_length),
             cross_scan.resolution_u(),
         ),
     })
@@ -278,43 +325,40 @@ mod tests {
     const SCALE: LineScale = LineScale { spot_velocity: 400.0, focal_length: 0.4 };
 
     fn reading(in_scan: f64, cross_scan: f64) -> Reading {
-        Reading { in_scan, cross_scan, in_scan_u: 0.4e-6, cross_scan_u: 0.4e-6 }
+        Reading::whole((in_scan, 0.4e-6), (cross_scan, 0.4e-6))
     }
 
     #[test]
     fn uncertainty_is_the_larger_of_scatter_and_statement() {
-        let one = FacetMean::of(&[reading(1e-6, 0.0)]).unwrap();
-        assert!((one.in_scan_u - 0.4e-6).abs() < 1e-18);
+        let one = FacetMean::of(&[reading(1e-6, 0.0)], 0.3).unwrap();
+        assert!((one.along.u(0) - 0.4e-6).abs() < 1e-18);
         // Four equal readings scatter by nothing: the statement is the floor.
-        let still = FacetMean::of(&[reading(1e-6, 0.0); 4]).unwrap();
-        assert!((still.in_scan_u - 0.2e-6).abs() < 1e-18);
+        let still = FacetMean::of(&[(); 4].map(|()| reading(1e-6, 0.0)), 0.3).unwrap();
+        assert!((still.along.u(0) - 0.2e-6).abs() < 1e-18);
         // s of (0, 4) um is 2.8284 um; over root 2 that is 2 um.
-        let wide = FacetMean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)]).unwrap();
-        assert!((wide.in_scan - 2e-6).abs() < 1e-18);
-        assert!((wide.in_scan_u - 2e-6).abs() < 1e-15);
-        assert_eq!(FacetMean::of(&[]), Err(TrimError::NoReading));
-        assert!(FacetMean::of(&[reading(f64::NAN, 0.0)]).is_err());
+        let wide = FacetMean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)], 0.3).unwrap();
+        assert!((wide.along.of[0] - 2e-6).abs() < 1e-18);
+        assert!((wide.along.u(0) - 2e-6).abs() < 1e-15);
+        assert_eq!(FacetMean::of(&[], 0.3), Err(TrimError::NoReading));
+        assert!(FacetMean::of(&[reading(f64::NAN, 0.0)], 0.3).is_err());
     }
 
     #[test]
     fn scatter_is_shared_by_lines_of_one_head() {
-        let mean = |count, u| FacetMean {
-            count,
-            in_scan: 0.0,
-            cross_scan: 0.0,
-            in_scan_u: u,
-            cross_scan_u: u,
+        let mean = |count: usize, u: f64| {
+            let stated = u * (count as f64).sqrt();
+            FacetMean::of(&vec![Reading::whole((0.0, stated), (0.0, stated)); count], 1.0).unwrap()
         };
         // Single readings: 4·1² = 4 and 1·4² = 16, so (4·4 + 1·16)/5 = 6.4: by hand.
         let mut means = [mean(4, 1.0), mean(1, 4.0)];
         pooled(&mut means);
-        assert!((means[0].in_scan_u - 1.6_f64.sqrt()).abs() < 1e-15);
-        assert!((means[1].cross_scan_u - 6.4_f64.sqrt()).abs() < 1e-15);
+        assert!((means[0].along.u(0) - 1.6_f64.sqrt()).abs() < 1e-15);
+        assert!((means[1].across.u(0) - 6.4_f64.sqrt()).abs() < 1e-15);
     }
 
     #[test]
     fn a_late_and_high_line_gets_less_delay_and_less_angle() {
-        let mean = FacetMean::of(&[reading(40e-6, 40e-6)]).unwrap();
+        let mean = FacetMean::of(&[reading(40e-6, 40e-6)], 0.3).unwrap();
         let old = Trim { in_scan: 10e-9, cross_scan: 0.0 };
         let new = corrected(old, &mean, SCALE, TIME, ANGLE).unwrap();
         assert!((new.trim.in_scan + 90e-9).abs() < 1e-18);
@@ -327,7 +371,7 @@ mod tests {
 
     #[test]
     fn a_trim_past_its_register_says_so_in_units() {
-        let mean = FacetMean::of(&[reading(500e-6, 0.0)]).unwrap();
+        let mean = FacetMean::of(&[reading(500e-6, 0.0)], 0.3).unwrap();
         let error = corrected(Trim::default(), &mean, SCALE, TIME, ANGLE).unwrap_err();
         assert!(
             error.to_string().starts_with(

@@ -10,8 +10,8 @@ use crate::wire::reply::{NAN, Values, block, flag, number, text};
 use crate::wire::suffix::si;
 use crate::wire::words::unusable;
 use crate::{
-    Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status,
-    Trim, Turn,
+    Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Mark, Pattern, Reading, SafeState,
+    Stated, Status, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -347,14 +347,45 @@ records! {
     Exposed { time, facet, words, underrun }
     ExposedPage { time, lines, missed, took }
     LineOrder { facet, dots, dot_period, delay, pattern }
-    Reading { in_scan, cross_scan, in_scan_u, cross_scan_u }
+    Mark { at, in_scan, cross_scan, dose }
+    Reading { in_scan_u, cross_scan_u, dose_u, marks }
     SafeState { laser_off, parked, speed, at_rest, kept_spinning, troubles }
     Status {
         time, speed, target, locked, facet, interlock_closed, laser, at_rest, galvanometer, parked,
         temperature, rails
     }
+    Stated { random, offset, slope, place }
     Trim { in_scan, cross_scan }
     Turn { period, start_of_scan }
+}
+
+/// A reading of a line as a whole: its shifts, and the standard uncertainty of each.
+pub(super) struct Whole(Reading);
+
+impl Value for Whole {
+    fn put(&self, to: &mut Values) {
+        let ((along, across), (along_u, across_u)) = (self.0.shift(), self.0.shift_u());
+        [along, across, along_u, across_u].iter().for_each(|value| value.put(to));
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Whole, WireError> {
+        let (along, across): (f64, f64) = (from.take()?, from.take()?);
+        Ok(Whole(Reading::whole((along, from.take()?), (across, from.take()?))))
+    }
+}
+
+impl From<Whole> for Reply {
+    fn from(whole: Whole) -> Reply {
+        Reply::Reading(whole.0)
+    }
+}
+
+/// The reply to a query of a line as a whole.
+pub(super) fn write_whole(reply: &Reply) -> Vec<u8> {
+    let Reply::Reading(reading) = reply else { return write_reply(reply) };
+    let mut to = Values::default();
+    Whole(reading.clone()).put(&mut to);
+    to.0
 }
 
 /// The reply as it is written; empty for a command that was taken.

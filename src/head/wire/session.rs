@@ -3,7 +3,7 @@
 
 use crate::call::{Access, Call, Reply};
 use crate::link::take_reply;
-use crate::wire::codec::{Parameters, write_reply};
+use crate::wire::codec::Parameters;
 use crate::wire::control::{Control, ControlledHead};
 use crate::wire::errors::{Queue, WireError, keep, oldest};
 use crate::wire::frame::Frame;
@@ -16,7 +16,7 @@ use crate::{Fault, Status};
 use std::collections::{BTreeMap, VecDeque};
 
 /// The edition of this protocol: a newer second number only adds.
-pub(crate) const PROTOCOL: &str = "1.1";
+pub(crate) const PROTOCOL: &str = "1.2";
 
 /// Wrong secrets after which a client is disconnected.
 const MAX_TRIES: u32 = 3;
@@ -171,8 +171,8 @@ impl WireSession {
                 Vec::new()
             }
             Meaning::Status(value) => value(&self.status(controlled)?).into_bytes(),
-            Meaning::Call(_) => match read_call(entry, arguments)? {
-                Some(call) => write_reply(&self.call(&call, controlled)?),
+            Meaning::Call(code) => match read_call(entry, arguments)? {
+                Some(call) => (code.write_reply)(&self.call(&call, controlled)?),
                 None => Vec::new(),
             },
         };

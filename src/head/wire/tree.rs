@@ -7,7 +7,7 @@ use crate::call::table::{
     STORE_TRIMS, SWITCH, TRIMS, TURNS,
 };
 use crate::call::{Access, Call, CallImage, Reply, Row};
-use crate::wire::codec::{Parameters, Value};
+use crate::wire::codec::{Parameters, Value, Whole, write_reply, write_whole};
 use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, Unit};
 use crate::wire::mnemonic::{matches, short};
@@ -72,6 +72,7 @@ pub(super) struct CallCode {
     row: &'static Row,
     read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
     read_reply: fn(&[Argument]) -> Result<Reply, WireError>,
+    pub(super) write_reply: fn(&Reply) -> Vec<u8>,
 }
 
 /// A row of the table.
@@ -131,8 +132,25 @@ const fn call<T: Value + Into<Reply>>(
     read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
 ) -> Entry {
     let read_reply = |values: &[Argument]| Parameters::of_reply(values).only::<T>().map(Into::into);
-    let meaning = Meaning::Call(CallCode { row, read, read_reply });
+    let meaning = Meaning::Call(CallCode { row, read, read_reply, write_reply });
     Entry { header, meaning, access: row.access, takes: row.params, gives, summary: row.summary }
+}
+
+/// The older query of a line as a whole.
+const fn measure_whole() -> Entry {
+    let read_reply =
+        |values: &[Argument]| Parameters::of_reply(values).only::<Whole>().map(Into::into);
+    let read: fn(&mut Parameters<'_>) -> Result<Call, WireError> = |_| Ok(Call::Measure);
+    let code = CallCode { row: &MEASURE, read, read_reply, write_reply: write_whole };
+    Entry {
+        header: "GAUGe:MEASure?",
+        meaning: Meaning::Call(code),
+        access: MEASURE.access,
+        takes: MEASURE.params,
+        gives: "m,m,m,m",
+        summary: "measures the last line as a whole: in-scan, cross-scan, and the standard \
+                  uncertainty of each",
+    }
 }
 
 impl Entry {
@@ -278,7 +296,13 @@ pub static HEADERS: &[Entry] = &[
         let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
         Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
     }),
-    call::<Reading>("GAUGe:MEASure?", &MEASURE, "m,m,m,m", |_| Ok(Call::Measure)),
+    call::<Reading>(
+        "GAUGe:MARKs?",
+        &MEASURE,
+        "m,m,slope,m,m,m,slope,m,share,place,m,m,share[,place,m,m,share...]",
+        |_| Ok(Call::Measure),
+    ),
+    measure_whole(),
     call::<bool>("SIGNal:STATe?", &SIGNAL, "0 or 1", |p| Ok(Call::Signal { signal: p.take()? })),
     call::<()>("SIGNal:SWITch", &SWITCH, "", |p| {
         Ok(Call::Switch { signal: p.take()?, on: p.take()? })
@@ -337,7 +361,12 @@ fn parameters(call: &Call) -> Result<Values, Fault> {
 
 /// The message that asks for a call, without its newline; a fault for an image without its dots.
 pub fn write_call(call: &Call) -> Result<Vec<u8>, Fault> {
-    let (entry, _) = of_call(call).ok_or_else(|| call.row().unsupported())?;
+    write_call_for(call, false)
+}
+
+/// The same by the header that an `older` server knows.
+pub(super) fn write_call_for(call: &Call, older: bool) -> Result<Vec<u8>, Fault> {
+    let (entry, _) = of_call(call, older).ok_or_else(|| call.row().unsupported())?;
     let nodes: Vec<&str> = entry.header.trim_end_matches('?').split(':').map(short).collect();
     let mark = if entry.is_query() { "?" } else { "" };
     let mut message = format!("{}{mark}", nodes.join(":")).into_bytes();
@@ -360,21 +389,33 @@ pub fn read_call(entry: &Entry, arguments: &[Argument]) -> Result<Option<Call>, 
 
 /// What the values of a reply answer to a call.
 pub fn read_reply(call: &Call, values: &[Argument]) -> Result<Reply, WireError> {
-    let (_, code) = of_call(call).ok_or_else(|| WireError::new(-113, ""))?;
+    read_reply_for(call, values, false)
+}
+
+/// The same of an `older` server.
+pub(super) fn read_reply_for(
+    call: &Call,
+    values: &[Argument],
+    older: bool,
+) -> Result<Reply, WireError> {
+    let (_, code) = of_call(call, older).ok_or_else(|| WireError::new(-113, ""))?;
     (code.read_reply)(values)
 }
 
-/// The row of a call, and how it is read; none for a call without a header.
-pub(super) fn of_call(call: &Call) -> Option<(&'static Entry, &'static CallCode)> {
+/// The row of a call, and how it is read; none for a call without a header. An `older` server may know
+/// an older header only.
+pub(super) fn of_call(call: &Call, older: bool) -> Option<(&'static Entry, &'static CallCode)> {
     let parks = matches!(call, Call::Steer { angle: None });
-    HEADERS.iter().find_map(|entry| match &entry.meaning {
+    let mut all = HEADERS.iter().filter_map(|entry| match &entry.meaning {
         Meaning::Call(code)
             if code.row.name == call.row().name && (entry.header == PARK) == parks =>
         {
             Some((entry, code))
         }
         _ => None,
-    })
+    });
+    let newest = all.next();
+    if older { all.last().or(newest) } else { newest }
 }
 
 /// The entry of a header whose parts are given, such as `["SYST", "err"]`.

@@ -7,7 +7,7 @@ use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, tim
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
+    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern, Shape,
     WorstFacet, plan_line, show_number, show_quantity,
 };
 
@@ -126,18 +126,55 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     while (seen.len() as f64) < readings {
         seen.push(reading(context, &order)?);
     }
-    let mean = FacetMean::of(&seen).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(datum(made(
+    let length = field("plan", plan, "length");
+    let mean = FacetMean::of(&seen, length).map_err(|error| Trouble::Value(error.to_string()))?;
+    Ok(datum(line_record(facet, &mean, length)))
+}
+
+/// What marks tell of a line; what they cannot tell is not a number.
+fn line_record(facet: f64, mean: &FacetMean, length: f64) -> Object {
+    let FacetMean { along, across, dose, .. } = mean;
+    let value = |shape: &Shape, k: usize, unit: f64| {
+        let of = shape.of.get(k).copied().unwrap_or(f64::NAN);
+        (Datum::Number(unit * of), Datum::Number(unit * shape.u(k)))
+    };
+    // s·L·scale is L/2·scale of P1 in 2s.
+    let per_length = 2.0 / length;
+    let (in_scan, in_scan_u) = value(along, 0, 1.0);
+    let (scale, scale_u) = value(along, 1, per_length);
+    let (even, even_u) = value(along, 2, 1.0);
+    let (odd, odd_u) = value(along, 3, 1.0);
+    let (cross_scan, cross_scan_u) = value(across, 0, 1.0);
+    let (skew, skew_u) = value(across, 1, per_length);
+    let (bow, bow_u) = value(across, 2, 1.0);
+    let (dose, dose_u) = value(dose, 0, 1.0);
+    let fixed = |shape: &Shape| Datum::Number(shape.fixed.first().copied().unwrap_or(f64::NAN));
+    made(
         "line",
         &[
-            ("cross_scan", Datum::Number(mean.cross_scan)),
-            ("cross_scan_u", Datum::Number(mean.cross_scan_u)),
+            ("bow", bow),
+            ("bow_u", bow_u),
+            ("cross_scan", cross_scan),
+            ("cross_scan_fixed_u", fixed(across)),
+            ("cross_scan_u", cross_scan_u),
+            ("dose", dose),
+            ("dose_u", dose_u),
+            ("even", even),
+            ("even_u", even_u),
             ("facet", Datum::Number(facet)),
-            ("in_scan", Datum::Number(mean.in_scan)),
-            ("in_scan_u", Datum::Number(mean.in_scan_u)),
+            ("in_scan", in_scan),
+            ("in_scan_fixed_u", fixed(along)),
+            ("in_scan_u", in_scan_u),
+            ("marks", Datum::Number(mean.marks as f64)),
+            ("odd", odd),
+            ("odd_u", odd_u),
             ("readings", Datum::Number(mean.count as f64)),
+            ("scale", scale),
+            ("scale_u", scale_u),
+            ("skew", skew),
+            ("skew_u", skew_u),
         ],
-    )))
+    )
 }
 
 /// A plan that can be drawn by this head at its present speed.
@@ -210,18 +247,43 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let worst = WorstFacet::of(lines.iter().map(|line| shift(line)))
         .ok_or_else(|| Trouble::Value("no lines have no worst one".to_string()))?;
     let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field("line", line, "facet"));
-    let most = |name: &str| lines.iter().map(|line| field("line", line, name)).fold(0.0, f64::max);
-    Ok(datum(made(
-        "residual",
-        &[
-            ("cross_scan", Datum::Number(worst.cross_scan)),
-            ("cross_scan_facet", Datum::Number(facet(worst.cross_scan_at))),
-            ("cross_scan_spread", Datum::Number(worst.cross_scan_spread)),
-            ("cross_scan_u", Datum::Number(most("cross_scan_u"))),
-            ("in_scan", Datum::Number(worst.in_scan)),
-            ("in_scan_facet", Datum::Number(facet(worst.in_scan_at))),
-            ("in_scan_spread", Datum::Number(worst.in_scan_spread)),
-            ("in_scan_u", Datum::Number(most("in_scan_u"))),
-        ],
-    )))
+    // What one line does not tell is not known of the worst one either.
+    let most = |name: &str| {
+        let sizes = lines.iter().map(|line| field("line", line, name).abs());
+        Datum::Number(sizes.fold(0.0, |most, size| if size <= most { most } else { size }))
+    };
+    let mean = |name: &str| {
+        let sum: f64 = lines.iter().map(|line| field("line", line, name)).sum();
+        Datum::Number(sum / lines.len() as f64)
+    };
+    let number = Datum::Number;
+    let mut fields = vec![
+        ("cross_scan", number(worst.cross_scan)),
+        ("cross_scan_common", mean("cross_scan")),
+        ("cross_scan_facet", number(facet(worst.cross_scan_at))),
+        ("cross_scan_spread", number(worst.cross_scan_spread)),
+        ("in_scan", number(worst.in_scan)),
+        ("in_scan_common", mean("in_scan")),
+        ("in_scan_facet", number(facet(worst.in_scan_at))),
+        ("in_scan_spread", number(worst.in_scan_spread)),
+        ("dose_spread", number(spread(lines.iter().map(|line| field("line", line, "dose"))))),
+        ("scale_spread", number(spread(lines.iter().map(|line| field("line", line, "scale"))))),
+    ];
+    for name in ["cross_scan_u", "in_scan_u", "dose_u", "scale", "scale_u", "even", "even_u", "odd"]
+    {
+        fields.push((name, most(name)));
+    }
+    for name in ["odd_u", "skew", "skew_u", "bow", "bow_u"] {
+        fields.push((name, most(name)));
+    }
+    Ok(datum(made("residual", &fields)))
+}
+
+/// Largest less smallest; not a number where one of them is none.
+fn spread(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    if values.clone().any(f64::is_nan) {
+        return f64::NAN;
+    }
+    let high = values.clone().fold(f64::NEG_INFINITY, f64::max);
+    high - values.fold(f64::INFINITY, f64::min)
 }

@@ -8,7 +8,8 @@ use crate::program::value::{Datum, Object};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineScale, Trim, TrimError, Trimmed, corrected, pooled, show_number,
+    Calls, FacetMean, Fault, LineScale, SHAPE, Shape, Trim, TrimError, Trimmed, corrected, pooled,
+    show_number,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -124,22 +125,27 @@ fn work_out(
 
 /// The mean of the lines of one facet; each counts with its number of readings.
 fn together(lines: &[&[f64]]) -> Option<FacetMean> {
-    let (mut count, mut along, mut across, mut along_u, mut across_u) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for line in lines {
-        let get = |name| field("line", line, name);
-        let n = readings(line);
-        count += n;
-        along += n * get("in_scan");
-        across += n * get("cross_scan");
-        along_u += (n * get("in_scan_u")).powi(2);
-        across_u += (n * get("cross_scan_u")).powi(2);
-    }
+    let count: f64 = lines.iter().map(|line| readings(line)).sum();
+    let shape = |shift: &str, u: &str, fixed: &str| {
+        let (mut sum, mut squares, mut fixed_u) = (0.0, 0.0, 0.0_f64);
+        for line in lines {
+            let (n, get) = (readings(line), |name| field("line", line, name));
+            let random = (get(u).powi(2) - get(fixed).powi(2)).max(0.0);
+            sum += n * get(shift);
+            squares += n * n * random;
+            fixed_u = fixed_u.max(get(fixed));
+        }
+        let first = |value| [value, f64::NAN, f64::NAN, f64::NAN];
+        let of = first(sum / count);
+        Shape { of, random: first(squares.sqrt() / count), fixed: first(fixed_u) }
+    };
+    let nothing = [f64::NAN; SHAPE];
     (count > 0.0).then(|| FacetMean {
         count: count as usize,
-        in_scan: along / count,
-        cross_scan: across / count,
-        in_scan_u: along_u.sqrt() / count,
-        cross_scan_u: across_u.sqrt() / count,
+        marks: 1,
+        along: shape("in_scan", "in_scan_u", "in_scan_fixed_u"),
+        across: shape("cross_scan", "cross_scan_u", "cross_scan_fixed_u"),
+        dose: Shape { of: nothing, random: nothing, fixed: nothing },
     })
 }
 
@@ -161,10 +167,11 @@ struct Scatter {
 impl Scatter {
     fn add(&mut self, lines: &[&[f64]], mean: &FacetMean) {
         self.degrees += (lines.len() as f64 - 1.0).max(0.0);
+        let ([along, ..], [across, ..]) = (mean.along.of, mean.across.of);
         for line in lines {
             let off = |name, mean: f64| readings(line) * (field("line", line, name) - mean).powi(2);
-            self.squares[0] += off("in_scan", mean.in_scan);
-            self.squares[1] += off("cross_scan", mean.cross_scan);
+            self.squares[0] += off("in_scan", along);
+            self.squares[1] += off("cross_scan", across);
         }
     }
 
@@ -176,14 +183,15 @@ impl Scatter {
             return;
         }
         let wider = (student_two_sided(TWO_SIGMA, self.degrees) / 2.0).powi(2) / self.degrees;
-        let [along, across] = self.squares.map(|squares| squares / self.degrees);
         for mean in means {
             let n = mean.count as f64;
-            if along > n * mean.in_scan_u * mean.in_scan_u {
-                mean.in_scan_u = (wider * self.squares[0] / n).sqrt();
-            }
-            if across > n * mean.cross_scan_u * mean.cross_scan_u {
-                mean.cross_scan_u = (wider * self.squares[1] / n).sqrt();
+            for (shape, squares) in
+                [&mut mean.along, &mut mean.across].into_iter().zip(self.squares)
+            {
+                let [u, ..] = &mut shape.random;
+                if squares / self.degrees > n * *u * *u {
+                    *u = (wider * squares / n).sqrt();
+                }
             }
         }
     }

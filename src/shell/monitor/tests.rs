@@ -141,8 +141,7 @@ fn read(monitor: &mut CallMonitor, facet: u32, value: f64) {
     let exposed = Exposed { time: 0.0, facet, words: 1, underrun: false };
     said(monitor, Call::Expose { line: line(facet) }, Reply::Exposed(exposed));
     said(monitor, Call::Status, status(Laser::Armed));
-    let reading =
-        Reading { in_scan: value, cross_scan: -value, in_scan_u: 1e-7, cross_scan_u: 1e-7 };
+    let reading = Reading::whole((value, 1e-7), (-value, 1e-7));
     said(monitor, Call::Measure, Reply::Reading(reading));
     said(monitor, Call::Status, status(Laser::Armed));
 }

@@ -13,7 +13,7 @@ fn shift(changes: &[(&str, &str)], wait: f64) -> f64 {
     head.sleep(wait);
     head.arm(0.3).unwrap();
     head.expose(&order(0, &plan)).unwrap();
-    gauge.measure().unwrap().in_scan
+    gauge.measure().unwrap().shift().0
 }
 
 #[test]
@@ -92,7 +92,7 @@ fn a_facet_that_is_not_flat_stretches_its_line() {
     head.arm(0.3).unwrap();
     let later = LineOrder { delay: plan.pre_scan_delay + 10e-6, ..order(0, &plan) };
     head.expose(&later).unwrap();
-    let moved = gauge.measure().unwrap().in_scan - bent;
+    let moved = gauge.measure().unwrap().shift().0 - bent;
     let plain = 2.0 * SPEED * FOCAL * 10e-6;
     assert!((moved / plain - 1.01).abs() < 0.002, "{moved} {plain}");
     assert!((bent - flat).abs() < 1e-3, "{bent} {flat}");

@@ -76,7 +76,7 @@ fn a_lying_gauge_adds_its_offset_and_nothing_else() {
         gauge.measure().unwrap()
     };
     let (honest, lying) = (read(""), read("[[fault]]\nkind = 'gauge_lying'\noffset = '20 um'\n"));
-    assert!((lying.in_scan - honest.in_scan - 20e-6).abs() < 1e-9);
+    assert!((lying.shift().0 - honest.shift().0 - 20e-6).abs() < 1e-9);
     assert!((lying.cross_scan - honest.cross_scan - 20e-6).abs() < 1e-9);
     assert_eq!(lying.in_scan_u, honest.in_scan_u);
 }

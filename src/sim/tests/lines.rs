@@ -16,9 +16,9 @@ fn facet_errors_show_as_optics_says() {
     let text = clean(&[("facets", axis), ("start_of_scan", "edge_lean = '0 deg'")]);
     let (mut head, mut gauge, plan) = locked(&text, 1);
     let lines = trace(&mut head, &mut gauge, &plan);
-    assert!((lines[0].cross_scan - shift).abs() < 5e-9, "{:?}", lines[0]);
-    assert!((lines[3].cross_scan + shift).abs() < 5e-9, "{:?}", lines[3]);
-    assert!(lines.iter().all(|r| r.in_scan.abs() < 5e-8), "{lines:?}");
+    assert!((lines[0].shift().1 - shift).abs() < 5e-9, "{:?}", lines[0]);
+    assert!((lines[3].shift().1 + shift).abs() < 5e-9, "{:?}", lines[3]);
+    assert!(lines.iter().all(|r| r.shift().0.abs() < 5e-8), "{lines:?}");
     // A division error is not seen where every facet has its pulse, and is 2·a·f where not.
     let text = clean(&[("facets", &division)]);
     let (mut head, mut gauge, plan) = locked(&text, 1);
@@ -29,9 +29,9 @@ fn facet_errors_show_as_optics_says() {
     assert_eq!(head.describe().unwrap().start_of_scan, StartOfScan::IndexOnly);
     let lines = trace(&mut head, &mut gauge, &plan);
     // Cut late: at the time reckoned from the index the facet has not got as far.
-    assert!((lines[0].in_scan + shift).abs() < 1e-7, "{:?}", lines[0]);
+    assert!((lines[0].shift().0 + shift).abs() < 1e-7, "{:?}", lines[0]);
     assert!((plan.division_shift * 10.0 * ARCSEC - shift).abs() < 1e-9);
-    assert!(lines[1].in_scan.abs() < 1e-7, "{:?}", lines[1]);
+    assert!(lines[1].shift().0.abs() < 1e-7, "{:?}", lines[1]);
 }
 
 #[test]
@@ -43,7 +43,7 @@ fn a_dim_facet_starts_late_by_what_the_detector_makes_of_it() {
     let lines = trace(&mut head, &mut gauge, &plan);
     let late = -0.5e-6 * ((1.0_f64 - 0.5 / 0.9).ln() - 0.5_f64.ln());
     let expected = late * plan.spot_velocity;
-    assert!((lines[1].in_scan - expected).abs() < 5e-8, "{} {expected}", lines[1].in_scan);
+    assert!((lines[1].shift().0 - expected).abs() < 5e-8, "{} {expected}", lines[1].shift().0);
 }
 
 #[test]
@@ -53,7 +53,7 @@ fn a_coarse_dot_clock_shows_in_the_line() {
     let lines = trace(&mut head, &mut gauge, &plan);
     assert!(plan.length_error > 2e-3);
     let middle = plan.length_error / 2.0;
-    assert!((lines[0].in_scan - middle).abs() < 2e-6, "{} {middle}", lines[0].in_scan);
+    assert!((lines[0].shift().0 - middle).abs() < 2e-6, "{} {middle}", lines[0].shift().0);
 }
 
 #[test]
@@ -62,8 +62,8 @@ fn trims_move_lines_by_what_optics_says_and_settle_while_the_next_line_comes() {
     let trim = Trim { in_scan: 100e-9, cross_scan: 50e-6 };
     head.load_trims(&[trim; 10]).unwrap();
     let line = trace(&mut head, &mut gauge, &plan)[4];
-    assert!((line.in_scan - 100e-9 * plan.spot_velocity).abs() < 5e-8, "{line:?}");
-    assert!((line.cross_scan - 2.0 * 50e-6 * plan.focal_length).abs() < 5e-9, "{line:?}");
+    assert!((line.shift().0 - 100e-9 * plan.spot_velocity).abs() < 5e-8, "{line:?}");
+    assert!((line.shift().1 - 2.0 * 50e-6 * plan.focal_length).abs() < 5e-9, "{line:?}");
     // With a slow mirror the trim of the facet before is still in the line.
     let slow = clean(&[("galvanometer", "natural_frequency = '200 Hz'")]);
     let (mut head, mut gauge, plan) = locked(&slow, 1);
@@ -72,9 +72,9 @@ fn trims_move_lines_by_what_optics_says_and_settle_while_the_next_line_comes() {
     head.load_trims(&trims).unwrap();
     let lines = trace(&mut head, &mut gauge, &plan);
     let full = 2.0 * 50e-6 * plan.focal_length;
-    assert!(lines[3].cross_scan < 0.98 * full, "{}", lines[3].cross_scan);
-    assert!(lines[4].cross_scan.abs() > 0.02 * full, "{}", lines[4].cross_scan);
-    assert!(lines[2].cross_scan.abs() < 5e-9);
+    assert!(lines[3].shift().1 < 0.98 * full, "{}", lines[3].shift().1);
+    assert!(lines[4].shift().1.abs() > 0.02 * full, "{}", lines[4].shift().1);
+    assert!(lines[2].shift().1.abs() < 5e-9);
 }
 
 #[test]
@@ -155,7 +155,7 @@ fn the_gauge_scatters_as_it_says_and_loses_its_share() {
     let s = mean.in_scan_u * (mean.count as f64).sqrt();
     // What is stated, 0.6 um, is more than the noise of 0.5 um and so is what counts.
     assert!((s - 0.6e-6).abs() < 1e-9, "{s}");
-    let square: f64 = seen.iter().map(|r| (r.in_scan - mean.in_scan).powi(2)).sum();
+    let square: f64 = seen.iter().map(|r| (r.shift().0 - mean.shift().0).powi(2)).sum();
     let s = (square / (seen.len() as f64 - 1.0)).sqrt();
     assert!((0.46e-6..0.54e-6).contains(&s), "{s}");
 }
@@ -168,9 +168,9 @@ fn a_facet_that_aims_high_is_seen_late_by_a_leaning_edge() {
     let text = clean(&[("facets", axis), ("start_of_scan", "edge_lean = '45 deg'")]);
     let (mut head, mut gauge, plan) = locked(&text, 1);
     let line = trace(&mut head, &mut gauge, &plan)[0];
-    assert!(line.cross_scan > 39e-6, "{line:?}");
+    assert!(line.shift().1 > 39e-6, "{line:?}");
     // The lens bends what lies further out by a little more.
-    assert!((line.in_scan - line.cross_scan).abs() < 5e-8, "{line:?}");
+    assert!((line.shift().0 - line.shift().1).abs() < 5e-8, "{line:?}");
 }
 
 #[test]
@@ -183,7 +183,7 @@ fn ripple_comes_back_with_the_turn() {
     let width = 2.0 * plan.focal_length * 1e-4;
     let share = worst(&lines).in_scan / (width * core::f64::consts::PI / 10.0);
     assert!((0.94..1.01).contains(&share), "{share}");
-    let sum: f64 = lines.iter().map(|r| r.in_scan).sum();
+    let sum: f64 = lines.iter().map(|r| r.shift().0).sum();
     assert!(sum.abs() < 1e-6, "{sum}");
     // Timed from the index, a line also shows how far the rotor has run ahead: 2·f·r·sin φ. The
     // cosine belongs to the middle of the sweep, d = π/N later, so together they are as high as
@@ -204,7 +204,7 @@ fn scatter(changes: &[(&str, &str)]) -> f64 {
     let shifts: Vec<f64> = (0..400)
         .map(|_| {
             head.expose(&order(3, &plan)).unwrap();
-            gauge.measure().unwrap().in_scan
+            gauge.measure().unwrap().shift().0
         })
         .collect();
     let mean = shifts.iter().sum::<f64>() / 400.0;

@@ -102,7 +102,7 @@ pub(super) fn trace(head: &mut SimHead, gauge: &mut SimGauge, plan: &LinePlan) -
 }
 
 pub(super) fn worst(lines: &[Reading]) -> WorstFacet {
-    WorstFacet::of(lines.iter().map(|r| (r.in_scan, r.cross_scan))).unwrap()
+    WorstFacet::of(lines.iter().map(Reading::shift)).unwrap()
 }
 
 pub(super) fn trimmed(head: &mut SimHead, lines: &[Reading], plan: &LinePlan) {
@@ -114,7 +114,7 @@ pub(super) fn trimmed(head: &mut SimHead, lines: &[Reading], plan: &LinePlan) {
         .into_iter()
         .zip(lines)
         .map(|(old, line)| {
-            let mean = FacetMean::of(&[*line]).unwrap();
+            let mean = FacetMean::of(std::slice::from_ref(line), plan.length).unwrap();
             let new = corrected(old, &mean, scale, d.in_scan_trim, d.cross_scan_trim);
             new.unwrap().trim
         })

@@ -9,8 +9,8 @@ use crate::wire::message::{Argument, message_units, reply_parts};
 use crate::wire::outcome::{Failure, read_outcome, told};
 use crate::wire::tree::{HEADERS, Meaning, find_header, read_call, read_reply, write_call};
 use crate::{
-    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Pattern, Reading, SafeState, Status, Trim,
-    Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Mark, Pattern, Reading, SafeState, Stated,
+    Status, Trim, Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
@@ -206,8 +206,12 @@ fn answers_read_back() {
         there_and_back(&Call::Signal { signal: "door".to_string() }, Reply::Flag(on));
     }
     there_and_back(&Call::Channel { channel: "vacuum".to_string() }, Reply::Value(-6.0e4 / 7.0));
-    let reading = Reading { in_scan: 1e-6, cross_scan: -2e-6, in_scan_u: 1e-7, cross_scan_u: 2e-7 };
-    there_and_back(&Call::Measure, Reply::Reading(reading));
+    let mark = |at| Mark { at, in_scan: 1e-6, cross_scan: -2e-6 / 7.0, dose: 0.9 };
+    let u = Stated { random: 1e-7, offset: 2e-7, slope: 3e-5, place: 4e-7 };
+    for marks in [vec![mark(0.0)], [-0.5, -0.25, 0.0, 0.25, 0.5].map(mark).to_vec()] {
+        let reading = Reading { marks, in_scan_u: u, cross_scan_u: u, dose_u: 0.01 };
+        there_and_back(&Call::Measure, Reply::Reading(reading));
+    }
     let strikes = Call::CheckCanInject { fault: "lock_lost".to_string() };
     there_and_back(&strikes, Reply::Refusal(None));
     there_and_back(&strikes, Reply::Refusal(Some("no; \"facet\" 99 is not there".to_string())));
