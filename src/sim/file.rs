@@ -110,6 +110,8 @@ impl Config {
         let trims = reader.table("trims");
         let gauge = reader.table("gauge");
         let thermal = reader.table("thermal");
+        let focal_length = lens.number("focal_length", 1e-3..=100.0);
+        let line_most = lens.number("line_most", 1e-3..=100.0);
         let dot_least = laser.number("dot_least", 0.0..=1e-3);
         let times = Times {
             pulse_silence_most: scan.number("rest_after", 1e-3..=100.0),
@@ -132,8 +134,8 @@ impl Config {
                 lock_turns: lock.whole("turns", 1..=100_000).unwrap_or(1),
                 spin_up_most: 0.0,
                 coast_most: 0.0,
-                focal_length: lens.number("focal_length", 1e-3..=100.0),
-                line_most: lens.number("line_most", 1e-3..=100.0),
+                focal_length,
+                line_most,
                 active_most: lens.number("active_most", 0.01..=1.0),
                 clock: read_clock(&clock, &laser, dot_least),
                 dot_least,
@@ -180,13 +182,12 @@ impl Config {
             },
             facets: facets_cut,
             bend: Bend {
-                edge: lens.number("line_most", 1e-3..=100.0) / 2.0,
+                edge: line_most / 2.0,
                 odd: lens.number("distortion", -0.01..=0.01),
                 even: lens.number("even_distortion", -0.01..=0.01),
                 bow: lens.number("bow", -0.01..=0.01),
             },
-            focal_length: lens.number("focal_length", 1e-3..=100.0)
-                * (1.0 + lens.number("focal_length_error", -0.1..=0.1)),
+            focal_length: focal_length * (1.0 + lens.number("focal_length_error", -0.1..=0.1)),
             parked: mirror.number("parked", -1.5..=1.5),
             galvanometer_step: mirror.number("step", 1e-12..=1e-2),
             galvanometer: Loop {

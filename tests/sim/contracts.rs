@@ -244,7 +244,9 @@ impl Gauge for BentGauge {
         let reading = self.inner.measure();
         match self.breaks {
             "gauge_answers" => Err(Fault::Broken("no answer".to_string())),
-            "line_measured" => reading.map(|reading| Reading { in_scan_u: Stated::default(), ..reading }),
+            "line_measured" => {
+                reading.map(|reading| Reading { in_scan_u: Stated::default(), ..reading })
+            }
             _ => reading,
         }
     }

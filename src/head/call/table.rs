@@ -229,7 +229,9 @@ pub(crate) static MEASURE: Row = Row {
     name: "measure",
     waits: true,
     bound: |head, _, _| head.times.reading_most,
-    summary: "measures the last line: in-scan, cross-scan, and the standard uncertainty of each",
+    summary: "measures the last line: the standard uncertainties in-scan (noise, offset, in proportion \
+              to the place, of a place), the same cross-scan, that of the dose; then of each mark its \
+              place as a share of the line from its middle, in-scan, cross-scan, and dose",
     ..COMMAND
 };
 

@@ -194,7 +194,7 @@ pub static HEADERS: &[Entry] = &[
     query("SYSTem:ERRor[:NEXT]?", Verb::NextError, "number,words", "the oldest error").anyone(),
     query("SYSTem:ERRor:COUNt?", Verb::ErrorCount, "count", "errors in the queue").anyone(),
     query("SYSTem:VERSion?", Verb::Version, "1999.0", "the edition of SCPI").anyone(),
-    query("SYSTem:PROTocol?", Verb::Protocol, "1.1", "the edition of this protocol").anyone(),
+    query("SYSTem:PROTocol?", Verb::Protocol, "1.2", "the edition of this protocol").anyone(),
     query("SYSTem:HELP:HEADers?", Verb::Headers, "block", "all headers, one a line"),
     command("SYSTem:SECRet", Verb::Secret, &["secret"], "admits clients that know the secret")
         .anyone(),

@@ -77,7 +77,7 @@ fn a_lying_gauge_adds_its_offset_and_nothing_else() {
     };
     let (honest, lying) = (read(""), read("[[fault]]\nkind = 'gauge_lying'\noffset = '20 um'\n"));
     assert!((lying.shift().0 - honest.shift().0 - 20e-6).abs() < 1e-9);
-    assert!((lying.cross_scan - honest.cross_scan - 20e-6).abs() < 1e-9);
+    assert!((lying.shift().1 - honest.shift().1 - 20e-6).abs() < 1e-9);
     assert_eq!(lying.in_scan_u, honest.in_scan_u);
 }
 
