@@ -17,6 +17,18 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Most turns that a loop may be asked for.
 pub(super) const TURNS_MOST: f64 = 1e9;
 
+/// Steps of computing between two looks while armed: a step takes a few ns, so they take about 1 ms.
+const ARMED_STEPS: i64 = 100_000;
+
+/// The same with the laser off, when only the clock is looked at.
+const DARK_STEPS: i64 = 20 * ARMED_STEPS;
+
+/// What a call of a built-in counts at least.
+pub(super) const BUILTIN_STEPS: usize = 200;
+
+/// What telling the observer counts.
+const TELL_STEPS: usize = 2000;
+
 /// Says that something failed; what it was waits in [`Machine::failure`]. It has no size, so
 /// that results come back in registers.
 #[derive(Clone, Copy, Debug)]
@@ -49,6 +61,8 @@ pub(super) struct Machine<'a> {
     pub memory: Memory,
     /// Set from outside to end the script.
     pub stop: Arc<AtomicBool>,
+    /// Steps of computing that are left until the next look at the head.
+    pub left: i64,
     /// Every check made so far conforms.
     pub all_conform: bool,
     /// The failure on its way out.
@@ -74,6 +88,7 @@ pub(super) struct Machine<'a> {
 impl Machine<'_> {
     /// Tells the observer, with the head time.
     pub(super) fn tell(&mut self, event: Event) {
+        self.count_steps(TELL_STEPS);
         let time = self.station.now();
         self.observer.event(time, event);
     }
@@ -111,6 +126,9 @@ impl Machine<'_> {
                 self.fail(kind, fault.to_string(), place)
             }
             StationError::Interrupted => self.interrupted(place),
+            StationError::Overdue(limit) => {
+                self.fail(FailureKind::Timeout, limit.to_string(), place)
+            }
             // Only `ask` asks, which says more of it.
             StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
         }
@@ -136,6 +154,57 @@ impl Machine<'_> {
     #[inline(always)]
     pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::Relaxed)
+    }
+
+    /// Counts steps of computing.
+    #[inline(always)]
+    pub(super) fn count_steps(&mut self, steps: usize) {
+        self.left -= steps as i64;
+    }
+
+    /// Counts what is computed from here on to the next turn of a loop or call of a routine. Fails where a
+    /// stop was requested or a look at the head, which is due now and then, finds that it may not go on.
+    #[inline(always)]
+    pub(super) fn turn(&mut self, steps: usize, place: Span) -> Result<(), Failed> {
+        self.count_steps(steps);
+        if self.left < 0 || self.stopped() {
+            return self.look(place);
+        }
+        Ok(())
+    }
+
+    /// Looks at the head where enough was computed since the last look.
+    #[inline(always)]
+    pub(super) fn look_if_due(&mut self, place: Span) -> Result<(), Failed> {
+        if self.left < 0 { self.look(place) } else { Ok(()) }
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn look(&mut self, place: Span) -> Result<(), Failed> {
+        if self.stopped() {
+            return Err(self.interrupted(place));
+        }
+        // Should the head panic, it was here.
+        let at = std::mem::replace(&mut self.at, place);
+        let looked = self.station.look();
+        self.count_anew();
+        looked.map_err(|error| self.refused(error, place))?;
+        self.at = at;
+        Ok(())
+    }
+
+    /// Counts steps anew where the head was called, since the guard has looked then.
+    pub(super) fn count_anew_after_call(&mut self) {
+        if self.station.take_called() {
+            self.count_anew();
+        }
+    }
+
+    /// Counts steps anew up to the next look. Counting depends on nothing before the last call, so that a
+    /// replay looks where its recording did.
+    pub(super) fn count_anew(&mut self) {
+        self.left = if self.station.is_armed() { ARMED_STEPS } else { DARK_STEPS };
     }
 
     /// A word slot.
