@@ -175,7 +175,6 @@ impl Station {
     /// Asks the operator; gives the answer and who gave it. Refused while armed, since people may take
     /// any time.
     pub fn ask(&mut self, question: &Question<'_>) -> Outcome<(Answer, String)> {
-        self.called = true;
         self.go_on()?;
         if self.armed {
             return Err(Fault::armed("asking the operator").into());

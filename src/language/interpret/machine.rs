@@ -204,6 +204,7 @@ impl Machine<'_> {
     /// Counts steps anew up to the next look. Counting depends on nothing before the last call, so that a
     /// replay looks where its recording did.
     pub(super) fn count_anew(&mut self) {
+        self.station.take_called();
         self.left = if self.station.is_armed() { ARMED_STEPS } else { DARK_STEPS };
     }
 

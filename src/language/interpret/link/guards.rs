@@ -218,7 +218,10 @@ fn looked_over(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
 fn disarm(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
     machine.at = span;
     match machine.station.disarm() {
-        Ok(()) => Ok(()),
+        Ok(()) => {
+            machine.count_anew();
+            Ok(())
+        }
         Err(fault) => {
             let message = format!("the laser could not be disarmed: {fault}");
             Err(machine.fail(FailureKind::Fault, message, span))
