@@ -3,12 +3,14 @@
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
 mod deadline;
+mod finite;
 
 pub use deadline::TimeLimit;
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
 use crate::station::deadline::Deadline;
+use crate::station::finite::{check_finite, check_finite_reply};
 use spintrue_head::{
     Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
     Status, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
@@ -127,10 +129,11 @@ impl Station {
         std::mem::take(&mut self.called)
     }
 
-    /// Sets how long a run may take that starts now; held where time passes by itself.
+    /// Sets how long a run may take that starts at the last reading of the clock; held where time passes by
+    /// itself.
     pub(crate) fn set_limit(&mut self, limit: Option<TimeLimit>) {
-        let now = self.now();
-        self.deadline = limit.filter(|_| self.real_time).map(|limit| Deadline::new(limit, now));
+        let limit = limit.filter(|_| self.real_time);
+        self.deadline = limit.map(|limit| Deadline::new(limit, self.last_now));
     }
 
     /// The run took longer than it may, and what it began is being finished.
@@ -535,50 +538,6 @@ impl Calls for Station {
     fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
         let reply = self.call(&call)?;
         Ok(take_reply(call.row(), reply)?)
-    }
-}
-
-fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
-    if values.iter().all(|value| value.is_finite()) {
-        Ok(())
-    } else {
-        Err(Fault::Refused(format!("the {what} must be a finite number")))
-    }
-}
-
-/// Refuses numbers that are not finite.
-fn check_finite(call: &Call) -> Result<(), Fault> {
-    match call {
-        Call::Spin { speed } => finite("polygon speed", &[*speed]),
-        Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
-        Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
-            finite("in-scan trim", &[trim.in_scan])?;
-            finite("cross-scan trim", &[trim.cross_scan])
-        }),
-        Call::Arm { power } => finite("laser power", &[*power]),
-        Call::Expose { line } => {
-            finite("time per dot", &[line.dot_period])?;
-            finite("pre-scan delay", &[line.delay])
-        }
-        Call::ExposePage { dot_period, delay, pitch, .. } => {
-            finite("time per dot", &[*dot_period])?;
-            finite("pre-scan delay", &[*delay])?;
-            finite("pitch", &[*pitch])
-        }
-        Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
-        _ => Ok(()),
-    }
-}
-
-/// Takes no number from a gauge or a channel that is not finite.
-fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
-    match reply {
-        Reply::Reading(reading) => {
-            finite("reading of the gauge", &[reading.in_scan, reading.cross_scan])?;
-            finite("uncertainty of the gauge", &[reading.in_scan_u, reading.cross_scan_u])
-        }
-        Reply::Value(value) => finite("reading of the channel", &[*value]),
-        _ => Ok(()),
     }
 }
 

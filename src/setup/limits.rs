@@ -7,8 +7,8 @@ use crate::setup::options::{AtMost, Limits};
 use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
 use spintrue_language::{
-    Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, TimeLimit,
-    allowed_effects, effect_way_out, effects_beyond,
+    Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, TimeLimit, allowed_effects,
+    effect_way_out, effects_beyond,
 };
 use std::io::{IsTerminal, stdin};
 

@@ -61,7 +61,8 @@ pub(super) struct Machine<'a> {
     pub memory: Memory,
     /// Set from outside to end the script.
     pub stop: Arc<AtomicBool>,
-    /// Steps of computing that are left until the next look at the head.
+    /// Steps of computing that are left until the next look at the stop flag and the head; none where a
+    /// stop was requested that the machine knows of.
     pub left: i64,
     /// Every check made so far conforms.
     pub all_conform: bool,
@@ -91,6 +92,9 @@ impl Machine<'_> {
         self.count_steps(TELL_STEPS);
         let time = self.station.now();
         self.observer.event(time, event);
+        if self.stopped() {
+            self.left = 0;
+        }
     }
 
     /// Starts a failure.
@@ -162,21 +166,16 @@ impl Machine<'_> {
         self.left -= steps as i64;
     }
 
-    /// Counts what is computed from here on to the next turn of a loop or call of a routine. Fails where a
-    /// stop was requested or a look at the head, which is due now and then, finds that it may not go on.
+    /// Counts what is computed up to the next turn of a loop or call of a routine. Now and then a look is
+    /// due: fails where a stop was requested, or the head or the clock says that the run may not go on.
     #[inline(always)]
     pub(super) fn turn(&mut self, steps: usize, place: Span) -> Result<(), Failed> {
-        self.count_steps(steps);
-        if self.left < 0 || self.stopped() {
+        let left = self.left - steps as i64;
+        if left < 0 {
             return self.look(place);
         }
+        self.left = left;
         Ok(())
-    }
-
-    /// Looks at the head where enough was computed since the last look.
-    #[inline(always)]
-    pub(super) fn look_if_due(&mut self, place: Span) -> Result<(), Failed> {
-        if self.left < 0 { self.look(place) } else { Ok(()) }
     }
 
     #[cold]
@@ -205,7 +204,11 @@ impl Machine<'_> {
     /// replay looks where its recording did.
     pub(super) fn count_anew(&mut self) {
         self.station.take_called();
-        self.left = if self.station.is_armed() { ARMED_STEPS } else { DARK_STEPS };
+        self.left = match (self.stopped(), self.station.is_armed()) {
+            (true, _) => 0,
+            (false, true) => ARMED_STEPS,
+            (false, false) => DARK_STEPS,
+        };
     }
 
     /// A word slot.

@@ -72,7 +72,9 @@ fn what_is_lost_while_a_script_computes_is_noticed_at_once() {
 /// The script may catch the failure, in the dark.
 #[test]
 fn a_loss_can_be_caught_and_the_light_is_off_then() {
-    let body = format!("try {{ repeat {LONG} times {{ n = n + 1 }} }} catch problem {{ note problem.message }}");
+    let body = format!(
+        "try {{ repeat {LONG} times {{ n = n + 1 }} }} catch problem {{ note problem.message }}"
+    );
     let script = armed(&body).replace("not reached", "behind");
     let ran = run_on(ticking(Some((Loss::Lock, 0.3))), &script);
     ran.says(&["the polygon is not locked", "behind"]);
@@ -109,7 +111,8 @@ fn limited(script: &str, at_most: f64, tick: f64) -> (Finished, Events, Log) {
     assert_eq!(prepared.errors(), 0, "{script}");
     let log = Rc::new(RefCell::new(Log { tick, ..Log::default() }));
     let head = Logged { log: log.clone(), stop: Arc::default() };
-    let mut station = Station::open(Box::new(Rig::new(Box::new(head), None)), Arc::default()).unwrap();
+    let mut station =
+        Station::open(Box::new(Rig::new(Box::new(head), None)), Arc::default()).unwrap();
     station.set_real_time(true);
     let description = station.description().clone();
     let runnable = prepared.admit(&description, &|_| Ok(()), Vec::new()).ok().unwrap();
@@ -150,7 +153,8 @@ fn a_run_is_stopped_by_the_clock_whatever_it_does() {
         assert_eq!(log.lines.iter().any(|line| line.starts_with("arm")), armed, "{body}");
         assert!(!log.armed && (!armed || log.dark_at[0] < 2.5), "{body}: {:?}", log.dark_at);
     }
-    let (finished, events, _) = limited(&format!("{start}wait 1.8 s\nnote \"in time\"\n"), 3.0, TICK);
+    let (finished, events, _) =
+        limited(&format!("{start}wait 1.8 s\nnote \"in time\"\n"), 3.0, TICK);
     assert_eq!(finished.verdict(), Verdict::Passed, "{:?}", finished.failure);
     assert_eq!(events.notes(), ["in time"]);
 }
@@ -159,12 +163,15 @@ fn a_run_is_stopped_by_the_clock_whatever_it_does() {
 #[test]
 fn finally_runs_when_the_time_is_over() {
     let body = "wait 100 s";
-    let script = |last: &str| format!("try {{ {body} }} catch _p {{ note \"caught\" }} finally {{\n{last}\n}}\n");
+    let script = |last: &str| {
+        format!("try {{ {body} }} catch _p {{ note \"caught\" }} finally {{\n{last}\n}}\n")
+    };
     let (finished, events, _) = limited(&script("wait 0.5 s\nnote \"finally\""), 3.0, TICK);
     is_overdue(&finished);
     assert_eq!(events.notes(), ["finally"]);
     let inner = script("note \"inner\"\nwait 0.6 s");
-    let outer = format!("try {{\n{inner}}} finally {{\nnote \"outer\"\nwait 100 s\nnote \"late\"\n}}\n");
+    let outer =
+        format!("try {{\n{inner}}} finally {{\nnote \"outer\"\nwait 100 s\nnote \"late\"\n}}\n");
     let (finished, events, _) = limited(&outer, 3.0, TICK);
     is_overdue(&finished);
     assert_eq!(events.notes(), ["inner", "outer"]);

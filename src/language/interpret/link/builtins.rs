@@ -52,8 +52,7 @@ impl General {
             }
         }
         machine.held.truncate(held);
-        machine.count_steps(BUILTIN_STEPS);
-        machine.look_if_due(self.span)?;
+        machine.turn(BUILTIN_STEPS, self.span)?;
         machine.at = self.span;
         let mut context = Context {
             station: machine.station,

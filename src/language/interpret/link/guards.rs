@@ -255,8 +255,8 @@ impl Try {
         let first = flow.is_err().then(|| machine.take_failure());
         let stopped = machine.stop.swap(false, Ordering::Relaxed);
         let overdue = machine.station.is_overdue();
-        let ending = overdue
-            || first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
+        let ending =
+            overdue || first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
         if overdue {
             machine.station.let_finish();
         }
@@ -265,6 +265,7 @@ impl Try {
         machine.unbroken -= usize::from(ending);
         if stopped {
             machine.stop.store(true, Ordering::Relaxed);
+            machine.left = 0;
         }
         match first {
             Some(first) => {
