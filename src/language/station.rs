@@ -138,7 +138,7 @@ impl Station {
 
     /// The run took longer than it may, and what it began is being finished.
     pub(crate) fn is_overdue(&self) -> bool {
-        self.deadline.as_ref().is_some_and(Deadline::was_reached)
+        self.deadline.as_ref().is_some_and(|deadline| deadline.reached)
     }
 
     /// Lets `finally` run where a run took longer than it may, for as long as making safe may take.
@@ -341,9 +341,9 @@ impl Station {
             } else {
                 STOP_SLICE
             };
-            let allowed = self.deadline.as_ref().map_or(MAX_SLEEP, |d| d.left(self.last_now));
+            let until = self.deadline.as_ref().map_or(f64::INFINITY, |deadline| deadline.until);
             let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP));
-            let slice = slice.min(allowed.max(MIN_SLICE)).min(left);
+            let slice = slice.min((until - self.last_now).max(MIN_SLICE)).min(left);
             let slept = self.link().sleep(slice);
             self.watch()?;
             slept?;

@@ -193,15 +193,8 @@ impl Machine<'_> {
         Ok(())
     }
 
-    /// Counts steps anew where the head was called, since the guard has looked then.
-    pub(super) fn count_anew_after_call(&mut self) {
-        if self.station.take_called() {
-            self.count_anew();
-        }
-    }
-
-    /// Counts steps anew up to the next look. Counting depends on nothing before the last call, so that a
-    /// replay looks where its recording did.
+    /// Counts steps anew up to the next look, as behind each call of the head, where the guard has looked.
+    /// Counting depends on nothing before the last call, so that a replay looks where its recording did.
     pub(super) fn count_anew(&mut self) {
         self.station.take_called();
         self.left = match (self.stopped(), self.station.is_armed()) {

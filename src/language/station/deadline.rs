@@ -43,9 +43,9 @@ impl TimeLimit {
 pub(super) struct Deadline {
     limit: TimeLimit,
     /// In s of head time.
-    until: f64,
+    pub(super) until: f64,
     /// It was reached: what `finally` does then has a time of its own, once.
-    reached: bool,
+    pub(super) reached: bool,
     finishing: bool,
 }
 
@@ -61,16 +61,6 @@ impl Deadline {
         let reached = now >= self.until;
         self.reached |= reached;
         reached.then_some(self.limit)
-    }
-
-    /// What is left at `now`, in s.
-    pub(super) fn left(&self, now: f64) -> f64 {
-        self.until - now
-    }
-
-    /// It was reached before.
-    pub(super) fn was_reached(&self) -> bool {
-        self.reached
     }
 
     /// Once reached, lets `finally` run for as long as making the head safe may take.

@@ -61,7 +61,9 @@ impl General {
             all_conform: machine.all_conform,
         };
         let worked = (self.work)(&mut context, Arguments(data));
-        machine.count_anew_after_call();
+        if machine.station.take_called() {
+            machine.count_anew();
+        }
         for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
         }

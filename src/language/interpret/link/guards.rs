@@ -35,12 +35,9 @@ pub(super) fn duration(
 }
 
 fn sleep(machine: &mut Machine<'_>, seconds: f64, span: Span) -> Result<(), Failed> {
-    if machine.stopped() {
-        return Err(machine.interrupted(span));
-    }
     machine.at = span;
     let slept = machine.station.sleep(seconds);
-    machine.count_anew_after_call();
+    machine.count_anew();
     slept.map_err(|error| machine.refused(error, span))
 }
 
@@ -187,13 +184,10 @@ fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed
     if machine.station.is_armed() {
         return Err(machine.fail(FailureKind::Fault, "the laser is armed already", span));
     }
-    if machine.stopped() {
-        return Err(machine.interrupted(span));
-    }
     machine.at = span;
     match machine.station.arm(power) {
         Ok(()) => {
-            machine.count_anew_after_call();
+            machine.count_anew();
             Ok(())
         }
         Err(error) => {
