@@ -1,13 +1,12 @@
 //! What a script computes is watched on a head whose time passes by itself: under light, against
 //! `--at-most`, and in recordings.
 
-use crate::program::{Ended, command, json_lines, piped, spintrue};
+use crate::program::{Ended, Typing, command, json_lines, piped, spintrue};
 use crate::support::{Folder, root};
-use crate::wire::bench::{PATIENCE, Server, ended, program, run, started};
+use crate::wire::bench::{Server, program, run};
 use flate2::read::GzDecoder;
 use std::fs;
 use std::io::Read;
-use std::time::Instant;
 
 /// It would compute for minutes.
 const LONG: &str = "var n = 0\nn = n * 2\n";
@@ -47,21 +46,17 @@ fn what_is_lost_under_light_ends_what_is_computed() {
 fn control_that_is_taken_away_ends_what_is_computed() {
     let server = realtime();
     let folder = Folder::new("computing");
-    let text = format!("{LONG}{LOCKED}arm at 30 % {{ {TURNS} }}\nnote \"went on\"\n");
-    let script = folder.named("script.spt", &text);
-    let child = started(program(&["run", &script, "--head", &server.address()]));
-    let mut other = server.line();
-    let from = Instant::now();
-    while other.ask("LAS:ARM?") != "1" {
-        assert!(from.elapsed() < PATIENCE);
-    }
-    other.ask("SAFE?");
-    let ended = ended(child);
-    let told = ended.words();
-    assert_eq!(ended.code, Some(3), "{told}");
-    assert!(told.contains("control of the head was lost: another client made"), "{told}");
-    assert!(told.contains("script.spt:5:22"), "{told}");
-    assert!(!told.contains("went on"), "{told}");
+    let lit = format!("arm at 30 % {{ note \"lit\"\n{TURNS} }}\nnote \"went on\"\n");
+    let script = folder.named("script.spt", format!("{LONG}{LOCKED}{lit}"));
+    let mut typing = Typing::new(program(&["run", &script, "--head", &server.address()]));
+    typing.until(" lit");
+    server.line().ask("SAFE?");
+    let (told, code) = typing.end();
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert_eq!(code, Some(3), "{told}");
+    assert!(words.contains("control of the head was lost: another client made"), "{told}");
+    assert!(words.contains("script.spt:6:8"), "{told}");
+    assert!(!words.contains("went on"), "{told}");
 }
 
 #[test]
