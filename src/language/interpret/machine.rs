@@ -17,14 +17,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Most turns that a loop may be asked for.
 pub(super) const TURNS_MOST: f64 = 1e9;
 
-/// Steps of computing between two looks while armed: a step takes a few ns, so they take about 1 ms.
-const ARMED_STEPS: i64 = 100_000;
+/// Steps of computing between two looks while armed: a step takes 1 ns to 50 ns, so they take about 10
+/// ms at most. A recording repeats its looks only with the same number.
+const ARMED_STEPS: i64 = 200_000;
 
-/// The same with the laser off, when only the clock is looked at.
-const DARK_STEPS: i64 = 20 * ARMED_STEPS;
+/// The same with the laser off, when only the stop flag and the clock are looked at.
+const DARK_STEPS: i64 = 10 * ARMED_STEPS;
 
-/// What a call of a built-in counts at least.
-pub(super) const BUILTIN_STEPS: usize = 200;
+/// What a call of a built-in counts at least: the longest without a list takes 30 µs.
+pub(super) const BUILTIN_STEPS: usize = 500;
 
 /// What telling the observer counts.
 const TELL_STEPS: usize = 2000;

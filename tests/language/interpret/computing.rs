@@ -13,7 +13,7 @@ use std::sync::Arc;
 const LONG: &str = "100000000";
 
 /// Head time in s that passes at each reading of the clock.
-const TICK: f64 = 4e-3;
+const TICK: f64 = 8e-3;
 
 /// What computes for long, each in its own way.
 fn long() -> Vec<String> {
