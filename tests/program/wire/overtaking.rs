@@ -3,7 +3,8 @@
 
 use crate::support::Folder;
 use crate::wire::bench::{Line, Server};
-use std::io::Write;
+use std::io::{Read, Write};
+use std::time::Duration;
 
 /// A call of four minutes on a head that turns at 4800 rpm.
 const LONG: &str = "ROT:TURN? 20000;:FAUL?";
@@ -18,7 +19,15 @@ fn busy(server: &Server, waiting: usize) -> Line {
     for _ in 0..=waiting {
         line.say(LONG);
     }
-    line
+    // Until one is under way, others are answered.
+    loop {
+        let other = server.line().stream;
+        other.set_read_timeout(Some(Duration::from_millis(300))).unwrap();
+        (&other).write_all(b"*OPC?\n").unwrap();
+        if (&other).read(&mut [0; 8]).is_err() {
+            return line;
+        }
+    }
 }
 
 /// What a head says of itself that was made safe, but for its speed.
@@ -79,6 +88,8 @@ fn disarming_overtakes_and_leaves_out_what_would_arm() {
     let mut line = busy(&server, 0);
     line.say("LAS:ARM 10 PCT;:FAUL?");
     line.say("MIRR:ANGL 1 MRAD;:FAUL?");
+    // They wait by then; nothing tells when.
+    std::thread::sleep(Duration::from_millis(500));
     let mut other = server.line();
     assert_eq!(other.ask("LAS:DIS;:FAUL?"), "\"none\"");
     line.hear();
@@ -96,6 +107,8 @@ fn control_is_not_taken_by_what_was_said_before_a_stop() {
     assert!(third.ask("*IDN?").starts_with("spintrue,"));
     let _line = busy(&server, 0);
     third.say("CONT:TAKE;:ROT:SPE 4800 RPM;:FAUL?");
+    // It waits by then; nothing tells when.
+    std::thread::sleep(Duration::from_millis(500));
     let mut other = server.line();
     assert!(is_dark(&other.ask("SAFE?")));
     assert!(third.hear().contains("left out"));
