@@ -13,19 +13,30 @@ const LEFT_OUT: &str = "left out: the head was stopped after this was said";
 
 /// A client in control, and so many long calls that wait behind one that is under way.
 fn busy(server: &Server, waiting: usize) -> Line {
-    let mut line = server.controller();
-    line.say("ROT:SPE 4800 RPM");
-    assert_eq!(line.ask("*OPC?"), "1");
+    let mut line = turning(server);
     for _ in 0..=waiting {
         line.say(LONG);
     }
-    // Until one is under way, others are answered.
+    until_busy(server);
+    line
+}
+
+/// A client in control of a head that turns.
+fn turning(server: &Server) -> Line {
+    let mut line = server.controller();
+    line.say("ROT:SPE 4800 RPM");
+    assert_eq!(line.ask("*OPC?"), "1");
+    line
+}
+
+/// Until a call is under way, others are answered.
+fn until_busy(server: &Server) {
     loop {
-        let other = server.line().stream;
+        let mut other = server.line().stream;
         other.set_read_timeout(Some(Duration::from_millis(300))).unwrap();
-        (&other).write_all(b"*OPC?\n").unwrap();
-        if (&other).read(&mut [0; 8]).is_err() {
-            return line;
+        other.write_all(b"*OPC?\n").unwrap();
+        if other.read(&mut [0; 8]).is_err() {
+            return;
         }
     }
 }
@@ -70,10 +81,9 @@ fn a_stop_overtakes_what_its_own_client_said_before() {
 #[test]
 fn a_stop_ends_a_message_of_many_calls() {
     let server = Server::with(&["--realtime", "--dead-man", "60s"]);
-    let mut line = server.controller();
-    line.say("ROT:SPE 4800 RPM");
-    assert_eq!(line.ask("*OPC?"), "1");
+    let mut line = turning(&server);
     line.say([LONG; 100].join(";:"));
+    until_busy(&server);
     let mut other = server.line();
     assert!(is_dark(&other.ask("SAFE?")));
     let reply = line.hear();
