@@ -198,7 +198,7 @@ impl Checker<'_> {
             found.extend(described.unfit(prepared));
             let (beyond, longest) = self.options.limits.check(prepared, head, false);
             found.extend(beyond);
-            most = longest;
+            most = longest.and_then(|bound| bound.most);
         }
         if found.iter().any(|d| d.severity == Severity::Error) {
             return Ok((None, found));

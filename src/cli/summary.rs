@@ -28,7 +28,11 @@ pub(super) fn summary(
         text.push_str(&format!("{}\n", styled(lines.trim_end(), RED, colour)));
     }
     let took = show_quantity(finished.took, Dimension::TIME, None, None);
-    text.push_str(&format!("  {:<width$}  {took} of head time, {}\n", "took", most(at_most)));
+    text.push_str(&format!(
+        "  {:<width$}  {took} of head time, {}\n",
+        "took",
+        most(at_most, finished.took)
+    ));
     if let Some(failure) = &finished.failure {
         text.push_str(&format!("\n{}", failed(failure, &prepared.sources, colour)));
     }
@@ -75,8 +79,11 @@ fn label_width(recorded: &[(String, Shown)]) -> usize {
 /// Longest label that the others are lined up with.
 const MAX_LABEL: usize = 28;
 
-fn most(at_most: Option<f64>) -> String {
+fn most(at_most: Option<f64>, took: f64) -> String {
     match at_most {
+        Some(most) if took > most => {
+            format!("more than {} by what it computed", duration::text(most))
+        }
         Some(most) => format!("at most {}", duration::text(most)),
         None => "no bound known".to_string(),
     }

@@ -352,7 +352,8 @@ pub trait Head {
         Err(signals::unknown_name("channel", name))
     }
 
-    /// Head time in s; never goes back.
+    /// Head time in s; never goes back. Where time passes by itself it is read at each call, and all the
+    /// time while a script computes: it must be quick.
     fn now(&mut self) -> f64;
 
     /// Lets `seconds` pass; a real head waits, a simulated one moves its clock.

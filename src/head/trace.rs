@@ -63,6 +63,10 @@ pub struct TraceHeader {
     pub scripts: Vec<TraceScript>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
+    /// Time passed by itself, so that clock and head were looked at while the script computed. Older
+    /// versions did not look.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub real_time: bool,
 }
 
 /// A line after the first.

@@ -76,7 +76,7 @@ pub use session::{
     run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
-pub use station::{Station, StationError};
+pub use station::{Station, StationError, TimeLimit};
 pub use statistics::capability::{cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,

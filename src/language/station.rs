@@ -2,8 +2,15 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
+mod deadline;
+mod finite;
+
+pub use deadline::TimeLimit;
+
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
+use crate::station::deadline::Deadline;
+use crate::station::finite::{check_finite, check_finite_reply};
 use spintrue_head::{
     Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
     Status, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
@@ -24,6 +31,9 @@ pub(crate) const STOP_SLICE: f64 = 0.02;
 /// Time in s between two looks at a polygon on its way to rest.
 pub(crate) const REST_SLICE: f64 = 0.05;
 
+/// Shortest sleep in s up to the end of the time that a run may take.
+const MIN_SLICE: f64 = 1e-6;
+
 /// Longest sleep in s that one call takes: more is a mistake in a unit.
 pub(crate) const MAX_SLEEP: f64 = 1e6;
 
@@ -36,6 +46,9 @@ pub enum StationError {
     /// A stop was requested.
     #[error("interrupted")]
     Interrupted,
+    /// The run takes longer than it may.
+    #[error(transparent)]
+    Overdue(TimeLimit),
     /// A question has no answer.
     #[error("no answer")]
     NoAnswer(NoAnswer),
@@ -47,10 +60,11 @@ pub(crate) type Outcome<T> = Result<T, StationError>;
 ///
 /// From [`Calls::arm`] to [`Station::disarm`] every call is followed by a look at lock and
 /// interlock; a loss disarms at once and is what the call returns, unless the call itself failed
-/// because something is broken, which is the cause then. Numbers that are not finite, or beyond
+/// because something is broken, which is the cause then. Where time passes by itself, [`Station::look`]
+/// does the same while a script computes. Numbers that are not finite, or beyond
 /// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
 /// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
-/// laser disarmed. A station that was commanded and not made safe is made safe when it is dropped.
+/// laser disarmed; once a run takes longer than it may, [`StationError::Overdue`]. A station that was commanded and not made safe is made safe when it is dropped.
 pub struct Station {
     /// In a cell, since the check before a run only has a shared reference.
     link: RefCell<Box<dyn Link>>,
@@ -64,6 +78,13 @@ pub struct Station {
     commanded: bool,
     keep_spinning: bool,
     last_now: f64,
+    /// Time passes by itself, also while a script computes.
+    real_time: bool,
+    /// Head time in s of the last look at lock and interlock, or a little before.
+    looked: f64,
+    deadline: Option<Deadline>,
+    /// A call was made since this was asked last.
+    called: bool,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
 }
@@ -84,8 +105,47 @@ impl Station {
             commanded: false,
             keep_spinning: false,
             last_now: 0.0,
+            real_time: false,
+            looked: 0.0,
+            deadline: None,
+            called: false,
             sampled: None,
         })
+    }
+
+    /// Sets whether time passes by itself, also while a script computes; without this it passes by calls
+    /// only.
+    pub fn set_real_time(&mut self, real_time: bool) {
+        self.real_time = real_time;
+    }
+
+    /// Time passes by itself.
+    pub(crate) fn is_real_time(&self) -> bool {
+        self.real_time
+    }
+
+    /// Whether a call was made since this was asked last.
+    pub(crate) fn take_called(&mut self) -> bool {
+        std::mem::take(&mut self.called)
+    }
+
+    /// Sets how long a run may take that starts at the last reading of the clock; held where time passes by
+    /// itself.
+    pub(crate) fn set_limit(&mut self, limit: Option<TimeLimit>) {
+        let limit = limit.filter(|_| self.real_time);
+        self.deadline = limit.map(|limit| Deadline::new(limit, self.last_now));
+    }
+
+    /// The run took longer than it may, and what it began is being finished.
+    pub(crate) fn is_overdue(&self) -> bool {
+        self.deadline.as_ref().is_some_and(|deadline| deadline.reached)
+    }
+
+    /// Lets `finally` run where a run took longer than it may, for as long as making safe may take.
+    pub(crate) fn let_finish(&mut self) {
+        if let Some(deadline) = &mut self.deadline {
+            deadline.let_finish(self.last_now);
+        }
     }
 
     /// Sets where images come from; without this there are none.
@@ -172,6 +232,7 @@ impl Station {
             call if call.is_about_faults() => return Ok(self.link().call(call)?),
             _ => {}
         }
+        self.called = true;
         check_finite(call)?;
         self.go_on()?;
         self.check_range(call)?;
@@ -280,7 +341,9 @@ impl Station {
             } else {
                 STOP_SLICE
             };
-            let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP)).min(left);
+            let until = self.deadline.as_ref().map_or(f64::INFINITY, |deadline| deadline.until);
+            let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP));
+            let slice = slice.min((until - self.last_now).max(MIN_SLICE)).min(left);
             let slept = self.link().sleep(slice);
             self.watch()?;
             slept?;
@@ -376,15 +439,45 @@ impl Station {
         state
     }
 
-    /// Goes on unless a stop was requested; then the laser goes off at once.
+    /// Goes on unless a stop was requested or the run takes too long; then the laser goes off at once.
     fn go_on(&mut self) -> Outcome<()> {
-        if !self.is_stopped() {
-            return Ok(());
-        }
+        let overdue = self.check_deadline();
+        let why = if self.is_stopped() { Some(StationError::Interrupted) } else { overdue };
+        let Some(why) = why else { return Ok(()) };
         if self.armed {
             self.try_disarm();
         }
-        Err(StationError::Interrupted)
+        Err(why)
+    }
+
+    /// The clock is read even without a deadline, so that a replay without one reads it as often.
+    fn check_deadline(&mut self) -> Option<StationError> {
+        if !self.real_time {
+            return None;
+        }
+        let now = self.now();
+        self.deadline.as_mut()?.check(now).map(StationError::Overdue)
+    }
+
+    /// Looks while a script computes: at the clock, and [`ARMED_SLICE`] after the last look while armed at
+    /// lock, interlock and control. Nothing is asked where time passes by calls only.
+    pub(crate) fn look(&mut self) -> Outcome<()> {
+        if !self.real_time {
+            return Ok(());
+        }
+        self.go_on()?;
+        let is_fresh = self.last_now - self.looked < ARMED_SLICE;
+        if self.armed && !is_fresh {
+            self.watch()?;
+            // A slow head is not asked all the time.
+            self.looked = self.now();
+        }
+        Ok(())
+    }
+
+    /// The last look before the laser is disarmed: what was lost while the script computed is told.
+    pub(crate) fn look_before_disarming(&mut self) -> Outcome<()> {
+        if self.real_time { self.watch() } else { Ok(()) }
     }
 
     /// An answer, followed by a look at lock and interlock while armed.
@@ -405,6 +498,7 @@ impl Station {
             return Ok(());
         }
         let answer = self.link().call(&Call::Status);
+        self.looked = self.last_now;
         self.judge(&answer)
     }
 
@@ -444,53 +538,6 @@ impl Calls for Station {
     fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
         let reply = self.call(&call)?;
         Ok(take_reply(call.row(), reply)?)
-    }
-}
-
-fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
-    if values.iter().all(|value| value.is_finite()) {
-        Ok(())
-    } else {
-        Err(Fault::Refused(format!("the {what} must be a finite number")))
-    }
-}
-
-/// Refuses numbers that are not finite.
-fn check_finite(call: &Call) -> Result<(), Fault> {
-    match call {
-        Call::Spin { speed } => finite("polygon speed", &[*speed]),
-        Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
-        Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
-            finite("in-scan trim", &[trim.in_scan])?;
-            finite("cross-scan trim", &[trim.cross_scan])
-        }),
-        Call::Arm { power } => finite("laser power", &[*power]),
-        Call::Expose { line } => {
-            finite("time per dot", &[line.dot_period])?;
-            finite("pre-scan delay", &[line.delay])
-        }
-        Call::ExposePage { dot_period, delay, pitch, .. } => {
-            finite("time per dot", &[*dot_period])?;
-            finite("pre-scan delay", &[*delay])?;
-            finite("pitch", &[*pitch])
-        }
-        Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
-        _ => Ok(()),
-    }
-}
-
-/// Takes no number from a gauge or a channel that is not finite.
-fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
-    match reply {
-        Reply::Reading(reading) => {
-            for mark in &reading.marks {
-                finite("reading of the gauge", &[mark.at, mark.in_scan, mark.cross_scan])?;
-            }
-            let (along, across) = reading.shift_u();
-            finite("uncertainty of the gauge", &[along, across])
-        }
-        Reply::Value(value) => finite("reading of the channel", &[*value]),
-        _ => Ok(()),
     }
 }
 

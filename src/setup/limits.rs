@@ -7,20 +7,20 @@ use crate::setup::options::{AtMost, Limits};
 use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
 use spintrue_language::{
-    Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, allowed_effects,
+    Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, TimeLimit, allowed_effects,
     effect_way_out, effects_beyond,
 };
 use std::io::{IsTerminal, stdin};
 
 impl Limits {
-    /// Reports where a script goes beyond the limits on this head, and the longest time in s that it
-    /// can take.
+    /// Reports where a script goes beyond the limits on this head, and the longest time that it can
+    /// take.
     pub(crate) fn check(
         &self,
         prepared: &Prepared,
         head: &Description,
         is_replay: bool,
-    ) -> (Vec<Diagnostic>, Option<f64>) {
+    ) -> (Vec<Diagnostic>, Option<TimeBound>) {
         let Some(bound) = prepared.bound(head) else { return (Vec::new(), None) };
         let allowed = self.allow.effects.as_deref();
         let is_simulated = head.simulated;
@@ -35,11 +35,17 @@ impl Limits {
         };
         let mut found = effects_beyond(&prepared.effects, &here, &out, &prepared.sources);
         found.extend(self.longest.check(&bound, &prepared.sources));
-        (found, bound.most)
+        (found, Some(bound))
     }
 }
 
 impl AtMost {
+    /// What the run of a script may take by the clock.
+    pub(crate) fn limit(&self, bound: &TimeBound) -> Option<TimeLimit> {
+        let to_make_safe = bound.to_make_safe();
+        self.at_most.map(|at_most| TimeLimit { at_most, to_make_safe })
+    }
+
     /// Why the limit forbids the script, if it does.
     pub(crate) fn check(&self, bound: &TimeBound, sources: &SourceMap) -> Option<Diagnostic> {
         let limit = self.at_most?;

@@ -75,6 +75,11 @@ impl Fixtures {
 }
 
 impl Opened {
+    /// Time passes by itself, or did in the recording that is replayed.
+    pub(crate) fn is_real_time(&self) -> bool {
+        self.replay.as_ref().map_or(!self.virtual_time, Recorded::was_real_time)
+    }
+
     /// Lets a listener hear every call.
     pub(crate) fn heard_by(mut self, listener: Rc<RefCell<impl CallListener + 'static>>) -> Opened {
         if let Some(replay) = &mut self.replay {
@@ -108,8 +113,10 @@ pub(crate) struct Stage {
 impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
+        let real_time = opened.is_real_time();
         let Opened { link, medium, seed, faults, replay, stop, files, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
+        station.set_real_time(real_time);
         station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
         Ok(Stage { station, head, medium, seed, faults, replay, stop, files })
@@ -123,12 +130,13 @@ impl Stage {
         limits: Option<&Limits>,
     ) -> Result<(Runnable<'p>, Option<f64>), Error> {
         let is_replay = self.replay.is_some();
-        let (found, most) =
+        let (found, bound) =
             limits.map(|limits| limits.check(prepared, &self.head, is_replay)).unwrap_or_default();
         let runnable =
             prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
         let runnable = runnable.map_err(|refused| Error::reports(refused, &prepared.sources))?;
-        Ok((runnable, most))
+        let limit = limits.zip(bound.as_ref()).and_then(|(limits, b)| limits.longest.limit(b));
+        Ok((runnable.with_limit(limit), bound.and_then(|bound| bound.most)))
     }
 
     /// What is known of a run on this head before it starts.

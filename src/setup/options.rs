@@ -100,7 +100,8 @@ fn effects(list: &str) -> Result<Effects, Error> {
 /// A limit on how long a script may take.
 #[derive(Args)]
 pub(crate) struct AtMost {
-    /// Refuse a script that could take longer than this, such as 5min, before anything moves
+    /// Refuse a script that could take longer than this, such as 5min, before anything moves. Computing is
+    /// not counted then: on a head whose time passes by itself, a run that takes longer is stopped
     #[arg(long, value_name = "TIME", value_parser = time)]
     pub at_most: Option<f64>,
 }

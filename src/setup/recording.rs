@@ -29,6 +29,7 @@ pub(crate) struct Tracer {
     /// Stops the run.
     stop: Arc<AtomicBool>,
     has_gauge: bool,
+    real_time: bool,
 }
 
 /// A recording that a head and a run write to.
@@ -46,13 +47,15 @@ impl Tracer {
             trouble: None,
             stop: opened.stop.clone(),
             has_gauge: opened.has_gauge,
+            real_time: opened.is_real_time(),
         }));
         (opened.heard_by(tracer.clone()), Some(tracer))
     }
 
     /// Creates the file and starts.
     pub(crate) fn start(&mut self, header: &TraceHeader, force: &Force) -> Result<(), Error> {
-        let header = TraceHeader { gauge: self.has_gauge, ..header.clone() };
+        let (gauge, real_time) = (self.has_gauge, self.real_time);
+        let header = TraceHeader { gauge, real_time, ..header.clone() };
         let name = self.path.display();
         let file = force.create(&self.path)?;
         let writer = TraceWriter::new(file, &header).map_err(|e| invalid!("{name} {e}"))?;
@@ -133,6 +136,7 @@ pub(crate) fn bare(head: &Description, seed: u64, faults: &[String]) -> TraceHea
         faults: faults.to_vec(),
         scripts: Vec::new(),
         params: Vec::new(),
+        real_time: false,
     }
 }
 
@@ -154,6 +158,11 @@ impl Recorded {
     /// How far the replay is.
     pub(crate) fn course(&self) -> Course {
         self.course.clone()
+    }
+
+    /// Time passed by itself, and the script was watched while it computed.
+    pub(crate) fn was_real_time(&self) -> bool {
+        self.survey.header.real_time
     }
 
     /// Counts a listener between the replay and the station.

@@ -71,7 +71,8 @@ impl HeadWatch {
         let now = match self.status(station) {
             Ok(status) => HeadState::Known(Box::new(status)),
             Err(StationError::Fault(fault)) => HeadState::NoAnswer(fault.to_string()),
-            Err(StationError::NoAnswer(_) | StationError::Interrupted) => {
+            // No entry has a time limit.
+            Err(_) => {
                 HeadState::NoAnswer(Fault::Refused("a stop was requested".to_string()).to_string())
             }
         };

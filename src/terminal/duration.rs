@@ -85,7 +85,7 @@ pub(crate) fn explained(
                 .iter()
                 .map(|formula| format!("    that is {}", formula_text(formula, program)));
             (
-                format!("  takes at most {} on this head\n", text(most)),
+                format!("  takes at most {} on this head, computing not counted\n", text(most)),
                 places.chain(formula).collect(),
             )
         }

@@ -177,6 +177,21 @@ arm at 35 % {
     takes(&two, 20.0 + 0.5 + 2.0 * 2.0 * 4.0 * 0.9 + 2.0);
 }
 
+/// A look before and one behind the arming, a last one before the disarming, and the arming delay; each
+/// call inside is followed by a look.
+#[test]
+fn looks_under_light() {
+    let mut head = round();
+    head.times.reply_most = 1.0;
+    let own = |text: &str| {
+        let most = prepared(text, &[]).bound(&head).unwrap().most.unwrap();
+        most / (1.0 + 1e-9) - finish_most(&head, false)
+    };
+    let armed = |body: &str| own(&format!("arm at 35 % {{ {body} }}\n"));
+    assert!((armed("") - 5.5).abs() < 1e-5, "{}", armed(""));
+    assert!((armed("steer(1 mrad)") - 7.5).abs() < 1e-5, "{}", armed("steer(1 mrad)"));
+}
+
 #[test]
 fn what_is_measured_can_be_limited() {
     let measured = "let t = turns(1)[0].period\n";

@@ -185,9 +185,13 @@ fn descriptions_of_fixtures_are_right() {
 fn the_page_of_threats_names_tests_that_exist() {
     let page = fs::read_to_string(root().join("docs/threats.md")).unwrap();
     let rows = page.lines().filter(|line| line.starts_with("| ")).skip(2);
-    let folder = root().join("tests/program/wire");
-    let files = names(&folder).into_iter().filter(|name| name.ends_with(".rs"));
-    let tests: String = files.map(|name| fs::read_to_string(folder.join(name)).unwrap()).collect();
+    let tests: String = ["tests/program", "tests/program/wire"]
+        .map(|folder| root().join(folder))
+        .iter()
+        .flat_map(|folder| names(folder).into_iter().map(|name| folder.join(name)))
+        .filter(|path| path.extension().is_some_and(|extension| extension == "rs"))
+        .map(|path| fs::read_to_string(path).unwrap())
+        .collect();
     let mut found = 0;
     for row in rows {
         let last = row.trim_end_matches(" |").rsplit(" | ").next().unwrap();

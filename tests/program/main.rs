@@ -25,6 +25,7 @@ mod batch;
 mod batch_heads;
 mod bounds;
 mod cli;
+mod computing;
 mod documents;
 mod explain;
 mod explained;

@@ -71,6 +71,7 @@ fn header(head: Description) -> TraceHeader {
         faults: Vec::new(),
         scripts: Vec::new(),
         params: Vec::new(),
+        real_time: false,
     }
 }
 

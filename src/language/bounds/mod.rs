@@ -5,7 +5,8 @@
 //! what each call of a built-in may take ([`crate::builtins::TimeBound`]), the light that comes late
 //! after arming, every turn of every loop up to its bound, what runs where a limit is reached,
 //! body, `catch` and `finally` together, a failure at the worst place, and the making safe at the
-//! end. Working something out takes no head time. Where times and counts are not known before the
+//! end. Computing is not counted: where time passes by itself, `--at-most` is held by the clock during the
+//! run. Where times and counts are not known before the
 //! script runs, there is no bound, and it is said where and why.
 //!
 //! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
@@ -63,6 +64,14 @@ pub struct Bound {
     pub unknown: Vec<Unknown>,
     /// How it depends on params, where it does so simply.
     pub formula: Option<Formula>,
+}
+
+impl Bound {
+    /// What making the head safe at the end may take of it, in s.
+    pub fn to_make_safe(&self) -> f64 {
+        let end = self.contributions.iter().find(|part| part.span.is_none());
+        end.map_or(0.0, |part| part.seconds)
+    }
 }
 
 /// Time in s to make a head safe at the end: braked from any speed, or silent at every call. A

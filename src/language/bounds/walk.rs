@@ -417,7 +417,8 @@ impl<'a> Walk<'a> {
         self.number(power);
         let times = self.head.times;
         let asked = answer(self.head, true);
-        let seconds = times.arming_most + 2.0 * asked.answered;
+        // A last look comes before the disarming.
+        let seconds = times.arming_most + 2.0 * asked.answered + times.reply_most;
         let armed = self.nodes.leaf(Some(span), seconds, Form::default());
         let refused = self.nodes.leaf(Some(span), asked.failing, Form::default());
         let dark = self.nodes.leaf(Some(span), times.silence_most, Form::default());

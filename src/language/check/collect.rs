@@ -63,18 +63,10 @@ impl Checker<'_> {
         let mut brought: Vec<(Symbol, usize, Span)> = Vec::new();
         for (span, used) in &module.uses {
             let Some(other) = self.modules.get(*used) else { continue };
-            let values: Vec<(Symbol, usize)> = other
-                .values
-                .iter()
-                .filter(|(_, v)| self.variables.get(**v).is_some_and(|v| v.module == *used))
-                .map(|(s, v)| (*s, *v))
-                .collect();
-            let routines: Vec<(Symbol, usize)> = other
-                .routines
-                .iter()
-                .filter(|(_, r)| self.routines.get(**r).is_some_and(|r| r.module == *used))
-                .map(|(s, r)| (*s, *r))
-                .collect();
+            let mut values = other.values.clone();
+            values.retain(|_, v| self.variables.get(*v).is_some_and(|v| v.module == *used));
+            let mut routines = other.routines.clone();
+            routines.retain(|_, r| self.routines.get(*r).is_some_and(|r| r.module == *used));
             let symbols = values.iter().chain(&routines).map(|(s, _)| *s);
             for symbol in symbols {
                 if let Some((_, before, first)) = brought.iter().find(|(s, ..)| *s == symbol)

@@ -17,6 +17,19 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Most turns that a loop may be asked for.
 pub(super) const TURNS_MOST: f64 = 1e9;
 
+/// Steps of computing between two looks while armed: a step takes 1 ns to 50 ns, so they take about 10
+/// ms at most. A recording repeats its looks only with the same number.
+const ARMED_STEPS: i64 = 200_000;
+
+/// The same with the laser off, when only the stop flag and the clock are looked at.
+const DARK_STEPS: i64 = 10 * ARMED_STEPS;
+
+/// What a call of a built-in counts at least: the longest without a list takes 30 µs.
+pub(super) const BUILTIN_STEPS: usize = 500;
+
+/// What telling the observer counts.
+const TELL_STEPS: usize = 2000;
+
 /// Says that something failed; what it was waits in [`Machine::failure`]. It has no size, so
 /// that results come back in registers.
 #[derive(Clone, Copy, Debug)]
@@ -49,6 +62,9 @@ pub(super) struct Machine<'a> {
     pub memory: Memory,
     /// Set from outside to end the script.
     pub stop: Arc<AtomicBool>,
+    /// Steps of computing that are left until the next look at the stop flag and the head; none where a
+    /// stop was requested that the machine knows of.
+    pub left: i64,
     /// Every check made so far conforms.
     pub all_conform: bool,
     /// The failure on its way out.
@@ -74,8 +90,12 @@ pub(super) struct Machine<'a> {
 impl Machine<'_> {
     /// Tells the observer, with the head time.
     pub(super) fn tell(&mut self, event: Event) {
+        self.count_steps(TELL_STEPS);
         let time = self.station.now();
         self.observer.event(time, event);
+        if self.stopped() {
+            self.left = 0;
+        }
     }
 
     /// Starts a failure.
@@ -111,6 +131,9 @@ impl Machine<'_> {
                 self.fail(kind, fault.to_string(), place)
             }
             StationError::Interrupted => self.interrupted(place),
+            StationError::Overdue(limit) => {
+                self.fail(FailureKind::Timeout, limit.to_string(), place)
+            }
             // Only `ask` asks, which says more of it.
             StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
         }
@@ -136,6 +159,50 @@ impl Machine<'_> {
     #[inline(always)]
     pub(super) fn stopped(&self) -> bool {
         self.stop.load(Ordering::Relaxed)
+    }
+
+    /// Counts steps of computing.
+    #[inline(always)]
+    pub(super) fn count_steps(&mut self, steps: usize) {
+        self.left -= steps as i64;
+    }
+
+    /// Counts what is computed up to the next turn of a loop or call of a routine. Now and then a look is
+    /// due: fails where a stop was requested, or the head or the clock says that the run may not go on.
+    #[inline(always)]
+    pub(super) fn turn(&mut self, steps: usize, place: Span) -> Result<(), Failed> {
+        let left = self.left - steps as i64;
+        if left < 0 {
+            return self.look(place);
+        }
+        self.left = left;
+        Ok(())
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn look(&mut self, place: Span) -> Result<(), Failed> {
+        if self.stopped() {
+            return Err(self.interrupted(place));
+        }
+        // Should the head panic, it was here.
+        let at = std::mem::replace(&mut self.at, place);
+        let looked = self.station.look();
+        self.count_anew();
+        looked.map_err(|error| self.refused(error, place))?;
+        self.at = at;
+        Ok(())
+    }
+
+    /// Counts steps anew up to the next look, as behind each call of the head, where the guard has looked.
+    /// Counting depends on nothing before the last call, so that a replay looks where its recording did.
+    pub(super) fn count_anew(&mut self) {
+        self.station.take_called();
+        self.left = match (self.stopped(), self.station.is_armed()) {
+            (true, _) => 0,
+            (false, true) => ARMED_STEPS,
+            (false, false) => DARK_STEPS,
+        };
     }
 
     /// A word slot.

@@ -5,7 +5,7 @@
 //! bound the charges start again from zero, above it the script fails. So memory stays under
 //! twice the bound, and counting costs no more than making did.
 
-use crate::interpret::machine::{Failed, Machine};
+use crate::interpret::machine::{BUILTIN_STEPS, Failed, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::value::{Object, Value};
 use crate::source::Span;
@@ -48,6 +48,11 @@ fn shallow(value: &Value) -> usize {
     }
 }
 
+/// What reading a value as a whole counts, in steps of computing.
+pub(super) fn size(value: &Value) -> usize {
+    value.as_words().len() + value.as_refs().len() + value.as_text().len() / 8
+}
+
 /// Doubles and references of a value through all its lists; stops counting past `most`.
 pub(super) fn parts(value: &Value, most: usize) -> usize {
     let mut sum = value.as_words().len();
@@ -64,6 +69,7 @@ impl Machine<'_> {
     /// Charges so many doubles.
     #[inline]
     pub(super) fn charge(&mut self, doubles: usize, span: Span) -> Result<(), Failed> {
+        self.count_steps(doubles);
         self.memory.charged = self.memory.charged.saturating_add(doubles);
         if self.memory.charged > HELD_MOST {
             return self.count(span);
@@ -134,7 +140,9 @@ impl Machine<'_> {
 
     /// Fails on a value with too many parts to be shown.
     pub(super) fn can_be_shown(&mut self, value: &Value, span: Span) -> Result<(), Failed> {
-        if parts(value, SHOWN_MOST) > SHOWN_MOST {
+        let parts = parts(value, SHOWN_MOST);
+        self.count_steps(BUILTIN_STEPS * parts);
+        if parts > SHOWN_MOST {
             let message = format!("a value of more than {SHOWN_MOST} parts cannot be shown");
             return Err(self.fail(FailureKind::Limit, message, span));
         }

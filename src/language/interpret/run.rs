@@ -72,6 +72,7 @@ fn machine<'a>(
         building: Vec::new(),
         memory: Memory::default(),
         stop,
+        left: 0,
         all_conform: true,
         failure: None,
         caught: Vec::new(),
@@ -86,8 +87,12 @@ fn machine<'a>(
 }
 
 fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
+    machine.count_anew();
     let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
-        Flow::Next => linked.body.run(machine),
+        Flow::Next => {
+            machine.count_anew();
+            linked.body.run(machine)
+        }
         flow => Ok(flow),
     }));
     match ran {
@@ -97,7 +102,13 @@ fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
             let message = "stopped on request, in the last call of the script";
             Err(Failure::new(FailureKind::Interrupted, message, machine.at))
         }
-        Ok(_) => Ok(()),
+        Ok(_) => {
+            let looked = machine.station.look();
+            looked.map_err(|error| {
+                machine.refused(error, machine.at);
+                machine.take_failure()
+            })
+        }
         Err(panic) => {
             let message = panic_fault(&*panic).to_string();
             let at = machine.at;

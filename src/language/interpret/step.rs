@@ -62,7 +62,10 @@ impl Machine<'_> {
             words: &self.words,
             refs: &self.refs,
         };
-        if stepper.before(moment) && !self.stopped() {
+        let goes_on = stepper.before(moment);
+        // What was asked of the head meanwhile is no call of the script.
+        self.station.take_called();
+        if goes_on && !self.stopped() {
             return Ok(Flow::Next);
         }
         Err(self.interrupted(span))

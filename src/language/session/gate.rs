@@ -10,6 +10,7 @@ use crate::session::live::Entry;
 use crate::session::load::Prepared;
 use crate::session::signals::{misused, names};
 use crate::source::SourceMap;
+use crate::station::TimeLimit;
 use spintrue_head::{Description, Fault};
 
 /// A script that may move the head that it was held against.
@@ -17,6 +18,15 @@ use spintrue_head::{Description, Fault};
 pub struct Runnable<'p> {
     pub(super) program: &'p Program,
     pub(super) sources: &'p SourceMap,
+    pub(super) limit: Option<TimeLimit>,
+}
+
+impl Runnable<'_> {
+    /// The same, stopped where it takes longer than `limit` on a head whose time passes by itself.
+    #[must_use]
+    pub fn with_limit(self, limit: Option<TimeLimit>) -> Self {
+        Runnable { limit, ..self }
+    }
 }
 
 /// An entry that may move the head that it was held against.
@@ -61,7 +71,7 @@ impl Prepared {
         let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
         let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
         match &self.program {
-            Some(program) => Ok(Runnable { program, sources: &self.sources }),
+            Some(program) => Ok(Runnable { program, sources: &self.sources, limit: None }),
             None => Err(found),
         }
     }

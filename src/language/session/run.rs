@@ -101,11 +101,12 @@ impl Finished {
 
 /// Runs a script and makes the head safe, whatever happens.
 pub fn run(
-    Runnable { program, sources }: Runnable<'_>,
+    Runnable { program, sources, limit }: Runnable<'_>,
     station: &mut Station,
     observer: &mut dyn Observer,
 ) -> Finished {
     let started = station.now();
+    station.set_limit(limit);
     let mut counting = Counting {
         inner: observer,
         conforming: 0,
@@ -128,6 +129,10 @@ pub fn run(
         safe = station.finish(false);
     }
     let took = station.now() - started;
+    let limit = limit.filter(|_| station.is_real_time() && failure.is_none());
+    if let Some(why) = limit.and_then(|limit| limit.exceeded(took)) {
+        failure = Some(Failure::new(FailureKind::Timeout, why, last_line(sources)));
+    }
     Finished { failure, conforming, failing, undecided, unreached, provoked, took, safe }
 }
 

@@ -24,6 +24,25 @@ pub struct Log {
     pub refuses_disarm: bool,
     /// The call for trims panics.
     pub panics: bool,
+    /// Time passes by itself: this much at each reading of the clock.
+    pub tick: f64,
+    /// Readings of the clock.
+    pub readings: usize,
+    /// Looks at the status while armed.
+    pub armed_looks: usize,
+    /// From this time on lock, interlock, laser or control is lost.
+    pub lost: Option<(Loss, f64)>,
+    /// When it was disarmed.
+    pub dark_at: Vec<f64>,
+}
+
+/// What is lost while the laser is armed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Loss {
+    Lock,
+    Interlock,
+    Laser,
+    Control,
 }
 
 pub struct Logged {
@@ -45,15 +64,20 @@ impl Head for Logged {
         if !log.armed {
             log.lines.push(format!("look {time:.3}"));
         }
+        log.armed_looks += usize::from(log.armed);
+        let lost = log.lost.filter(|(_, at)| time >= *at).map(|(loss, _)| loss);
+        if lost == Some(Loss::Control) {
+            return Err(Fault::Broken("another client made the head safe".to_string()));
+        }
         Ok(Status {
             time,
             speed: 0.0,
             target: None,
-            locked: time >= log.lock_at,
+            locked: time >= log.lock_at && lost != Some(Loss::Lock),
             facet: None,
             rails: Vec::new(),
-            interlock_closed: true,
-            laser: if log.armed { Laser::Armed } else { Laser::Off },
+            interlock_closed: lost != Some(Loss::Interlock),
+            laser: if log.armed && lost != Some(Loss::Laser) { Laser::Armed } else { Laser::Off },
             at_rest: true,
             galvanometer: 0.0,
             parked: true,
@@ -93,6 +117,8 @@ impl Head for Logged {
     fn disarm(&mut self) -> Result<(), Fault> {
         let mut log = self.log.borrow_mut();
         log.lines.push("disarm".to_string());
+        let time = log.time;
+        log.dark_at.push(time);
         if log.refuses_disarm {
             return Err(Fault::Broken("no answer".to_string()));
         }
@@ -103,7 +129,10 @@ impl Head for Logged {
         refused()
     }
     fn now(&mut self) -> f64 {
-        self.log.borrow().time
+        let mut log = self.log.borrow_mut();
+        log.readings += 1;
+        log.time += log.tick;
+        log.time
     }
     fn sleep(&mut self, seconds: f64) {
         let mut log = self.log.borrow_mut();

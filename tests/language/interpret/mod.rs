@@ -1,6 +1,7 @@
 //! Runs scripts on a head that keeps a log and fails where a test says so.
 
 mod ask;
+mod computing;
 mod flow;
 mod guards;
 mod head;
@@ -62,6 +63,7 @@ fn run_asking(log: Log, script: &str, operator: Option<Box<dyn Operator>>) -> Ra
     if let Some(operator) = operator {
         station.set_operator(operator);
     }
+    station.set_real_time(log.borrow().tick > 0.0);
     log.borrow_mut().lines.clear();
     let mut told = Told { events: Vec::new(), stop };
     let place = |span| prepared.sources.place(span);

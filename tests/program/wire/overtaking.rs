@@ -3,7 +3,8 @@
 
 use crate::support::Folder;
 use crate::wire::bench::{Line, Server};
-use std::io::Write;
+use std::io::{Read, Write};
+use std::time::Duration;
 
 /// A call of four minutes on a head that turns at 4800 rpm.
 const LONG: &str = "ROT:TURN? 20000;:FAUL?";
@@ -12,13 +13,32 @@ const LEFT_OUT: &str = "left out: the head was stopped after this was said";
 
 /// A client in control, and so many long calls that wait behind one that is under way.
 fn busy(server: &Server, waiting: usize) -> Line {
-    let mut line = server.controller();
-    line.say("ROT:SPE 4800 RPM");
-    assert_eq!(line.ask("*OPC?"), "1");
+    let mut line = turning(server);
     for _ in 0..=waiting {
         line.say(LONG);
     }
+    until_busy(server);
     line
+}
+
+/// A client in control of a head that turns.
+fn turning(server: &Server) -> Line {
+    let mut line = server.controller();
+    line.say("ROT:SPE 4800 RPM");
+    assert_eq!(line.ask("*OPC?"), "1");
+    line
+}
+
+/// Until a call is under way, others are answered.
+fn until_busy(server: &Server) {
+    loop {
+        let mut other = server.line().stream;
+        other.set_read_timeout(Some(Duration::from_millis(300))).unwrap();
+        other.write_all(b"*OPC?\n").unwrap();
+        if other.read(&mut [0; 8]).is_err() {
+            return;
+        }
+    }
 }
 
 /// What a head says of itself that was made safe, but for its speed.
@@ -61,10 +81,9 @@ fn a_stop_overtakes_what_its_own_client_said_before() {
 #[test]
 fn a_stop_ends_a_message_of_many_calls() {
     let server = Server::with(&["--realtime", "--dead-man", "60s"]);
-    let mut line = server.controller();
-    line.say("ROT:SPE 4800 RPM");
-    assert_eq!(line.ask("*OPC?"), "1");
+    let mut line = turning(&server);
     line.say([LONG; 100].join(";:"));
+    until_busy(&server);
     let mut other = server.line();
     assert!(is_dark(&other.ask("SAFE?")));
     let reply = line.hear();
@@ -79,6 +98,8 @@ fn disarming_overtakes_and_leaves_out_what_would_arm() {
     let mut line = busy(&server, 0);
     line.say("LAS:ARM 10 PCT;:FAUL?");
     line.say("MIRR:ANGL 1 MRAD;:FAUL?");
+    // They wait by then; nothing tells when.
+    std::thread::sleep(Duration::from_millis(500));
     let mut other = server.line();
     assert_eq!(other.ask("LAS:DIS;:FAUL?"), "\"none\"");
     line.hear();
@@ -96,6 +117,8 @@ fn control_is_not_taken_by_what_was_said_before_a_stop() {
     assert!(third.ask("*IDN?").starts_with("spintrue,"));
     let _line = busy(&server, 0);
     third.say("CONT:TAKE;:ROT:SPE 4800 RPM;:FAUL?");
+    // It waits by then; nothing tells when.
+    std::thread::sleep(Duration::from_millis(500));
     let mut other = server.line();
     assert!(is_dark(&other.ask("SAFE?")));
     assert!(third.hear().contains("left out"));

@@ -6,7 +6,8 @@ use crate::interpret::link::made::ExpressionNode;
 use crate::interpret::link::numbers::pair;
 use crate::interpret::link::operands::{Give, Operand, with_side};
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNode};
-use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
+use crate::interpret::memory::size;
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{BuiltinCall, Expression, Number};
@@ -43,13 +44,15 @@ impl General {
             if let Some(argument) = argument {
                 *datum = argument.datum(machine)?;
             }
-            if let Datum::Value(value) = datum
-                && count > 1
-            {
-                machine.held.push(value.clone());
+            if let Datum::Value(value) = datum {
+                machine.count_steps(size(value));
+                if count > 1 {
+                    machine.held.push(value.clone());
+                }
             }
         }
         machine.held.truncate(held);
+        machine.turn(BUILTIN_STEPS, self.span)?;
         machine.at = self.span;
         let mut context = Context {
             station: machine.station,
@@ -58,6 +61,9 @@ impl General {
             all_conform: machine.all_conform,
         };
         let worked = (self.work)(&mut context, Arguments(data));
+        if machine.station.take_called() {
+            machine.count_anew();
+        }
         for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
         }

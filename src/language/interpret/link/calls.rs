@@ -14,6 +14,8 @@ use std::rc::Rc;
 pub(crate) struct RoutineNode {
     work: Work,
     refs: Range<usize>,
+    /// What a call counts.
+    steps: usize,
 }
 
 enum Work {
@@ -54,13 +56,11 @@ impl CallNode {
         for argument in &self.arguments {
             argument(machine)?;
         }
-        if machine.stopped() {
-            return Err(machine.interrupted(self.span));
-        }
-        match self.routine.get() {
-            Some(routine) => Ok(routine),
-            None => Err(machine.broken("no such routine", self.span)),
-        }
+        let Some(routine) = self.routine.get() else {
+            return Err(machine.broken("no such routine", self.span));
+        };
+        machine.turn(routine.steps, self.span)?;
+        Ok(routine)
     }
 
     #[cold]
@@ -77,7 +77,13 @@ impl CallNode {
 impl Linker<'_> {
     /// Links a routine.
     pub(crate) fn routine(&mut self, routine: &Routine) -> RoutineNode {
-        let work = match routine.body.as_slice() {
+        let mut steps = 1;
+        let work = self.counted(&mut steps, |linker| linker.work(routine));
+        RoutineNode { work, refs: routine.refs.clone(), steps }
+    }
+
+    fn work(&mut self, routine: &Routine) -> Work {
+        match routine.body.as_slice() {
             [Statement::Return(Some((_, Expression::Number(number))))] => {
                 Work::Number(self.number(number))
             }
@@ -94,8 +100,7 @@ impl Linker<'_> {
                 };
                 Work::Block(work, result)
             }
-        };
-        RoutineNode { work, refs: routine.refs.clone() }
+        }
     }
 
     /// A call that gives a number or flag.

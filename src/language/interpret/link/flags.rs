@@ -2,6 +2,7 @@
 
 use crate::interpret::link::operands::{Give, Side, Sink, fetch, with_side};
 use crate::interpret::link::{FlagNode, Linker};
+use crate::interpret::memory::size;
 use crate::program::tree::{Comparison, Flag};
 
 impl Linker<'_> {
@@ -12,6 +13,7 @@ impl Linker<'_> {
 
     /// A flag for whatever becomes of it.
     pub(crate) fn flag_into<S: Sink<bool>>(&mut self, flag: &Flag, sink: S) -> S::Out {
+        self.linked += 1;
         self.deeper(|linker| linker.flag_here(flag, sink))
     }
 
@@ -77,6 +79,7 @@ impl Linker<'_> {
                     machine.held.push(first);
                     let second = b(machine)?;
                     let first = machine.held.pop().unwrap_or_default();
+                    machine.count_steps(size(&second));
                     Ok((first == second) == same)
                 })
             }

@@ -35,14 +35,10 @@ pub(super) fn duration(
 }
 
 fn sleep(machine: &mut Machine<'_>, seconds: f64, span: Span) -> Result<(), Failed> {
-    if machine.stopped() {
-        return Err(machine.interrupted(span));
-    }
     machine.at = span;
-    match machine.station.sleep(seconds) {
-        Ok(()) => Ok(()),
-        Err(error) => Err(machine.refused(error, span)),
-    }
+    let slept = machine.station.sleep(seconds);
+    machine.count_anew();
+    slept.map_err(|error| machine.refused(error, span))
 }
 
 /// What a wait for a condition is made of.
@@ -140,7 +136,11 @@ impl Linker<'_> {
             armed(machine, power, span)?;
             // A panic in the body must not leave the laser armed either.
             machine.unbroken += 1;
-            let flow = catch_unwind(AssertUnwindSafe(|| body.run(machine)));
+            let flow = catch_unwind(AssertUnwindSafe(|| {
+                let flow = body.run(machine)?;
+                looked_over(machine, span)?;
+                Ok(flow)
+            }));
             machine.unbroken -= 1;
             let first = machine.failure.take();
             let disarmed = disarm(machine, span);
@@ -184,12 +184,12 @@ fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed
     if machine.station.is_armed() {
         return Err(machine.fail(FailureKind::Fault, "the laser is armed already", span));
     }
-    if machine.stopped() {
-        return Err(machine.interrupted(span));
-    }
     machine.at = span;
     match machine.station.arm(power) {
-        Ok(()) => Ok(()),
+        Ok(()) => {
+            machine.count_anew();
+            Ok(())
+        }
         Err(error) => {
             machine.refused(error, span);
             let first = machine.take_failure();
@@ -203,10 +203,19 @@ fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed
     }
 }
 
+/// The end of a block counts as good once nothing was lost in what was computed last.
+fn looked_over(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
+    machine.at = span;
+    machine.station.look_before_disarming().map_err(|error| machine.refused(error, span))
+}
+
 fn disarm(machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
     machine.at = span;
     match machine.station.disarm() {
-        Ok(()) => Ok(()),
+        Ok(()) => {
+            machine.count_anew();
+            Ok(())
+        }
         Err(fault) => {
             let message = format!("the laser could not be disarmed: {fault}");
             Err(machine.fail(FailureKind::Fault, message, span))
@@ -230,7 +239,8 @@ impl Try {
         self.finish(machine, flow)
     }
 
-    /// The request to stop rests while `finally` runs; another one ends it.
+    /// The request to stop rests while `finally` runs; another one ends it. Where the run takes too long,
+    /// `finally` has a time of its own.
     fn finish(
         &self,
         machine: &mut Machine<'_>,
@@ -238,12 +248,18 @@ impl Try {
     ) -> Result<Flow, Failed> {
         let first = flow.is_err().then(|| machine.take_failure());
         let stopped = machine.stop.swap(false, Ordering::Relaxed);
-        let ending = first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
+        let overdue = machine.station.is_overdue();
+        let ending =
+            overdue || first.as_ref().is_some_and(|first| first.kind == FailureKind::Interrupted);
+        if overdue {
+            machine.station.let_finish();
+        }
         machine.unbroken += usize::from(ending);
         let last = self.finally.run(machine);
         machine.unbroken -= usize::from(ending);
         if stopped {
             machine.stop.store(true, Ordering::Relaxed);
+            machine.left = 0;
         }
         match first {
             Some(first) => {
@@ -256,10 +272,10 @@ impl Try {
     }
 }
 
-/// Runs a `catch`, unless a stop was requested.
+/// Runs a `catch`, unless a stop was requested or the run takes too long.
 fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow, Failed> {
     let failure = machine.take_failure();
-    if failure.kind == FailureKind::Interrupted {
+    if failure.kind == FailureKind::Interrupted || machine.station.is_overdue() {
         machine.failure = Some(failure);
         return Err(Failed);
     }

@@ -15,6 +15,8 @@ use std::rc::Rc;
 /// What a loop runs over, and where each item goes.
 pub(crate) struct Each {
     over: OverNode,
+    /// What a turn counts.
+    pub steps: usize,
     span: Span,
 }
 
@@ -48,9 +50,7 @@ impl Each {
                         Ok(Flow::Break) => break,
                         flow => return flow,
                     }
-                    if machine.stopped() {
-                        return Err(machine.interrupted(self.span));
-                    }
+                    machine.turn(self.steps, self.span)?;
                     step += 1.0;
                     value = first + step;
                 }
@@ -96,8 +96,8 @@ impl Each {
                 Ok(Flow::Break) => break Ok(Flow::Next),
                 flow => break flow,
             }
-            if machine.stopped() {
-                break Err(machine.interrupted(self.span));
+            if let Err(failed) = machine.turn(self.steps, self.span) {
+                break Err(failed);
             }
             at += 1;
         };
@@ -167,6 +167,8 @@ struct Repeat {
     body: Block,
     until: Option<FlagNode>,
     otherwise: Block,
+    /// What a turn counts.
+    steps: usize,
     span: Span,
 }
 
@@ -212,9 +214,7 @@ impl Sink<bool> for Repeat {
                 {
                     return Ok(Flow::Next);
                 }
-                if machine.stopped() {
-                    return Err(machine.interrupted(self.span));
-                }
+                machine.turn(self.steps, self.span)?;
             }
         })
     }
@@ -241,7 +241,7 @@ impl Linker<'_> {
                 }
             }
         };
-        Each { over, span }
+        Each { over, steps: 1, span }
     }
 
     /// A loop over a range or list.
@@ -252,8 +252,8 @@ impl Linker<'_> {
         body: &[Statement],
         span: Span,
     ) -> StatementNode {
-        let each = self.each(target, over, span);
-        let body = self.block(body);
+        let mut each = self.each(target, over, span);
+        let body = self.counted(&mut each.steps, |linker| linker.block(body));
         Box::new(move |machine| each.run(machine, |machine| body.run(machine)))
     }
 
@@ -267,13 +267,12 @@ impl Linker<'_> {
         otherwise: &[Statement],
         span: Span,
     ) -> StatementNode {
-        let repeat = Repeat {
-            times: self.number(times),
-            body: self.block(body),
-            until: until.map(|flag| self.flag(flag)),
-            otherwise: self.block(otherwise),
-            span,
-        };
+        let mut steps = 1;
+        let (body, until) = self.counted(&mut steps, |linker| {
+            (linker.block(body), until.map(|flag| linker.flag(flag)))
+        });
+        let (times, otherwise) = (self.number(times), self.block(otherwise));
+        let repeat = Repeat { times, body, until, otherwise, steps, span };
         match before {
             Some(flag) => self.flag_into(flag, repeat),
             None => repeat.take(|_| Ok(true)),

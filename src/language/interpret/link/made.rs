@@ -2,7 +2,7 @@
 
 use crate::interpret::link::operands::Word;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode};
-use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
 use crate::interpret::memory::{LIST_MOST, TEXT_MOST};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
@@ -111,9 +111,11 @@ impl Linker<'_> {
     /// A comprehension.
     pub(crate) fn comprehension(&mut self, comprehension: &Comprehension) -> RefNode {
         let span = comprehension.span;
-        let each = self.each(comprehension.target, &comprehension.over, span);
-        let only_if = comprehension.only_if.as_ref().map(|flag| self.flag(flag));
-        let element = self.part(&comprehension.element);
+        let mut each = self.each(comprehension.target, &comprehension.over, span);
+        let (only_if, element) = self.counted(&mut each.steps, |linker| {
+            let only_if = comprehension.only_if.as_ref().map(|flag| linker.flag(flag));
+            (only_if, linker.part(&comprehension.element))
+        });
         Box::new(move |machine| {
             machine.building.push(Object::default());
             let turn = |machine: &mut Machine<'_>| {
@@ -169,6 +171,7 @@ impl Linker<'_> {
                     PieceNode::Plain(plain) => text.push_str(plain),
                     PieceNode::Value(value, shower) => {
                         let datum = value.datum(machine)?;
+                        machine.count_steps(BUILTIN_STEPS);
                         if let Datum::Value(value) = &datum {
                             machine.can_be_shown(value, span)?;
                         }

@@ -88,6 +88,8 @@ pub(super) struct Linker<'p> {
     routines: Vec<Rc<OnceCell<RoutineNode>>>,
     words: usize,
     refs: usize,
+    /// Statements and expressions linked so far.
+    linked: usize,
     nesting: Nesting,
 }
 
@@ -106,6 +108,14 @@ impl Linker<'_> {
         self.nesting.deepest = self.nesting.deepest.max(self.nesting.now);
         let linked = link(self);
         self.nesting.now -= 1;
+        linked
+    }
+
+    /// Links what is run in one go, and adds to `steps` what it counts.
+    fn counted<T>(&mut self, steps: &mut usize, link: impl FnOnce(&mut Self) -> T) -> T {
+        let before = self.linked;
+        let linked = link(self);
+        *steps += self.linked - before;
         linked
     }
 
@@ -133,6 +143,7 @@ pub(super) fn link(
         routines: program.routines.iter().map(|_| Rc::default()).collect(),
         words: program.words,
         refs: program.refs,
+        linked: 0,
         nesting: Nesting::default(),
     };
     let mut nestings = Vec::new();

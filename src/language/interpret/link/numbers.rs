@@ -45,6 +45,7 @@ impl Linker<'_> {
 
     /// A number for whatever becomes of it.
     pub(crate) fn number_into<S: Sink<f64>>(&mut self, number: &Number, sink: S) -> S::Out {
+        self.linked += 1;
         self.deeper(|linker| linker.number_here(number, sink))
     }
 

@@ -8,6 +8,7 @@ use crate::program::value::Value;
 impl Linker<'_> {
     /// A text, list or record.
     pub(crate) fn reference(&mut self, reference: &Ref) -> RefNode {
+        self.linked += 1;
         self.deeper(|linker| linker.reference_here(reference))
     }
 

@@ -34,6 +34,8 @@ impl Linker<'_> {
     }
 
     fn statement(&mut self, statement: &Statement) -> StatementNode {
+        // A replay counts alike whether it is stepped through or not.
+        self.linked += usize::from(!matches!(statement, Statement::Step(..)));
         self.deeper(|linker| linker.statement_here(statement))
     }
 

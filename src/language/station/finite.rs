@@ -1,0 +1,50 @@
+//! Refuses numbers that are not finite, in calls and in replies.
+
+use spintrue_head::{Call, Fault, Reply};
+
+fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
+    if values.iter().all(|value| value.is_finite()) {
+        Ok(())
+    } else {
+        Err(Fault::Refused(format!("the {what} must be a finite number")))
+    }
+}
+
+/// Refuses numbers that are not finite.
+pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
+    match call {
+        Call::Spin { speed } => finite("polygon speed", &[*speed]),
+        Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
+        Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
+            finite("in-scan trim", &[trim.in_scan])?;
+            finite("cross-scan trim", &[trim.cross_scan])
+        }),
+        Call::Arm { power } => finite("laser power", &[*power]),
+        Call::Expose { line } => {
+            finite("time per dot", &[line.dot_period])?;
+            finite("pre-scan delay", &[line.delay])
+        }
+        Call::ExposePage { dot_period, delay, pitch, .. } => {
+            finite("time per dot", &[*dot_period])?;
+            finite("pre-scan delay", &[*delay])?;
+            finite("pitch", &[*pitch])
+        }
+        Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
+        _ => Ok(()),
+    }
+}
+
+/// Takes no number from a gauge or a channel that is not finite.
+pub(super) fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
+    match reply {
+        Reply::Reading(reading) => {
+            for mark in &reading.marks {
+                finite("reading of the gauge", &[mark.at, mark.in_scan, mark.cross_scan])?;
+            }
+            let (along, across) = reading.shift_u();
+            finite("uncertainty of the gauge", &[along, across])
+        }
+        Reply::Value(value) => finite("reading of the channel", &[*value]),
+        _ => Ok(()),
+    }
+}
