@@ -142,7 +142,7 @@ fn a_recording_can_be_stepped_through_in_the_shell() {
         let output = through(typed);
         let said = output.out;
         assert_eq!(output.code, Some(0), "{said}{}", output.error);
-        assert!(said.contains("check in-scan residual: 0.68 um ± 0.72 um"), "{said}");
+        assert!(said.contains("check in-scan residual: 0.51 um ± 0.68 um"), "{said}");
         assert!(said.contains("head: laser off, mirror parked, polygon at rest (measured)"));
     }
     // Whatever else is asked of the head leaves the recording, and says so.
@@ -258,7 +258,13 @@ fn what_is_no_recording_is_told_apart() {
         assert!(output.out.is_empty(), "{name}: {}", output.out);
         if name == "flipped" {
             // Where it shows depends on the compressor.
-            assert!(output.error.contains("error: flipped.trace is damaged"), "{}", output.error);
+            assert!(
+                ["is damaged", "was changed"]
+                    .iter()
+                    .any(|why| output.error.contains(&format!("error: flipped.trace {why}"))),
+                "{}",
+                output.error
+            );
             continue;
         }
         told.push_str(&output.error);

@@ -91,7 +91,7 @@ const SIM: Arrows = &[
     ("expose", &["config", "faults", "lines", "noise", "pulses", "world"]),
     ("gauge", &["config", "noise", "world"]),
     ("injector", &["faults", "reader", "world"]),
-    ("medium", &["world"]),
+    ("medium", &["config", "world"]),
     ("render", &["medium"]),
     (
         "world",

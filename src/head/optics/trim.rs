@@ -42,6 +42,24 @@ pub struct Shape {
     pub random: [f64; SHAPE],
     /// What does not.
     pub fixed: [f64; SHAPE],
+    /// The smallest step between different readings of a mark; not a number where all are alike.
+    pub digit: f64,
+}
+
+/// Steps of less are rounding of doubles, in m.
+const MIN_STEP: f64 = 1e-12;
+
+/// The smallest step between different readings of a mark.
+fn smallest_step(readings: &[Reading], value: fn(&Mark) -> f64) -> f64 {
+    let marks = readings.first().map_or(0, |reading| reading.marks.len());
+    let of_mark = |k: usize| {
+        let mut values: Vec<f64> =
+            readings.iter().filter_map(|r| r.marks.get(k)).map(value).collect();
+        values.sort_by(f64::total_cmp);
+        let steps = values.iter().zip(values.iter().skip(1)).map(|(low, high)| high - low);
+        steps.filter(|step| *step > MIN_STEP).fold(f64::NAN, f64::min)
+    };
+    (0..marks).map(of_mark).fold(f64::NAN, f64::min)
 }
 
 impl Shape {
@@ -177,7 +195,8 @@ fn shape(
         let stated = square(get(&random));
         (if scatter > stated { scatter } else { stated } / n).sqrt()
     });
-    Shape { of, random, fixed: fit.fixed(&Stated { place, ..common }, length) }
+    let digit = smallest_step(readings, value);
+    Shape { of, random, fixed: fit.fixed(&Stated { place, ..common }, length), digit }
 }
 
 /// Gives the means of lines of one head, with the same gauge, the uncertainty of their common

@@ -128,24 +128,24 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     }
     let length = field("plan", plan, "length");
     let mean = FacetMean::of(&seen, length).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(datum(line_record(facet, &mean, length)))
+    Ok(datum(line_record(facet, &mean)))
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
-fn line_record(facet: f64, mean: &FacetMean, length: f64) -> Object {
+fn line_record(facet: f64, mean: &FacetMean) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
     let value = |shape: &Shape, k: usize, unit: f64| {
         let of = shape.of.get(k).copied().unwrap_or(f64::NAN);
         (Datum::Number(unit * of), Datum::Number(unit * shape.u(k)))
     };
-    // s·L·scale is L/2·scale of P1 in 2s.
-    let per_length = 2.0 / length;
+    // P1 in 2s runs from -1 at the start to 1 at the end.
+    let end_to_end = 2.0;
     let (in_scan, in_scan_u) = value(along, 0, 1.0);
-    let (scale, scale_u) = value(along, 1, per_length);
+    let (length_error, length_error_u) = value(along, 1, end_to_end);
     let (even, even_u) = value(along, 2, 1.0);
     let (odd, odd_u) = value(along, 3, 1.0);
     let (cross_scan, cross_scan_u) = value(across, 0, 1.0);
-    let (skew, skew_u) = value(across, 1, per_length);
+    let (skew, skew_u) = value(across, 1, end_to_end);
     let (bow, bow_u) = value(across, 2, 1.0);
     let (dose, dose_u) = value(dose, 0, 1.0);
     let fixed = |shape: &Shape| Datum::Number(shape.fixed.first().copied().unwrap_or(f64::NAN));
@@ -155,6 +155,7 @@ fn line_record(facet: f64, mean: &FacetMean, length: f64) -> Object {
             ("bow", bow),
             ("bow_u", bow_u),
             ("cross_scan", cross_scan),
+            ("cross_scan_digit", Datum::Number(across.digit)),
             ("cross_scan_fixed_u", fixed(across)),
             ("cross_scan_u", cross_scan_u),
             ("dose", dose),
@@ -163,14 +164,15 @@ fn line_record(facet: f64, mean: &FacetMean, length: f64) -> Object {
             ("even_u", even_u),
             ("facet", Datum::Number(facet)),
             ("in_scan", in_scan),
+            ("in_scan_digit", Datum::Number(along.digit)),
             ("in_scan_fixed_u", fixed(along)),
             ("in_scan_u", in_scan_u),
+            ("length_error", length_error),
+            ("length_error_u", length_error_u),
             ("marks", Datum::Number(mean.marks as f64)),
             ("odd", odd),
             ("odd_u", odd_u),
             ("readings", Datum::Number(mean.count as f64)),
-            ("scale", scale),
-            ("scale_u", scale_u),
             ("skew", skew),
             ("skew_u", skew_u),
         ],
@@ -267,10 +269,21 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
         ("dose_spread", number(spread(lines.iter().map(|line| field("line", line, "dose"))))),
-        ("scale_spread", number(spread(lines.iter().map(|line| field("line", line, "scale"))))),
+        (
+            "length_error_spread",
+            number(spread(lines.iter().map(|line| field("line", line, "length_error")))),
+        ),
     ];
-    for name in ["cross_scan_u", "in_scan_u", "dose_u", "scale", "scale_u", "even", "even_u", "odd"]
-    {
+    for name in [
+        "cross_scan_u",
+        "in_scan_u",
+        "dose_u",
+        "length_error",
+        "length_error_u",
+        "even",
+        "even_u",
+        "odd",
+    ] {
         fields.push((name, most(name)));
     }
     for name in ["odd_u", "skew", "skew_u", "bow", "bow_u"] {

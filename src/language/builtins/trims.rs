@@ -137,7 +137,7 @@ fn together(lines: &[&[f64]]) -> Option<FacetMean> {
         }
         let first = |value| [value, f64::NAN, f64::NAN, f64::NAN];
         let of = first(sum / count);
-        Shape { of, random: first(squares.sqrt() / count), fixed: first(fixed_u) }
+        Shape { of, random: first(squares.sqrt() / count), fixed: first(fixed_u), digit: f64::NAN }
     };
     let nothing = [f64::NAN; SHAPE];
     (count > 0.0).then(|| FacetMean {
@@ -145,7 +145,7 @@ fn together(lines: &[&[f64]]) -> Option<FacetMean> {
         marks: 1,
         along: shape("in_scan", "in_scan_u", "in_scan_fixed_u"),
         across: shape("cross_scan", "cross_scan_u", "cross_scan_fixed_u"),
-        dose: Shape { of: nothing, random: nothing, fixed: nothing },
+        dose: Shape { of: nothing, random: nothing, fixed: nothing, digit: f64::NAN },
     })
 }
 
