@@ -22,7 +22,7 @@ use thiserror::Error;
 pub const TRACE_FORMAT: &str = "spintrue recording";
 
 /// The version that is written, and the newest that is read.
-pub const TRACE_VERSION: u32 = 2;
+pub const TRACE_VERSION: u32 = 3;
 
 /// Longest line in bytes.
 pub(crate) const MAX_LINE: usize = 32 << 20;
