@@ -154,7 +154,7 @@ pub(crate) static EXPOSE: Row = Row {
     waits: true,
     while_armed: WhileArmed::Required,
     bound: |head, _, speed| head.times.arming_most + head.expose_most(speed),
-    params: &["facet", "dots", "s", "s", "MARKs or block"],
+    params: &["facet", "dots", "s", "s", "TESTmarks or block"],
     summary: "draws a line: dot period, delay, then test marks or dot words of 4 bytes, highest first",
     ..COMMAND
 };

@@ -74,8 +74,6 @@ pub(crate) struct Wire {
     took: bool,
     /// This end wants the head safe even while another client controls it.
     insists: bool,
-    /// Its server knows only the older header of what it is asked.
-    older: bool,
     /// A speed was asked for, and the polygon not brought down from here since.
     spinning: bool,
     /// Why the last link was lost; nothing moves before the head was made safe over a new one.
@@ -101,7 +99,6 @@ impl Wire {
             refused: false,
             took: false,
             insists: false,
-            older: false,
             spinning: false,
             lost: None,
             untold: None,
@@ -158,31 +155,26 @@ impl Wire {
             return Err(fault);
         }
         let most = self.most(call);
-        let said = write_call_for(call, self.older)?;
         if access == Access::Controller {
             self.take()?;
         }
         let linked = self.linked()?;
+        let older = linked.older;
+        let said = write_call_for(call, older)?;
         if matches!(call, Call::Arm { .. }) {
             linked.pulse.armed.store(true, Ordering::SeqCst);
         }
         let (values, failure) = self.exchange(&said, most, Kind::of(call))?;
         if let Some(failure) = failure {
-            let unknown = matches!(&failure, Failure::Wire(error) if error.code == -113);
-            let knows_other = write_call_for(call, true)? != said;
-            if unknown && knows_other {
-                self.older = true;
-                return self.ask(call);
-            }
             let controls = self.linked.as_ref().is_some_and(|linked| linked.controls);
             return Err(match failure {
                 Failure::Wire(error) if error.code == -203 && controls => self.control_lost(),
                 failure => refused(failure, &said),
             });
         }
-        let gives = of_call(call, self.older).is_some_and(|(entry, _)| entry.is_query());
+        let gives = of_call(call, older).is_some_and(|(entry, _)| entry.is_query());
         let answered = match (values, gives) {
-            (Some(values), true) => match read_reply_for(call, &values, self.older) {
+            (Some(values), true) => match read_reply_for(call, &values, older) {
                 Err(why) if matches!(call, Call::Describe) => {
                     return Err(Fault::Broken(format!(
                         "the description of the head at {} cannot be used: {}; docs/heads.md lists \

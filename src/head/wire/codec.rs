@@ -274,7 +274,7 @@ impl Value for Halt {
 impl Value for Pattern {
     fn put(&self, to: &mut Values) {
         match self {
-            Pattern::TestMarks => to.push("MARK"),
+            Pattern::TestMarks => to.push("TEST"),
             Pattern::Words(words) => {
                 let bytes: Vec<u8> = words.iter().flat_map(|word| word.to_be_bytes()).collect();
                 to.push(block(&bytes));
@@ -284,13 +284,16 @@ impl Value for Pattern {
 
     fn take(from: &mut Parameters<'_>) -> Result<Pattern, WireError> {
         match from.next()? {
-            Argument::Word(word) if is("MARKs", word) => Ok(Pattern::TestMarks),
+            // As it was called before edition 1.2.
+            Argument::Word(word) if is("TESTmarks", word) || is("MARKs", word) => {
+                Ok(Pattern::TestMarks)
+            }
             Argument::Block(bytes) if bytes.len() % 4 == 0 => {
                 let word = |four: &[u8]| four.iter().fold(0, |word, b| word << 8 | u32::from(*b));
                 Ok(Pattern::Words(bytes.chunks_exact(4).map(word).collect()))
             }
             Argument::Block(_) => Err(WireError::new(-161, "dot words have 4 bytes each")),
-            _ => Err(from.wrong("MARKs or a block of dot words")),
+            _ => Err(from.wrong("TESTmarks or a block of dot words")),
         }
     }
 }

@@ -17,6 +17,9 @@ use std::time::{Duration, Instant};
 /// The first number of the protocol that is spoken.
 const PROTOCOL: u32 = 1;
 
+/// The second number from which on lines are measured by their marks, and `TESTmarks` is a word.
+const MINOR: u32 = 2;
+
 /// Dead-man limits in s that a server may have.
 const LIMITS: RangeInclusive<f64> = 0.05..=3600.0;
 
@@ -55,6 +58,8 @@ pub(crate) struct Linked {
     pub controls: bool,
     /// Its time passes by calls only.
     pub is_virtual: bool,
+    /// Its server speaks an older edition of the protocol.
+    pub older: bool,
     /// Seed of a simulated head.
     pub seed: Option<u64>,
     /// Head time in s at a moment here, where it passes by itself.
@@ -71,7 +76,7 @@ pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlink
     identified(&mut link, target, patient)?;
     let mut ask = |message: &[u8]| asked(&mut link, target, message, most);
     let protocol = ask(b"SYST:PROT?")?;
-    spoken(&protocol).map_err(|why| format!("{place} {why}"))?;
+    let minor = spoken(&protocol).map_err(|why| format!("{place} {why}"))?;
     if let Some(secret) = &target.secret
         && !tell_secret(&mut link, target, secret)?
     {
@@ -99,7 +104,7 @@ pub(crate) fn greet(target: &WireTarget, patient: bool) -> Result<Linked, Unlink
     let beat = link.keep_alive(Duration::from_secs_f64(limit / 4.0));
     beat.map_err(|error| format!("{place}: no thread for its link: {error}"))?;
     let clock = (!is_virtual).then_some((looked, then));
-    Ok(Linked { link, pulse, controls: false, is_virtual, seed, clock })
+    Ok(Linked { link, pulse, controls: false, is_virtual, seed, clock, older: minor < MINOR })
 }
 
 /// Tells a secret; false where it is not taken.
@@ -129,12 +134,12 @@ fn tell_token(link: &mut Link, target: &WireTarget) -> Result<(), Unlinked> {
     Err(why.into())
 }
 
-/// The edition is one that is spoken here.
-fn spoken(said: &str) -> Result<(), Unlinked> {
+/// The second number of the edition, which is one that is spoken here.
+fn spoken(said: &str) -> Result<u32, Unlinked> {
     let whole = |text: &str| text.parse::<u32>().ok().filter(|_| !text.starts_with('+'));
     let numbers = said.split_once('.').and_then(|(first, then)| whole(first).zip(whole(then)));
     match numbers {
-        Some((PROTOCOL, _)) => Ok(()),
+        Some((PROTOCOL, minor)) => Ok(minor),
         Some(_) => Err(format!(
             "speaks edition `{}` of the protocol, and this version knows {PROTOCOL}.x: bring the \
              older one up to date",

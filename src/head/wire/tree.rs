@@ -375,6 +375,10 @@ pub(super) fn write_call_for(call: &Call, older: bool) -> Result<Vec<u8>, Fault>
         message.push(b' ');
         message.extend(parameters);
     }
+    if older && message.ends_with(b",TEST") {
+        message.truncate(message.len() - 4);
+        message.extend(b"MARK");
+    }
     Ok(message)
 }
 
@@ -472,7 +476,7 @@ mod tests {
         let nodes = HEADERS.iter().flat_map(|entry| {
             entry.header.trim_end_matches('?').split(':').map(|n| n.trim_matches(['[', ']']))
         });
-        let words = ["BRAKe", "COASt", "MARKs", "STOP", "KEEP", "OTHer", "VIRTual", "REAL"];
+        let words = ["BRAKe", "COASt", "TESTmarks", "STOP", "KEEP", "OTHer", "VIRTual", "REAL"];
         for node in nodes.chain(words).filter(|node| !node.starts_with('*')) {
             let long = node.to_ascii_uppercase();
             let vowel = |c: char| "AEIOU".contains(c);

@@ -152,7 +152,7 @@ const COMMANDS: [&str; 24] = [
     "LAS:ARM 35 PCT;:FAUL?",
     "LAS:DIS",
     "GAUG:MEAS?",
-    "LINE:EXP? 3,3600,208.333333 NS,60 US,MARK",
+    "LINE:EXP? 3,3600,208.333333 NS,60 US,TEST",
     "LINE:EXP? 0,64,208E-9,6E-5,#18????!!!!",
     "CLOC:SLE 0.05",
     "REH:PROV 'lock_lost',0.1",
