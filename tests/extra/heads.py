@@ -473,6 +473,28 @@ def many_stops(defect):
             assert flood.hear().startswith("1,1,")
 
 
+def any_order(defect):
+    """After messages of any kind, one `SAFE?` leaves the head safe, and each message has its reply in order."""
+    draw = random.Random(13)
+    units = ["CONT:TAKE", "CONT:REL", "CONT:REL KEEP", "ROT:SPE 100", "MIRR:ANGL 0.01", "LAS:ARM 0.1", "LAS:DIS",
+             "ROT:TURN? 300", "CLOC:SLE 0.3", "HEAD:STAT?", "*CLS", "NONSENSE", "SAFE?", "SAFE? KEEP", "SAFE? 5"]
+    for pace, rounds in ([], 200), (["--real"], 40):
+        with served(defect, "--dead-man", "60", *pace) as server:
+            *lines, last = (server.line() for _ in range(4))
+            for line in lines:
+                line.ask("*IDN?")
+            for _ in range(rounds):
+                said = [(draw.choice(lines), tag) for tag in range(draw.randrange(1, 40))]
+                for line, tag in said:
+                    line.say(";:".join([*draw.choices(units, k=draw.randrange(1, 4)), f"N{tag}", "FAUL?"]))
+                server.read()
+                assert last.ask("SAFE?").startswith("1,1,")
+                for line, tag in said:
+                    reply = line.hear()
+                    assert reply.endswith(f'Undefined header;:N{tag}"'), (tag, reply)
+                assert last.is_safe() and last.ask("MIRR:PARK?;:CONT:OWN?") == "1;NONE"
+
+
 def too_much(defect):
     """Bytes that wait are limited. A client that sends more is disconnected; the head is safe if it controlled."""
     query, most = "HEAD:STAT?", (1 << 20) // (64 + 10)
@@ -677,7 +699,7 @@ def stopping():
 
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
          bring_up, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, stops,
-         stop_within_a_message, disarmed, control_is_not_taken, many_stops, too_much,
+         stop_within_a_message, disarmed, control_is_not_taken, many_stops, any_order, too_much,
          gone_behind_a_backlog, long_lines, dot_words, guide, guide_in_rust]
 
 # Planted defects, each with the test that must detect it.

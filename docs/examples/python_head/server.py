@@ -279,8 +279,7 @@ class Server:
         self.listen(client)
 
     def put(self, client, data):
-        """Lets a message wait for its turn. Two messages of a client that stop the head at the same time share their
-        calls, so a flood of them is one stop."""
+        """Lets a message wait for its turn. Stops of a client that arrive together are carried out together."""
         self.number += 1
         calls, stops = stop_calls(data), {}
         if calls:
