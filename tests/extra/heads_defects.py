@@ -104,7 +104,7 @@ def accepts_http():
 
 
 def counts_late_reads():
-    """Counts bytes as sent when they are read."""
+    """Reads little at a time, and counts it as sent then."""
     whole = server.Server.read
 
     def read(self, client):
@@ -112,6 +112,18 @@ def counts_late_reads():
         client.heard = server.time.monotonic()
 
     server.Server.read = read
+    server.READ_TIME = 0.0
+
+
+def counts_execution():
+    """Counts a message as sent when it is executed."""
+    whole = server.Server.execute
+
+    def execute(self, client, *message):
+        client.heard = server.time.monotonic()
+        whole(self, client, *message)
+
+    server.Server.execute = execute
 
 
 def unbounded_lines():
@@ -188,7 +200,7 @@ def without(methods):
 DEFECTS = {defect.__name__: defect for defect in (
     ignores_silence, ignores_disconnect, never_aborts_calls, gives_control_to_all, arms_without_lock,
     claims_laser_off, keeps_outputs, ends_unsafe, no_watchdog, accepts_http, counts_late_reads,
-    unbounded_lines, stops_wait, stops_once_aborted, stops_after_a_message,
+    counts_execution, unbounded_lines, stops_wait, stops_once_aborted, stops_after_a_message,
     arms_after_disarming, gives_control_late, unbounded_waiting, reads_little)}
 
 if __name__ == "__main__":

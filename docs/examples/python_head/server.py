@@ -29,6 +29,7 @@ MAX_ERRORS = 32
 MAX_WAITING = 1 << 20  # bytes of a client's messages that wait; a server that draws pages lets one wait besides
 OVERHEAD = 64  # bytes that each of them counts for besides its own
 CHUNK = 65536  # bytes read at once
+READ_TIME = 0.02  # s to read on while a client sends more
 REPLY_TIMEOUT = 0.5  # s for a client to take its reply
 BLOCK_TIMEOUT = 2.0  # s of silence inside a block
 OBSERVER_TIMEOUT = 600.0  # s of silence of an observer
@@ -253,30 +254,36 @@ class Server:
             self.selector.unregister(client.stream)
 
     def read(self, client):
+        """Reads what a client sent; of a flood, as much as can be read in a moment."""
+        until, reads, alive = time.monotonic() + READ_TIME, 0, False
         try:
-            data = client.stream.recv(CHUNK)
+            while not client.gone and (reads < 2 or time.monotonic() < until):
+                alive |= self.receive(client, client.stream.recv(CHUNK))
+                reads += 1
         except BlockingIOError:
-            return
-        except OSError:
-            data = b""
-        if data:
-            in_block = client.framer.in_block()
-            messages = list(client.framer.feed(data))
-            # The bytes of a block count as a sign of life, part of a line does not. If there may be more bytes than
-            # were read, they may have waited for long, and do not count either.
-            if len(data) < CHUNK and (messages or in_block or client.framer.in_block()):
+            # There is no more. Otherwise, what was read may be old, and counts for nothing.
+            if alive:
                 client.heard = time.monotonic()
-            # A blank line is only a heartbeat.
-            messages = [m for m in messages if not isinstance(m, bytes) or m.strip()]
-            if self.is_foreign(client, data, messages):
-                client.drop()
-                print("closed a connection that speaks another protocol, as a web page does", flush=True)
-            else:
-                for message in messages:
-                    self.put(client, message)
-        else:
+        except OSError:
             client.gone = True
         self.listen(client)
+
+    def receive(self, client, data):
+        """Takes in what a client sent. Returns whether it is a sign of life, as a line is and the bytes of a block
+        are, but not part of a line."""
+        in_block = client.framer.in_block()
+        messages = list(client.framer.feed(data))
+        alive = bool(messages) or in_block or client.framer.in_block()
+        # A blank line is only a heartbeat.
+        messages = [message for message in messages if message != b""]
+        if not data:
+            client.gone = True
+        elif self.is_foreign(client, data, messages):
+            client.drop()
+            print("closed a connection that speaks another protocol, as a web page does", flush=True)
+        for message in [] if client.gone else messages:
+            self.put(client, message)
+        return alive
 
     def put(self, client, data):
         """Lets a message wait for its turn. Stops of a client that arrive together are carried out together."""
