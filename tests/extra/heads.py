@@ -2,7 +2,8 @@
 
 The tests cover every contract of `spintrue head test`, scripts/bring_up.spt unchanged, and the rules of
 docs/wire.md. One client controls. If it is killed or falls silent, the head is safe within the limit. A
-server that is terminated makes the head safe, and invalid input does no harm.
+message that stops the head overtakes all that waits. A server that is terminated makes the head safe, and
+invalid input does no harm.
 """
 
 import contextlib
@@ -25,11 +26,14 @@ sys.path.insert(0, str(ROOT / "docs/examples/python_head"))
 import controller
 import heads_defects
 import message
+import server as wire
 import twin
 
 PROGRAM = sys.argv[1]
 LIMIT = 1.0
 PATIENCE = 6.0
+LONG = "ROT:TURN? 20000;:FAUL?"  # at least four minutes on real time
+BUSY = ("--real", "--dead-man", "60")
 ALL = ("--trims", "--switch", "--spin", "--allow-light")
 
 
@@ -38,6 +42,7 @@ class Line:
 
     def __init__(self, port):
         self.stream = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE)
+        self.stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.reader = self.stream.makefile("rb")
 
     def say(self, said):
@@ -45,12 +50,30 @@ class Line:
 
     def ask(self, said):
         self.say(said)
+        return self.hear(said)
+
+    def hear(self, said=""):
+        """The next reply."""
         try:
             reply = self.reader.readline()
         except TimeoutError:
             raise AssertionError(f"{said!r}: no answer") from None
         assert reply.endswith(b"\n"), f"{said!r}: {reply!r}"
         return reply.decode().rstrip("\n")
+
+    def hear_all(self):
+        """What comes until the server closes the connection."""
+        try:
+            return self.reader.read().decode()
+        except TimeoutError:
+            raise AssertionError("the connection stays open") from None
+
+    def errors(self):
+        """Empties the error queue."""
+        errors = []
+        while not (error := self.ask("SYST:ERR?")).startswith("0,"):
+            errors.append(error)
+        return errors
 
     def told(self, said):
         answer = self.ask(f"{said};:FAUL?")
@@ -98,6 +121,25 @@ class Served:
         """The last value written to a register."""
         rows = [line.split() for line in pathlib.Path(self.log.name).read_text().splitlines()]
         return [int(value) for at, value in rows if int(at) == word][-1]
+
+    def busy(self, waiting, speed=500):
+        """A client that moves the head, with one long call under way and others that wait."""
+        line = self.controlling()
+        line.told(f"ROT:SPE {speed}")
+        for _ in range(1 + waiting):
+            line.say(LONG)
+        self.read()
+        return line
+
+    def read(self):
+        """Returns once the server has read what was sent until now: then it closes this connection."""
+        line = self.line()
+        line.say("GET / HTTP/1.1")
+        assert not line.hear_all()
+
+    def resident(self):
+        """Bytes of memory in use."""
+        return int(pathlib.Path(f"/proc/{self.process.pid}/statm").read_text().split()[1]) * 4096
 
     def close(self):
         self.process.kill()
@@ -289,8 +331,7 @@ def nonsense(defect):
                 deaf.stream.send(b"HEAD:DESC?\n" * 1000)
         began = time.monotonic()
         assert looking.is_safe() and time.monotonic() - began < LIMIT
-        resident = int(pathlib.Path(f"/proc/{server.process.pid}/statm").read_text().split()[1]) * 4096
-        assert resident < 100e6, f"{resident} bytes"
+        assert server.resident() < 100e6, f"{server.resident()} bytes"
         for each in (endless, deaf):
             each.close()
         # Two clients are connected, so six more are accepted; which of the twelve is not specified.
@@ -325,18 +366,163 @@ def other_protocols(defect):
 
 
 def burst(defect):
-    """Megabytes at once and then silence: waiting unread does not make a message newer."""
-    with served(defect) as server:
-        line, looking = server.controlling(), server.line()
+    """Much at once and then silence: what waits does not count as sent later, to be executed or unread."""
+    for calls, said in ("", b"CLOC:SLE 0.01\n" * 1000), ("CLOC:SLE 3600", b"\n" * 50_000_000):
+        with served(defect, "--real") as server:
+            line, looking = server.controlling(), server.line()
+            line.told("ROT:SPE 500")
+            line.say(calls)
+            line.stream.setblocking(False)
+            began = time.monotonic()
+            while said and time.monotonic() - began < 0.3:
+                with contextlib.suppress(BlockingIOError):
+                    said = said[line.stream.send(said[:1_000_000]):]
+            began = time.monotonic()
+            looking.until_safe()
+            took = time.monotonic() - began
+            assert took < LIMIT + 0.4, f"the head moved {took:.2f} s after the last message"
+
+
+def stops(defect):
+    """A stop overtakes all that waits, which does not undo it; replies keep the order of the messages."""
+    for own in (False, True):
+        with served(defect, *BUSY) as server:
+            line, other = server.busy(200), server.line()
+            if own:
+                line.say("safe?;:FAUL?")
+            else:
+                assert other.ask(":SAFE? STOP").startswith("1,1,") and other.is_safe()
+            assert "aborted" in line.hear()
+            for at in range(200):
+                reply = line.hear()
+                assert wire.LEFT_OUT in reply, (at, reply)
+            if own:
+                reply = line.hear()
+                assert re.fullmatch('1,1,.*;"none"', reply) and line.is_safe(), reply
+            else:
+                assert "another client made the head safe" in line.errors()[1]
+            assert line.ask("CONT:OWN?") == ("SELF" if own else "NONE")
+            # What is said after it acts again.
+            line.told("CONT:TAKE;:ROT:SPE 500")
+            assert not line.is_safe()
+
+
+def stop_within_a_message(defect):
+    """Between the units of a message, a stop comes first."""
+    with served(defect, *BUSY) as server:
+        line, other = server.controlling(), server.line()
         line.told("ROT:SPE 500")
-        line.stream.setblocking(False)
-        began = last = time.monotonic()
-        while time.monotonic() - began < 0.3:
-            with contextlib.suppress(BlockingIOError):
-                line.stream.send(b"CONT:TAKE;:ROT:SPE 500\n" * 2000)
-        while time.monotonic() - began < 3 * LIMIT:
-            last = last if looking.is_safe() else time.monotonic()
-        assert last - began < LIMIT + 0.4, f"the head moved {last - began:.2f} s after the last message"
+        line.say(";:".join([LONG] * 100 + ["ROT:TARG?"]))
+        server.read()
+        assert other.ask("HEAD:STAT?;:SAFE?"), "no answer"
+        reply = line.hear()
+        assert "aborted" in reply and reply.count(wire.LEFT_OUT) == 99, reply
+        assert reply.endswith(";9.91E+37"), "the head was not safe yet"
+
+
+def disarmed(defect):
+    """Disarming leaves out an arming that waits, and nothing else."""
+    with served(defect, *BUSY) as server:
+        line, other = server.controlling(), server.line()
+        line.told("ROT:SPE 100")
+        while line.ask("ROT:LOCK?") == "0":
+            time.sleep(0.05)
+        line.say(LONG)
+        line.say("LAS:ARM 0.1;:FAUL?")
+        line.say("MIRR:ANGL 0.01;:FAUL?")
+        server.read()
+        assert other.ask("LAS:ARM?;DIS;:FAUL?") == '0;"none"'
+        assert "aborted" in line.hear()
+        reply = line.hear()
+        assert wire.LEFT_OUT in reply, reply
+        assert line.hear() == '"none"' and line.ask("ROT:TARG?;:LAS:ARM?;:CONT:OWN?") == "100.0E+0;0;SELF"
+        line.told("LAS:ARM 0.1")
+        line.say(LONG)
+        server.read()
+        line.say("LAS:ARM?;DISARM;ARM?")
+        assert "aborted" in line.hear() and line.hear() == "0;0", "its own client disarms"
+
+
+def control_is_not_taken(defect):
+    """A client cannot take control by what it said before another one stopped the head."""
+    with served(defect, *BUSY) as server:
+        line, other, third = server.busy(0), server.line(), server.line()
+        third.say("CONT:TAKE;:FAUL?")
+        server.read()
+        assert other.ask("SAFE?").startswith("1,1,")
+        reply = third.hear()
+        assert wire.LEFT_OUT in reply and other.ask("CONT:OWN?") == "NONE", reply
+
+
+def many_stops(defect):
+    """A flood of stops leaves others their turns."""
+    with served(defect, "--real") as server:
+        flood, other = server.line(), server.line()
+        flood.ask("*IDN?")
+        flood.say("\n".join(["SAFE?", "LAS:DIS"] * 300))
+        for _ in range(20):
+            assert other.is_safe()
+        for _ in range(300):
+            assert flood.hear().startswith("1,1,")
+
+
+def any_order(defect):
+    """After messages of any kind, one `SAFE?` leaves the head safe, and each message has its reply in order."""
+    draw = random.Random(13)
+    units = ["CONT:TAKE", "CONT:REL", "CONT:REL KEEP", "ROT:SPE 100", "MIRR:ANGL 0.01", "LAS:ARM 0.1", "LAS:DIS",
+             "ROT:TURN? 300", "CLOC:SLE 0.3", "HEAD:STAT?", "*CLS", "NONSENSE", "SAFE?", "SAFE? KEEP", "SAFE? 5"]
+    for pace, rounds in ([], 200), (["--real"], 40):
+        with served(defect, "--dead-man", "60", *pace) as server:
+            *lines, last = (server.line() for _ in range(4))
+            for line in lines:
+                line.ask("*IDN?")
+            for _ in range(rounds):
+                said = [(draw.choice(lines), tag) for tag in range(draw.randrange(1, 40))]
+                for line, tag in said:
+                    line.say(";:".join([*draw.choices(units, k=draw.randrange(1, 4)), f"N{tag}", "FAUL?"]))
+                server.read()
+                assert last.ask("SAFE?").startswith("1,1,")
+                for line, tag in said:
+                    reply = line.hear()
+                    assert reply.endswith(f'Undefined header;:N{tag}"'), (tag, reply)
+                assert last.is_safe() and last.ask("MIRR:PARK?;:CONT:OWN?") == "1;NONE"
+
+
+def too_much(defect):
+    """Bytes that wait are limited. A client that sends more is disconnected; the head is safe if it controlled."""
+    query, most = "HEAD:STAT?", (1 << 20) // (64 + 10)
+    with served(defect, *BUSY) as server:
+        line = server.busy(0)
+        line.say("\n".join([query] * most))
+        others = [server.line() for _ in range(5)]
+        for other in others:
+            other.say("\n".join(["LAS:ARM?"] * most))
+        looking = server.line()
+        assert looking.ask("SAFE?;:CONT:OWN?").endswith(";NONE")
+        assert "aborted" in line.hear()
+        for _ in range(most):
+            line.hear()
+        assert server.resident() < 100e6, f"{server.resident()} bytes"
+    for flood in ("\n".join([query] * (most + 1)), f"{query}\n" * 200_000):
+        with served(defect, *BUSY) as server:
+            line, looking = server.busy(0), server.line()
+            with contextlib.suppress(OSError):
+                line.say(flood)
+            looking.until_safe()
+            assert looking.ask("CONT:OWN?") == "NONE"
+            if len(flood) < 1_000_000:
+                assert line.hear().startswith('-363,"Input buffer overrun;more messages wait') and not line.hear_all()
+            server.process.terminate()
+            assert "disconnected a client: Input buffer overrun" in server.process.stdout.read()
+
+
+def gone_behind_a_backlog(defect):
+    """A client that hangs up is missed at once, whatever it said before."""
+    with served(defect, *BUSY) as server:
+        line, looking = server.busy(1000), server.line()
+        line.close()
+        looking.until_safe()
+        assert looking.ask("CONT:OWN?") == "NONE"
 
 
 def long_lines(defect):
@@ -347,8 +533,7 @@ def long_lines(defect):
         for _ in range(300):
             line.say(b"x" * 1_000_000)
         assert looking.is_safe()
-        resident = int(pathlib.Path(f"/proc/{server.process.pid}/statm").read_text().split()[1]) * 4096
-        assert resident < 100e6, f"{resident} bytes"
+        assert server.resident() < 100e6, f"{server.resident()} bytes"
 
 
 def dot_words(defect):
@@ -493,9 +678,22 @@ def messages():
                     message.units(one)
 
 
+def stopping():
+    """What stops the head, in any spelling that the table allows."""
+    for said, calls in (
+        ("SAFE?", [wire.safe]), ("*CLS;:safe? KEEP;:FAUL?", [wire.safe]), ("las:disarm", [wire.disarm]),
+        ("LAS:ARM?;DIS;:SAFE?", [wire.disarm, wire.safe]), ("SAFE? 5;:LASer:DISarm", [wire.disarm]),
+        ("NONE:SUCH;:SAFE?", [wire.safe]), ("CONT:TAKE;:SAFE? STOP", [wire.safe]),
+        ("HEAD:DISTANCE?", []), ("NO:SAFE 'SAFE?'", []), ("LAS:ARM 1;DIS", []), ("*RST;:SAFE?", []), ('SAFE? "', []),
+        ("FAUL?", []), ("LAS:DIS 1", []), ("SAFE", []), ("SAFE? STOP,1", []), ("DIS", []),
+    ):
+        assert [call for call, _ in wire.stop_calls(said.encode())] == calls, said
+
+
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
-         bring_up, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, long_lines, dot_words, guide,
-         guide_in_rust]
+         bring_up, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, stops,
+         stop_within_a_message, disarmed, control_is_not_taken, many_stops, any_order, too_much,
+         gone_behind_a_backlog, long_lines, dot_words, guide, guide_in_rust]
 
 # Planted defects, each with the test that must detect it.
 DEFECTS = [("ignores_silence", silent), ("ignores_disconnect", killed),
@@ -503,9 +701,12 @@ DEFECTS = [("ignores_silence", silent), ("ignores_disconnect", killed),
            ("arms_without_lock", contracts), ("claims_laser_off", contracts),
            ("keeps_outputs", contracts), ("ends_unsafe", ended),
            ("no_watchdog", contracts), ("accepts_http", other_protocols),
-           ("counts_late_reads", burst), ("unbounded_lines", long_lines)]
+           ("counts_late_reads", burst), ("counts_execution", burst), ("unbounded_lines", long_lines),
+           ("stops_wait", stops), ("stops_once_aborted", stops), ("stops_after_a_message", stop_within_a_message),
+           ("arms_after_disarming", disarmed), ("gives_control_late", control_is_not_taken),
+           ("unbounded_waiting", too_much), ("reads_little", gone_behind_a_backlog)]
 
-for part in (watchdog, interlock, mapped, numbers, messages):
+for part in (watchdog, interlock, mapped, numbers, messages, stopping):
     part()
 for test in WHOLE:
     began = time.monotonic()

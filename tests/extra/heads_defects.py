@@ -104,13 +104,86 @@ def accepts_http():
 
 
 def counts_late_reads():
-    """Counts an unread message as sent when it is read."""
-    server.Client.behind = property(lambda self: False, lambda self, value: None)
+    """Reads little at a time, and counts it as sent then."""
+    whole = server.Server.read
+
+    def read(self, client):
+        whole(self, client)
+        client.heard = server.time.monotonic()
+
+    server.Server.read = read
+    server.READ_TIME = 0.0
+
+
+def counts_execution():
+    """Counts a message as sent when it is executed."""
+    whole = server.Server.execute
+
+    def execute(self, client, *message):
+        client.heard = server.time.monotonic()
+        whole(self, client, *message)
+
+    server.Server.execute = execute
 
 
 def unbounded_lines():
     """Accepts lines of any length."""
     server.Framer.next.__globals__["MAX_LINE"] = 1 << 40
+
+
+def stops_wait():
+    """Stops wait like all other messages."""
+    server.stop_calls = lambda message: []
+
+
+def stops_once_aborted():
+    """Executes what was said before a stop."""
+    whole = server.Server.admitted
+
+    def admitted(self, client, call, failed):
+        self.stopped = self.disarmed = 0
+        whole(self, client, call, failed)
+
+    server.Server.admitted = admitted
+
+
+def stops_after_a_message():
+    """A stop waits for the end of the current message."""
+    whole = server.Server.attend
+    server.Server.attend = lambda self, patience: whole(self, patience) if patience else self.hear(0)
+
+
+def arms_after_disarming():
+    """Arms though it was disarmed after that was said."""
+    whole = server.Server.admitted
+
+    def admitted(self, client, call, failed):
+        self.disarmed = self.stopped
+        whole(self, client, call, failed)
+
+    server.Server.admitted = admitted
+
+
+def gives_control_late():
+    """Gives control for what was said before another client stopped the head."""
+    server.Client.stopped = property(lambda self: 0, lambda self, value: None)
+
+
+def unbounded_waiting():
+    """Any number of messages may wait."""
+    server.MAX_WAITING = 1 << 40
+
+
+def reads_little():
+    """Does not read a client while 64 of its messages wait."""
+    whole = server.Server.listen
+
+    def listen(self, client):
+        whole(self, client)
+        if len(client.waiting) >= 64 and client.stream in self.selector.get_map():
+            self.selector.unregister(client.stream)
+
+    server.Server.listen = listen
 
 
 def without(methods):
@@ -127,7 +200,8 @@ def without(methods):
 DEFECTS = {defect.__name__: defect for defect in (
     ignores_silence, ignores_disconnect, never_aborts_calls, gives_control_to_all, arms_without_lock,
     claims_laser_off, keeps_outputs, ends_unsafe, no_watchdog, accepts_http, counts_late_reads,
-    unbounded_lines)}
+    counts_execution, unbounded_lines, stops_wait, stops_once_aborted, stops_after_a_message,
+    arms_after_disarming, gives_control_late, unbounded_waiting, reads_little)}
 
 if __name__ == "__main__":
     defect, log = sys.argv[1:3]

@@ -159,7 +159,7 @@ def traced():
     for facet in range(facets):
         readings = []
         for _ in range(9):
-            line = values(head, f"LINE:EXP? {facet},{dots},{dot!r},{delay!r},MARK")
+            line = values(head, f"LINE:EXP? {facet},{dots},{dot!r},{delay!r},TEST")
             assert line[1] == facet and line[3] == 0, line
             readings.append(values(head, "GAUG:MEAS?")[:2])
         shifts.append([sum(axis) / len(axis) for axis in zip(*readings)])

@@ -41,6 +41,7 @@ class Framer:
     """Assembles messages from bytes, however they are split. A newline outside a block ends a message."""
 
     SPECIAL = re.compile(rb"[\n\"'#]")
+    BLANK_LINES = re.compile(rb"[ \t\r\n]*\n")
 
     def __init__(self):
         self.bytes = bytearray()
@@ -51,7 +52,7 @@ class Framer:
         self.at, self.quote, self.blocks = 0, None, 0
 
     def feed(self, data):
-        """Complete messages, each as bytes or as a WireError."""
+        """Complete messages, each as bytes or as a WireError; of blank lines, b"" for one or more."""
         self.bytes += data
         while (message := self.next()) is not None:
             yield message
@@ -67,6 +68,10 @@ class Framer:
         return WireError(code, detail)
 
     def next(self):
+        # A flood of blank lines must not take long.
+        if self.at == 0 and not self.lost and (blank := self.BLANK_LINES.match(self.bytes)):
+            del self.bytes[:blank.end()]
+            return b""
         while not self.in_block():
             found = self.SPECIAL.search(self.bytes, self.at)
             if not found:
@@ -87,7 +92,7 @@ class Framer:
                 if too_long and not lost:
                     return WireError(-363, f"a message may have {MAX_LINE} bytes")
                 if not lost:
-                    return message
+                    return message if message.strip() else b""
             elif self.lost:
                 pass
             elif self.quote:

@@ -5,7 +5,11 @@ Lasers and rotors hurt people. No software is a safety function: the interlock c
 on its own. IEC 60825-1, local codes and the laser safety officer decide.
 
 There is one thread. A waiting call invokes `look` repeatedly. It reads from all clients, and raises `CallAborted` if
-the controlling client disconnects or falls silent, or if the server must end.
+a client stops the head, if the controlling client disconnects or falls silent, or if the server must end.
+
+A message that makes the head safe or disarms, and asks for nothing that only the controller may, is a stop: it
+overtakes all that waits. `stop` does what it asks for as soon as the current call is aborted, and `execute` sends the
+reply in its turn.
 """
 
 import collections
@@ -22,7 +26,10 @@ from message import Framer, WireError, Word, block, flag, number, text, units
 
 MAX_CLIENTS = 8
 MAX_ERRORS = 32
-MAX_WAITING = 64  # messages of a client; while more are waiting, it is not read
+MAX_WAITING = 1 << 20  # bytes of a client's messages that wait; a server that draws pages lets one wait besides
+OVERHEAD = 64  # bytes that each of them counts for besides its own
+CHUNK = 16384  # bytes read at once; few, so that a flood of one client does not delay others for long
+READ_TIME = 0.005  # s to read on while a client sends more
 REPLY_TIMEOUT = 0.5  # s for a client to take its reply
 BLOCK_TIMEOUT = 2.0  # s of silence inside a block
 OBSERVER_TIMEOUT = 600.0  # s of silence of an observer
@@ -33,11 +40,16 @@ CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed":
          "out_of_range": -222, "no_pulse": -365, "underrun": -230, "lost_reading": -230, "no_gauge": -241,
          "broken": -240}
 
+LEFT_OUT = "left out: the head was stopped after this was said"
+
+# Each message that stops the head has one of these in it.
+STOP_WORDS = re.compile(rb"SAFE|DIS", re.IGNORECASE)
+
 # A request line, a status line or a header line of HTTP (RFC 9112).
 HTTP = re.compile(rb"HTTP/[\d.]+\s|.*\sHTTP/[\d.]+$|[A-Za-z0-9-]+:(\s|$)", re.DOTALL)
 
 
-class CallAborted(Exception):
+class CallAborted(WireError):
     """Aborts the current call."""
 
 
@@ -45,11 +57,26 @@ class Client:
     def __init__(self, stream):
         self.stream, self.framer = stream, Framer()
         self.waiting, self.out = collections.deque(), bytearray()
+        self.size = 0  # bytes of all that waits
         self.errors, self.outcome = collections.deque(), None
-        self.heard = self.took = self.read = time.monotonic()
-        # Bytes may have arrived while this client was not read: until all are read, they count as old.
-        self.behind = False
+        self.heard = self.took = time.monotonic()
         self.gone = self.spoke = False
+        # Messages are numbered as they arrive: here the current one, and the last `SAFE?` of another client.
+        self.number = self.stopped = 0
+
+    def put(self, number, data, stops):
+        self.waiting.append((number, data, stops))
+        self.size += size(data)
+
+    def next(self):
+        number, data, stops = self.waiting.popleft()
+        self.size -= size(data)
+        return number, data, stops
+
+    def drop(self, out=b""):
+        """Ends the connection once the client has taken this; nothing that waits is executed."""
+        self.gone, self.out, self.size = True, bytearray(out), 0
+        self.waiting.clear()
 
     def tell(self, error):
         if len(self.errors) < MAX_ERRORS:
@@ -64,6 +91,9 @@ class Server:
         self.clients, self.controls = [], None
         self.moving = self.ending = self.safely = False
         self.tried = 0.0
+        # The numbers of the last message, of the last `SAFE?`, and of the last message that stopped the head.
+        self.number = self.stopped = self.disarmed = 0
+        self.stops = {}  # of each client that stops the head: a place for results, and the calls to make
         head.go_on = self.look
         self.listener = socket.create_server(("127.0.0.1", port))
         self.listener.setblocking(False)
@@ -79,8 +109,10 @@ class Server:
     def look(self):
         """Reads from all clients; raises if the current call must be aborted."""
         self.hear(0)
+        if not self.safely and self.stops:
+            raise CallAborted(-221, "aborted: the head was stopped")
         if not self.safely and (self.ending or self.lost()):
-            raise CallAborted
+            raise CallAborted(-203, "the call was aborted")
 
     def lost(self):
         """Why the controlling client loses control, or None."""
@@ -96,8 +128,27 @@ class Server:
         """Whether the head must be made safe: early enough that it is safe when the limit is over."""
         return time.monotonic() - client.heard >= self.limit - min(self.limit / 5, 0.5)
 
+    def attend(self, patience):
+        """Between calls: reads from all clients, and does what must not wait for other messages."""
+        self.hear(patience)
+        self.head.kick()
+        self.stop()
+        self.watch()
+
+    def stop(self):
+        """Does what stops ask for; nothing aborts this. Their clients are told in their turn."""
+        stops, self.stops = self.stops, {}
+        self.safely = True
+        for client, (results, calls) in stops.items():
+            for call, values in calls:
+                try:
+                    results[call, values] = call(self, client, Parameters(values))
+                except Exception as error:
+                    results[call, values] = error
+        self.safely = False
+
     def watch(self):
-        """Between calls: ends lost control, and makes the head safe."""
+        """Ends lost control, and makes the head safe."""
         if why := self.lost():
             if not self.controls.gone and self.still():
                 # A head at rest with its laser off has no limit.
@@ -123,11 +174,11 @@ class Server:
 
     def make_safe(self, why, keep=False):
         """Makes the head safe; nothing aborts this."""
-        self.safely, self.tried = True, time.monotonic()
+        before, self.safely, self.tried = self.safely, True, time.monotonic()
         try:
             state = self.head.make_safe(keep)
         finally:
-            self.safely = False
+            self.safely = before
         # A coasting polygon, or one kept without a controller, needs no client.
         self.moving = not state["laser_off"] or (keep and self.controls is not None)
         if why:
@@ -142,14 +193,11 @@ class Server:
     def run(self):
         try:
             while not self.ending:
-                self.hear(POLL_INTERVAL)
-                self.head.kick()
-                self.watch()
+                self.attend(POLL_INTERVAL)
                 for client in list(self.clients):
                     # A client that does not take its replies gets no further ones.
                     if client.waiting and not client.out and not self.ending:
-                        self.execute(client, client.waiting.popleft())
-                        self.watch()
+                        self.execute(client, *client.next())
         finally:
             self.make_safe("the server ends")
             for client in list(self.clients):
@@ -159,13 +207,7 @@ class Server:
     def hear(self, patience):
         if any(client.waiting and not client.out for client in self.clients):
             patience = 0
-        ready = self.selector.select(patience)
-        drained = {key.data for key, events in ready if events & selectors.EVENT_READ}
-        for client in self.clients:
-            key = self.selector.get_map().get(client.stream)
-            if key and key.events & selectors.EVENT_READ and client not in drained:
-                client.behind = False
-        for key, events in ready:
+        for key, events in self.selector.select(patience):
             client = key.data
             if client is None:
                 self.admit()
@@ -178,7 +220,7 @@ class Server:
         for client in list(self.clients):
             silent = now - client.heard
             if client.framer.in_block() and silent > BLOCK_TIMEOUT:
-                client.waiting.append(client.framer.pause())
+                self.put(client, client.framer.pause())
             slow = client.out and now - client.took > REPLY_TIMEOUT
             idle = silent > OBSERVER_TIMEOUT and client is not self.controls
             if slow or idle or (client.gone and not client.waiting and not client.out):
@@ -200,8 +242,8 @@ class Server:
         self.listen(client)
 
     def listen(self, client):
-        """Registers the events needed now: a client with many waiting messages, or a gone one, is not read."""
-        events = 0 if client.gone or len(client.waiting) >= MAX_WAITING else selectors.EVENT_READ
+        """Registers the events needed now. A client is read until it is gone, whatever waits."""
+        events = 0 if client.gone else selectors.EVENT_READ
         events |= selectors.EVENT_WRITE if client.out else 0
         known = client.stream in self.selector.get_map()
         if events and known:
@@ -212,31 +254,64 @@ class Server:
             self.selector.unregister(client.stream)
 
     def read(self, client):
+        """Reads what a client sent; of a flood, as much as can be read in a moment."""
+        until, reads, alive = time.monotonic() + READ_TIME, 0, False
         try:
-            data = client.stream.recv(65536)
+            while not client.gone and (reads < 2 or time.monotonic() < until):
+                alive |= self.receive(client, client.stream.recv(CHUNK))
+                reads += 1
         except BlockingIOError:
-            return
+            # There is no more. Otherwise, what was read may be old, and counts for nothing.
+            if alive:
+                client.heard = time.monotonic()
         except OSError:
-            data = b""
-        if data:
-            in_block = client.framer.in_block()
-            messages = list(client.framer.feed(data))
-            client.read = client.read if client.behind else time.monotonic()
-            # The bytes of a block count as a sign of life, part of a line does not.
-            if messages or in_block or client.framer.in_block():
-                client.heard = client.read
-            # A blank line is only a heartbeat.
-            messages = [m for m in messages if not isinstance(m, bytes) or m.strip()]
-            if self.is_foreign(client, data, messages):
-                client.gone, client.out = True, bytearray()
-                client.waiting.clear()
-                print("closed a connection that speaks another protocol, as a web page does", flush=True)
-            else:
-                client.waiting.extend(messages)
-            client.behind = client.behind or len(client.waiting) >= MAX_WAITING
-        else:
             client.gone = True
         self.listen(client)
+
+    def receive(self, client, data):
+        """Takes in what a client sent. Returns whether it is a sign of life, as a line is and the bytes of a block
+        are, but not part of a line."""
+        in_block = client.framer.in_block()
+        messages = list(client.framer.feed(data))
+        alive = bool(messages) or in_block or client.framer.in_block()
+        # A blank line is only a heartbeat.
+        messages = [message for message in messages if message != b""]
+        if not data:
+            client.gone = True
+        elif self.is_foreign(client, data, messages):
+            client.drop()
+            print("closed a connection that speaks another protocol, as a web page does", flush=True)
+        for message in [] if client.gone else messages:
+            self.put(client, message)
+        return alive
+
+    def put(self, client, data):
+        """Lets a message wait for its turn. Stops of a client that arrive together are carried out together."""
+        self.number += 1
+        calls, stops = stop_calls(data), {}
+        if calls:
+            stops, waiting = self.stops.setdefault(client, ({}, {}))
+            waiting.update(dict.fromkeys(calls))
+            self.disarmed = self.number
+        if any(call is safe for call, _ in calls):
+            self.stopped = self.number
+            for other in self.clients:
+                if other is not client:
+                    other.stopped = self.number
+        if client.gone:
+            return
+        if client.size + size(data) > MAX_WAITING:
+            self.dismiss(client)
+        else:
+            client.put(self.number, data, stops)
+
+    def dismiss(self, client):
+        """Disconnects a client that sends too much, and tells it why."""
+        error = WireError(-363, "more messages wait for the head than may")
+        client.drop(client.out + f"{error.code},{text(error.words())}\n".encode())
+        client.took = time.monotonic()
+        self.send(client)
+        print(f"disconnected a client: {error.words()}", flush=True)
 
     def is_foreign(self, client, data, messages):
         """Whether this is another protocol. A web page can make its browser send any data to any port, but
@@ -264,8 +339,7 @@ class Server:
         except BlockingIOError:
             pass
         except OSError:
-            client.gone, client.out = True, bytearray()
-            client.waiting.clear()
+            client.drop()
         self.listen(client)
 
     def leave(self, client):
@@ -277,41 +351,35 @@ class Server:
 
     # Messages.
 
-    def execute(self, client, message):
-        """Executes a message, and sends the reply."""
-        replies, path, failed = [], [], False
+    def execute(self, client, number, data, stops):
+        """Executes a message, and sends the reply. `stops` has the results of what was done already."""
+        replies, failed, client.number = [], False, number
         try:
-            if isinstance(message, WireError):
-                raise message
-            said = units(message)
+            if isinstance(data, WireError):
+                raise data
+            said = units(data)
         except WireError as error:
             client.outcome = error
             client.tell(error)
             said = []
-        for header, asks, arguments in said:
+        for (header, asks, arguments), entry in zip(said, entries(said)):
             try:
-                # Without a leading colon, the header is relative to the path of the unit before.
-                names = header.lstrip(":").split(":")
-                if not header.startswith((":", "*")):
-                    names = path + names
-                entry = HEADERS.get((":".join(names), asks))
                 if entry is None:
                     raise WireError(-113, f"{header[:60]}{'?' if asks else ''}")
-                if not header.startswith("*"):
-                    path = names[:-1]
                 needs_control, most, call = entry
                 if needs_control:
-                    self.admitted(client, failed)
+                    self.admitted(client, call, failed)
                 if len(arguments) > most:
                     raise WireError(-108, f"no more than {most} here")
-                answer = call(self, client, Parameters(arguments))
+                done = call, tuple(arguments)
+                answer = stops[done] if done in stops else call(self, client, Parameters(arguments))
+                if isinstance(answer, Exception):
+                    raise answer
                 if call not in (fault, next_error):
                     client.outcome = None
             except (WireError, Fault) as error:
                 failed, client.outcome = True, error
                 client.tell(error if isinstance(error, WireError) else as_error(error))
-            except CallAborted:
-                failed, client.outcome = True, WireError(-203, "the call was aborted")
             except Exception as error:
                 # A hardware error or a bug in the controller: the head is broken, the server continues.
                 failed, client.outcome = True, Fault("broken", f"{type(error).__name__}: {error}")
@@ -319,14 +387,15 @@ class Server:
             else:
                 if asks:
                     replies.append(answer if isinstance(answer, bytes) else answer.encode())
+            self.attend(0)
         if replies and client in self.clients:
             client.out += b";".join(replies) + b"\n"
             client.took = time.monotonic()
             self.send(client)
-        elif client in self.clients:
-            self.listen(client)
 
-    def admitted(self, client, failed):
+    def admitted(self, client, call, failed):
+        if client.number < (self.disarmed if call is arm else self.stopped):
+            raise WireError(-221, LEFT_OUT)
         if failed:
             raise WireError(-221, "skipped after an error in the same message")
         if client.gone or self.ending:
@@ -389,6 +458,48 @@ def joined(*parts):
     return ",".join(parts)
 
 
+def size(data):
+    """The bytes that a waiting message counts for."""
+    return OVERHEAD + (len(data) if isinstance(data, bytes) else 0)
+
+
+def entries(said):
+    """The row of the table for each unit, or None. Without a leading colon, a header is relative to the path of the
+    unit before."""
+    path = []
+    for header, asks, _ in said:
+        names = header.lstrip(":").split(":")
+        if not header.startswith((":", "*")):
+            names = path + names
+        entry = HEADERS.get((":".join(names), asks))
+        if entry and not header.startswith("*"):
+            path = names[:-1]
+        yield entry
+
+
+def stop_calls(message):
+    """The calls by which a message stops the head, with their parameters. None if it also asks for what only the
+    controller may: then its units are executed one after another."""
+    if not isinstance(message, bytes) or not STOP_WORDS.search(message):
+        return []
+    calls = []
+    try:
+        said = units(message)
+    except WireError:
+        return []
+    for (_, _, arguments), entry in zip(said, entries(said)):
+        needs_control, most, call = entry or (READ, 0, None)
+        if needs_control:
+            return []
+        if call in (safe, disarm) and len(arguments) <= most:
+            try:
+                Parameters(arguments).keep()
+                calls.append((call, tuple(arguments)))
+            except WireError:
+                pass
+    return calls
+
+
 # Functions of the headers: server, client and parameters; a query returns its reply.
 
 def fault(server, client, given):
@@ -413,6 +524,8 @@ def next_error(server, client, given):
 
 
 def take(server, client, given):
+    if client.number < client.stopped:
+        raise WireError(-221, LEFT_OUT)
     if client.gone:
         raise WireError(-203, "this client disconnected")
     if server.controls not in (None, client):
@@ -491,9 +604,14 @@ def expose(server, client, given):
             raise WireError(-161, "dot words have 4 bytes each")
         words = [word for (word,) in struct.iter_unpack(">I", data)]
     else:
-        given.word(MARKS=None)
+        given.word(TESTMARKS=None, MARKS=None)  # MARKs before edition 1.2
     time, facet, count, underrun = server.head.expose(facet, dots, dot_period, delay, words)
     return joined(number(time), str(facet), str(count), flag(underrun))
+
+
+def marks(server, client, given):
+    along_u, across_u, dose_u, marks = server.head.measure()
+    return joined(*map(number, [*along_u, *across_u, dose_u, *(value for mark in marks for value in mark)]))
 
 
 def does(call):
@@ -504,6 +622,13 @@ def does(call):
         return call(server, client, given)
 
     return moves
+
+
+arm = does(lambda s, c, g: s.head.arm(g.number()))
+
+
+def disarm(server, client, given):
+    server.head.disarm()
 
 
 READ, CONTROL = False, True
@@ -518,7 +643,7 @@ TABLE = [
     ("SYSTem:ERRor:NEXT?", READ, 0, next_error),
     ("SYSTem:ERRor:COUNt?", READ, 0, lambda s, c, g: str(len(c.errors))),
     ("SYSTem:VERSion?", READ, 0, lambda s, c, g: "1999.0"),
-    ("SYSTem:PROTocol?", READ, 0, lambda s, c, g: "1.1"),
+    ("SYSTem:PROTocol?", READ, 0, lambda s, c, g: "1.2"),
     ("FAULt?", READ, 0, fault),
     ("CONTrol:TAKE", READ, 0, take),
     ("CONTrol:RELease", READ, 1, release),
@@ -545,11 +670,11 @@ TABLE = [
     ("TRIM:LOAD", CONTROL, 4096, does(load)),
     ("TRIM:LOAD?", READ, 0, trims),
     ("TRIM:STORe", CONTROL, 0, does(lambda s, c, g: s.head.store_trims())),
-    ("LASer:ARM", CONTROL, 1, does(lambda s, c, g: s.head.arm(g.number()))),
-    ("LASer:DISarm", READ, 0, lambda s, c, g: s.head.disarm()),
+    ("LASer:ARM", CONTROL, 1, arm),
+    ("LASer:DISarm", READ, 0, disarm),
     ("LASer:ARM?", READ, 0, of_status("laser", flag)),
     ("LINE:EXPose?", CONTROL, 5, does(expose)),
-    ("GAUGe:MEASure?", CONTROL, 0, does(lambda s, c, g: joined(*map(number, s.head.measure())))),
+    ("GAUGe:MARKs?", CONTROL, 0, does(marks)),
     ("SIGNal:STATe?", READ, 1, lambda s, c, g: flag(s.head.signal(g.string()))),
     ("SIGNal:SWITch", CONTROL, 2, does(lambda s, c, g: s.head.switch(g.string(), g.flag()))),
     ("CHANnel:VALue?", READ, 1, lambda s, c, g: number(s.head.channel(g.string()))),

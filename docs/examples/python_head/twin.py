@@ -194,7 +194,9 @@ class Gauge:
         self.twin, self.noise = twin, random.Random(seed)
 
     def measure(self):
-        """Shifts along and across in m, and the standard uncertainty of each."""
+        """Standard uncertainties along (noise, offset, in proportion to the place, of a place), the same
+        across, that of the dose; then of each mark its place as a share of the line from its middle, its
+        shifts along and across in m, and its dose. This gauge reads no dose."""
         if self.twin.last_line is None:
             raise c.Fault("refused", "there is no line to measure yet")
         self.twin.clock.wait(READING_TIME)
@@ -206,4 +208,8 @@ class Gauge:
         x = 2 * speed * focal * (middle - c.TURN / speed / c.DESCRIPTION["facets"] / 2)
         y = 2 * focal * (higher + mirror)
         dx, dy = self.twin.errors[facet]
-        return (x + dx + self.noise.gauss(0, 0.4e-6), y + dy + self.noise.gauss(0, 0.4e-6), 0.5e-6, 0.5e-6)
+        # The lens bends the line by 10 um at its ends, as the cube of the place.
+        marks = [(at, x + dx + 8e-5 * at**3 + self.noise.gauss(0, 0.4e-6), y + dy + self.noise.gauss(0, 0.4e-6), None)
+                 for at in (-0.5, -0.25, 0.0, 0.25, 0.5)]
+        stated = (0.5e-6, 0.0, 2e-6, 0.0)
+        return stated, stated, None, marks

@@ -3,10 +3,11 @@
 use crate::call::{Call, Reply};
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
-use crate::wire::watch::{ControlWatch, Stop};
+use crate::wire::inbox::{Inbox, StopCalls};
+use crate::wire::watch::ControlWatch;
 use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -123,6 +124,10 @@ pub struct ControlledHead {
     injected: bool,
     /// Clients at lines, which cannot hang up.
     at_lines: BTreeSet<u64>,
+    /// Where stops come in.
+    inbox: Arc<Inbox>,
+    /// Stops that were carried out, by the number of their message: the client, and what came of it.
+    stopped: BTreeMap<u64, (u64, VecDeque<Result<Reply, Fault>>)>,
 }
 
 impl ControlledHead {
@@ -136,7 +141,38 @@ impl ControlledHead {
             revoked: Vec::new(),
             injected: false,
             at_lines: BTreeSet::new(),
+            inbox: Arc::default(),
+            stopped: BTreeMap::new(),
         }
+    }
+
+    /// The same with stops that come in there.
+    pub(super) fn stopped_by(self, inbox: Arc<Inbox>) -> ControlledHead {
+        ControlledHead { inbox, ..self }
+    }
+
+    /// Carries out the stops that wait; what came of them is told in the turn of their clients.
+    pub(super) fn carry_out_stops(&mut self) {
+        for StopCalls { id, number, calls } in self.inbox.take_stops() {
+            self.watch.stopping();
+            let done = calls.iter().map(|call| self.make_call(id, call)).collect();
+            self.stopped.insert(number, (id, done));
+        }
+    }
+
+    /// What came of the next call of a message that was carried out already.
+    pub(super) fn take_stopped(&mut self, number: u64) -> Option<Result<Reply, Fault>> {
+        self.stopped.get_mut(&number)?.1.pop_front()
+    }
+
+    /// That message was told all.
+    pub(super) fn told(&mut self, number: u64) {
+        self.stopped.remove(&number);
+    }
+
+    /// A client that waits for what came of a stop.
+    pub(super) fn waits_for_stop(&self) -> Option<u64> {
+        self.stopped.values().next().map(|(id, _)| *id)
     }
 
     /// A client is at a serial line, which cannot hang up.
@@ -147,22 +183,17 @@ impl ControlledHead {
     /// A client left.
     pub fn left(&mut self, id: u64) {
         self.at_lines.remove(&id);
+        self.stopped.retain(|_, (by, _)| *by != id);
     }
 
-    /// A client made the head safe after the message of that number was said.
-    pub fn is_stopped_since(&self, number: u64) -> bool {
-        self.watch.last_stop(Stop::Safe).0 > number
-    }
-
-    /// As that, but not the client itself.
-    pub fn is_stopped_by_other_since(&self, number: u64, id: u64) -> bool {
-        let (at, by) = self.watch.last_stop(Stop::Safe);
-        at > number && by != id
+    /// A client other than `but` made the head safe after the message of that number was said.
+    pub fn is_stopped_since(&self, number: u64, but: Option<u64>) -> bool {
+        self.watch.is_stopped_since(number, but)
     }
 
     /// A client disarmed the laser, or made the head safe, after the message of that number was said.
     pub fn is_disarmed_since(&self, number: u64) -> bool {
-        self.watch.last_stop(Stop::Dark).0 > number
+        self.watch.is_disarmed_since(number)
     }
 
     /// What the head is, as it said first.
@@ -245,8 +276,13 @@ impl ControlledHead {
         catch_panic(|| Ok(self.served.link.now()))
     }
 
-    /// Makes a call for a client.
+    /// Makes a call for a client, behind the stops that wait.
     pub fn call(&mut self, id: u64, call: &Call) -> Result<Reply, Fault> {
+        self.carry_out_stops();
+        self.make_call(id, call)
+    }
+
+    fn make_call(&mut self, id: u64, call: &Call) -> Result<Reply, Fault> {
         match call {
             Call::MakeSafe { keep_spinning } => {
                 return Ok(Reply::Safe(self.make_safe_for(id, *keep_spinning)));

@@ -34,8 +34,6 @@ const ATTENTIVE: Duration = Duration::from_micros(200);
 pub(crate) enum Event {
     /// A client connected.
     Connected(Connection, ReplySender),
-    /// A client stops the head by the message of that number, which follows in its turn.
-    Stop(u64, u64, Vec<Call>),
     /// It sent a message.
     Message(u64, Message),
     /// More of its messages would wait than may.
@@ -46,6 +44,16 @@ pub(crate) enum Event {
     Disconnected(u64),
     /// A line for the log.
     Log(String),
+}
+
+/// The calls by which a client stops the head.
+pub(crate) struct StopCalls {
+    /// The client.
+    pub id: u64,
+    /// The number of its message.
+    pub number: u64,
+    /// What it asks for.
+    pub calls: Vec<Call>,
 }
 
 /// What came of a message.
@@ -85,6 +93,7 @@ struct Client {
 
 #[derive(Default)]
 struct State {
+    stops: Vec<StopCalls>,
     first: VecDeque<Event>,
     clients: BTreeMap<u64, Client>,
     /// Whose turn it was last.
@@ -111,22 +120,37 @@ impl Inbox {
         self.came.notify_one();
     }
 
-    /// Puts what goes before all messages; false where nothing is heard any more. A stop that waits
-    /// already stands for the same of that client, which is carried out again in its turn.
+    /// Puts what goes before all messages; false where nothing is heard any more.
     pub(crate) fn put_first(&self, event: Event) -> bool {
         let mut state = self.state();
-        let is_left_out = match &event {
-            Event::Log(_) => state.first.len() >= MAX_LOG,
-            Event::Stop(id, _, calls) => state.first.iter().any(
-                |other| matches!(other, Event::Stop(by, _, same) if by == id && same == calls),
-            ),
-            _ => false,
-        };
+        let is_left_out = matches!(event, Event::Log(_)) && state.first.len() >= MAX_LOG;
         if !state.closed && !is_left_out {
             state.first.push_back(event);
             self.notify(state.waiting());
         }
         !state.closed
+    }
+
+    /// Puts a stop, whose message follows in its turn. One that waits already stands for the same of that
+    /// client, which is carried out again in its turn.
+    pub(crate) fn put_stop(&self, stop: StopCalls) {
+        let mut state = self.state();
+        let waits = |other: &StopCalls| other.id == stop.id && other.calls == stop.calls;
+        if !state.closed && !state.stops.iter().any(waits) {
+            state.stops.push(stop);
+            self.notify(state.waiting());
+        }
+    }
+
+    /// Takes out the stops that wait.
+    pub(crate) fn take_stops(&self) -> Vec<StopCalls> {
+        if self.count.load(Ordering::SeqCst) == 0 {
+            return Vec::new();
+        }
+        let mut state = self.state();
+        let stops = std::mem::take(&mut state.stops);
+        self.count.store(state.waiting(), Ordering::SeqCst);
+        stops
     }
 
     /// Puts what waits for the turn of a client, `due` at once or later. Where more would wait than may,
@@ -154,7 +178,7 @@ impl Inbox {
     }
 
     /// The next event: what goes first, then what waits of client `preferred`, then the clients in turn.
-    /// Comes back without one after `patience`. `attentive` where the next one is expected at once.
+    /// Comes back without one where a stop waits, and after `patience`. `attentive` where the next one is expected at once.
     pub(crate) fn next(
         &self,
         preferred: Option<u64>,
@@ -167,6 +191,9 @@ impl Inbox {
         }
         let mut state = self.state();
         loop {
+            if !state.stops.is_empty() {
+                return None;
+            }
             if let Some(event) = state.take(preferred) {
                 self.count.store(state.waiting(), Ordering::SeqCst);
                 return Some(event);
@@ -203,7 +230,9 @@ impl Message {
 
 impl State {
     fn waiting(&self) -> usize {
-        self.first.len() + self.clients.values().map(|client| client.waiting.len()).sum::<usize>()
+        self.stops.len()
+            + self.first.len()
+            + self.clients.values().map(|client| client.waiting.len()).sum::<usize>()
     }
 
     fn take(&mut self, preferred: Option<u64>) -> Option<Event> {

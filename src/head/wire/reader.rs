@@ -8,7 +8,7 @@ use crate::system::is_pause;
 use crate::wire::authentication::{Origin, SecretTurns};
 use crate::wire::errors::WireError;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
-use crate::wire::inbox::{Event, Inbox, Message, Put};
+use crate::wire::inbox::{Event, Inbox, Message, Put, StopCalls};
 use crate::wire::message::message_units;
 use crate::wire::mnemonic::is;
 use crate::wire::protocol::{Introduction, is_blank};
@@ -204,7 +204,7 @@ impl Reader {
         if !calls.is_empty() {
             let safe = calls.iter().any(|call| matches!(call, Call::MakeSafe { .. }));
             watch.stop(if safe { Stop::Safe } else { Stop::Dark }, number, id);
-            inbox.put_first(Event::Stop(id, number, calls));
+            inbox.put_stop(StopCalls { id, number, calls });
         }
         let stranger = !self.client.admitted.load(Ordering::SeqCst);
         let due = (stranger && says_secret(&frame))

@@ -83,7 +83,7 @@ pub fn serve_listeners(
     let acceptor = Acceptor::new(listeners, shared, Arc::clone(end))?;
     let acceptor =
         thread::Builder::new().name("acceptor".to_string()).spawn(move || acceptor.run())?;
-    let controlled = ControlledHead::new(served, Arc::clone(&watch));
+    let controlled = ControlledHead::new(served, Arc::clone(&watch)).stopped_by(Arc::clone(&inbox));
     let clients = BTreeMap::new();
     let mut server = Server { controlled, watch, inbox, turns, clients, open, log };
     server.hear();
@@ -111,8 +111,9 @@ impl Server<'_> {
         let (mut attentive, mut tried, mut sent) = (false, Instant::now(), Instant::now());
         loop {
             // A client that stopped the head waits for its reply.
-            let stopping = self.clients.iter().find(|(_, client)| !client.session.done.is_empty());
-            let event = self.inbox.next(stopping.map(|(id, _)| *id), attentive, IDLE);
+            let stopping = self.controlled.waits_for_stop();
+            self.controlled.carry_out_stops();
+            let event = self.inbox.next(stopping, attentive, IDLE);
             attentive = matches!(event, Some(Event::Message(..)));
             self.look();
             if let Some(event) = event {
@@ -154,13 +155,6 @@ impl Server<'_> {
                     self.controlled.is_at_line(connection.id);
                 }
                 self.clients.insert(connection.id, Client { session, connection, sender });
-            }
-            Event::Stop(id, number, calls) => {
-                self.watch.stopping();
-                let done = calls.iter().map(|call| self.controlled.call(id, call)).collect();
-                if let Some(client) = self.clients.get_mut(&id) {
-                    client.session.done.insert(number, done);
-                }
             }
             Event::Message(id, message) => {
                 let controlled = self.watch.controller() == id;

@@ -13,7 +13,6 @@ use crate::wire::reply::{block, flag, number};
 use crate::wire::status::{Register, Registers, rails_good};
 use crate::wire::tree::{Entry, HEADERS, Meaning, Verb, find_unit, read_call};
 use crate::{Fault, Status};
-use std::collections::{BTreeMap, VecDeque};
 
 /// The edition of this protocol: a newer second number only adds.
 pub(crate) const PROTOCOL: &str = "1.2";
@@ -37,9 +36,6 @@ pub struct WireSession {
     pub(super) tries: u32,
     /// Why what it said before moves nothing any more: it hung up, or fell silent.
     pub barred: Option<&'static str>,
-    /// What came of the calls of messages that stop the head, by their numbers. They were made as soon
-    /// as they were heard.
-    pub(super) done: BTreeMap<u64, VecDeque<Result<Reply, Fault>>>,
     /// The number of the message that is carried out; later ones have higher numbers.
     pub(super) number: u64,
 }
@@ -58,7 +54,6 @@ impl WireSession {
             admitted: open,
             tries: 0,
             barred: None,
-            done: BTreeMap::new(),
             number: 0,
         }
     }
@@ -66,9 +61,8 @@ impl WireSession {
     /// As a client that just came, but for its wrong secrets.
     pub fn begin_anew(&mut self) {
         let new = WireSession::new(self.id, self.open);
-        let done = std::mem::take(&mut self.done);
         let WireSession { tries, barred, number, .. } = *self;
-        *self = WireSession { tries, barred, number, done, ..new };
+        *self = WireSession { tries, barred, number, ..new };
     }
 
     /// Too many wrong secrets.
@@ -126,7 +120,7 @@ impl WireSession {
                 }
             }
         }
-        self.done.remove(&self.number);
+        controlled.told(self.number);
         reply
     }
 
@@ -145,7 +139,7 @@ impl WireSession {
             Access::Observer => Ok(()),
             Access::Controller if failed => Err(left_out()),
             Access::Controller => match controlled.control_of(self.id) {
-                Control::Own if controlled.is_stopped_since(self.number) => Err(stopped()),
+                Control::Own if controlled.is_stopped_since(self.number, None) => Err(stopped()),
                 Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
                 Control::None => protected("say CONTrol:TAKE first"),
@@ -189,7 +183,7 @@ impl WireSession {
             return Err(stopped());
         }
         let stop = if call.row().access == Access::Anyone {
-            self.done.get_mut(&self.number).and_then(VecDeque::pop_front)
+            controlled.take_stopped(self.number)
         } else {
             None
         };
@@ -264,7 +258,7 @@ impl WireSession {
                 if let Some(why) = self.barred {
                     return Err(WireError::new(-203, why).into());
                 }
-                if controlled.is_stopped_by_other_since(self.number, self.id) {
+                if controlled.is_stopped_since(self.number, Some(self.id)) {
                     return Err(stopped());
                 }
                 controlled.take(self.id)?;

@@ -29,9 +29,21 @@ pub struct ControlWatch {
     ending: AtomicBool,
     /// The number of the last message.
     messages: AtomicU64,
-    /// The last messages that disarmed, and that made safe: number and client.
-    stops: Mutex<[(u64, u64); 2]>,
+    /// Messages that stopped the head.
+    stops: Mutex<Stops>,
 }
+
+/// The last messages that stopped the head, by their numbers.
+#[derive(Debug, Default)]
+struct Stops {
+    /// That disarmed or made safe.
+    dark: u64,
+    /// That made safe: number and client, the last of each client.
+    safe: Vec<(u64, u64)>,
+}
+
+/// Clients whose last stop is kept in mind; an older one was followed by so many others.
+const MAX_STOPPERS: usize = 16;
 
 /// How a client stops the head.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -157,18 +169,26 @@ impl ControlWatch {
     /// A message of that number stops the head: what the head does is cut short.
     pub fn stop(&self, how: Stop, number: u64, id: u64) {
         let mut stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
-        let [dark, safe] = &mut *stops;
-        *dark = (*dark).max((number, id));
+        stops.dark = stops.dark.max(number);
         if how == Stop::Safe {
-            *safe = (*safe).max((number, id));
+            stops.safe.retain(|(_, by)| *by != id);
+            stops.safe.push((number, id));
+            if stops.safe.len() > MAX_STOPPERS {
+                stops.safe.remove(0);
+            }
         }
         self.cut_short();
     }
 
-    /// The last message that stopped the head at least so: its number and its client, 0 where none did.
-    pub fn last_stop(&self, how: Stop) -> (u64, u64) {
-        let [dark, safe] = *self.stops.lock().unwrap_or_else(PoisonError::into_inner);
-        if how == Stop::Safe { safe } else { dark }
+    /// A message behind that number disarmed the laser or made the head safe.
+    pub fn is_disarmed_since(&self, number: u64) -> bool {
+        self.stops.lock().unwrap_or_else(PoisonError::into_inner).dark > number
+    }
+
+    /// A message behind that number, of a client other than `but`, made the head safe.
+    pub fn is_stopped_since(&self, number: u64, but: Option<u64>) -> bool {
+        let stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
+        stops.safe.iter().any(|(at, by)| *at > number && Some(*by) != but)
     }
 
     /// What the head does is cut short.

@@ -199,3 +199,24 @@ fn a_flood_of_stops_leaves_others_their_turns() {
         assert!(is_dark(&flood.hear()));
     }
 }
+
+/// A long message of looks is no hiding place either.
+#[test]
+fn a_stop_comes_between_the_looks_of_a_message() {
+    let server = Server::with(&["--realtime", "--dead-man", "60s"]);
+    let mut line = turning(&server);
+    let mut looker = server.line();
+    assert!(looker.ask("*IDN?").starts_with("spintrue,"));
+    // As many looks as a message holds, again and again.
+    let looks = vec!["HEAD:STAT?"; 5000].join(";:");
+    for _ in 0..10 {
+        looker.say(&looks);
+    }
+    let mut other = server.line();
+    assert!(is_dark(&other.ask("SAFE?")));
+    let speed = line.ask("ROT:TARG?;:CONT:OWN?");
+    assert_eq!(speed, "9.91E+37;NONE");
+    for _ in 0..10 {
+        assert!(looker.hear().len() > 100_000);
+    }
+}
