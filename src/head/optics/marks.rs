@@ -157,7 +157,7 @@ impl Fit {
                 }
             }
             let left = dot(&rest, &rest);
-            if !(left > 1e-9 * size) {
+            if left.is_nan() || left <= 1e-9 * size {
                 break;
             }
             let norm = left.sqrt();

@@ -165,6 +165,11 @@ impl ControlledHead {
         self.stopped.get_mut(&number)?.1.pop_front()
     }
 
+    /// Nothing that a client said before has its turn any more.
+    pub(super) fn forget_stops(&mut self, id: u64) {
+        self.stopped.retain(|_, (by, _)| *by != id);
+    }
+
     /// That message was told all.
     pub(super) fn told(&mut self, number: u64) {
         self.stopped.remove(&number);
@@ -183,7 +188,7 @@ impl ControlledHead {
     /// A client left.
     pub fn left(&mut self, id: u64) {
         self.at_lines.remove(&id);
-        self.stopped.retain(|_, (by, _)| *by != id);
+        self.forget_stops(id);
     }
 
     /// A client other than `but` made the head safe after the message of that number was said.

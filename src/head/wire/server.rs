@@ -167,6 +167,7 @@ impl Server<'_> {
             }
             Event::TooMuch(id) => {
                 self.watch.stopping();
+                self.controlled.forget_stops(id);
                 let why = WireError::new(-363, "more messages wait for the head than may");
                 if let Some(client) = self.clients.get_mut(&id) {
                     (self.log)(&format!("sent a client away: {why}"));
@@ -263,7 +264,10 @@ impl Server<'_> {
 
     /// Carries a message out and sends the reply; false where the client is to go.
     fn said(&mut self, id: u64, message: Message) -> bool {
-        let Some(client) = self.clients.get_mut(&id) else { return true };
+        let Some(client) = self.clients.get_mut(&id) else {
+            self.controlled.told(message.number);
+            return true;
+        };
         let (session, connection) = (&mut client.session, &client.connection);
         session.number = message.number;
         session.barred = if connection.gone.load(Ordering::SeqCst) {

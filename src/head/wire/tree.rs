@@ -419,7 +419,7 @@ pub(super) fn of_call(call: &Call, older: bool) -> Option<(&'static Entry, &'sta
         _ => None,
     });
     let newest = all.next();
-    if older { all.last().or(newest) } else { newest }
+    if older { all.next_back().or(newest) } else { newest }
 }
 
 /// The entry of a header whose parts are given, such as `["SYST", "err"]`.
