@@ -49,16 +49,16 @@ impl<L: Link> Paced<L> {
     }
 
     /// Waits until the wall clock has passed what the head has lived through. After a request to stop
-    /// the head keeps the time that it is ahead.
-    fn wait(&mut self) {
+    /// the head keeps the time that it is ahead; true then.
+    fn wait(&mut self) -> bool {
         loop {
             let ahead = self.link.now() - self.due();
             if ahead <= 0.0 || !ahead.is_finite() {
-                return;
+                return false;
             }
             if self.stop.load(Ordering::SeqCst) {
                 self.offset += ahead;
-                return;
+                return true;
             }
             std::thread::sleep(SLICE.min(Duration::from_secs_f64(ahead.min(1.0))));
         }
@@ -84,7 +84,10 @@ impl<L: Link> Link for Paced<L> {
             return self.sleep_in_slices(*seconds);
         }
         let mut result = self.link.call(call);
-        self.wait();
+        if self.wait() && call.row().waits && result.is_ok() {
+            let why = "a stop cut it short: what was done until then is not known";
+            return Err(Fault::Refused(why.to_string()));
+        }
         if let Ok(Reply::Description(head)) = &mut result {
             // Working something out takes time here that counts.
             head.times.reply_most += MAX_WORKING;

@@ -251,7 +251,7 @@ impl Station {
             }
             (_, Err(Fault::NoGauge)) => return Ok(answer?),
             // It may be broken for no more than a request to stop.
-            (_, Err(Fault::Broken(_))) => self.go_on()?,
+            (_, Err(_)) => self.go_on()?,
             _ => {}
         }
         let reply = self.looked(answer)?;

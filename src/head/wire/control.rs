@@ -1,17 +1,19 @@
 //! The head behind a server, and which client controls it. Lives on the thread of the head. Uses links.
 
+#![allow(clippy::disallowed_methods, reason = "a server owns a real clock")]
+
 use crate::call::{Call, Reply};
 use crate::safe::catch_panic;
 use crate::wire::errors::WireError;
 use crate::wire::inbox::{Inbox, StopCalls};
-use crate::wire::watch::ControlWatch;
+use crate::wire::watch::{ControlWatch, Stop};
 use crate::{Calls, Description, Fault, Gauge, Head, Laser, Link, Rig, SafeState};
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use thiserror::Error;
 
 /// Who controls a head that several clients can reach, and that one of them has at a time, seen by one
@@ -25,6 +27,9 @@ pub enum Control {
     /// No client.
     None,
 }
+
+/// How long a head that was made safe is only looked at where that is asked for again.
+const SAFE_AGAIN: Duration = Duration::from_millis(100);
 
 /// Longest sleep in s of the head between two looks whether the client is still there.
 const SLICE: f64 = 0.02;
@@ -122,6 +127,9 @@ pub struct ControlledHead {
     revoked: Vec<(u64, WireError)>,
     /// The controlling client injected faults.
     injected: bool,
+    /// When the head was made safe last, and whether it was to go on turning; none where it was asked to
+    /// move since.
+    safe: Option<(Instant, bool)>,
     /// Clients at lines, which cannot hang up.
     at_lines: BTreeSet<u64>,
     /// Where stops come in.
@@ -140,6 +148,7 @@ impl ControlledHead {
             intervened: None,
             revoked: Vec::new(),
             injected: false,
+            safe: None,
             at_lines: BTreeSet::new(),
             inbox: Arc::default(),
             stopped: BTreeMap::new(),
@@ -155,7 +164,7 @@ impl ControlledHead {
     pub(super) fn carry_out_stops(&mut self) {
         for StopCalls { id, number, calls } in self.inbox.take_stops() {
             self.watch.stopping();
-            let done = calls.iter().map(|call| self.make_call(id, call)).collect();
+            let done = calls.iter().map(|call| self.call(id, call)).collect();
             self.stopped.insert(number, (id, done));
         }
     }
@@ -191,14 +200,15 @@ impl ControlledHead {
         self.forget_stops(id);
     }
 
-    /// A client other than `but` made the head safe after the message of that number was said.
-    pub fn is_stopped_since(&self, number: u64, but: Option<u64>) -> bool {
-        self.watch.is_stopped_since(number, but)
+    /// The head was made safe after a client said the message of that number, or by another one after the
+    /// message of number `since`.
+    pub fn is_stopped(&self, id: u64, number: u64, since: u64) -> bool {
+        self.watch.is_stopped(Stop::Safe, id, number, since)
     }
 
-    /// A client disarmed the laser, or made the head safe, after the message of that number was said.
-    pub fn is_disarmed_since(&self, number: u64) -> bool {
-        self.watch.is_disarmed_since(number)
+    /// As that, or the laser was disarmed.
+    pub fn is_disarmed(&self, id: u64, number: u64, since: u64) -> bool {
+        self.watch.is_stopped(Stop::Dark, id, number, since)
     }
 
     /// What the head is, as it said first.
@@ -281,13 +291,8 @@ impl ControlledHead {
         catch_panic(|| Ok(self.served.link.now()))
     }
 
-    /// Makes a call for a client, behind the stops that wait.
+    /// Makes a call for a client.
     pub fn call(&mut self, id: u64, call: &Call) -> Result<Reply, Fault> {
-        self.carry_out_stops();
-        self.make_call(id, call)
-    }
-
-    fn make_call(&mut self, id: u64, call: &Call) -> Result<Reply, Fault> {
         match call {
             Call::MakeSafe { keep_spinning } => {
                 return Ok(Reply::Safe(self.make_safe_for(id, *keep_spinning)));
@@ -300,6 +305,7 @@ impl ControlledHead {
         }
         if call.row().moves {
             self.watch.moves(true);
+            self.safe = None;
         }
         self.injected |= matches!(call, Call::Inject { .. });
         catch_panic(|| self.served.link.call(call))
@@ -311,11 +317,24 @@ impl ControlledHead {
         if anothers {
             self.revoke(WireError::new(-221, "another client made the head safe"));
         }
-        let state = self.bring_down(keep_spinning);
+        let state = self.seen_safe(keep_spinning);
+        let state = state.unwrap_or_else(|| self.bring_down(keep_spinning));
         if anothers {
             self.intervened = Some(state.clone());
         }
         state
+    }
+
+    /// The state of a head that was made safe a moment ago and is so still: a flood of stops must not keep
+    /// it from everything else.
+    fn seen_safe(&mut self, keep_spinning: bool) -> Option<SafeState> {
+        let (at, kept) = self.safe?;
+        if at.elapsed() > SAFE_AGAIN || kept != keep_spinning {
+            return None;
+        }
+        let status = catch_panic(|| self.served.link.status()).ok()?;
+        let state = SafeState::seen(Some(&status), keep_spinning, Vec::new());
+        (state.laser_off && state.parked).then_some(state)
     }
 
     /// Lets time pass, in slices where it is real.
@@ -336,6 +355,8 @@ impl ControlledHead {
         // A rotor that runs out, or is kept spinning without a controlling client, needs no watch; what
         // could not be made safe is tried again.
         let watched = keep_spinning && self.watch.controller() != 0;
+        let good = state.laser_off && state.parked && state.troubles.is_empty();
+        self.safe = good.then(|| (Instant::now(), keep_spinning));
         self.watch.moves(!state.laser_off || watched);
         state
     }

@@ -73,6 +73,8 @@ pub(crate) struct Message {
     pub frame: Frame,
     /// Later ones have higher numbers.
     pub number: u64,
+    /// The number of the last one when it may have been sent.
+    pub since: u64,
 }
 
 /// An event that waits for its turn.

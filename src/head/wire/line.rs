@@ -1,8 +1,9 @@
 //! Serial lines: how one is opened, at either end, and written to without ever waiting for its
-//! driver. Uses nothing.
+//! driver. Uses what is read from.
 
+use crate::wire::incoming::Incoming;
 use std::fmt;
-use std::io::{self, Read, Write};
+use std::io::{self, Write};
 #[cfg(feature = "serial")]
 use std::time::Duration;
 
@@ -29,7 +30,7 @@ impl fmt::Display for SerialLine {
 }
 
 /// What is read from a line, and what is written to it.
-pub(crate) type Ends = (Box<dyn Read + Send>, Box<dyn Write + Send>);
+pub(crate) type Ends = (Box<dyn Incoming + Send>, Box<dyn Write + Send>);
 
 impl SerialLine {
     /// Opens it for this process alone.

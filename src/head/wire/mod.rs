@@ -11,6 +11,7 @@ pub(crate) mod errors;
 pub(crate) mod frame;
 pub(crate) mod greeting;
 pub(crate) mod inbox;
+pub(crate) mod incoming;
 pub(crate) mod limits;
 pub(crate) mod line;
 pub(crate) mod link;

@@ -9,13 +9,14 @@ use crate::wire::authentication::{Origin, SecretTurns};
 use crate::wire::errors::WireError;
 use crate::wire::frame::{BLOCK_LOOKING, Frame, Framer, MAX_BLOCK, MAX_LINE};
 use crate::wire::inbox::{Event, Inbox, Message, Put, StopCalls};
+use crate::wire::incoming::Incoming;
 use crate::wire::message::message_units;
 use crate::wire::mnemonic::is;
 use crate::wire::protocol::{Introduction, is_blank};
 use crate::wire::sender::ReplySender;
 use crate::wire::stops::stop_calls;
 use crate::wire::watch::{ControlWatch, Stop};
-use std::io::{ErrorKind, Read};
+use std::io::ErrorKind;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -75,7 +76,7 @@ pub(crate) struct Reader {
     /// Which client.
     pub client: Connection,
     /// What it says.
-    pub stream: Box<dyn Read + Send>,
+    pub stream: Box<dyn Incoming + Send>,
     /// What all readers share.
     pub shared: Shared,
 }
@@ -105,19 +106,27 @@ impl Reader {
         let mut chunk = vec![0; CHUNK];
         let mut frames = Vec::new();
         let mut last = Instant::now();
+        // Bytes may have come while others were worked on: until there are none, they are as old as the
+        // first of them, and a stop of another client counts as later.
+        let (mut behind, mut since) = (false, 0);
         loop {
             // What it still sends is left unread, on which the system resets the connection.
             if self.client.gone.load(Ordering::SeqCst) {
                 return "it was disconnected".to_string();
             }
+            behind = behind && !self.stream.is_drained();
             match self.stream.read(&mut chunk) {
                 Ok(0) => return "it ended".to_string(),
                 Ok(count) => {
                     last = Instant::now();
+                    if !behind {
+                        since = watch.last_number();
+                    }
                     let bytes = chunk.get(..count).unwrap_or_default();
                     let most = if watch.controller() == id { MAX_BLOCK } else { BLOCK_LOOKING };
                     let in_block = framer.in_block();
                     framer.feed(bytes, most, &mut frames);
+                    behind |= frames.len() > 1 || count == CHUNK;
                     if let Some(introduction) = &mut introduction {
                         if let Err(why) = introduction.check(bytes, &frames) {
                             return self.turn_away(arriving, &why);
@@ -152,7 +161,7 @@ impl Reader {
                 return "the server ends".to_string();
             }
             for frame in frames.drain(..).filter(|frame| !is_blank(frame)) {
-                if !self.hand_over(frame) {
+                if !self.hand_over(frame, since) {
                     return "the server ends".to_string();
                 }
             }
@@ -196,8 +205,9 @@ impl Reader {
         self.shared.watch.heard(self.client.id, at);
     }
 
-    /// Hands a message over to the thread of the head; false where nothing is heard any more.
-    fn hand_over(&self, frame: Frame) -> bool {
+    /// Hands a message over to the thread of the head, which came after that of number `since`; false where
+    /// nothing is heard any more.
+    fn hand_over(&self, frame: Frame, since: u64) -> bool {
         let Shared { watch, inbox, .. } = &self.shared;
         let (id, number) = (self.client.id, watch.numbered());
         let calls = stop_calls(&frame);
@@ -209,7 +219,7 @@ impl Reader {
         let stranger = !self.client.admitted.load(Ordering::SeqCst);
         let due = (stranger && says_secret(&frame))
             .then(|| Instant::now() + self.shared.turns.turn(self.client.origin));
-        match inbox.put(id, Event::Message(id, Message { frame, number }), due) {
+        match inbox.put(id, Event::Message(id, Message { frame, number, since }), due) {
             Put::Done => true,
             Put::TooMuch => {
                 watch.cut_short();

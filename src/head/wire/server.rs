@@ -269,7 +269,7 @@ impl Server<'_> {
             return true;
         };
         let (session, connection) = (&mut client.session, &client.connection);
-        session.number = message.number;
+        (session.number, session.since) = (message.number, message.since);
         session.barred = if connection.gone.load(Ordering::SeqCst) {
             Some("this client hung up")
         } else if self.watch.controller() != id && self.watch.is_over(connection.heard().elapsed())

@@ -38,6 +38,8 @@ pub struct WireSession {
     pub barred: Option<&'static str>,
     /// The number of the message that is carried out; later ones have higher numbers.
     pub(super) number: u64,
+    /// The number of the last message of any client when it may have been sent.
+    pub(super) since: u64,
 }
 
 type Said = Result<Vec<u8>, Failure>;
@@ -55,14 +57,15 @@ impl WireSession {
             tries: 0,
             barred: None,
             number: 0,
+            since: 0,
         }
     }
 
     /// As a client that just came, but for its wrong secrets.
     pub fn begin_anew(&mut self) {
         let new = WireSession::new(self.id, self.open);
-        let WireSession { tries, barred, number, .. } = *self;
-        *self = WireSession { tries, barred, number, ..new };
+        let WireSession { tries, barred, number, since, .. } = *self;
+        *self = WireSession { tries, barred, number, since, ..new };
     }
 
     /// Too many wrong secrets.
@@ -90,6 +93,7 @@ impl WireSession {
         let mut path: Vec<String> = Vec::new();
         let (mut failed, mut identified) = (false, false);
         for unit in &units {
+            controlled.carry_out_stops();
             let said = match find_unit(unit, &mut path) {
                 Ok(entry) if identified && unit.query => {
                     Err(WireError::new(-440, format!("{} behind *IDN?", entry.header)).into())
@@ -139,7 +143,9 @@ impl WireSession {
             Access::Observer => Ok(()),
             Access::Controller if failed => Err(left_out()),
             Access::Controller => match controlled.control_of(self.id) {
-                Control::Own if controlled.is_stopped_since(self.number, None) => Err(stopped()),
+                Control::Own if controlled.is_stopped(self.id, self.number, self.since) => {
+                    Err(stopped())
+                }
                 Control::Own => self.barred.map_or(Ok(()), protected),
                 Control::Others => protected("another client controls the head"),
                 Control::None => protected("say CONTrol:TAKE first"),
@@ -179,7 +185,7 @@ impl WireSession {
 
     fn call(&mut self, call: &Call, controlled: &mut ControlledHead) -> Result<Reply, Failure> {
         let lets_light_out = matches!(call, Call::Arm { .. });
-        if lets_light_out && controlled.is_disarmed_since(self.number) {
+        if lets_light_out && controlled.is_disarmed(self.id, self.number, self.since) {
             return Err(stopped());
         }
         let stop = if call.row().access == Access::Anyone {
@@ -258,7 +264,7 @@ impl WireSession {
                 if let Some(why) = self.barred {
                     return Err(WireError::new(-203, why).into());
                 }
-                if controlled.is_stopped_since(self.number, Some(self.id)) {
+                if controlled.is_stopped(self.id, u64::MAX, self.since) {
                     return Err(stopped());
                 }
                 controlled.take(self.id)?;

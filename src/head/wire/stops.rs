@@ -4,13 +4,13 @@
 use crate::call::{Access, Call};
 use crate::wire::frame::{Frame, MAX_LINE};
 use crate::wire::message::message_units;
-use crate::wire::tree::{find_unit, read_call};
+use crate::wire::tree::{Verb, find_unit, read_call};
 
 /// What every message that stops the head has in it, in some case.
 const WORDS: [&[u8]; 2] = [b"SAFE", b"DIS"];
 
 /// The calls by which a message stops the head, in their order; none of a message that also asks for
-/// what only the client in control may: its units are carried out one after another.
+/// what only the client in control may, or for control: its units are carried out one after another.
 pub(crate) fn stop_calls(frame: &Frame) -> Vec<Call> {
     let Ok(message) = frame else { return Vec::new() };
     let holds = |word: &&[u8]| message.windows(word.len()).any(|it| it.eq_ignore_ascii_case(word));
@@ -22,7 +22,7 @@ pub(crate) fn stop_calls(frame: &Frame) -> Vec<Call> {
     let mut calls = Vec::new();
     for unit in &units {
         let Ok(entry) = find_unit(unit, &mut path) else { continue };
-        if entry.access == Access::Controller {
+        if entry.access == Access::Controller || entry.is(Verb::Take) {
             return Vec::new();
         }
         let stops = entry.access == Access::Anyone;
@@ -48,7 +48,14 @@ mod tests {
         assert_eq!(of("LAS:ARM?;DIS;:SAFE?"), [Call::Disarm, safe(false)]);
         assert_eq!(of("SAFE? 5;:LASer:DISarm"), [Call::Disarm]);
         assert_eq!(of("NONE:SUCH;:SAFE?"), [safe(false)]);
-        for other in ["HEAD:DISTANCE?", "SYST:SECR 'SAFE?'", "LAS:ARM 1;DIS", "SAFE? \"", "FAUL?"] {
+        for other in [
+            "HEAD:DISTANCE?",
+            "SYST:SECR 'SAFE?'",
+            "LAS:ARM 1;DIS",
+            "SAFE? \"",
+            "FAUL?",
+            "CONT:TAKE;:SAFE?",
+        ] {
             assert_eq!(of(other), [], "{other}");
         }
     }

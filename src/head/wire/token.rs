@@ -7,6 +7,7 @@
     reason = "a server's own secret is a file of its user"
 )]
 
+use crate::system::io_reason;
 use std::fs::{self, DirBuilder, OpenOptions};
 use std::io::{self, Write};
 use std::net::ToSocketAddrs;
@@ -31,7 +32,9 @@ impl Token {
         let mut token = Token { secret, files: Vec::new() };
         for port in ports {
             let file = file_of(*port).ok_or_else(|| io::Error::other("no folder of the user"))?;
-            write(&file, &token.secret)?;
+            write(&file, &token.secret).map_err(|error| {
+                io::Error::other(format!("{}: {}", file.display(), io_reason(&error)))
+            })?;
             token.files.push(file);
         }
         Ok(token)

@@ -33,12 +33,12 @@ pub struct ControlWatch {
     stops: Mutex<Stops>,
 }
 
-/// The last messages that stopped the head, by their numbers.
+/// The last messages that stopped the head: number and client, the last of each client.
 #[derive(Debug, Default)]
 struct Stops {
     /// That disarmed or made safe.
-    dark: u64,
-    /// That made safe: number and client, the last of each client.
+    dark: Vec<(u64, u64)>,
+    /// That made safe.
     safe: Vec<(u64, u64)>,
 }
 
@@ -166,29 +166,32 @@ impl ControlWatch {
         self.messages.fetch_add(1, Ordering::SeqCst) + 1
     }
 
+    /// The number of the last message.
+    pub fn last_number(&self) -> u64 {
+        self.messages.load(Ordering::SeqCst)
+    }
+
     /// A message of that number stops the head: what the head does is cut short.
     pub fn stop(&self, how: Stop, number: u64, id: u64) {
         let mut stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
-        stops.dark = stops.dark.max(number);
-        if how == Stop::Safe {
-            stops.safe.retain(|(_, by)| *by != id);
-            stops.safe.push((number, id));
-            if stops.safe.len() > MAX_STOPPERS {
-                stops.safe.remove(0);
+        let Stops { dark, safe } = &mut *stops;
+        for list in [Some(dark), Some(safe).filter(|_| how == Stop::Safe)].into_iter().flatten() {
+            list.retain(|(_, by)| *by != id);
+            list.push((number, id));
+            if list.len() > MAX_STOPPERS {
+                list.remove(0);
             }
         }
+        drop(stops);
         self.cut_short();
     }
 
-    /// A message behind that number disarmed the laser or made the head safe.
-    pub fn is_disarmed_since(&self, number: u64) -> bool {
-        self.stops.lock().unwrap_or_else(PoisonError::into_inner).dark > number
-    }
-
-    /// A message behind that number, of a client other than `but`, made the head safe.
-    pub fn is_stopped_since(&self, number: u64, but: Option<u64>) -> bool {
+    /// The head was stopped at least so by a client itself behind its message of that number, or by another
+    /// one behind the message of number `since`.
+    pub fn is_stopped(&self, how: Stop, id: u64, number: u64, since: u64) -> bool {
         let stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
-        stops.safe.iter().any(|(at, by)| *at > number && Some(*by) != but)
+        let list = if how == Stop::Safe { &stops.safe } else { &stops.dark };
+        list.iter().any(|(at, by)| *at > if *by == id { number } else { since })
     }
 
     /// What the head does is cut short.

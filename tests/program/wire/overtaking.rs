@@ -87,8 +87,8 @@ fn a_stop_ends_a_message_of_many_calls() {
     let mut other = server.line();
     assert!(is_dark(&other.ask("SAFE?")));
     let reply = line.hear();
-    assert!(reply.contains(LEFT_OUT));
-    assert_eq!(reply.matches("left out behind an error").count(), 98);
+    assert!(reply.contains("a stop cut it short"), "{reply}");
+    assert_eq!(reply.matches("left out behind an error").count(), 99);
 }
 
 /// A laser that is armed behind a disarming would be a surprise.
@@ -218,5 +218,23 @@ fn a_stop_comes_between_the_looks_of_a_message() {
     assert_eq!(speed, "9.91E+37;NONE");
     for _ in 0..10 {
         assert!(looker.hear().len() > 100_000);
+    }
+}
+
+/// What was sent before a stop, but lies unread in the system, was said before it.
+#[test]
+fn a_burst_that_was_sent_before_a_stop_does_not_undo_it() {
+    for (burst, stop, own) in [
+        ("LAS:ARM 10 PCT\n", "LAS:DIS;:FAUL?", "SELF"),
+        ("CONT:TAKE;:ROT:SPE 500;:LAS:ARM 10 PCT\n", "SAFE?", "NONE"),
+    ] {
+        let server = Server::new();
+        let mut line = server.controller().turning();
+        let mut other = server.line();
+        assert_eq!(other.ask("CONT:OWN?"), "OTH");
+        line.stream.write_all(burst.repeat(300_000 / burst.len()).as_bytes()).unwrap();
+        other.ask(stop);
+        // Said behind the stop, and behind all of the burst.
+        assert_eq!(line.ask("LAS:ARM?;:CONT:OWN?"), format!("0;{own}"), "{burst}");
     }
 }
