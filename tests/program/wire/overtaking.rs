@@ -232,7 +232,7 @@ fn a_burst_that_was_sent_before_a_stop_does_not_undo_it() {
         let mut line = server.controller().turning();
         let mut other = server.line();
         assert_eq!(other.ask("CONT:OWN?"), "OTH");
-        line.stream.write_all(burst.repeat(300_000 / burst.len()).as_bytes()).unwrap();
+        line.stream.write_all(burst.repeat(150_000 / burst.len()).as_bytes()).unwrap();
         other.ask(stop);
         // Said behind the stop, and behind all of the burst.
         assert_eq!(line.ask("LAS:ARM?;:CONT:OWN?"), format!("0;{own}"), "{burst}");
