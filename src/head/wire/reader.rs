@@ -119,14 +119,15 @@ impl Reader {
                 Ok(0) => return "it ended".to_string(),
                 Ok(count) => {
                     last = Instant::now();
-                    if !behind {
-                        since = watch.last_number();
-                    }
                     let bytes = chunk.get(..count).unwrap_or_default();
                     let most = if watch.controller() == id { MAX_BLOCK } else { BLOCK_LOOKING };
                     let in_block = framer.in_block();
                     framer.feed(bytes, most, &mut frames);
-                    behind |= frames.len() > 1 || count == CHUNK;
+                    let burst = frames.len() > 1 || count == CHUNK;
+                    if !behind {
+                        since = watch.last_number(burst);
+                    }
+                    behind |= burst;
                     if let Some(introduction) = &mut introduction {
                         if let Err(why) = introduction.check(bytes, &frames) {
                             return self.turn_away(arriving, &why);

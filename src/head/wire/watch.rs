@@ -40,7 +40,12 @@ struct Stops {
     dark: Vec<(u64, u64)>,
     /// That made safe.
     safe: Vec<(u64, u64)>,
+    /// The number of the last one, and when it came.
+    last: Option<(u64, Instant)>,
 }
+
+/// In which a reader wakes up, on a busy machine.
+const WAKING: Duration = Duration::from_millis(20);
 
 /// Clients whose last stop is kept in mind; an older one was followed by so many others.
 const MAX_STOPPERS: usize = 16;
@@ -166,15 +171,22 @@ impl ControlWatch {
         self.messages.fetch_add(1, Ordering::SeqCst) + 1
     }
 
-    /// The number of the last message.
-    pub fn last_number(&self) -> u64 {
-        self.messages.load(Ordering::SeqCst)
+    /// The number of the last message when bytes were sent that are read now. A `burst` was sent before a
+    /// stop that came while its reader was on the way to it.
+    pub fn last_number(&self, burst: bool) -> u64 {
+        let last = self.messages.load(Ordering::SeqCst);
+        let stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
+        match stops.last {
+            Some((number, at)) if burst && at.elapsed() < WAKING => number - 1,
+            _ => last,
+        }
     }
 
     /// A message of that number stops the head: what the head does is cut short.
     pub fn stop(&self, how: Stop, number: u64, id: u64) {
         let mut stops = self.stops.lock().unwrap_or_else(PoisonError::into_inner);
-        let Stops { dark, safe } = &mut *stops;
+        let Stops { dark, safe, last } = &mut *stops;
+        *last = Some((number, Instant::now()));
         for list in [Some(dark), Some(safe).filter(|_| how == Stop::Safe)].into_iter().flatten() {
             list.retain(|(_, by)| *by != id);
             list.push((number, id));
