@@ -26,7 +26,7 @@ sys.path.insert(0, str(ROOT / "docs/examples/python_head"))
 import controller
 import heads_defects
 import message
-import server as wire
+import commands
 import twin
 
 PROGRAM = sys.argv[1]
@@ -681,13 +681,13 @@ def messages():
 def stopping():
     """What stops the head, in any spelling that the table allows."""
     for said, calls in (
-        ("SAFE?", [wire.safe]), ("*CLS;:safe? KEEP;:FAUL?", [wire.safe]), ("las:disarm", [wire.disarm]),
-        ("LAS:ARM?;DIS;:SAFE?", [wire.disarm, wire.safe]), ("SAFE? 5;:LASer:DISarm", [wire.disarm]),
-        ("NONE:SUCH;:SAFE?", [wire.safe]), ("CONT:TAKE;:SAFE? STOP", [wire.safe]),
+        ("SAFE?", [commands.safe]), ("*CLS;:safe? KEEP;:FAUL?", [commands.safe]), ("las:disarm", [commands.disarm]),
+        ("LAS:ARM?;DIS;:SAFE?", [commands.disarm, commands.safe]), ("SAFE? 5;:LASer:DISarm", [commands.disarm]),
+        ("NONE:SUCH;:SAFE?", [commands.safe]), ("CONT:TAKE;:SAFE? STOP", [commands.safe]),
         ("HEAD:DISTANCE?", []), ("NO:SAFE 'SAFE?'", []), ("LAS:ARM 1;DIS", []), ("*RST;:SAFE?", []), ('SAFE? "', []),
         ("FAUL?", []), ("LAS:DIS 1", []), ("SAFE", []), ("SAFE? STOP,1", []), ("DIS", []),
     ):
-        assert [call for call, _ in wire.stop_calls(said.encode())] == calls, said
+        assert [call for call, _ in commands.stop_calls(said.encode())] == calls, said
 
 
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
