@@ -23,10 +23,10 @@ import time
 ROOT = pathlib.Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "docs/examples/python_head"))
 
+import commands
 import controller
 import heads_defects
 import message
-import commands
 import twin
 
 PROGRAM = sys.argv[1]
@@ -395,7 +395,7 @@ def stops(defect):
             assert "aborted" in line.hear()
             for at in range(200):
                 reply = line.hear()
-                assert wire.LEFT_OUT in reply, (at, reply)
+                assert commands.LEFT_OUT in reply, (at, reply)
             if own:
                 reply = line.hear()
                 assert re.fullmatch('1,1,.*;"none"', reply) and line.is_safe(), reply
@@ -416,7 +416,7 @@ def stop_within_a_message(defect):
         server.read()
         assert other.ask("HEAD:STAT?;:SAFE?"), "no answer"
         reply = line.hear()
-        assert "aborted" in reply and reply.count(wire.LEFT_OUT) == 99, reply
+        assert "aborted" in reply and reply.count(commands.LEFT_OUT) == 99, reply
         assert reply.endswith(";9.91E+37"), "the head was not safe yet"
 
 
@@ -434,7 +434,7 @@ def disarmed(defect):
         assert other.ask("LAS:ARM?;DIS;:FAUL?") == '0;"none"'
         assert "aborted" in line.hear()
         reply = line.hear()
-        assert wire.LEFT_OUT in reply, reply
+        assert commands.LEFT_OUT in reply, reply
         assert line.hear() == '"none"' and line.ask("ROT:TARG?;:LAS:ARM?;:CONT:OWN?") == "100.0E+0;0;SELF"
         line.told("LAS:ARM 0.1")
         line.say(LONG)
@@ -451,7 +451,7 @@ def control_is_not_taken(defect):
         server.read()
         assert other.ask("SAFE?").startswith("1,1,")
         reply = third.hear()
-        assert wire.LEFT_OUT in reply and other.ask("CONT:OWN?") == "NONE", reply
+        assert commands.LEFT_OUT in reply and other.ask("CONT:OWN?") == "NONE", reply
 
 
 def many_stops(defect):
