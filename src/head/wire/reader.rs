@@ -125,7 +125,7 @@ impl Reader {
                     framer.feed(bytes, most, &mut frames);
                     let burst = frames.len() > 1 || count == CHUNK;
                     if !behind {
-                        since = watch.last_number(burst);
+                        since = since.max(watch.last_number(burst));
                     }
                     behind |= burst;
                     if let Some(introduction) = &mut introduction {
