@@ -295,7 +295,8 @@ def follows(**variables):
 def shared():
     """Two shells at one head: the second only observes, can make the head safe, and takes control."""
     port = free_port()
-    server = subprocess.Popen([BINARY, "serve", "--listen", f"127.0.0.1:{port}", "--realtime"],
+    server = subprocess.Popen([BINARY, "serve", "--listen", f"127.0.0.1:{port}", "--realtime",
+                               "--no-secret", "a test"],
                               stdout=subprocess.PIPE, text=True)
     for line in server.stdout:
         if str(port) in line:
