@@ -77,7 +77,7 @@ fn the_contracts_hold_over_the_wire() {
     assert_eq!(checked.code, Some(0), "{}", checked.all());
 }
 
-/// Whoever only looks takes no control, and needs none.
+/// A client that only looks takes no control, and needs none.
 #[test]
 fn reading_signals_and_channels_takes_no_control() {
     let folder = Folder::new("looks");

@@ -1,5 +1,5 @@
 //! The secret that a server makes up for itself: its user's clients on this machine find it, all others
-//! are told what to do, and whoever stops the head needs none.
+//! are told what to do, and a client that stops the head needs none.
 
 #![cfg(unix)]
 
