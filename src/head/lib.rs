@@ -55,10 +55,10 @@ pub use injector::FaultInjector;
 pub use link::{Calls, Link, Rig, not_simulated, perform_call, take_reply};
 pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
-pub use optics::trim::{corrected, pooled};
+pub use optics::trim::{corrected, pooled, spread};
 pub use optics::{
-    Decides, FacetMean, Fit, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE,
-    Shape, Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
+    Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE, Shape,
+    Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]

@@ -100,6 +100,9 @@ pub enum ServeError {
         "every client that reaches {0} could move the head: set a secret, or say why none is needed"
     )]
     Reachable(SocketAddr),
+    /// The reason why no secret is needed is blank.
+    #[error("the reason why no secret is needed is blank: say why")]
+    Blank,
     /// A socket or a serial line cannot be opened.
     #[error("cannot listen on {0}: {reason}", reason = io_reason(.1))]
     Listen(Listen, io::Error),
@@ -203,6 +206,7 @@ impl ServeOptions {
         });
         match reachable {
             Some(address) if self.secret.is_none() && !named => Err(ServeError::Reachable(address)),
+            _ if self.no_secret.is_some() && !named => Err(ServeError::Blank),
             _ => Ok(()),
         }
     }

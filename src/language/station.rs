@@ -64,7 +64,8 @@ pub(crate) type Outcome<T> = Result<T, StationError>;
 /// does the same while a script computes. Numbers that are not finite, or beyond
 /// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
 /// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
-/// laser disarmed; once a run takes longer than it may, [`StationError::Overdue`]. A station that was commanded and not made safe is made safe when it is dropped.
+/// laser disarmed; once a run takes longer than it may, [`StationError::Overdue`]. A station that was
+/// commanded and not made safe is made safe when it is dropped.
 pub struct Station {
     /// In a cell, since the check before a run only has a shared reference.
     link: RefCell<Box<dyn Link>>,

@@ -39,15 +39,15 @@ impl Gauge for SimGauge {
             return Err(Fault::LostReading);
         }
         let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
+        // A gauge that is turned reads a part of the place along as a shift across.
+        let (turned, straight) = libm::sincos(gauge.turn);
+        let scale = gauge.scale + straight - 1.0;
         let read = |(k, mark): (usize, &Mark)| {
             let draw = draw << 6 | k as u64;
             let (along, across) = noise.normal_pair(Stream::Gauge, draw);
             let (share, error) = gauge.wild;
             let wild = if noise.uniform(Stream::Wild, draw) <= share { error } else { 0.0 };
-            // A gauge that is turned reads a part of the place along as a shift across.
             let x = mark.at * length;
-            let scale = gauge.scale + libm::cos(gauge.turn) - 1.0;
-            let turned = libm::sin(gauge.turn);
             let dose = mark.dose + gauge.dose_noise * noise.normal(Stream::Dose, draw);
             Mark {
                 at: mark.at,

@@ -134,14 +134,14 @@ impl Reading {
 /// polynomials P0 to P3 in 2s, with as many of these as there are marks at most. What marks cannot
 /// tell is not a number, never zero.
 #[derive(Clone, Debug)]
-pub struct Fit {
+pub(crate) struct Fit {
     /// For each coefficient the weight of each mark; none of what cannot be told.
     weights: Vec<Vec<f64>>,
 }
 
 impl Fit {
     /// For marks at these places.
-    pub fn new(marks: &[Mark]) -> Fit {
+    pub(crate) fn new(marks: &[Mark]) -> Fit {
         // Gram-Schmidt on the polynomials over the marks, and back to their coefficients.
         let mut base: Vec<Vec<f64>> = Vec::new();
         let mut dual: Vec<Vec<f64>> = Vec::new();
@@ -177,18 +177,18 @@ impl Fit {
     }
 
     /// The coefficients of what `value` says of each mark.
-    pub fn of(&self, marks: &[Mark], value: impl Fn(&Mark) -> f64) -> [f64; SHAPE] {
+    pub(crate) fn of(&self, marks: &[Mark], value: impl Fn(&Mark) -> f64) -> [f64; SHAPE] {
         let values: Vec<f64> = marks.iter().map(value).collect();
         self.each(|weights| dot(weights, &values))
     }
 
     /// Standard uncertainties of the coefficients from an independent one of each mark.
-    pub fn random(&self, of_mark: f64) -> [f64; SHAPE] {
+    pub(crate) fn random(&self, of_mark: f64) -> [f64; SHAPE] {
         self.each(|weights| of_mark * dot(weights, weights).sqrt())
     }
 
     /// Standard uncertainties of the coefficients that do not average out, of a line of that length in m.
-    pub fn fixed(&self, stated: &Stated, length: f64) -> [f64; SHAPE] {
+    pub(crate) fn fixed(&self, stated: &Stated, length: f64) -> [f64; SHAPE] {
         let mut fixed = self.random(stated.place);
         let add = |value: &mut f64, more: f64| *value = value.hypot(more);
         let [shift, slope, ..] = &mut fixed;

@@ -328,10 +328,18 @@ fn extremes(values: &[f64]) -> Option<(usize, f64, f64)> {
     let sizes = values.iter().map(|v| v.abs()).enumerate();
     // A NaN sorts above every number.
     let (at, worst) = sizes.reduce(|a, b| if b.1.total_cmp(&a.1).is_gt() { b } else { a })?;
-    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let spread = if worst.is_nan() { worst } else { high - low };
-    Some((at, worst, spread))
+    Some((at, worst, spread(values)))
+}
+
+/// Largest less smallest; not a number where one of them is none, or there are none.
+pub fn spread(values: &[f64]) -> f64 {
+    // Unlike `f64::max`, these keep what is not a number.
+    let keep = |better: fn(f64, f64) -> f64| {
+        let values = values.iter().copied();
+        values.reduce(|a, b| if a.is_nan() || b.is_nan() { f64::NAN } else { better(a, b) })
+    };
+    let (high, low) = (keep(f64::max), keep(f64::min));
+    high.zip(low).map_or(f64::NAN, |(high, low)| high - low)
 }
 
 #[cfg(test)]

@@ -180,7 +180,8 @@ impl Inbox {
     }
 
     /// The next event: what goes first, then what waits of client `preferred`, then the clients in turn.
-    /// Comes back without one where a stop waits, and after `patience`. `attentive` where the next one is expected at once.
+    /// Comes back without one where a stop waits, and after `patience`. `attentive` where the next one is
+    /// expected at once.
     pub(crate) fn next(
         &self,
         preferred: Option<u64>,

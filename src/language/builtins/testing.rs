@@ -7,8 +7,8 @@ use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, tim
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern, Shape,
-    WorstFacet, plan_line, show_number, show_quantity,
+    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
+    WorstFacet, plan_line, show_number, show_quantity, spread,
 };
 
 /// Most readings in one call.
@@ -134,49 +134,32 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
 /// What marks tell of a line; what they cannot tell is not a number.
 fn line_record(facet: f64, mean: &FacetMean) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
-    let value = |shape: &Shape, k: usize, unit: f64| {
-        let of = shape.of.get(k).copied().unwrap_or(f64::NAN);
-        (Datum::Number(unit * of), Datum::Number(unit * shape.u(k)))
-    };
     // P1 in 2s runs from -1 at the start to 1 at the end.
-    let end_to_end = 2.0;
-    let (in_scan, in_scan_u) = value(along, 0, 1.0);
-    let (length_error, length_error_u) = value(along, 1, end_to_end);
-    let (even, even_u) = value(along, 2, 1.0);
-    let (odd, odd_u) = value(along, 3, 1.0);
-    let (cross_scan, cross_scan_u) = value(across, 0, 1.0);
-    let (skew, skew_u) = value(across, 1, end_to_end);
-    let (bow, bow_u) = value(across, 2, 1.0);
-    let (dose, dose_u) = value(dose, 0, 1.0);
-    let fixed = |shape: &Shape| Datum::Number(shape.fixed.first().copied().unwrap_or(f64::NAN));
-    made(
-        "line",
-        &[
-            ("bow", bow),
-            ("bow_u", bow_u),
-            ("cross_scan", cross_scan),
-            ("cross_scan_digit", Datum::Number(across.digit)),
-            ("cross_scan_fixed_u", fixed(across)),
-            ("cross_scan_u", cross_scan_u),
-            ("dose", dose),
-            ("dose_u", dose_u),
-            ("even", even),
-            ("even_u", even_u),
-            ("facet", Datum::Number(facet)),
-            ("in_scan", in_scan),
-            ("in_scan_digit", Datum::Number(along.digit)),
-            ("in_scan_fixed_u", fixed(along)),
-            ("in_scan_u", in_scan_u),
-            ("length_error", length_error),
-            ("length_error_u", length_error_u),
-            ("marks", Datum::Number(mean.marks as f64)),
-            ("odd", odd),
-            ("odd_u", odd_u),
-            ("readings", Datum::Number(mean.count as f64)),
-            ("skew", skew),
-            ("skew_u", skew_u),
-        ],
-    )
+    let coefficients = [
+        ("in_scan", "in_scan_u", along, 0, 1.0),
+        ("length_error", "length_error_u", along, 1, 2.0),
+        ("even", "even_u", along, 2, 1.0),
+        ("odd", "odd_u", along, 3, 1.0),
+        ("cross_scan", "cross_scan_u", across, 0, 1.0),
+        ("skew", "skew_u", across, 1, 2.0),
+        ("bow", "bow_u", across, 2, 1.0),
+        ("dose", "dose_u", dose, 0, 1.0),
+    ];
+    let value = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
+    let mut fields = vec![
+        ("cross_scan_digit", across.digit),
+        ("cross_scan_fixed_u", value(&across.fixed, 0)),
+        ("facet", facet),
+        ("in_scan_digit", along.digit),
+        ("in_scan_fixed_u", value(&along.fixed, 0)),
+        ("marks", mean.marks as f64),
+        ("readings", mean.count as f64),
+    ];
+    for (name, u, shape, k, unit) in coefficients {
+        fields.extend([(name, unit * value(&shape.of, k)), (u, unit * shape.u(k))]);
+    }
+    let fields: Vec<_> = fields.into_iter().map(|(name, of)| (name, Datum::Number(of))).collect();
+    made("line", &fields)
 }
 
 /// A plan that can be drawn by this head at its present speed.
@@ -242,6 +225,23 @@ fn reading(
     }
 }
 
+/// Fields of a line of which the residual has the largest magnitude.
+const LARGEST: [&str; 13] = [
+    "bow",
+    "bow_u",
+    "cross_scan_u",
+    "dose_u",
+    "even",
+    "even_u",
+    "in_scan_u",
+    "length_error",
+    "length_error_u",
+    "odd",
+    "odd_u",
+    "skew",
+    "skew_u",
+];
+
 fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let words = arguments.words(0);
     let lines: Vec<&[f64]> = words.chunks(width("line")).collect();
@@ -254,49 +254,22 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         let sizes = lines.iter().map(|line| field("line", line, name).abs());
         Datum::Number(sizes.fold(0.0, |most, size| if size <= most { most } else { size }))
     };
-    let mean = |name: &str| {
-        let sum: f64 = lines.iter().map(|line| field("line", line, name)).sum();
-        Datum::Number(sum / lines.len() as f64)
-    };
+    let each = |name: &'static str| lines.iter().map(move |line| field("line", line, name));
+    let mean = |name| Datum::Number(each(name).sum::<f64>() / lines.len() as f64);
+    let spread_of = |name| Datum::Number(spread(&each(name).collect::<Vec<f64>>()));
     let number = Datum::Number;
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
+        ("dose_spread", spread_of("dose")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
-        ("dose_spread", number(spread(lines.iter().map(|line| field("line", line, "dose"))))),
-        (
-            "length_error_spread",
-            number(spread(lines.iter().map(|line| field("line", line, "length_error")))),
-        ),
+        ("length_error_spread", spread_of("length_error")),
     ];
-    for name in [
-        "cross_scan_u",
-        "in_scan_u",
-        "dose_u",
-        "length_error",
-        "length_error_u",
-        "even",
-        "even_u",
-        "odd",
-    ] {
-        fields.push((name, most(name)));
-    }
-    for name in ["odd_u", "skew", "skew_u", "bow", "bow_u"] {
-        fields.push((name, most(name)));
-    }
+    fields.extend(LARGEST.map(|name| (name, most(name))));
     Ok(datum(made("residual", &fields)))
-}
-
-/// Largest less smallest; not a number where one of them is none.
-fn spread(values: impl Iterator<Item = f64> + Clone) -> f64 {
-    if values.clone().any(f64::is_nan) {
-        return f64::NAN;
-    }
-    let high = values.clone().fold(f64::NEG_INFINITY, f64::max);
-    high - values.fold(f64::INFINITY, f64::min)
 }

@@ -1,6 +1,6 @@
 //! Refuses numbers that are not finite, in calls and in replies.
 
-use spintrue_head::{Call, Fault, Reply};
+use spintrue_head::{Call, Fault, Reply, Stated};
 
 fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
     if values.iter().all(|value| value.is_finite()) {
@@ -41,8 +41,11 @@ pub(super) fn check_finite_reply(reply: &Reply) -> Result<(), Fault> {
             for mark in &reading.marks {
                 finite("reading of the gauge", &[mark.at, mark.in_scan, mark.cross_scan])?;
             }
-            let (along, across) = reading.shift_u();
-            finite("uncertainty of the gauge", &[along, across])
+            for Stated { random, offset, slope, place } in [reading.in_scan_u, reading.cross_scan_u]
+            {
+                finite("uncertainty of the gauge", &[random, offset, slope, place])?;
+            }
+            Ok(())
         }
         Reply::Value(value) => finite("reading of the channel", &[*value]),
         _ => Ok(()),

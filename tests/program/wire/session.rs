@@ -216,6 +216,7 @@ fn other_machines_need_an_explicit_word() {
         (vec!["--listen", "0.0.0.0:0"], "say so by --open"),
         (vec!["--listen", "0.0.0.0:0", "--open"], "give --secret-file FILE"),
         (vec!["--listen", "0.0.0.0:0", "--open", "--no-secret", " "], "give --secret-file FILE"),
+        (vec!["--listen", "127.0.0.1:0", "--no-secret", " "], "is blank: say why"),
         (vec!["--listen", "nonsense"], "write HOST:PORT"),
         (vec!["--dead-man", "1h"], "0.2 s to 60 s"),
     ] {
