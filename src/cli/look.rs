@@ -18,7 +18,7 @@ pub(super) struct Look {
     #[arg(long, value_name = "N", default_value_t = 1,
         value_parser = clap::value_parser!(u32).range(1..=i64::from(MAX_SCALE)))]
     pixels_per_dot: u32,
-    /// 1/e² diameter of the spot, such as 120um [default: one and a half times the pitch]
+    /// 1/e² diameter of the spot, such as 120um [default: what the optics of the head make]
     #[arg(long, value_name = "LENGTH", value_parser = spot)]
     spot: Option<f64>,
 }

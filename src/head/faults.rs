@@ -17,6 +17,7 @@ pub enum FaultKind {
     GaugeLying,
     IndexMissing,
     IndexSlipping,
+    IndexShifted,
     StartOfScanDropouts,
     GalvanometerStuck,
     StuckTrim,
@@ -131,6 +132,7 @@ pub const FAULTS: &[InjectableFault] = &[
     fault(FaultKind::GaugeLying, "gauge_lying", Some(FaultParameter::Offset)),
     fault(FaultKind::IndexMissing, "index_missing", None),
     fault(FaultKind::IndexSlipping, "index_slipping", None),
+    fault(FaultKind::IndexShifted, "index_shifted", None),
     fault(
         FaultKind::StartOfScanDropouts,
         "start_of_scan_dropouts",

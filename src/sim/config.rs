@@ -1,9 +1,12 @@
 //! What a simulated head is made of, in SI units. Plain data; `file.rs` reads it.
 
+use crate::disturbances::Disturbances;
 use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
+use crate::optics::Optics;
 use crate::rotor::Rotor;
+use crate::wiring::Wiring;
 use spintrue_head::{Description, Stated};
 
 /// The built-in description; its comments explain every key.
@@ -33,33 +36,6 @@ pub(crate) struct Facet {
     pub skew: f64,
 }
 
-/// How lens and mirrors bend every line: shifts in m at the ends of the longest line.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Bend {
-    /// The longest line's half in m, where the shifts are given.
-    pub edge: f64,
-    /// Along the line, growing with the cube of the place: what the f-theta law leaves.
-    pub odd: f64,
-    /// Along the line, growing with the square: pupil shift and decentring.
-    pub even: f64,
-    /// Across the line, growing with the square: bow.
-    pub bow: f64,
-}
-
-impl Bend {
-    /// Shift along the line in m at `x` m from the middle of the sweep.
-    pub(crate) fn along(&self, x: f64) -> f64 {
-        let share = x / self.edge;
-        (self.odd * share + self.even) * share * share
-    }
-
-    /// Shift across the line in m.
-    pub(crate) fn across(&self, x: f64) -> f64 {
-        let share = x / self.edge;
-        self.bow * share * share
-    }
-}
-
 /// The start-of-scan detector.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Detector {
@@ -73,25 +49,23 @@ pub(crate) struct Detector {
     pub edge_lean: f64,
 }
 
-/// A slow swing of the speed around the one asked for.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(crate) struct Hunting {
-    /// Largest deviation as a share of the speed.
-    pub amplitude: f64,
-    /// Swings per second in rad/s; above zero.
+/// How the medium moves under the head.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Travel {
+    /// Share by which it is too fast.
+    pub speed_error: f64,
+    /// Largest share by which its speed swings, the rate in rad/s, and the phase.
+    pub wobble: f64,
     pub rate: f64,
+    pub phase: f64,
 }
 
-impl Hunting {
-    /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
-    /// amplitude · sin(rate · time), and its integral is the lead (derived).
-    pub(crate) fn late(&self, time: f64) -> f64 {
-        self.amplitude / self.rate * libm::cos(self.rate * time)
-    }
-
-    /// Share by which the speed is above its mean at `time` s.
-    pub(crate) fn fast(&self, time: f64) -> f64 {
-        self.amplitude * libm::sin(self.rate * time)
+impl Travel {
+    /// How far the medium moves from one head time to another, over its way at the right speed in one
+    /// second: the integral of 1 + e + w·sin(r·t + φ) (derived).
+    pub(crate) fn way(&self, from: f64, to: f64) -> f64 {
+        let swing = |time: f64| libm::cos(self.rate * time + self.phase);
+        (1.0 + self.speed_error) * (to - from) + self.wobble / self.rate * (swing(from) - swing(to))
     }
 }
 
@@ -112,6 +86,8 @@ pub(crate) struct GaugeModel {
     pub scale: f64,
     /// By how much it is turned in rad.
     pub turn: f64,
+    /// How fast its readings drift, along and across, in m/s.
+    pub creep: f64,
     /// Share of marks that are wild, and the size of such an error in m.
     pub wild: (f64, f64),
     /// Constant offset along the line in m.
@@ -129,22 +105,20 @@ pub(crate) struct Config {
     pub description: Description,
     /// Rotor and drive.
     pub rotor: Rotor,
-    /// Once-per-turn share of the speed.
-    pub ripple: f64,
-    /// Standard deviation of a turn, as a share of it.
-    pub turn_jitter: f64,
-    /// Hunting of the speed loop.
-    pub hunting: Hunting,
+    /// What disturbs its speed.
+    pub disturbances: Disturbances,
     /// Turns outside the window that lose lock.
     pub lock_misses: u32,
     /// Start-of-scan detector.
     pub detector: Detector,
     /// The facets.
     pub facets: Vec<Facet>,
-    /// What lens and mirrors do to every line.
-    pub bend: Bend,
-    /// Focal length as built in m.
-    pub focal_length: f64,
+    /// Lens, beam and laser.
+    pub optics: Optics,
+    /// How trim registers reach what they trim.
+    pub wiring: Wiring,
+    /// How the medium moves.
+    pub travel: Travel,
     /// Parked angle in rad.
     pub parked: f64,
     /// Galvanometer step in rad.

@@ -76,9 +76,9 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
     let active = f64::from(order.dots) * dot_period;
     begin_line(world, begin, active);
-    let before = (order.facet as usize + world.trims.len() - 1) % world.trims.len().max(1);
-    let trim_before = world.trims.get(before).map_or(0.0, |t| t.cross_scan);
-    let across = across(world, number, begin, active, target, (trim.cross_scan, trim_before));
+    let before = world.acting_trim(order.facet as usize + world.trims.len() - 1);
+    let trims = (trim.cross_scan, before.cross_scan);
+    let across = across(world, number, begin, active, target, trims);
     let config = &world.config;
     let late = trim.in_scan + drifted + config.laser_rise;
     let line = Drawing { config, order, sweep, facet, late, dot_period, target, across };
@@ -146,7 +146,7 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     };
     number("facet", order.facet, 0.0, world.description().facets - 1)?;
     number("number of dots", order.dots, 1.0, MAX_DOTS)?;
-    let trim = world.trims.get(order.facet as usize).copied().unwrap_or_default();
+    let trim = world.acting_trim(order.facet as usize);
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);

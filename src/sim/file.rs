@@ -1,10 +1,14 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{BUILT_IN, Bend, Config, Detector, Facet, GaugeModel, Hunting};
+use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Travel};
+use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
+use crate::optics::Optics;
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
+use crate::windage::Windage;
+use crate::wiring::Wiring;
 use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
 use spintrue_head::{
@@ -16,7 +20,7 @@ const MAX_LOOP: f64 = 200.0;
 
 /// What can stand in a head file: tables, then lists of tables.
 const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
-                      trims gauge thermal rail signal channel fault";
+                      trims gauge medium thermal rail signal channel fault";
 
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
@@ -36,11 +40,10 @@ impl Config {
         })
     }
 
-    /// A head that cannot lock or cannot come to rest is described wrongly.
+    /// A head that locks at none of its speeds, or cannot come to rest, is described wrongly.
     fn check_times(&self, reader: &Reader<'_, '_>) {
         if self.description.spin_up_most > limits::NEVER {
-            let message =
-                "with this `rotor` and `lock.window` the polygon does not lock within a day";
+            let message = "with this `rotor` and `lock.window` the polygon does not lock within a day at any speed";
             let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
             reader.table("lock").complain_with("window", message, help);
         }
@@ -53,17 +56,10 @@ impl Config {
 
     /// Complains about values that contradict each other.
     fn check(&self, reader: &Reader<'_, '_>) {
-        let Config { rotor, hunting, description, .. } = self;
+        let Config { rotor, disturbances, description, .. } = self;
         let table = || reader.table("rotor");
-        let drag = rotor.drag(description.speed_most);
         if description.speed_least > description.speed_most {
             table().complain("speed_least", "`rotor.speed_least` is above `rotor.speed_most`");
-        } else if drag * 1.05 > rotor.torque_most {
-            let message = format!(
-                "`rotor.torque_most` is too small: at the highest speed the drag alone takes {drag} N*m"
-            );
-            let help = "give 5 % more than that, or lower `speed_most`";
-            table().complain_with("torque_most", message, help);
         }
         let fastest = MAX_LOOP * rotor.inertia;
         for (key, gain, most) in [
@@ -77,17 +73,19 @@ impl Config {
                 table().complain_with(key, message, format!("give at most {most} in SI units"));
             }
         }
-        if hunting.amplitude > description.lock_window / 4.0 {
+        let (share, late) = disturbances.max_hunting();
+        if share > description.lock_window / 4.0 {
             let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
                            would come and go";
-            table().complain_with("hunting", message, "give less, or a wider window");
+            let help = "give less or a wider window, or `hunting = []` for none";
+            table().complain_with("hunting", message, help);
         }
         // The simulation takes a facet as on time but for a small share of its sweep.
         let sweep = TAU / description.speed_most / self.facets.len() as f64;
-        if hunting.amplitude / hunting.rate > sweep / 4.0 {
+        if late > sweep / 4.0 {
             let message = "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
                            the highest speed";
-            let help = "give less, or a higher `hunting_frequency`";
+            let help = "give less, or a higher `frequency`";
             table().complain_with("hunting", message, help);
         }
         if self.parked.abs() > description.galvanometer_range {
@@ -110,6 +108,7 @@ impl Config {
         let trims = reader.table("trims");
         let gauge = reader.table("gauge");
         let thermal = reader.table("thermal");
+        let medium = reader.table("medium");
         let focal_length = lens.number("focal_length", 1e-3..=100.0);
         let line_most = lens.number("line_most", 1e-3..=100.0);
         let dot_least = laser.number("dot_least", 0.0..=1e-3);
@@ -119,60 +118,61 @@ impl Config {
             ..Times::default()
         };
         let facets_cut = read_facets(&facets, noise);
+        let count = facets_cut.len() as u32;
+        let speeds =
+            (rotor.number("speed_least", 0.1..=1e5), rotor.number("speed_most", 0.1..=1e5));
+        let radius = rotor.number("polygon_radius", 1e-3..=1.0);
         let pulse =
             [("every_facet", StartOfScan::EveryFacet), ("index_only", StartOfScan::IndexOnly)];
         let fixtures = fixtures::read(reader);
-        let mut config = Config {
-            description: Description {
-                model: head.text("model").unwrap_or_default(),
-                serial: head.text("serial").unwrap_or_default(),
-                simulated: true,
-                facets: facets_cut.len() as u32,
-                speed_least: rotor.number("speed_least", 0.1..=1e5),
-                speed_most: rotor.number("speed_most", 0.1..=1e5),
-                lock_window: lock.number("window", 1e-7..=0.5),
-                lock_turns: lock.whole("turns", 1..=100_000).unwrap_or(1),
-                spin_up_most: 0.0,
-                coast_most: 0.0,
-                focal_length,
-                line_most,
-                active_most: lens.number("active_most", 0.01..=1.0),
-                clock: read_clock(&clock, &laser, dot_least),
-                dot_least,
-                word_service: words.number("service", 1e-12..=1.0),
-                queue_words: words.whole("queue", 1..=10_000_000).unwrap_or(1),
-                in_scan_trim: Register {
-                    step: trims.number("in_scan_step", 1e-15..=1e-3),
-                    range: trims.number("in_scan_range", 1e-15..=1.0),
-                },
-                cross_scan_trim: Register {
-                    step: trims.number("cross_scan_step", 1e-12..=1e-2),
-                    range: trims.number("cross_scan_range", 1e-12..=1.5),
-                },
-                galvanometer_range: mirror.number("range", 1e-6..=1.5),
-                galvanometer_settling: 0.0,
-                rails: read_rails(reader),
-                start_of_scan: scan.choice("pulse", &pulse).unwrap_or(StartOfScan::EveryFacet),
-                laser_power: laser.number("power", 1e-9..=1e5),
-                times: Times { arming_most: laser.number("arming_delay", 0.0..=60.0), ..times },
-                signals: fixtures.signals().collect(),
-                channels: fixtures.channels().collect(),
+        let description = Description {
+            model: head.text("model").unwrap_or_default(),
+            serial: head.text("serial").unwrap_or_default(),
+            simulated: true,
+            facets: count,
+            speed_least: speeds.0,
+            speed_most: speeds.1,
+            lock_window: lock.number("window", 1e-7..=0.5),
+            lock_turns: lock.whole("turns", 1..=100_000).unwrap_or(1),
+            spin_up_most: 0.0,
+            coast_most: 0.0,
+            focal_length,
+            line_most,
+            active_most: lens.number("active_most", 0.01..=1.0),
+            clock: read_clock(&clock, &laser, dot_least),
+            dot_least,
+            word_service: words.number("service", 1e-12..=1.0),
+            queue_words: words.whole("queue", 1..=10_000_000).unwrap_or(1),
+            in_scan_trim: Register {
+                step: trims.number("in_scan_step", 1e-15..=1e-3),
+                range: trims.number("in_scan_range", 1e-15..=1.0),
             },
+            cross_scan_trim: Register {
+                step: trims.number("cross_scan_step", 1e-12..=1e-2),
+                range: trims.number("cross_scan_range", 1e-12..=1.5),
+            },
+            galvanometer_range: mirror.number("range", 1e-6..=1.5),
+            galvanometer_settling: 0.0,
+            rails: read_rails(reader),
+            start_of_scan: scan.choice("pulse", &pulse).unwrap_or(StartOfScan::EveryFacet),
+            laser_power: laser.number("power", 1e-9..=1e5),
+            times: Times { arming_most: laser.number("arming_delay", 0.0..=60.0), ..times },
+            signals: fixtures.signals().collect(),
+            channels: fixtures.channels().collect(),
+        };
+        let mut config = Config {
+            optics: Optics::read(&lens, &mirror, &laser, &description, radius),
+            description,
             rotor: Rotor {
                 inertia: rotor.number("inertia", 1e-8..=1.0),
                 torque_most: rotor.number("torque_most", 1e-6..=100.0),
                 bearing: rotor.number("bearing", 1e-9..=10.0),
                 viscous: rotor.number("viscous", 0.0..=1.0),
-                windage: rotor.number("windage", 0.0..=1.0),
+                windage: Windage::of_disc(radius),
                 proportional: rotor.number("proportional", 1e-9..=1e3),
                 integral: rotor.number("integral", 1e-9..=1e3),
             },
-            ripple: rotor.number("ripple", 0.0..=0.05),
-            turn_jitter: rotor.number("jitter", 0.0..=0.002),
-            hunting: Hunting {
-                amplitude: rotor.number("hunting", 0.0..=0.01),
-                rate: TAU * rotor.number("hunting_frequency", 0.1..=10.0),
-            },
+            disturbances: Disturbances::read(&rotor, count, speeds, noise),
             lock_misses: lock.whole("misses", 1..=100_000).unwrap_or(1),
             detector: Detector {
                 jitter: scan.number("jitter", 0.0..=1e-3),
@@ -181,18 +181,19 @@ impl Config {
                 edge_lean: scan.number("edge_lean", -1.2..=1.2),
             },
             facets: facets_cut,
-            bend: Bend {
-                edge: line_most / 2.0,
-                odd: lens.number("distortion", -0.01..=0.01),
-                even: lens.number("even_distortion", -0.01..=0.01),
-                bow: lens.number("bow", -0.01..=0.01),
+            wiring: Wiring::read(&trims, count),
+            travel: Travel {
+                speed_error: medium.number("speed_error", -0.1..=0.1),
+                wobble: medium.number("wobble", 0.0..=0.1),
+                rate: TAU * medium.number("wobble_frequency", 0.01..=1e4),
+                phase: TAU * noise.uniform(Stream::MediumWobble, 0),
             },
-            focal_length: focal_length * (1.0 + lens.number("focal_length_error", -0.1..=0.1)),
             parked: mirror.number("parked", -1.5..=1.5),
             galvanometer_step: mirror.number("step", 1e-12..=1e-2),
             galvanometer: Loop {
                 natural: TAU * mirror.number("natural_frequency", 0.1..=1e6),
                 damping: mirror.number("damping", 0.05..=10.0),
+                slew: mirror.number("slew", 0.0..=1e6),
             },
             wobble: mirror.number("wobble", 0.0..=1e-2),
             drift: mirror.number("drift", -1e-3..=1e-3),
@@ -210,6 +211,7 @@ impl Config {
                 dose_noise: gauge.number("dose_noise", 0.0..=1.0),
                 scale: gauge.number("scale", -0.1..=0.1),
                 turn: gauge.number("turn", -0.5..=0.5),
+                creep: gauge.number("creep", -1e-3..=1e-3),
                 wild: (gauge.number("wild", 0.0..=1.0), gauge.number("wild_error", 0.0..=0.01)),
                 in_scan_bias: gauge.number("in_scan_bias", -0.01..=0.01),
                 cross_scan_bias: gauge.number("cross_scan_bias", -0.01..=0.01),
@@ -223,7 +225,7 @@ impl Config {
             faults: Vec::new(),
         };
         let tables = [head, rotor, lock, scan, facets, lens, mirror, laser, clock, words, trims];
-        tables.iter().chain([&gauge, &thermal]).for_each(Table::finish);
+        tables.iter().chain([&gauge, &medium, &thermal]).for_each(Table::finish);
         let faults = reader.list("fault").into_iter();
         config.faults =
             faults.filter_map(|table| faults::read(&table, &config.description)).collect();
@@ -367,16 +369,18 @@ mod tests {
         assert!(message.contains("did you mean `lock_lost`?"), "{message}");
         let (_, message, _) = only("[[fault]]\nkind = 'rail_low'\nrail = 'x'\n");
         assert!(message.contains("known are logic, drive, laser"), "{message}");
-        let (_, message, _) = only("[rotor]\ntorque_most = '1 mN*m'\n");
-        assert!(message.contains("the drag alone takes"), "{message}");
+        let (_, message, _) = only("[rotor]\nripple = '8 ppm'\n");
+        assert!(message.contains("write `[[rotor.ripple]]`"), "{message}");
+        let (_, message, at) = only("[[rotor.hunting]]\namplitude = '8 ppm'\n");
+        assert!(message.contains("`rotor.hunting` needs the key `frequency`"), "{message} {at}");
         let (_, message, at) = only("[rotor]\nproportional = '1 N*m*s/rad'\n");
         assert!(message.contains("faster than 200 rad/s"), "{message}");
         assert_eq!(at, "'1 N*m*s/rad'");
-        let (_, message, at) = only("[lock]\nwindow = '1 ppm'\n");
+        let (_, message, at) = only("[rotor]\nhunting = []\n[lock]\nwindow = '1 ppm'\n");
         assert!(message.contains("does not lock within a day"), "{message}");
         assert_eq!(at, "'1 ppm'");
         let (_, message, _) = only(
-            "[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\nwindage = '0 N*m*s^2/rad^2'\n",
+            "[rotor]\nbearing = '1e-9 N*m'\nviscous = '0 N*m*s/rad'\npolygon_radius = '1 mm'\n",
         );
         assert!(message.contains("does not come to rest"), "{message}");
         let (line, message, _) = only("[rotor]\ninertia = \n");
@@ -400,12 +404,22 @@ mod tests {
             ("[rotor]\njitter = nan\n", "`rotor.jitter`"),
             ("[rotor]\njitter = inf\n", "`rotor.jitter`"),
             ("[rotor]\nspeed_most = '500 rpm'\n", "`rotor.speed_least` is above"),
-            ("[rotor]\nhunting = '200 ppm'\n", "a quarter of `lock.window`"),
-            ("[rotor]\nhunting_frequency = '11 Hz'\n", "must be from 0.1 Hz to 10 Hz"),
             (
-                "[rotor]\nhunting = '1 %'\nhunting_frequency = '0.1 Hz'\n[lock]\nwindow = '5 %'\n",
+                "[[rotor.hunting]]\nfrequency = '1 Hz'\namplitude = '200 ppm'\n",
+                "a quarter of `lock.window`",
+            ),
+            (
+                "[[rotor.hunting]]\nfrequency = '100 Hz'\namplitude = 0\n",
+                "must be from 0.05 Hz to 50 Hz",
+            ),
+            (
+                "[[rotor.hunting]]\nfrequency = '0.1 Hz'\namplitude = '1 %'\n[lock]\nwindow = '5 %'\n",
                 "more than a quarter of a facet",
             ),
+            ("[[rotor.ripple]]\norder = 6\namplitude = '1 ppm'\n", "must be from 1 to 5"),
+            ("[[rotor.ripple]]\norder = 1.5\namplitude = '1 ppm'\n", "a whole number"),
+            ("[trims]\nrotated = 10\n", "from 0 to 9"),
+            ("[trims]\naxes_swapped = 1\n", "must be true or false"),
             ("[lens]\nfocal_length = '0 mm'\n", "must be from"),
             ("[lens]\nfocal_length = '-400 mm'\n", "must be from"),
             ("[lens]\nactive_most = '110 %'\n", "must be from"),

@@ -24,7 +24,9 @@ impl Gauge for SimGauge {
         let time = world.description().times.reading_most;
         world.wait(time);
         let noise = world.noise;
-        let lie: f64 = world.numbers(FaultKind::GaugeLying).sum();
+        // Its zero drifts from power-on.
+        let creep = gauge.creep * world.now;
+        let lie = creep + world.numbers(FaultKind::GaugeLying).sum::<f64>();
         let Some(drawn) = &mut world.drawn else {
             return Err(Fault::Refused(
                 "there is nothing to measure: no line has been exposed".to_string(),

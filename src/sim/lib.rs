@@ -9,6 +9,7 @@
 
 mod bounds;
 mod config;
+mod disturbances;
 mod expose;
 mod faults;
 mod file;
@@ -21,6 +22,7 @@ mod lines;
 mod medium;
 mod noise;
 mod ode;
+mod optics;
 mod page;
 mod pulses;
 mod reader;
@@ -28,6 +30,8 @@ mod render;
 mod rotor;
 mod simulated;
 mod truth;
+mod windage;
+mod wiring;
 mod world;
 
 #[cfg(test)]

@@ -30,7 +30,8 @@ pub(crate) fn complete(config: &mut Config) {
     let share = config.galvanometer_step / (2.0 * config.description.galvanometer_range);
     let words = config.description.queue_words.min(MAX_DOTS.div_ceil(DOTS_PER_WORD));
     // Until a step over the full range is within one step of the register.
-    let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5));
+    let full = 2.0 * config.description.galvanometer_range;
+    let settling = config.galvanometer.settling(share.clamp(1e-12, 0.5), full);
     let spin_up = max_spin_up(config);
     // To measured rest: from the highest speed, and the silence that proves rest.
     let fastest = fastest(config);
@@ -55,8 +56,9 @@ pub(crate) fn complete(config: &mut Config) {
 }
 
 /// Longest time from rest to lock in s: until the mean speed stays within half the window, then
-/// as many runs of turns as it takes for one to be without excursion. Infinite where the speed is
-/// not reached.
+/// as many runs of turns as it takes for one to be without excursion. A speed at which that takes for
+/// ever, because the drive is too weak or jitter too large, never locks and does not count; infinite where
+/// that is so at every speed.
 fn max_spin_up(config: &Config) -> f64 {
     let half = config.description.lock_window / 2.0;
     let tried = (0..=TRIED).map(|i| {
@@ -66,7 +68,8 @@ fn max_spin_up(config: &Config) -> f64 {
         let inside = settled(config, speed, half);
         inside + runs(config, speed) * TAU / speed * (1.0 + config.description.lock_window)
     });
-    MARGIN * tried.fold(0.0, f64::max)
+    let locks = tried.filter(|time| *time < NEVER / MARGIN).reduce(f64::max);
+    locks.map_or(f64::INFINITY, |longest| MARGIN * longest)
 }
 
 /// Time in s by which the mean speed stays within `share` of `speed`: by coarse steps, or by the
@@ -87,9 +90,9 @@ fn settled(config: &Config, speed: f64, share: f64) -> f64 {
 fn runs(config: &Config, speed: f64) -> f64 {
     let turns = f64::from(config.description.lock_turns);
     let detector = SQRT_2 * config.detector.jitter * speed / TAU;
-    let scatter = libm::hypot(config.turn_jitter, detector);
+    let scatter = libm::hypot(config.disturbances.jitter(speed), detector);
     // Hunting takes its part of the other half; a description keeps it below half of that.
-    let left = config.description.lock_window / 2.0 - config.hunting.amplitude;
+    let left = config.description.lock_window / 2.0 - config.disturbances.max_hunting().0;
     let misses = if scatter > 0.0 { libm::erfc(left / scatter / SQRT_2) } else { 0.0 };
     let success = libm::exp(turns * libm::log1p(-misses));
     let fails = libm::log1p(-success);

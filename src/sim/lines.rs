@@ -1,10 +1,10 @@
 //! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
 use crate::config::{Config, Facet};
-use crate::galvanometer::Galvanometer;
+use crate::galvanometer::{Galvanometer, Offset};
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
-use spintrue_head::{LineOrder, Mark, facet_to_axis_shift, galvanometer_shift};
+use spintrue_head::{LineOrder, Mark, spot_velocity};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,28 +49,29 @@ impl Drawing<'_> {
     /// At the time t after its facet began, the beam has come to x = 2·f·(ω·(t − begin) − π/N):
     /// the f-theta law with the mirror's factor of two, zero in the middle of the sweep (derived).
     /// A facet that is not flat stretches x, and one that leans along its own line skews it. The
-    /// facet's lean turns the beam by twice its angle, as the galvanometer does, which is still
-    /// on its way from the trim of the facet before while the line begins.
+    /// galvanometer is still on its way from the trim of the facet before while the line begins.
     pub(crate) fn mark(&self, at: f64) -> Mark {
         let Drawing { config, order, sweep, facet, .. } = self;
-        let f = config.focal_length;
+        let optics = &config.optics;
         let half_sweep = PI / config.facets.len() as f64;
         let share = at + 0.5;
         let drawn = share * f64::from(order.dots) * self.dot_period;
         let after = sweep.pulse - sweep.begins + order.delay + self.late + drawn;
-        let x = (1.0 + facet.stretch) * 2.0 * f * (sweep.speed * after - half_sweep);
-        let height = facet_to_axis_shift(facet.facet_to_axis, f)
-            + galvanometer_shift(self.across.angle(config, share), f);
+        let x = (1.0 + facet.stretch)
+            * (spot_velocity(sweep.speed, optics.focal_length) * after
+                - spot_velocity(half_sweep, optics.focal_length));
+        let spot = optics.spot(facet, x, self.across.angle(config, share));
+        let planned = optics.planned_across(self.across.galvanometer.target);
         Mark {
             at,
-            in_scan: x + config.bend.along(x) - at * self.length(),
-            cross_scan: height + facet.skew * x + config.bend.across(x),
-            dose: facet.reflectivity * self.target / sweep.speed,
+            in_scan: spot.along - at * self.length(),
+            cross_scan: spot.across - planned,
+            dose: spot.light * optics.falloff(x, at) * self.target / sweep.speed,
         }
     }
 }
 
-/// What moves the galvanometer off its command while a line is drawn; angles in rad (mechanical).
+/// What moves the galvanometer while a line is drawn; angles in rad (mechanical).
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Across {
     pub galvanometer: Galvanometer,
@@ -87,12 +88,12 @@ pub(crate) struct Across {
 }
 
 impl Across {
-    /// Angle off the command at a share of the line.
+    /// Angle of the galvanometer at a share of the line.
     pub(crate) fn angle(&self, config: &Config, share: f64) -> f64 {
         let Across { galvanometer, active, .. } = self;
         let (trim, before) = if galvanometer.is_stuck() { (0.0, 0.0) } else { self.trims };
-        let left = config.galvanometer.left(before - trim, 0.0, self.gap + share * active).0;
-        let stands = galvanometer.at(self.begin + share * active);
-        stands - galvanometer.target + trim + left + self.stray
+        let left =
+            config.galvanometer.after(Offset::step(before - trim), self.gap + share * active);
+        galvanometer.at(self.begin + share * active) + trim + left.angle + self.stray
     }
 }

@@ -1,6 +1,6 @@
 //! The medium under a simulated head: where each line of a page came to lie.
 
-use crate::config::Bend;
+use crate::optics::Bend;
 use crate::world::World;
 use spintrue_head::Bitmap;
 use std::cell::RefCell;
@@ -22,7 +22,7 @@ pub struct Laid {
     pub start: f64,
     /// Speed of the spot in m/s.
     pub velocity: f64,
-    /// Light against a nominal facet at the nominal speed.
+    /// Light in the middle of the sweep against a nominal facet at the nominal speed.
     pub dose: f64,
     /// The share of it that was drawn before the light went out, to 1/32, as a rule 1.
     pub drawn: f64,
@@ -52,6 +52,10 @@ pub struct Sheet {
     pub facets: u32,
     /// What the lens adds.
     pub(crate) bend: Bend,
+    /// 1/e² diameter of the spot in m.
+    pub(crate) spot: f64,
+    /// Light along every line against its dose, in the middle of each of [`NODES`] equal parts.
+    pub(crate) falloff: [f32; NODES],
     /// The lines drawn, in their order.
     pub lines: Vec<Laid>,
 }

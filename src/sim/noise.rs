@@ -11,7 +11,7 @@ pub(crate) enum Stream {
     FacetToAxis = 2,
     /// Reflectivities of the facets.
     Reflectivity = 3,
-    /// Phase of the once-per-turn ripple.
+    /// Phases of ripple.
     RipplePhase = 4,
     /// Jitter of turns and of their index pulse.
     Turn = 5,
@@ -41,6 +41,10 @@ pub(crate) enum Stream {
     Wild = 17,
     /// Noise of the gauge's dose.
     Dose = 18,
+    /// Phases of hunting.
+    Hunting = 30,
+    /// Phase of the wobble of the medium.
+    MediumWobble = 31,
 }
 
 /// A source of numbers from one seed.

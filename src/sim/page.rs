@@ -1,8 +1,8 @@
 //! Exposing a page with the simulated head: line after line, each with the next facet, while the
 //! medium moves steadily under it.
 //!
-//! The medium moves by one pitch per line at the speed asked for, so a line that comes late lies
-//! low by the way that the medium went meanwhile. The head is mounted turned by the little angle
+//! The medium should move by one pitch per line at the speed asked for. A line that comes late, or on a
+//! medium that is too fast, lies low by what the medium went too far. The head is mounted turned by the little angle
 //! that squares lines on a moving medium, so that angle is left out (common practice, no source).
 
 use crate::config::{Facet, MAX_PASSAGES};
@@ -12,10 +12,7 @@ use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::pulses::Sweep;
 use crate::world::World;
 use core::f64::consts::{PI, TAU};
-use spintrue_head::{
-    ExposedPage, Fault, FaultKind, LineOrder, PageOrder, Pattern, facet_to_axis_shift,
-    galvanometer_shift, spot_velocity,
-};
+use spintrue_head::{ExposedPage, Fault, FaultKind, LineOrder, PageOrder, Pattern, spot_velocity};
 use std::sync::Arc;
 
 /// What holds for every line of a page.
@@ -48,13 +45,21 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
     let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
     let page = Page { order, target, active: f64::from(dots) * dot_period, start };
     let config = &world.config;
+    let dot_pitch = order.dot_period * 2.0 * target * config.description.focal_length;
+    // Lines start so nearly at the same place that its light along them is the same.
+    let falloff = |part: usize| {
+        let at = (part as f64 + 0.5) / NODES as f64 - 0.5;
+        config.optics.falloff(at * f64::from(dots) * dot_pitch, at) as f32
+    };
     let mut sheet = Sheet {
         image: Arc::clone(&order.image),
         pitch: order.pitch,
-        dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
+        dot_pitch,
         dot_period,
         facets,
-        bend: config.bend,
+        bend: config.optics.bend,
+        spot: config.optics.spot_diameter(),
+        falloff: core::array::from_fn(falloff),
         lines: Vec::new(),
     };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
@@ -107,10 +112,7 @@ impl Page<'_> {
                 continue;
             };
             dropped = 0;
-            let trim = |k: u64| {
-                let k = usize::try_from(k % n).unwrap_or(0);
-                world.trims.get(k).copied().unwrap_or_default()
-            };
+            let trim = |k: u64| world.acting_trim(usize::try_from(k % n).unwrap_or(0));
             let (own, before) = (trim(counted), trim(counted + n - 1));
             let begin = sweep.pulse + self.order.delay + own.in_scan + drifted(world);
             begin_line(world, begin, self.active);
@@ -130,7 +132,8 @@ impl Page<'_> {
             let trims = (own.cross_scan, before.cross_scan);
             let across = across(world, number, begin, self.active, self.target, trims);
             // A line that begins later for its trim or the warmth is not drawn lower for that.
-            let late = sweep.pulse - first_sweep.pulse - f64::from(line) * period;
+            let travelled = world.config.travel.way(first_sweep.pulse, sweep.pulse);
+            let late = travelled - f64::from(line) * period;
             let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
             let moved = late * self.order.pitch / period;
             for shift in &mut laid.across {
@@ -171,24 +174,24 @@ impl Page<'_> {
         across: &Across,
     ) -> Laid {
         let config = &world.config;
-        let f = config.focal_length;
+        let optics = &config.optics;
         let half_sweep = PI / world.facets() as f64;
         let stretch = 1.0 + facet.stretch;
         let shows = begin + config.laser_rise - sweep.begins;
-        let start = stretch * 2.0 * f * (sweep.speed * shows - half_sweep);
-        let velocity = stretch * spot_velocity(sweep.speed, f);
-        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
-        let at = |part: usize| {
-            let share = (part as f64 + 0.5) / NODES as f64;
+        let velocity = stretch * spot_velocity(sweep.speed, optics.focal_length);
+        let start = velocity * shows - stretch * spot_velocity(half_sweep, optics.focal_length);
+        let planned = optics.planned_across(across.galvanometer.target);
+        let spot = |share: f64| {
             let x = start + share * self.active * velocity;
-            let height = lean + galvanometer_shift(across.angle(config, share), f);
-            (height + facet.skew * x + config.bend.across(x)) as f32
+            optics.spot(facet, x, across.angle(config, share))
         };
+        let at = |part: usize| (spot((part as f64 + 0.5) / NODES as f64).across - planned) as f32;
+        let shortening = optics.shortening(across.angle(config, 0.5));
         Laid {
             line,
-            start,
-            velocity,
-            dose: facet.reflectivity * self.target / sweep.speed,
+            start: shortening * start,
+            velocity: shortening * velocity,
+            dose: spot(0.5).light * self.target / sweep.speed,
             drawn: 1.0,
             across: core::array::from_fn(at),
         }

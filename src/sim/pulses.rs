@@ -1,11 +1,12 @@
 //! When pulses come: index and start of scan, with ripple, jitter and the errors of the facets.
 //!
 //! The mean motion comes from the rotor. Around it the rotor's angle wanders by a random amount
-//! drawn anew at every index passage, in a straight line from one to the next, by a once-per-turn
-//! ripple, and by the slow hunting of the speed loop. All of it is a function of the turn's number
-//! or of time, so pulses of any turn can be asked for in any order.
+//! drawn anew at every index passage, in a straight line from one to the next, by ripple, and by hunting.
+//! All of it is a function of the turn's number or of time, so pulses of any turn can be asked for in any
+//! order.
 
-use crate::config::{Config, Facet, Hunting};
+use crate::config::{Config, Facet};
+use crate::disturbances::Disturbances;
 use crate::noise::{MAX_NORMAL, Noise, Stream};
 use crate::rotor::Motion;
 use core::f64::consts::{SQRT_2, TAU};
@@ -15,14 +16,13 @@ use spintrue_head::StartOfScan;
 #[derive(Clone, Debug)]
 pub(crate) struct Pulses {
     noise: Noise,
-    wander: f64,
+    disturbances: Disturbances,
     swings: Vec<Swing>,
     detector_jitter: f64,
-    hunting: Hunting,
     count: u64,
 }
 
-/// What the once-per-turn ripple makes of one facet's passage, the same in every turn.
+/// What ripple makes of one facet's passage at the highest speed, the same in every turn.
 #[derive(Clone, Copy, Debug)]
 struct Swing {
     /// Angle in rad by which the rotor is ahead of its mean, against the index passage.
@@ -45,30 +45,34 @@ pub(crate) struct Sweep {
 impl Pulses {
     /// For a head; `noise` carries the seed.
     pub(crate) fn new(config: &Config, noise: Noise) -> Pulses {
-        let phase = TAU * noise.uniform(Stream::RipplePhase, 0);
         let count = config.facets.len() as f64;
         let swing = |(facet, k): (&Facet, f64)| {
             let angle = k / count * TAU + facet.division;
-            let ahead = config.ripple * (libm::sin(angle + phase) - libm::sin(phase));
+            let (ahead, _) = config.disturbances.ripple(angle);
             // Over one facet the speed is taken as constant: that of its middle.
-            let middle = angle + TAU / count / 2.0;
-            Swing { ahead, fast: config.ripple * libm::cos(middle + phase) }
+            let (_, fast) = config.disturbances.ripple(angle + TAU / count / 2.0);
+            Swing { ahead, fast }
         };
         Pulses {
             noise,
-            // A turn lasts from one draw to the next: two draws make its jitter.
-            wander: config.turn_jitter / SQRT_2,
             swings: config.facets.iter().zip((0_u32..).map(f64::from)).map(swing).collect(),
             detector_jitter: config.detector.jitter,
-            hunting: config.hunting,
+            disturbances: config.disturbances.clone(),
             count: config.facets.len() as u64,
         }
     }
 
+    /// Standard deviation by which the rotor wanders at a speed in rad/s, as a share of a turn, which lasts
+    /// from one draw to the next: two draws make its jitter.
+    fn wander(&self, speed: f64) -> f64 {
+        self.disturbances.jitter(speed) / SQRT_2
+    }
+
     /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
+    /// Ripple makes none: a whole turn holds whole swings of it.
     pub(crate) fn max_deviation(&self, speed: f64) -> f64 {
-        2.0 * MAX_NORMAL * (self.wander + self.detector_jitter * speed / TAU)
-            + self.hunting.amplitude
+        2.0 * MAX_NORMAL * (self.wander(speed) + self.detector_jitter * speed / TAU)
+            + self.disturbances.max_hunting().0
     }
 
     /// Relative wander of the rotor at the index passage of turn `turn`, and a draw for the
@@ -81,8 +85,9 @@ impl Pulses {
     pub(crate) fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
         let time = motion.passes(turn as f64 * TAU)?;
         let (wander, detector) = self.draw(turn);
-        let strays = wander * self.wander * period(motion, time) + detector * self.detector_jitter;
-        Some(time + strays + self.hunting.late(time))
+        let speed = motion.at(time).speed.max(SLOWEST);
+        let strays = wander * self.wander(speed) * TAU / speed + detector * self.detector_jitter;
+        Some(time + strays + self.disturbances.late(time))
     }
 
     /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
@@ -101,13 +106,15 @@ impl Pulses {
         let time = motion.passes(angle)?;
         let mean = motion.at(time).speed.max(SLOWEST);
         let ((now, detector), (next, _)) = (self.draw(turn), self.draw(turn + 1));
-        let wander = self.wander * (now + (next - now) * share) * TAU / mean;
+        let scatter = self.wander(mean);
+        let wander = scatter * (now + (next - now) * share) * TAU / mean;
         let swing = self.swings.get(usize::try_from(k).ok()?)?;
-        let begins = time + wander - swing.ahead / mean + self.hunting.late(time);
+        let ripple = self.disturbances.ripple_gain(mean);
+        let begins = time + wander - ripple * swing.ahead / mean + self.disturbances.late(time);
         let speed = mean
-            * (1.0 + swing.fast)
-            * (1.0 - self.wander * (next - now))
-            * (1.0 + self.hunting.fast(time));
+            * (1.0 + ripple * swing.fast)
+            * (1.0 - scatter * (next - now))
+            * (1.0 + self.disturbances.fast(time));
         let detector_of = &config.detector;
         let pulse = match config.description.start_of_scan {
             StartOfScan::EveryFacet => {
@@ -119,8 +126,8 @@ impl Pulses {
             StartOfScan::IndexOnly => {
                 let passes = motion.passes(turn as f64 * TAU)?;
                 let index = passes
-                    + self.hunting.late(passes)
-                    + self.wander * now * TAU / mean
+                    + self.disturbances.late(passes)
+                    + scatter * now * TAU / mean
                     + detector * self.detector_jitter;
                 index + share * TAU / target.max(SLOWEST)
             }
@@ -131,10 +138,6 @@ impl Pulses {
 
 /// Below this speed in rad/s jitter is reckoned as if at it.
 const SLOWEST: f64 = 0.1;
-
-fn period(motion: &Motion, time: f64) -> f64 {
-    TAU / motion.at(time).speed.max(SLOWEST)
-}
 
 /// How much later than a nominal facet's pulse that of a facet with `reflectivity` comes, in s;
 /// none if it never reaches the threshold.
@@ -261,7 +264,7 @@ mod tests {
 
     #[test]
     fn turns_scatter_as_described() {
-        let config = Config::read(Some("[rotor]\njitter = '100 ppm'\n"), 3).unwrap();
+        let config = Config::read(Some("[rotor]\nhunting = []\njitter = '100 ppm'\n"), 3).unwrap();
         let pulses = Pulses::new(&config, Noise::new(3));
         let at = Moment { speed: 500.0, ..Moment::default() };
         let motion = config.rotor.motion(Drive::Hold(500.0), at);
@@ -272,7 +275,9 @@ mod tests {
         let square: f64 =
             (0..n).map(|i| ((time(i + 1) - time(i)) / mean - 1.0).powi(2)).sum::<f64>() / n as f64;
         // Five standard errors of a standard deviation, n = 20000: 2.5 %.
-        assert!((square.sqrt() / 100e-6 - 1.0).abs() < 0.025, "{}", square.sqrt());
+        // The jitter holds at the highest speed of 6000 rpm.
+        let expected = 100e-6 * 628.318_530_7 / 500.0;
+        assert!((square.sqrt() / expected - 1.0).abs() < 0.025, "{}", square.sqrt());
     }
 
     #[test]

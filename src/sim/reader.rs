@@ -302,6 +302,32 @@ impl<'a, 't> Table<'a, 't> {
         })
     }
 
+    /// The tables of a list under this key, such as those of `[[rotor.ripple]]`, which is their name; the
+    /// user's list replaces the built-in one.
+    pub(crate) fn list(&self, key: &'static str, name: &'static str) -> Vec<Table<'a, 't>> {
+        self.accept(&[key]);
+        let given = self.user.and_then(|table| table.get(key));
+        let Some(list) = given.or_else(|| self.built_in?.get(key)) else { return Vec::new() };
+        let items = list.get_ref().as_array();
+        let all: Option<Vec<_>> = items.and_then(|items| {
+            items.iter().map(|item| Some((item.get_ref().as_table()?, item.span()))).collect()
+        });
+        let Some(all) = all else {
+            let kind = kind_of(list.get_ref());
+            let message = format!("`{name}` must be a list of tables, not {kind}");
+            let help = format!("write `[[{name}]]` with its keys below, or `{key} = []` for none");
+            self.complain_with(key, message, help);
+            return Vec::new();
+        };
+        let is_given = given.is_some();
+        all.into_iter()
+            .map(|(table, span)| match is_given {
+                true => Table::new(name, Some(table), None, span, self.mistakes),
+                false => Table::new(name, None, Some(table), 0..0, self.mistakes),
+            })
+            .collect()
+    }
+
     /// A whole number within limits.
     pub fn whole(&self, key: &'static str, limits: RangeInclusive<u32>) -> Option<u32> {
         self.key(key, |v| {

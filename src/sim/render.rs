@@ -13,6 +13,7 @@
 
 use crate::medium::{Laid, NODES, Sheet};
 use core::f64::consts::{PI, SQRT_2};
+use core::ops::RangeInclusive;
 use spintrue_head::{Dimension, show_quantity};
 use std::sync::Mutex;
 use thiserror::Error;
@@ -23,8 +24,8 @@ pub(crate) const MAX_PIXELS: u64 = 800_000_000;
 /// Most pixels a dot, each way.
 pub const MAX_SCALE: u32 = 16;
 
-/// Spot diameter over the pitch, where none is given.
-const SPOT: f64 = 1.5;
+/// Spot diameters that a picture can show, over the pitch.
+const SPOTS: RangeInclusive<f64> = 0.1..=20.0;
 
 /// Steps in which a place inside a pixel is told apart.
 const PHASES: usize = 256;
@@ -41,7 +42,7 @@ const MAX_LIGHT: usize = 6;
 pub struct Showing {
     /// Pixels a dot, each way.
     pub scale: u32,
-    /// 1/e² diameter of the spot in m; none for one and a half times the pitch.
+    /// 1/e² diameter of the spot in m; none for the one that the optics of the head make.
     pub spot: Option<f64>,
 }
 
@@ -82,8 +83,8 @@ pub enum ShowError {
 }
 
 impl Showing {
-    /// Width and height in pixels and the spot in m of a page with these dots and this pitch in m.
-    pub fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(u64, u64, f64), ShowError> {
+    /// Width and height in pixels of a page with these dots and this pitch in m.
+    pub fn fits(&self, width: u32, height: u32, pitch: f64) -> Result<(u64, u64), ShowError> {
         if !(1..=MAX_SCALE).contains(&self.scale) {
             return Err(ShowError::Scale(self.scale));
         }
@@ -92,11 +93,12 @@ impl Showing {
         if width * height > MAX_PIXELS {
             return Err(ShowError::TooLarge { width, height });
         }
-        let spot = self.spot.unwrap_or(SPOT * pitch);
-        if !(0.1..=20.0).contains(&(spot / pitch)) {
-            return Err(ShowError::Spot(show_quantity(spot, Dimension::LENGTH, None, None)));
+        match self.spot {
+            Some(spot) if !SPOTS.contains(&(spot / pitch)) => {
+                Err(ShowError::Spot(show_quantity(spot, Dimension::LENGTH, None, None)))
+            }
+            _ => Ok((width, height)),
         }
-        Ok((width, height, spot))
     }
 }
 
@@ -110,8 +112,10 @@ pub fn picture(
     lend: impl FnOnce(&(dyn Fn() + Sync)),
 ) -> Result<Picture, ShowError> {
     let scale = showing.scale;
-    let (width, height, spot) =
-        showing.fits(sheet.image.width(), sheet.image.height(), sheet.pitch)?;
+    let (width, height) = showing.fits(sheet.image.width(), sheet.image.height(), sheet.pitch)?;
+    // Optics can make a spot that no picture of this pitch shows.
+    let of_optics = (sheet.spot / sheet.pitch).clamp(*SPOTS.start(), *SPOTS.end()) * sheet.pitch;
+    let spot = showing.spot.unwrap_or(of_optics);
     let pixel = (sheet.dot_pitch / f64::from(scale), sheet.pitch / f64::from(scale));
     let width = width as usize;
     let exposing = Exposing {
@@ -252,13 +256,14 @@ impl Exposing<'_> {
                 continue;
             }
             let margin = self.margin();
-            for (part, shift) in line.across.iter().enumerate() {
+            let parts = line.across.iter().zip(&self.sheet.falloff).enumerate();
+            for (part, (shift, falloff)) in parts {
                 let from = part * self.width / NODES;
                 let to = (part + 1) * self.width / NODES;
                 let light = scratch.light.get(margin + from..margin + to).unwrap_or_default();
                 let place = (centre + f64::from(*shift)) / self.pixel.1;
                 let (first, shares) = self.lines.at(place);
-                for (share, row) in shares.iter().zip(first..) {
+                for (share, row) in shares.iter().map(|share| share * falloff).zip(first..) {
                     if !(top..bottom).contains(&row) {
                         continue;
                     }

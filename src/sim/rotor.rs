@@ -5,6 +5,7 @@
 //! state changes nothing, so the answer never depends on who asked before.
 
 use crate::ode::{Control, integrate, step};
+use crate::windage::Windage;
 
 /// Constants of the rotor and its drive.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,9 +18,8 @@ pub(crate) struct Rotor {
     pub bearing: f64,
     /// Drag of the bearing per speed, in N·m·s/rad.
     pub viscous: f64,
-    /// Drag of the air per square of the speed, in N·m·s²/rad² (windage power grows with the
-    /// cube of the speed).
-    pub windage: f64,
+    /// Drag of the air.
+    pub windage: Windage,
     /// Torque per speed error, in N·m·s/rad.
     pub proportional: f64,
     /// Torque per angle error, in N·m/rad.
@@ -76,7 +76,7 @@ const MAX_STEPS: usize = 60_000;
 impl Rotor {
     /// Drag at a speed in N·m.
     pub(crate) fn drag(&self, speed: f64) -> f64 {
-        self.bearing + (self.viscous + self.windage * speed) * speed
+        self.bearing + self.viscous * speed + self.windage.torque(speed)
     }
 
     fn torque(&self, drive: Drive, speed: f64, integral: f64) -> (f64, f64) {

@@ -45,6 +45,8 @@ pub(crate) struct World {
     stirred: Option<f64>,
     /// Turn at which the index counts as seen.
     index_from: u64,
+    /// By how many facets the index is off where it was built.
+    index_shift: usize,
     pub(crate) galvanometer: Galvanometer,
     pub(crate) arming: Option<Arming>,
     /// Why the laser disarmed itself.
@@ -88,6 +90,7 @@ impl World {
             pulse_before: None,
             stirred: None,
             index_from: 1,
+            index_shift: 0,
             galvanometer: Galvanometer::new(config.galvanometer, parked),
             arming: None,
             tripped: None,
@@ -238,6 +241,26 @@ impl World {
         self.command(Drive::Coast);
     }
 
+    /// The index is found so many facets behind where it was built: what turns with the rotor is counted
+    /// from there.
+    fn find_index(&mut self, shift: usize) {
+        let count = self.config.facets.len();
+        let moved = (count + shift - self.index_shift) % count;
+        if moved == 0 {
+            return;
+        }
+        self.index_shift = shift;
+        self.config.facets.rotate_left(moved);
+        self.config.disturbances.move_index(moved as f64 / count as f64 * TAU);
+        self.pulses = Pulses::new(&self.config, self.noise);
+    }
+
+    /// What the trim registers do to the line that the electronics take for that of `facet`.
+    pub(crate) fn acting_trim(&self, facet: usize) -> Trim {
+        let Description { in_scan_trim, cross_scan_trim, .. } = *self.description();
+        self.config.wiring.acting(&self.trims, facet, (in_scan_trim, cross_scan_trim))
+    }
+
     /// A new command to the drive; none leaves the rotor to its drag.
     pub(crate) fn command(&mut self, drive: Drive) {
         let was_spinning = self.target.is_some();
@@ -251,6 +274,7 @@ impl World {
         }
         if !was_spinning && target.is_some() {
             self.index_from = (here.angle / TAU).floor() as u64 + 1;
+            self.find_index(usize::from(self.has(FaultKind::IndexShifted)));
         }
         if was_spinning || target.is_some() {
             self.stirred = Some(self.now);
@@ -275,7 +299,9 @@ impl World {
             Some(target) => {
                 let share = self.numbers(FaultKind::SlowLock).fold(1.0, f64::min);
                 let (rotor, drag) = (self.config.rotor, self.config.rotor.drag(target));
-                Rotor { torque_most: drag + share * (rotor.torque_most - drag), ..rotor }
+                // A drive that is too weak as it is gets no stronger.
+                let most = (drag + share * (rotor.torque_most - drag)).min(rotor.torque_most);
+                Rotor { torque_most: most, ..rotor }
             }
             None => self.config.rotor,
         };

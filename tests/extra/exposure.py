@@ -16,7 +16,8 @@ from PIL import Image
 # A perfect head: no errors, no scatter, any dot clock.
 IDEAL = """
 [rotor]
-ripple = '0 ppm'
+ripple = []
+hunting = []
 jitter = '0 ppm'
 [start_of_scan]
 jitter = '0 ns'

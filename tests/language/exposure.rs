@@ -15,7 +15,8 @@ use std::sync::atomic::AtomicBool;
 /// reference values.
 const IDEAL: &str = "
 [rotor]
-ripple = '0 ppm'
+ripple = []
+hunting = []
 jitter = '0 ppm'
 [start_of_scan]
 jitter = '0 ns'

@@ -164,11 +164,13 @@ impl Generator {
         let service = self.pick(&["1 us", "10 us", "500 us"]);
         let lost = self.pick(&["0 %", "0.1 %", "30 %", "100 %"]);
         let reading = self.pick(&["0 s", "20 ms", "1.5 s"]);
-        let hunting = self.pick(&["0 ppm", "0 ppm", "120 ppm"]);
+        let hunting = self.pick(&["", "", "{ frequency = \"2 Hz\", amplitude = \"120 ppm\" }"]);
+        let torque = self.pick(&["16", "16", "7"]);
         let drift = self.pick(&["-20 ns/K", "0 ns/K", "100 ns/K"]);
         let mut text = format!(
             "[rotor]\ninertia = \"{inertia} kg*m^2\"\nbearing = \"{bearing} mN*m\"\n\
-             speed_least = \"{least} rpm\"\nspeed_most = \"{most} rpm\"\nhunting = \"{hunting}\"\n\
+             speed_least = \"{least} rpm\"\nspeed_most = \"{most} rpm\"\nhunting = [{hunting}]\n\
+             torque_most = \"{torque} mN*m\"\n\
              [thermal]\ndelay_drift = \"{drift}\"\n\
              [lock]\nwindow = \"{window}\"\nturns = 16\nmisses = {misses}\n\
              [start_of_scan]\npulse = \"{pulse}\"\nrest_after = \"{rest}\"\n\

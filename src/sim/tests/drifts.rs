@@ -51,7 +51,7 @@ fn dots_too_short_for_the_laser_are_neither_planned_nor_drawn() {
 
 #[test]
 fn the_speed_hunts_as_described_and_stays_locked() {
-    let text = clean(&[("rotor", "hunting = '100 ppm'\nhunting_frequency = '2 Hz'")]);
+    let text = clean(&[("rotor", "hunting = [{ frequency = '2 Hz', amplitude = '100 ppm' }]")]);
     let (mut head, _, _) = locked(&text, 1);
     head.sleep(30.0);
     let turns = head.turns(800).unwrap();
@@ -72,8 +72,7 @@ fn the_speed_hunts_as_described_and_stays_locked() {
 #[test]
 fn hunting_keeps_the_longest_spin_up() {
     for seed in 0..4 {
-        let text =
-            "[rotor]\nhunting = '125 ppm'\nhunting_frequency = '0.5 Hz'\njitter = '20 ppm'\n";
+        let text = "[rotor]\njitter = '16 ppm'\nhunting = [{ frequency = '0.5 Hz', amplitude = '125 ppm' }]\n";
         let (mut head, _) = crate::open(Some(("head", text)), seed).unwrap();
         let most = head.describe().unwrap().spin_up_most;
         head.spin(SPEED).unwrap();

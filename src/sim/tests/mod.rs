@@ -21,7 +21,8 @@ pub(super) const SPEED: f64 = 4800.0 * RPM;
 /// No noise anywhere, perfect facets: rows add what they look at.
 pub(super) const CLEAN: &str = "
 [rotor]
-ripple = 0
+ripple = []
+hunting = []
 jitter = 0
 [start_of_scan]
 jitter = '0 s'

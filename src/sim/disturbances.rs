@@ -1,0 +1,161 @@
+//! What disturbs the speed of the rotor: ripple, which is locked to its angle; hunting, which runs freely;
+//! and jitter, which is drawn for each turn.
+//!
+//! All are shares of the speed, small against it, and never change the motion itself. Ripple and jitter
+//! are given at the highest speed. A torque that repeats with the angle changes the energy of the
+//! rotor by the same amount at every speed, so ripple falls with the square of the speed (derived;
+//! the speed loop is slow against a turn). Jitter falls with the speed (common practice, no source).
+
+use crate::noise::{Noise, Stream};
+use crate::reader::Table;
+use core::f64::consts::TAU;
+use core::ops::RangeInclusive;
+use spintrue_head::Dimension;
+
+/// Most entries of one list.
+const MAX_ENTRIES: usize = 16;
+
+/// Largest share of the speed that ripple reaches at any speed: beyond, it would no longer be small.
+const MAX_RIPPLE: f64 = 0.2;
+
+/// Largest share of a turn that its jitter reaches at any speed.
+const MAX_JITTER: f64 = 0.01;
+
+/// Ripple of one order: the speed rises and falls this often in each turn.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Ripple {
+    order: f64,
+    /// Share of the speed at the highest speed.
+    amplitude: f64,
+    /// Phase in rad at the index.
+    phase: f64,
+}
+
+/// A swing of the speed with a frequency of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Hunting {
+    /// Share of the speed, the same at every speed.
+    amplitude: f64,
+    /// In rad/s.
+    rate: f64,
+    phase: f64,
+}
+
+/// All that disturbs one rotor.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Disturbances {
+    ripple: Vec<Ripple>,
+    pub(crate) hunting: Vec<Hunting>,
+    /// Standard deviation of a turn at the highest speed, as a share of it.
+    jitter: f64,
+    /// Lowest and highest speed in rad/s.
+    speeds: (f64, f64),
+}
+
+/// The entries of a list, such as those of `[[rotor.ripple]]`, each of which has both keys.
+fn entries<T>(
+    rotor: &Table<'_, '_>,
+    list: (&'static str, &'static str),
+    keys: (&'static str, Dimension, RangeInclusive<f64>),
+    highest: f64,
+    mut entry: impl FnMut(u64, f64, f64, &Table<'_, '_>) -> T,
+) -> Vec<T> {
+    let (key, dimension, limits) = keys;
+    let tables = rotor.list(list.0, list.1);
+    if tables.len() > MAX_ENTRIES {
+        rotor.complain(list.0, format!("`{}` has more than {MAX_ENTRIES} entries", list.1));
+    }
+    let read = |(table, i): (Table<'_, '_>, u64)| {
+        table.needs(&[key, "amplitude"]);
+        let first = table.quantity(key, dimension, limits.clone());
+        let amplitude = table.quantity("amplitude", Dimension::NUMBER, 0.0..=highest);
+        let read = entry(i, first.unwrap_or(1.0), amplitude.unwrap_or(0.0), &table);
+        table.finish();
+        read
+    };
+    tables.into_iter().zip(0..).map(read).collect()
+}
+
+impl Disturbances {
+    /// Reads them from the table of the rotor of a head with so many facets, which turns from the lowest to
+    /// the highest speed in rad/s. `noise` draws the phases.
+    pub(crate) fn read(
+        rotor: &Table<'_, '_>,
+        facets: u32,
+        speeds: (f64, f64),
+        noise: Noise,
+    ) -> Disturbances {
+        let phase = |stream, i| TAU * noise.uniform(stream, i);
+        // Over one facet the speed is taken as constant, which a faster swing would not be.
+        let highest = f64::from((facets / 2).max(1));
+        let orders = ("order", Dimension::NUMBER, 1.0..=highest);
+        let list = ("ripple", "rotor.ripple");
+        let ripple = entries(rotor, list, orders, 0.05, |i, order, amplitude, table| {
+            if order.fract() != 0.0 {
+                table.complain_with(
+                    "order",
+                    "`rotor.ripple.order` must be a whole number",
+                    "what does not repeat with the turn belongs into `[[rotor.hunting]]`",
+                );
+            }
+            Ripple { order, amplitude, phase: phase(Stream::RipplePhase, i) }
+        });
+        let frequencies = ("frequency", Dimension::FREQUENCY, 0.05..=50.0);
+        let list = ("hunting", "rotor.hunting");
+        let hunting = entries(rotor, list, frequencies, 0.01, |i, frequency, amplitude, _| {
+            Hunting { amplitude, rate: TAU * frequency, phase: phase(Stream::Hunting, i) }
+        });
+        Disturbances { ripple, hunting, jitter: rotor.number("jitter", 0.0..=0.002), speeds }
+    }
+
+    /// Standard deviation of a turn at a speed in rad/s, as a share of it.
+    pub(crate) fn jitter(&self, speed: f64) -> f64 {
+        let (lowest, highest) = self.speeds;
+        (self.jitter * highest / speed.max(lowest)).min(MAX_JITTER)
+    }
+
+    /// Ripple at a speed in rad/s over what it is at the highest.
+    pub(crate) fn ripple_gain(&self, speed: f64) -> f64 {
+        let share = self.speeds.1 / speed;
+        let all: f64 = self.ripple.iter().map(|ripple| ripple.amplitude).sum();
+        // Without any ripple, no gain is too large.
+        (share * share).min(MAX_RIPPLE / all.max(f64::MIN_POSITIVE))
+    }
+
+    /// What ripple makes of the rotor at an angle, at the highest speed: the angle in rad by which it is
+    /// ahead of its mean since the index, and the share by which it is faster. With the speed
+    /// 1 + a·cos(o·θ + φ) it is ahead by a/o·(sin(o·θ + φ) − sin φ) (derived).
+    pub(crate) fn ripple(&self, angle: f64) -> (f64, f64) {
+        self.ripple.iter().fold((0.0, 0.0), |(ahead, fast), ripple| {
+            let Ripple { order, amplitude, phase } = *ripple;
+            let (sin, cos) = libm::sincos(order * angle + phase);
+            (ahead + amplitude / order * (sin - libm::sin(phase)), fast + amplitude * cos)
+        })
+    }
+
+    /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
+    /// a·sin(r·t + φ), and its integral is the lead (derived).
+    pub(crate) fn late(&self, time: f64) -> f64 {
+        let late = |h: &Hunting| h.amplitude / h.rate * libm::cos(h.rate * time + h.phase);
+        self.hunting.iter().map(late).sum()
+    }
+
+    /// Share by which hunting makes the speed higher than its mean at `time` s.
+    pub(crate) fn fast(&self, time: f64) -> f64 {
+        self.hunting.iter().map(|h| h.amplitude * libm::sin(h.rate * time + h.phase)).sum()
+    }
+
+    /// Largest share of the speed that hunting can make, and the largest delay in s.
+    pub(crate) fn max_hunting(&self) -> (f64, f64) {
+        self.hunting.iter().fold((0.0, 0.0), |(share, late), hunting| {
+            (share + hunting.amplitude, late + hunting.amplitude / hunting.rate)
+        })
+    }
+
+    /// The index moves by this angle in rad against the rotor.
+    pub(crate) fn move_index(&mut self, angle: f64) {
+        for ripple in &mut self.ripple {
+            ripple.phase += ripple.order * angle;
+        }
+    }
+}

@@ -1,0 +1,179 @@
+//! Optics of one spot: from the f-theta law to where the light of a real lens, mirror and beam lands, and
+//! how much of it.
+
+use crate::config::Facet;
+use crate::reader::Table;
+use core::f64::consts::{PI, SQRT_2};
+use spintrue_head::{Description, facet_to_axis_shift, galvanometer_shift};
+
+/// How lens and mirrors bend every line: shifts in m at the ends of the longest line.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Bend {
+    /// The longest line's half in m, where the shifts are given.
+    edge: f64,
+    /// Along the line, growing with the cube of the place: what the f-theta law leaves.
+    odd: f64,
+    /// Along the line, growing with the square: pupil shift and decentring.
+    even: f64,
+    /// Across the line, growing with the square: bow.
+    bow: f64,
+}
+
+impl Bend {
+    /// Shift along the line in m at `x` m from the middle of the sweep.
+    pub(crate) fn along(&self, x: f64) -> f64 {
+        let share = x / self.edge;
+        (self.odd * share + self.even) * share * share
+    }
+
+    /// Shift across the line in m.
+    fn across(&self, x: f64) -> f64 {
+        let share = x / self.edge;
+        self.bow * share * share
+    }
+}
+
+/// Lens, galvanometer scale, beam and laser.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Optics {
+    pub(crate) bend: Bend,
+    /// Focal length as built in m.
+    pub(crate) focal_length: f64,
+    /// Focal length in m that the head states.
+    stated: f64,
+    /// What tilt-correcting optics leave of the facet-to-axis error.
+    tilt_gain: f64,
+    /// True angle of the galvanometer over the one that it reports.
+    mirror_gain: f64,
+    /// What it adds beyond, growing with the cube of the angle, in 1/rad².
+    mirror_cubic: f64,
+    beam: Beam,
+    /// Power that comes out over the one asked for.
+    output: f64,
+    /// Rise of the power from the start of a line to its end, as a share.
+    ramp: f64,
+}
+
+/// The beam on a facet, as lengths in m.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Beam {
+    /// 1/e² diameter.
+    diameter: f64,
+    wavelength: f64,
+    /// Half the width of a facet, and its distance from the axis.
+    facet: (f64, f64),
+}
+
+/// Edges so far from the middle of the beam, in its 1/e² radii, take no light that a double could tell.
+const CLEAR: f64 = 4.3;
+
+impl Beam {
+    /// Share of the light that a facet turned by `angle` rad from the middle of its sweep catches. While
+    /// it turns about the polygon's axis at the distance r, its middle moves by r·angle against the
+    /// beam (first order, derived for a beam that meets the middle of the facet in the middle of its
+    /// sweep). Of a Gaussian beam of the diameter D the part below u is ½·erfc(−√8·u/D) (derived).
+    fn caught(&self, angle: f64) -> f64 {
+        let (half, distance) = self.facet;
+        let off = (distance * angle).abs();
+        let radii = |edge: f64| 2.0 * edge / self.diameter;
+        if radii(half - off) > CLEAR {
+            return 1.0;
+        }
+        let within = |edge: f64| libm::erf(SQRT_2 * radii(edge));
+        0.5 * (within(half - off) + within(half + off))
+    }
+}
+
+/// Where a spot lies against the plain f-theta law, and how much light it has.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Spot {
+    /// Along the line, from the middle of the sweep, in m.
+    pub(crate) along: f64,
+    /// Across the line, from the axis, in m.
+    pub(crate) across: f64,
+    /// Light against that of a nominal facet in the middle of the sweep.
+    pub(crate) light: f64,
+}
+
+impl Optics {
+    /// Reads it from the tables of lens, galvanometer and laser. `radius` is that of the polygon to its
+    /// corners in m.
+    pub(crate) fn read(
+        lens: &Table<'_, '_>,
+        mirror: &Table<'_, '_>,
+        laser: &Table<'_, '_>,
+        stated: &Description,
+        radius: f64,
+    ) -> Optics {
+        let (sin, cos) = libm::sincos(PI / f64::from(stated.facets));
+        let (range, focal_length) = (stated.galvanometer_range, stated.focal_length);
+        let cubic = mirror.number("linearity_error", -0.1..=0.1);
+        Optics {
+            bend: Bend {
+                edge: stated.line_most / 2.0,
+                odd: lens.number("distortion", -0.01..=0.01),
+                even: lens.number("even_distortion", -0.01..=0.01),
+                bow: lens.number("bow", -0.01..=0.01),
+            },
+            focal_length: focal_length * (1.0 + lens.number("focal_length_error", -0.1..=0.1)),
+            stated: focal_length,
+            tilt_gain: lens.number("tilt_gain", 0.0..=1.0),
+            mirror_gain: 1.0 + mirror.number("gain_error", -0.5..=0.5),
+            mirror_cubic: cubic / (range * range),
+            beam: Beam {
+                diameter: laser.number("beam_diameter", 1e-5..=0.2),
+                wavelength: laser.number("wavelength", 1e-7..=2e-5),
+                facet: (radius * sin, radius * cos),
+            },
+            output: laser.number("output", 0.0..=2.0),
+            ramp: laser.number("ramp", -1.0..=1.0),
+        }
+    }
+
+    /// 1/e² diameter of the spot in m: 4·λ·f/(π·D) (Smith, *Modern Optical Engineering*, eq. 9.27).
+    /// That the facet cuts off parts of the beam is left out.
+    pub(crate) fn spot_diameter(&self) -> f64 {
+        4.0 * self.beam.wavelength * self.focal_length / (PI * self.beam.diameter)
+    }
+
+    /// Angle in rad by which the galvanometer turns the beam when it reports the mechanical angle `angle`.
+    fn elevation(&self, angle: f64) -> f64 {
+        2.0 * angle * (self.mirror_gain + self.mirror_cubic * angle * angle)
+    }
+
+    /// How much shorter a line is that the galvanometer steers off the axis. With the elevation e and the
+    /// scan angle φ of a beam, of which the polygon changes the second only, a lens that images the
+    /// angle to its axis at f times it lays the spot at x = f·φ·(1 − e²/3) and y = f·e·(1 + φ²/6)
+    /// (derived, to second order in each angle).
+    pub(crate) fn shortening(&self, angle: f64) -> f64 {
+        let e = self.elevation(angle);
+        1.0 - e * e / 3.0
+    }
+
+    /// Where the plan has a line across when the galvanometer is sent to `angle` rad, in m.
+    pub(crate) fn planned_across(&self, angle: f64) -> f64 {
+        galvanometer_shift(angle, self.stated)
+    }
+
+    /// The spot that a facet makes at `x` m by the f-theta law, with the galvanometer at `angle` rad. Facet
+    /// and galvanometer turn the beam by twice their angles. Where a spot is slower it leaves more light.
+    pub(crate) fn spot(&self, facet: &Facet, x: f64, angle: f64) -> Spot {
+        let f = self.focal_length;
+        let scan = x / f;
+        let shortening = self.shortening(angle);
+        let height = self.tilt_gain * facet_to_axis_shift(facet.facet_to_axis, f)
+            + self.elevation(angle) * f * (1.0 + scan * scan / 6.0);
+        let along = x * shortening;
+        Spot {
+            along: along + self.bend.along(along),
+            across: height + facet.skew * x + self.bend.across(x),
+            light: self.output * facet.reflectivity / shortening,
+        }
+    }
+
+    /// Light over that of [`Optics::spot`] at `x` m by the f-theta law, a share `at` of the line from its
+    /// middle: what the edges of the facet leave, and how the power rises.
+    pub(crate) fn falloff(&self, x: f64, at: f64) -> f64 {
+        self.beam.caught(x / self.focal_length / 2.0) * (1.0 + self.ramp * at)
+    }
+}
