@@ -9,6 +9,7 @@
 
 mod bounds;
 mod config;
+mod detector;
 mod expose;
 mod faults;
 mod file;
@@ -33,7 +34,7 @@ mod world;
 #[cfg(test)]
 mod tests;
 
-pub use config::BUILT_IN as BUILT_IN_HEAD;
+pub use config::{BUILT_IN as BUILT_IN_HEAD, Stored};
 pub use gauge::SimGauge;
 pub use medium::{Medium, Sheet};
 pub use reader::lines::{Names as LineNames, channel as channel_line, signal as signal_line};

@@ -41,6 +41,8 @@ pub(crate) enum Stream {
     Wild = 17,
     /// Noise of the gauge's dose.
     Dose = 18,
+    /// Jitter of end-of-scan pulses.
+    EndOfScan = 20,
 }
 
 /// A source of numbers from one seed.
