@@ -158,11 +158,16 @@ impl Description {
 
     /// Longest time in s that [`crate::Head::turns`] watches before it gives up, the polygon
     /// having been asked for `speed` rad/s (the lowest one where it was asked for none): up to
-    /// speed and then `count` turns and the begun one, and never a silence between two pulses.
+    /// speed and then `count` turns and the begun one, and never a silence between two pulses. Where
+    /// the writing beam lights the detector, it may have to come on first.
     pub fn turns_most(&self, count: f64, speed: f64) -> f64 {
         let turns = count + 1.0;
         let paced = self.spin_up_most + turns * self.turn_most(speed);
-        paced.min(turns * self.times.pulse_silence_most)
+        let lit = match self.detector.source {
+            LightSource::Own => 0.0,
+            LightSource::Beam => self.times.arming_most,
+        };
+        lit + paced.min(turns * self.times.pulse_silence_most)
     }
 
     /// Longest time in s that [`crate::Head::expose`] takes once the laser is ready, before

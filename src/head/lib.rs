@@ -332,8 +332,8 @@ pub trait Head {
     /// Sends the galvanometer to a mechanical angle in rad; `None` parks it.
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault>;
 
-    /// Watches `count` whole turns from index to index; gives up with a fault after
-    /// [`Description::turns_most`].
+    /// Watches `count` whole turns from index to index, of an armed head whose writing beam lights the
+    /// detector once light can come out; gives up with a fault after [`Description::turns_most`].
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault>;
 
     /// The trims in force, one per facet, as the registers hold them.

@@ -204,6 +204,9 @@ impl Head for SimHead {
         check_range("number of turns", number, 1.0, most, Dimension::NUMBER)?;
         let speed = world.target.unwrap_or(world.description().speed_least);
         let give_up = world.now + world.description().turns_most(number, speed);
+        if let (Some(_), Some(arming)) = (world.config.detector.beam, world.arming) {
+            world.advance(arming.ready);
+        }
         if world.has(FaultKind::IndexMissing) {
             let until = world.now + world.description().times.pulse_silence_most;
             world.advance(until.min(give_up));

@@ -90,7 +90,6 @@ pub(super) fn lit_pulses(trial: &mut Trial) -> TrialResult<()> {
         return Err(skipped("it counts facets without the writing beam, or not at all"));
     }
     armed(trial)?;
-    trial.pause(head.times.arming_most);
     let watched = or_broken("no turns are seen", trial.turns(TURNS))?;
     trial.disarm()?;
     pulses_fit(&head, &watched, head.facets)
