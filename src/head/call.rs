@@ -8,8 +8,8 @@ pub(crate) use table::{Access, Row};
 use crate::image::Bitmap;
 use crate::units::number;
 use crate::{
-    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Reading, SafeState,
-    Status, Trim, Turn,
+    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Proof, Reading,
+    SafeState, Status, Trim, Turn,
 };
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -41,7 +41,12 @@ pub enum Call {
         /// One per facet.
         trims: Vec<Trim>,
     },
-    StoreTrims,
+    StoreTrims {
+        /// What proved them.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        proof: Option<Proof>,
+    },
+    StoredProof,
     Arm {
         /// Share of full power.
         power: f64,
@@ -196,6 +201,8 @@ pub enum Reply {
     Turns(Vec<Turn>),
     /// The trims in force.
     Trims(Vec<Trim>),
+    /// What proved the stored trims, where it is kept.
+    Proof(Option<Proof>),
     /// A line was drawn.
     Exposed(Exposed),
     /// A page was drawn.
@@ -271,6 +278,7 @@ replies!(
     Status: Status,
     Turns: Vec<Turn>,
     Trims: Vec<Trim>,
+    Proof: Option<Proof>,
     Exposed: Exposed,
     ExposedPage: ExposedPage,
     Safe: SafeState,

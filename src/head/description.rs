@@ -17,6 +17,35 @@ pub struct Rail {
     pub tolerance: f64,
 }
 
+/// What lights the start-of-scan detector.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LightSource {
+    /// A source of its own: facets are counted without the writing beam.
+    #[default]
+    Own,
+    /// The writing beam: there are no pulses unless the laser is armed, and when they come depends
+    /// on its power.
+    Beam,
+}
+
+/// How start-of-scan pulses come about.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Detector {
+    /// What lights it.
+    pub source: LightSource,
+    /// Pulses are seen only inside a window after the last one.
+    pub gated: bool,
+    /// There is another detector at the end of the scan.
+    pub end_of_scan: bool,
+}
+
+impl Detector {
+    fn is_plain(&self) -> bool {
+        *self == Detector::default()
+    }
+}
+
 /// All that a script or a plan may rely on about a head.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Description {
@@ -66,6 +95,9 @@ pub struct Description {
     pub rails: Vec<Rail>,
     /// Which facets give a start-of-scan pulse.
     pub start_of_scan: StartOfScan,
+    /// How these pulses come about.
+    #[serde(default, skip_serializing_if = "Detector::is_plain")]
+    pub detector: Detector,
     /// Full optical power in W, for the record only.
     pub laser_power: f64,
     /// How long calls may take.
@@ -126,11 +158,16 @@ impl Description {
 
     /// Longest time in s that [`crate::Head::turns`] watches before it gives up, the polygon
     /// having been asked for `speed` rad/s (the lowest one where it was asked for none): up to
-    /// speed and then `count` turns and the begun one, and never a silence between two pulses.
+    /// speed and then `count` turns and the begun one, and never a silence between two pulses. Where
+    /// the writing beam lights the detector, it may have to come on first.
     pub fn turns_most(&self, count: f64, speed: f64) -> f64 {
         let turns = count + 1.0;
         let paced = self.spin_up_most + turns * self.turn_most(speed);
-        paced.min(turns * self.times.pulse_silence_most)
+        let lit = match self.detector.source {
+            LightSource::Own => 0.0,
+            LightSource::Beam => self.times.arming_most,
+        };
+        lit + paced.min(turns * self.times.pulse_silence_most)
     }
 
     /// Longest time in s that [`crate::Head::expose`] takes once the laser is ready, before
@@ -145,6 +182,11 @@ impl Description {
     pub fn page_most(&self, lines: f64, speed: f64) -> f64 {
         let turns = (lines / f64::from(self.facets)).ceil() + 1.0;
         self.expose_most(speed) + turns * self.turn_most(speed)
+    }
+
+    /// Whether facets give pulses while the laser is off.
+    pub fn counts_in_the_dark(&self) -> bool {
+        self.start_of_scan == StartOfScan::EveryFacet && self.detector.source == LightSource::Own
     }
 
     /// What a line plan must respect.

@@ -45,7 +45,9 @@ pub use contract::{
     CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts,
     run_contracts_with,
 };
-pub use description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
+pub use description::{
+    Clock, ClockKind, Description, Detector, LightSource, Rail, Register, StartOfScan, Times,
+};
 pub use fault::Fault;
 pub use faults::{FAULTS, FaultKind, FaultParameter, InjectableFault};
 pub use fixture::{Fitted, Fittings, Fixture};
@@ -154,14 +156,48 @@ pub struct Status {
     pub temperature: f64,
 }
 
+/// Most pulses whose times one call of [`Head::turns`] tells: those of its first turns.
+pub const MAX_PULSES: usize = 10_000;
+
 /// What the pulse counters saw between two index pulses.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Turn {
     /// Time of the turn in s.
     #[serde(with = "number")]
     pub period: f64,
     /// Start-of-scan pulses inside it.
     pub start_of_scan: u32,
+    /// When each of them came, in s after the index pulse that begins the turn; that of facet 0 may
+    /// come a little before it. Empty where the head only counts.
+    #[serde(with = "number::list", default, skip_serializing_if = "Vec::is_empty")]
+    pub pulses: Vec<f64>,
+    /// The same of the end-of-scan pulses.
+    #[serde(with = "number::list", default, skip_serializing_if = "Vec::is_empty")]
+    pub ends: Vec<f64>,
+}
+
+/// Where the pulse of a facet comes against even division.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PulseAngle {
+    /// Late is positive, in rad; not a number where the facet gave no pulse.
+    #[serde(with = "number")]
+    pub angle: f64,
+    /// Standard uncertainty in rad.
+    #[serde(with = "number")]
+    pub u: f64,
+}
+
+/// Under what stored trims were proved.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Proof {
+    /// Polygon speed in rad/s.
+    pub speed: f64,
+    /// Share of full power.
+    pub power: f64,
+    /// Temperature of the head in K.
+    pub temperature: f64,
+    /// One per facet; empty where the pulses had no times.
+    pub pattern: Vec<PulseAngle>,
 }
 
 /// How the polygon is brought down.
@@ -296,8 +332,8 @@ pub trait Head {
     /// Sends the galvanometer to a mechanical angle in rad; `None` parks it.
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault>;
 
-    /// Watches `count` whole turns from index to index; gives up with a fault after
-    /// [`Description::turns_most`].
+    /// Watches `count` whole turns from index to index, of an armed head whose writing beam lights the
+    /// detector once light can come out; gives up with a fault after [`Description::turns_most`].
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault>;
 
     /// The trims in force, one per facet, as the registers hold them.
@@ -306,8 +342,19 @@ pub trait Head {
     /// Loads one trim per facet; registers round to their step. Lost without [`Head::store_trims`].
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault>;
 
-    /// Keeps the trims in force over power loss.
+    /// Keeps the trims in force over power loss, and forgets the proof of those stored before.
     fn store_trims(&mut self) -> Result<(), Fault>;
+
+    /// The same with what proved them; a head without room for that keeps the trims only.
+    fn store_proved_trims(&mut self, proof: &Proof) -> Result<(), Fault> {
+        let _ = proof;
+        self.store_trims()
+    }
+
+    /// What proved the stored trims, where the head keeps it.
+    fn stored_proof(&mut self) -> Result<Option<Proof>, Fault> {
+        Ok(None)
+    }
 
     /// Arms the laser at a share of full power, 0 to 1. Refused without lock or interlock.
     fn arm(&mut self, power: f64) -> Result<(), Fault>;

@@ -4,7 +4,7 @@
 use crate::call::{Call, FromReply, Reply, Row};
 use crate::{
     Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder,
-    PageOrder, Reading, SafeState, Status, Trim, Turn,
+    PageOrder, Proof, Reading, SafeState, Status, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -71,8 +71,12 @@ pub trait Calls {
         self.request(Call::LoadTrims { trims: trims.to_vec() })
     }
 
-    fn store_trims(&mut self) -> Result<(), Self::Error> {
-        self.request(Call::StoreTrims)
+    fn store_trims(&mut self, proof: Option<&Proof>) -> Result<(), Self::Error> {
+        self.request(Call::StoreTrims { proof: proof.cloned() })
+    }
+
+    fn stored_proof(&mut self) -> Result<Option<Proof>, Self::Error> {
+        self.request(Call::StoredProof)
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Self::Error> {
@@ -213,7 +217,9 @@ pub fn perform_call(
         Call::Turns { count } => head.turns(*count)?.into(),
         Call::Trims => head.trims()?.into(),
         Call::LoadTrims { trims } => head.load_trims(trims)?.into(),
-        Call::StoreTrims => head.store_trims()?.into(),
+        Call::StoreTrims { proof: None } => head.store_trims()?.into(),
+        Call::StoreTrims { proof: Some(proof) } => head.store_proved_trims(proof)?.into(),
+        Call::StoredProof => head.stored_proof()?.into(),
         Call::Arm { power } => head.arm(*power)?.into(),
         Call::Disarm => head.disarm()?.into(),
         Call::Expose { line } => head.expose(line)?.into(),

@@ -3,8 +3,8 @@
 
 use crate::safe::step_by_step;
 use crate::{
-    Clock, ClockKind, Description, Exposed, Fault, FaultInjector, Gauge, Halt, Head, Laser,
-    LineOrder, Rail, Reading, Register, SafeState, StartOfScan, Status, Times, Trim, Turn,
+    Clock, ClockKind, Description, Detector, Exposed, Fault, FaultInjector, Gauge, Halt, Head,
+    Laser, LineOrder, Rail, Reading, Register, SafeState, StartOfScan, Status, Times, Trim, Turn,
 };
 use core::f64::consts::TAU;
 
@@ -38,6 +38,7 @@ pub(crate) fn description() -> Description {
         galvanometer_settling: 0.02,
         rails: vec![rail("logic", 5.0), rail("motor", 24.0)],
         start_of_scan: StartOfScan::EveryFacet,
+        detector: Detector::default(),
         laser_power: 5e-3,
         times: Times {
             reply_most: 0.01,
@@ -135,7 +136,7 @@ impl Head for StandIn {
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
         let Some(speed) = self.target else { return Err(Fault::no_pulse("index")) };
         within("turns", "", f64::from(count), 1.0, 1000.0)?;
-        let turn = Turn { period: TAU / speed, start_of_scan: 10 };
+        let turn = Turn { period: TAU / speed, start_of_scan: 10, ..Turn::default() };
         self.time += f64::from(count) * turn.period;
         Ok(vec![turn; count as usize])
     }

@@ -71,6 +71,10 @@ pub fn reply_words(reply: &Reply) -> String {
             format!("{} turns in {all:.6} s", turns.len())
         }
         Reply::Trims(trims) => format!("{} trims", trims.len()),
+        Reply::Proof(None) => "no proof kept".to_string(),
+        Reply::Proof(Some(proof)) => {
+            format!("proved at {} rad/s, {} of full power", proof.speed, proof.power)
+        }
         Reply::Refusal(None) => "possible".to_string(),
         Reply::Refusal(Some(why)) => format!("not possible: {why}"),
         Reply::Flag(true) => "on".to_string(),

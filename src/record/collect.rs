@@ -140,7 +140,9 @@ impl Collector {
             (Call::Switch { .. } | Call::SetChannel { .. }, Reply::Done) => {
                 self.log(time, &call_words(&heard.call));
             }
-            (Call::StoreTrims, Reply::Done) => self.log(time, "the trims were stored in the head"),
+            (Call::StoreTrims { .. }, Reply::Done) => {
+                self.log(time, "the trims were stored in the head");
+            }
             (_, Reply::Fault(fault)) => self.log(time, &format!("the head reports: {fault}")),
             _ => {}
         }

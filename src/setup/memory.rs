@@ -3,8 +3,8 @@
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use serde::{Deserialize, Serialize};
-use spintrue_head::{Fault, Trim};
-use spintrue_sim::SimHead;
+use spintrue_head::{Fault, Proof, Trim};
+use spintrue_sim::{SimHead, Stored};
 use std::path::Path;
 
 /// The file, in SI units.
@@ -15,6 +15,9 @@ struct Memory {
     serial: String,
     /// One per facet.
     trims: Vec<Trim>,
+    /// What proved them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    proof: Option<Proof>,
 }
 
 /// Gives a simulated head the trims of a file, which need not exist yet, and stores its trims there.
@@ -37,12 +40,13 @@ pub(super) fn remember(head: &mut SimHead, path: &Path) -> Result<(), Error> {
     let kept_not = |why: String| {
         Fault::Broken(format!("the stored trims of the simulated head are not kept: {why}"))
     };
-    let store = move |trims: &[Trim]| {
-        let memory = Memory { serial: serial.clone(), trims: trims.to_vec() };
+    let store = move |stored: &Stored| {
+        let Stored { trims, proof } = stored.clone();
+        let memory = Memory { serial: serial.clone(), trims, proof };
         let text =
             serde_json::to_string_pretty(&memory).map_err(|error| kept_not(error.to_string()))?;
         Place::replace(&file, text + "\n").map_err(|error| kept_not(error.to_string()))
     };
-    let trims = memory.as_ref().map(|memory| memory.trims.as_slice());
-    head.set_memory(trims, store).map_err(|fault| unusable(fault.to_string()))
+    let stored = memory.map(|Memory { trims, proof, .. }| Stored { trims, proof });
+    head.set_memory(stored, store).map_err(|fault| unusable(fault.to_string()))
 }

@@ -45,7 +45,7 @@ fn change(call: &Call) -> Option<Change> {
         Call::SetChannel { .. } => (5, "channels of the station were set"),
         Call::Arm { .. } => ARMED,
         Call::LoadTrims { .. } => (7, "trims were loaded"),
-        Call::StoreTrims => (8, "trims were stored for good"),
+        Call::StoreTrims { .. } => (8, "trims were stored for good"),
         Call::Expose { .. } => (9, "# line"),
         Call::ExposePage { .. } => (10, "# page"),
         _ => return None,

@@ -7,7 +7,7 @@ use crate::galvanometer::Loop;
 use crate::optics::Optics;
 use crate::rotor::Rotor;
 use crate::wiring::Wiring;
-use spintrue_head::{Description, Stated};
+use spintrue_head::{Description, Proof, Stated, Trim};
 
 /// The built-in description; its comments explain every key.
 pub const BUILT_IN: &str = include_str!("default.toml");
@@ -47,6 +47,26 @@ pub(crate) struct Detector {
     pub threshold: f64,
     /// Lean of its edge in rad.
     pub edge_lean: f64,
+    /// Share of full power at which the writing beam makes pulses of nominal height; none for a source
+    /// of its own.
+    pub beam: Option<f64>,
+    /// Share of the line period after a pulse in which no other is seen; 0 for no gate.
+    pub gate: f64,
+    /// Height of a ghost as a share of its facet's own pulse.
+    pub ghost: f64,
+    /// How much earlier it comes, as a share of the line period.
+    pub ghost_early: f64,
+    /// Place of the end-of-scan detector as a share of the sweep; 0 for none.
+    pub end_of_scan: f64,
+}
+
+/// What a head keeps over power loss.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stored {
+    /// One per facet.
+    pub trims: Vec<Trim>,
+    /// What proved them.
+    pub proof: Option<Proof>,
 }
 
 /// How the medium moves under the head.
@@ -111,6 +131,8 @@ pub(crate) struct Config {
     pub lock_misses: u32,
     /// Start-of-scan detector.
     pub detector: Detector,
+    /// What it keeps from an earlier run.
+    pub stored: Stored,
     /// The facets.
     pub facets: Vec<Facet>,
     /// Lens, beam and laser.

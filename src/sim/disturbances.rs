@@ -151,11 +151,4 @@ impl Disturbances {
             (share + hunting.amplitude, late + hunting.amplitude / hunting.rate)
         })
     }
-
-    /// The index moves by this angle in rad against the rotor.
-    pub(crate) fn move_index(&mut self, angle: f64) {
-        for ripple in &mut self.ripple {
-            ripple.phase += ripple.order * angle;
-        }
-    }
 }

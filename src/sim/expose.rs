@@ -203,9 +203,8 @@ pub(crate) fn wait_for_facet(
         let next = (world.motion.at(world.now).angle * n as f64 / TAU).floor() as u64 + 1;
         let next = next.max(passed);
         let number = next + (u64::from(facet) + n - next % n) % n;
-        let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
         // A head that counts from a late index draws with the facet behind.
-        let number = number + u64::from(slips);
+        let number = number + world.slips(number / n);
         let motions = world.motions;
         let (sweep, cut, until) = world.passage(number)?;
         world.advance(until.min(give_up));

@@ -1,6 +1,6 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Travel};
+use crate::config::{self, BUILT_IN, Config, Facet, GaugeModel, Stored, Travel};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
@@ -12,7 +12,8 @@ use crate::wiring::Wiring;
 use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
 use spintrue_head::{
-    Clock, ClockKind, Description, Dimension, MAX_MARKS, Rail, Register, StartOfScan, Stated, Times,
+    Clock, ClockKind, Description, Detector, Dimension, LightSource, MAX_MARKS, Proof, PulseAngle,
+    Rail, Register, StartOfScan, Stated, Times, Trim,
 };
 
 /// Fastest speed loop in rad/s that is plausible.
@@ -20,7 +21,7 @@ const MAX_LOOP: f64 = 200.0;
 
 /// What can stand in a head file: tables, then lists of tables.
 const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
-                      trims gauge medium thermal rail signal channel fault";
+                      trims gauge medium thermal stored rail signal channel fault";
 
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
@@ -124,6 +125,8 @@ impl Config {
         let radius = rotor.number("polygon_radius", 1e-3..=1.0);
         let pulse =
             [("every_facet", StartOfScan::EveryFacet), ("index_only", StartOfScan::IndexOnly)];
+        let detector = read_detector(&scan);
+        let stored = reader.table("stored");
         let fixtures = fixtures::read(reader);
         let description = Description {
             model: head.text("model").unwrap_or_default(),
@@ -155,6 +158,11 @@ impl Config {
             galvanometer_settling: 0.0,
             rails: read_rails(reader),
             start_of_scan: scan.choice("pulse", &pulse).unwrap_or(StartOfScan::EveryFacet),
+            detector: Detector {
+                source: if detector.beam.is_some() { LightSource::Beam } else { LightSource::Own },
+                gated: detector.gate > 0.0,
+                end_of_scan: detector.end_of_scan > 0.0,
+            },
             laser_power: laser.number("power", 1e-9..=1e5),
             times: Times { arming_most: laser.number("arming_delay", 0.0..=60.0), ..times },
             signals: fixtures.signals().collect(),
@@ -174,12 +182,8 @@ impl Config {
             },
             disturbances: Disturbances::read(&rotor, count, speeds, noise),
             lock_misses: lock.whole("misses", 1..=100_000).unwrap_or(1),
-            detector: Detector {
-                jitter: scan.number("jitter", 0.0..=1e-3),
-                response: scan.number("response", 0.0..=1e-3),
-                threshold: scan.number("threshold", 0.01..=0.95),
-                edge_lean: scan.number("edge_lean", -1.2..=1.2),
-            },
+            detector,
+            stored: read_stored(&stored, facets_cut.len() as u32),
             facets: facets_cut,
             wiring: Wiring::read(&trims, count),
             travel: Travel {
@@ -225,12 +229,46 @@ impl Config {
             faults: Vec::new(),
         };
         let tables = [head, rotor, lock, scan, facets, lens, mirror, laser, clock, words, trims];
-        tables.iter().chain([&gauge, &medium, &thermal]).for_each(Table::finish);
+        tables.iter().chain([&gauge, &medium, &thermal, &stored]).for_each(Table::finish);
         let faults = reader.list("fault").into_iter();
         config.faults =
             faults.filter_map(|table| faults::read(&table, &config.description)).collect();
         config
     }
+}
+
+fn read_detector(scan: &Table<'_, '_>) -> config::Detector {
+    let power = scan.number("power", 0.001..=1.0);
+    let beam = scan.choice("source", &[("own", false), ("beam", true)]) == Some(true);
+    config::Detector {
+        jitter: scan.number("jitter", 0.0..=1e-3),
+        response: scan.number("response", 0.0..=1e-3),
+        threshold: scan.number("threshold", 0.01..=0.95),
+        edge_lean: scan.number("edge_lean", -1.2..=1.2),
+        beam: beam.then_some(power),
+        gate: scan.number("gate", 0.0..=0.999),
+        ghost: scan.number("ghost", 0.0..=1.0),
+        ghost_early: scan.number("ghost_early", 0.001..=0.4),
+        end_of_scan: scan.number("end_of_scan", 0.0..=0.99),
+    }
+}
+
+/// Trims of an earlier run, and what proved them where there is a pattern.
+fn read_stored(table: &Table<'_, '_>, facets: u32) -> Stored {
+    let list = |key, dimension| table.quantities(key, dimension, -1.0..=1.0, facets);
+    let nothing = || vec![0.0; facets as usize];
+    let along = list("in_scan", Dimension::TIME).unwrap_or_else(nothing);
+    let across = list("cross_scan", Dimension::ANGLE).unwrap_or_else(nothing);
+    let trims = along.into_iter().zip(across);
+    let (speed, power) = (table.number("speed", 0.1..=1e5), table.number("power", 0.0..=1.0));
+    let temperature = table.number("temperature", 200.0..=400.0);
+    let u = table.number("pattern_u", 0.0..=0.01);
+    let pattern = list("pattern", Dimension::ANGLE).map(|angles| {
+        let pattern = angles.into_iter().map(|angle| PulseAngle { angle, u }).collect();
+        Proof { speed, power, temperature, pattern }
+    });
+    let trims = trims.map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan }).collect();
+    Stored { trims, proof: pattern }
 }
 
 fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {

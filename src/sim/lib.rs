@@ -9,6 +9,7 @@
 
 mod bounds;
 mod config;
+mod detector;
 mod disturbances;
 mod expose;
 mod faults;
@@ -37,7 +38,7 @@ mod world;
 #[cfg(test)]
 mod tests;
 
-pub use config::BUILT_IN as BUILT_IN_HEAD;
+pub use config::{BUILT_IN as BUILT_IN_HEAD, Stored};
 pub use gauge::SimGauge;
 pub use medium::{Medium, Sheet};
 pub use reader::lines::{Names as LineNames, channel as channel_line, signal as signal_line};

@@ -45,6 +45,8 @@ pub(crate) enum Stream {
     Hunting = 30,
     /// Phase of the wobble of the medium.
     MediumWobble = 31,
+    /// Jitter of end-of-scan pulses.
+    EndOfScan = 20,
 }
 
 /// A source of numbers from one seed.

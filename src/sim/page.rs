@@ -203,8 +203,7 @@ impl Page<'_> {
 fn passage(world: &mut World, number: u64) -> Result<Option<(Sweep, Facet, u64)>, Fault> {
     let n = world.facets();
     // A head that counts from a late index takes each facet for the one before.
-    let slips = world.has(FaultKind::IndexSlipping) && (number / n).is_multiple_of(3);
-    let counted = if slips { number + n - 1 } else { number };
+    let counted = number + n - world.slips(number / n);
     loop {
         if world.arming.is_none() {
             return Err(dark(world));

@@ -1,6 +1,6 @@
 //! The simulated head as a [`Head`]: checks commands and passes them to its world.
 
-use crate::config::SILENCE;
+use crate::config::{SILENCE, Stored};
 use crate::injector::SimInjector;
 use crate::medium::Medium;
 use crate::rotor::Drive;
@@ -9,7 +9,7 @@ use crate::{expose, page};
 use core::f64::consts::TAU;
 use spintrue_head::{
     Description, Dimension, Exposed, ExposedPage, Fault, FaultKind, Halt, Head, LineOrder,
-    PageOrder, SafeState, StartOfScan, Status, Trim, Turn, check_range, settable, step_by_step,
+    PageOrder, Proof, SafeState, Status, Trim, Turn, check_range, settable, step_by_step,
     switchable,
 };
 use std::cell::{RefCell, RefMut};
@@ -22,7 +22,7 @@ const MAX_SLEEP: f64 = 1e6;
 const MAX_TURNS: u32 = 100_000;
 
 /// Keeps stored trims beyond the head's own life, or fails with why it could not.
-type Keeper = Box<dyn FnMut(&[Trim]) -> Result<(), Fault>>;
+type Keeper = Box<dyn FnMut(&Stored) -> Result<(), Fault>>;
 
 /// A head that runs on its own virtual clock.
 pub struct SimHead {
@@ -60,26 +60,32 @@ impl SimHead {
     /// The trims do not fit the registers.
     pub fn set_memory(
         &mut self,
-        stored: Option<&[Trim]>,
-        keeper: impl FnMut(&[Trim]) -> Result<(), Fault> + 'static,
+        stored: Option<Stored>,
+        keeper: impl FnMut(&Stored) -> Result<(), Fault> + 'static,
     ) -> Result<(), Fault> {
-        if let Some(stored) = stored {
+        if let Some(Stored { trims, proof }) = stored {
             let mut world = self.world.borrow_mut();
-            let stored = world.description().round_trims(stored)?;
-            world.trims.clone_from(&stored);
-            world.stored = stored;
+            let trims = world.description().round_trims(&trims)?;
+            world.trims.clone_from(&trims);
+            world.stored = Stored { trims, proof };
         }
         self.keeper = Some(Box::new(keeper));
         Ok(())
     }
 
-    fn store(&mut self) -> Result<(), Fault> {
+    fn store(&mut self, proof: Option<Proof>) -> Result<(), Fault> {
         let mut world = self.world()?;
         if world.arming.is_some() {
             return Err(Fault::armed("storing trims"));
         }
+        let angles = proof.as_ref().map_or(0, |proof| proof.pattern.len());
+        if angles != 0 && angles as u64 != world.facets() {
+            let why = format!("a pattern has one angle per facet, and {angles} are given");
+            return Err(Fault::Refused(why));
+        }
+        let new = Stored { trims: world.trims.clone(), proof };
         if world.has(FaultKind::StoreInterrupted) {
-            world.lose_power_storing();
+            world.lose_power_storing(new);
             world.wait(SILENCE);
             return Err(Fault::Broken(
                 "the power failed while trims were stored: the head did not answer within 1 s"
@@ -87,8 +93,19 @@ impl SimHead {
             ));
         }
         // One move of the whole set: power loss finds the old one or the new one.
-        world.stored = world.trims.clone();
+        world.stored = new;
         Ok(())
+    }
+
+    /// Stores, and passes on what is stored now: it may be the new set although the power failed.
+    fn store_for_good(&mut self, proof: Option<Proof>) -> Result<(), Fault> {
+        let before = self.world.borrow().stored.clone();
+        let done = self.store(proof);
+        let stored = self.world.borrow().stored.clone();
+        match &mut self.keeper {
+            Some(keeper) if stored != before => done.and(keeper(&stored)),
+            _ => done,
+        }
     }
 
     /// The medium under the head.
@@ -114,7 +131,7 @@ impl SimHead {
         world.command(Drive::Coast);
         let coasting = world.description().coast_most;
         world.wait(coasting);
-        world.trims = world.stored.clone();
+        world.trims = world.stored.trims.clone();
     }
 }
 
@@ -187,19 +204,20 @@ impl Head for SimHead {
         check_range("number of turns", number, 1.0, most, Dimension::NUMBER)?;
         let speed = world.target.unwrap_or(world.description().speed_least);
         let give_up = world.now + world.description().turns_most(number, speed);
+        if let (Some(_), Some(arming)) = (world.config.detector.beam, world.arming) {
+            world.advance(arming.ready);
+        }
         if world.has(FaultKind::IndexMissing) {
             let until = world.now + world.description().times.pulse_silence_most;
             world.advance(until.min(give_up));
             return Err(Fault::no_pulse("index"));
         }
         let mut turns = Vec::new();
+        let mut told = 0;
         let mut from = next_index(&mut world, None, give_up)?;
         for _ in 0..count {
             let to = next_index(&mut world, Some(from), give_up)?;
-            turns.push(Turn {
-                period: to.1 - from.1,
-                start_of_scan: count_pulses(&world, from.0, to.0),
-            });
+            turns.push(world.turn(from, to, &mut told));
             from = to;
         }
         Ok(turns)
@@ -212,8 +230,8 @@ impl Head for SimHead {
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
         let mut world = self.world()?;
         let mut held = world.description().round_trims(trims)?;
-        for (k, (new, old)) in held.iter_mut().zip(&world.trims).enumerate() {
-            if world.is_stuck_trim(k) {
+        for ((new, old), k) in held.iter_mut().zip(&world.trims).zip(0..) {
+            if world.facet_has(FaultKind::StuckTrim, k) {
                 *new = *old;
             }
         }
@@ -222,14 +240,15 @@ impl Head for SimHead {
     }
 
     fn store_trims(&mut self) -> Result<(), Fault> {
-        let before = self.world.borrow().stored.clone();
-        let done = self.store();
-        // Trims may have been stored although the power failed.
-        let stored = self.world.borrow().stored.clone();
-        match &mut self.keeper {
-            Some(keeper) if stored != before => done.and(keeper(&stored)),
-            _ => done,
-        }
+        self.store_for_good(None)
+    }
+
+    fn store_proved_trims(&mut self, proof: &Proof) -> Result<(), Fault> {
+        self.store_for_good(Some(proof.clone()))
+    }
+
+    fn stored_proof(&mut self) -> Result<Option<Proof>, Fault> {
+        Ok(self.world()?.stored.proof.clone())
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
@@ -334,16 +353,7 @@ fn next_index(
         let turn = after.map_or(turn, |(before, _)| before + 1);
         let motions = world.motions;
         let patience = (world.now + world.description().times.pulse_silence_most).min(give_up);
-        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
-        let time = world.pulses.index(&world.motion, turn).map(|time| {
-            if slips {
-                let angle = turn as f64 * TAU + TAU / world.facets() as f64;
-                world.motion.passes(angle).unwrap_or(time)
-            } else {
-                time
-            }
-        });
-        match time {
+        match world.index_pulse(turn) {
             Some(time) if time <= patience => {
                 world.advance(time);
                 if world.motions == motions {
@@ -358,26 +368,4 @@ fn next_index(
             }
         }
     }
-}
-
-/// Start-of-scan pulses between the index pulses of two turns.
-fn count_pulses(world: &World, from: u64, to: u64) -> u32 {
-    let n = world.facets();
-    if world.description().start_of_scan == StartOfScan::IndexOnly {
-        return 1;
-    }
-    let late = |turn: u64| {
-        let slips = world.has(FaultKind::IndexSlipping) && turn.is_multiple_of(3);
-        turn * n + u64::from(slips)
-    };
-    let seen = (late(from)..late(to)).filter(|number| {
-        let k = usize::try_from(number % n).unwrap_or(0);
-        let bright = world
-            .config
-            .facets
-            .get(k)
-            .is_some_and(|f| f.reflectivity > world.config.detector.threshold);
-        bright && !world.drops(*number)
-    });
-    u32::try_from(seen.count()).unwrap_or(u32::MAX)
 }

@@ -29,7 +29,7 @@ impl SimHead {
             galvanometer: (world.galvanometer.at(world.now), world.config.parked),
             speed: world.motion.at(world.now).speed,
             driven: world.target.is_some(),
-            stored: world.stored.clone(),
+            stored: world.stored.trims.clone(),
             trims: world.trims.clone(),
         }
     }

@@ -2,17 +2,17 @@
 //!
 //! Its state depends on commands and their times only. Asking for it changes nothing.
 
-use crate::config::{Config, Facet};
+use crate::config::{Config, Stored};
 use crate::faults::{Argument, InjectedFault, When};
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Galvanometer;
 use crate::lines::Drawn;
 use crate::medium::Sheet;
 use crate::noise::{Noise, Stream};
-use crate::pulses::{LockDetector, Pulses, Sweep};
+use crate::pulses::{LockDetector, Pulses};
 use crate::rotor::{Drive, Moment, Motion, Rotor};
 use core::f64::consts::TAU;
-use spintrue_head::{Description, Fault, FaultKind, Laser, StartOfScan, Trim};
+use spintrue_head::{Description, Fault, FaultKind, Laser, Trim};
 
 /// Where the rotor rests at power-on, in rad; not known before the index has been seen.
 const RESTS_AT: f64 = 2.0;
@@ -45,15 +45,15 @@ pub(crate) struct World {
     stirred: Option<f64>,
     /// Turn at which the index counts as seen.
     index_from: u64,
-    /// By how many facets the index is off where it was built.
-    index_shift: usize,
     pub(crate) galvanometer: Galvanometer,
     pub(crate) arming: Option<Arming>,
     /// Why the laser disarmed itself.
     pub(crate) tripped: Option<Fault>,
     pub(crate) interlock_closed: bool,
     pub(crate) trims: Vec<Trim>,
-    pub(crate) stored: Vec<Trim>,
+    pub(crate) stored: Stored,
+    /// Facets by which the index has moved.
+    pub(crate) index_shift: u64,
     pub(crate) drawn: Option<Drawn>,
     /// Lines exposed so far.
     pub(crate) lines: u32,
@@ -90,13 +90,13 @@ impl World {
             pulse_before: None,
             stirred: None,
             index_from: 1,
-            index_shift: 0,
             galvanometer: Galvanometer::new(config.galvanometer, parked),
             arming: None,
             tripped: None,
             interlock_closed: true,
-            trims: vec![Trim::default(); config.facets.len()],
-            stored: vec![Trim::default(); config.facets.len()],
+            trims: config.stored.trims.clone(),
+            stored: config.stored.clone(),
+            index_shift: 0,
             drawn: None,
             lines: 0,
             sheets: None,
@@ -222,37 +222,23 @@ impl World {
         })
     }
 
-    /// Whether the trim register of a facet is stuck.
-    pub(crate) fn is_stuck_trim(&self, facet: usize) -> bool {
-        self.arguments(FaultKind::StuckTrim)
-            .any(|argument| matches!(argument, Argument::Facet(stuck) if *stuck as usize == facet))
+    /// Whether a fault of this kind is in force on a facet.
+    pub(crate) fn facet_has(&self, kind: FaultKind, facet: u64) -> bool {
+        self.arguments(kind)
+            .any(|argument| matches!(argument, Argument::Facet(k) if u64::from(*k) == facet))
     }
 
     /// The power fails while trims are stored, and comes back: the trims are wholly the old ones
     /// or wholly the new ones.
-    pub(crate) fn lose_power_storing(&mut self) {
+    pub(crate) fn lose_power_storing(&mut self, new: Stored) {
         self.faults.retain(|fault| !fault.is(FaultKind::StoreInterrupted));
         if self.noise.uniform(Stream::PowerLoss, u64::from(self.lines)) < 0.5 {
-            self.stored = self.trims.clone();
+            self.stored = new;
         }
-        self.trims = self.stored.clone();
+        self.trims.clone_from(&self.stored.trims);
         self.arming = None;
         self.galvanometer.send(self.config.parked, self.now);
         self.command(Drive::Coast);
-    }
-
-    /// The index is found so many facets behind where it was built: what turns with the rotor is counted
-    /// from there.
-    fn find_index(&mut self, shift: usize) {
-        let count = self.config.facets.len();
-        let moved = (count + shift - self.index_shift) % count;
-        if moved == 0 {
-            return;
-        }
-        self.index_shift = shift;
-        self.config.facets.rotate_left(moved);
-        self.config.disturbances.move_index(moved as f64 / count as f64 * TAU);
-        self.pulses = Pulses::new(&self.config, self.noise);
     }
 
     /// What the trim registers do to the line that the electronics take for that of `facet`.
@@ -274,7 +260,7 @@ impl World {
         }
         if !was_spinning && target.is_some() {
             self.index_from = (here.angle / TAU).floor() as u64 + 1;
-            self.find_index(usize::from(self.has(FaultKind::IndexShifted)));
+            self.index_shift = u64::from(self.has(FaultKind::IndexShifted));
         }
         if was_spinning || target.is_some() {
             self.stirred = Some(self.now);
@@ -309,12 +295,10 @@ impl World {
         self.motions += 1;
     }
 
-    /// When the last start-of-scan pulse came (of an index-only head: index pulse), if any did.
+    /// When the last start-of-scan pulse came (of a head that sees no facets in the dark: index pulse), if any did.
     pub(crate) fn last_pulse(&self) -> Option<f64> {
-        let per_turn = match self.config.description.start_of_scan {
-            StartOfScan::EveryFacet => self.facets() as f64,
-            StartOfScan::IndexOnly => 1.0,
-        };
+        let counts = self.config.description.counts_in_the_dark();
+        let per_turn = if counts { self.facets() as f64 } else { 1.0 };
         let number = (self.motion.at(self.now).angle * per_turn / TAU).floor();
         self.motion.passes(number * TAU / per_turn).filter(|t| *t <= self.now).or(self.pulse_before)
     }
@@ -343,7 +327,7 @@ impl World {
     }
 
     fn facet_speed(&self) -> Option<f64> {
-        if self.config.description.start_of_scan == StartOfScan::IndexOnly {
+        if !self.config.description.counts_in_the_dark() {
             return None;
         }
         let n = self.facets() as f64;
@@ -362,7 +346,7 @@ impl World {
             return None;
         }
         let next = (angle * self.facets() as f64 / TAU) as u64 + 1;
-        u32::try_from(next % self.facets()).ok()
+        u32::try_from((next + self.facets() - self.index_shift) % self.facets()).ok()
     }
 
     /// Temperature of the head in K: first order towards that of its speed.
@@ -389,23 +373,6 @@ impl World {
 
     pub(crate) fn laser(&self) -> Laser {
         if self.arming.is_some() { Laser::Armed } else { Laser::Off }
-    }
-
-    /// The passage of start of scan `number`, none where no pulse comes; the facet, and when it has
-    /// passed at the latest, in s.
-    pub(crate) fn passage(&self, number: u64) -> Result<(Option<Sweep>, Facet, f64), Fault> {
-        let lost = || Fault::no_pulse("start-of-scan");
-        let target = self.target.ok_or(Fault::NotLocked)?;
-        let n = self.facets();
-        let k = usize::try_from(number % n).unwrap_or(0);
-        let facet = self.config.facets.get(k).copied().ok_or_else(lost)?;
-        let passes = self.motion.passes(number as f64 * TAU / n as f64).ok_or_else(lost)?;
-        let sweep = if self.drops(number) {
-            None
-        } else {
-            self.pulses.sweep(&self.motion, number, &facet, &self.config, target)
-        };
-        Ok((sweep, facet, sweep.map_or(passes, |sweep| sweep.pulse.max(passes))))
     }
 
     /// Whether start of scan `number` is lost.

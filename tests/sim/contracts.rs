@@ -2,8 +2,9 @@
 
 use spintrue_head::{
     CONTRACTS, ClockKind, ContractOutcome as Outcome, ContractReport as Report, Description,
-    Exposed, FAULTS, Fault, Gauge, Halt, Head, Laser, LineOrder, Link, Permissions, Reading, Rig,
-    SafeState, Stated, Status, Trim, Turn, run_contracts as run, run_contracts_with as run_with,
+    Exposed, FAULTS, Fault, Gauge, Halt, Head, Laser, LightSource, LineOrder, Link, Permissions,
+    Proof, Reading, Rig, SafeState, Stated, Status, Trim, Turn, run_contracts as run,
+    run_contracts_with as run_with,
 };
 use spintrue_sim::{SimGauge, SimHead, open_with};
 use std::collections::BTreeSet;
@@ -97,8 +98,17 @@ impl Head for Bent {
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
         let turns = self.inner.turns(count);
         let mut turns = self.lax("no_turns_at_rest", turns, Vec::new())?;
-        if self.breaks == "turns_counted" {
-            turns.pop();
+        match self.breaks {
+            "turns_counted" => {
+                turns.pop();
+            }
+            // It says that the writing beam lights its detector, and then nothing comes.
+            "facets_lit" => turns.iter_mut().for_each(|turn| turn.start_of_scan = 0),
+            "times of another turn" => {
+                turns.iter_mut().flat_map(|turn| &mut turn.pulses).for_each(|time| *time *= 2.0);
+            }
+            "a time too few" => turns.iter_mut().for_each(|turn| turn.pulses.truncate(9)),
+            _ => {}
         }
         Ok(turns)
     }
@@ -149,6 +159,16 @@ impl Head for Bent {
             return Err(Fault::Refused("no memory".to_string()));
         }
         self.inner.store_trims()
+    }
+
+    fn store_proved_trims(&mut self, proof: &Proof) -> Result<(), Fault> {
+        self.inner.store_proved_trims(proof)
+    }
+
+    fn stored_proof(&mut self) -> Result<Option<Proof>, Fault> {
+        let proof = self.inner.stored_proof();
+        let bent = |proof: Proof| Proof { power: proof.power / 2.0, ..proof };
+        if self.breaks == "proof_kept" { proof.map(|proof| proof.map(bent)) } else { proof }
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
@@ -256,7 +276,11 @@ fn bent(breaks: &'static str) -> Report {
     let open = breaks == "arm_needs_interlock";
     let faults = if open { vec!["interlock_opened@0s".to_string()] } else { Vec::new() };
     let (inner, gauge) = station(&faults);
-    let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false, describes: |_| {} };
+    let describes: fn(&mut Description) = match breaks {
+        "facets_lit" => |head| head.detector.source = LightSource::Beam,
+        _ => |_| {},
+    };
+    let head = Bent { inner, breaks, looks: 0.0, raw: None, armed: false, describes };
     run(rig(head, BentGauge { inner: gauge, breaks }), ALL)
 }
 
@@ -275,7 +299,8 @@ fn a_straight_head_keeps_every_contract() {
         .filter(|(_, found)| *found != Outcome::Kept)
         .map(|(c, _)| c.name)
         .collect();
-    assert_eq!(skipped, ["arm_needs_interlock"], "an interlock that is closed cannot be tried");
+    // An interlock that is closed cannot be tried, nor a source of its own.
+    assert_eq!(skipped, ["arm_needs_interlock", "facets_lit"]);
     assert!(report.safe.laser_off && report.safe.at_rest && report.safe.troubles.is_empty());
 }
 
@@ -286,6 +311,23 @@ fn every_contract_is_broken_by_the_head_that_breaks_it() {
         let all = broken(&report);
         assert!(all.contains(&contract.name), "{} is not seen, but {all:?}", contract.name);
     }
+}
+
+#[test]
+fn times_of_pulses_that_do_not_fit_break_the_contract_of_turns() {
+    for breaks in ["times of another turn", "a time too few"] {
+        assert_eq!(broken(&bent(breaks)), ["turns_counted"], "{breaks}");
+    }
+}
+
+/// Lit by the writing beam, with a gate and a detector at the end of the scan.
+#[test]
+fn a_head_lit_by_its_beam_keeps_every_contract() {
+    let text = "[start_of_scan]\nsource = 'beam'\ngate = '90 %'\nend_of_scan = '95 %'\n";
+    let (head, gauge) = open_with(Some(("beam.toml", text)), 1, &[]).unwrap();
+    let report = run(rig(head, gauge), ALL);
+    assert_eq!(broken(&report), Vec::<&str>::new());
+    assert_eq!(came(&report, "facets_lit"), Outcome::Kept);
 }
 
 /// What came of one contract.

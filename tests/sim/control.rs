@@ -49,7 +49,7 @@ fn a_client_without_control_is_refused_and_may_look() {
         ("halt", second.halt(Halt::Brake)),
         ("steer", second.steer(Some(1e-3))),
         ("load", second.load_trims(&trims)),
-        ("store", second.store_trims()),
+        ("store", second.store_trims(None)),
         ("arm", second.arm(0.3)),
     ];
     for (name, refused) in calls {

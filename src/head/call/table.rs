@@ -119,7 +119,9 @@ pub(crate) static TURNS: Row = Row {
         _ => head.times.reply_most,
     },
     params: &["count"],
-    summary: "watches whole turns: time and start-of-scan pulses of each",
+    summary: "watches whole turns: time and number of start-of-scan pulses of each; then, where they \
+              are told, the times of these pulses after the index, and those of the end-of-scan \
+              pulses, behind how many there are",
     ..COMMAND
 };
 
@@ -135,8 +137,16 @@ pub(crate) static LOAD_TRIMS: Row = Row {
 pub(crate) static STORE_TRIMS: Row = Row {
     name: "store_trims",
     while_armed: WhileArmed::Refused("storing trims"),
-    summary: "keeps them over power loss",
+    params: &["[block]"],
+    summary: "keeps them over power loss, with what proved them as JSON in SI: `speed`, `power`, \
+              `temperature`, and `pattern`, a list of `angle` and `u` from facet 0",
     ..COMMAND
+};
+
+pub(crate) static STORED_PROOF: Row = Row {
+    name: "stored_proof",
+    summary: "what proved the stored trims, as `TRIM:STORe` takes it; `null` where it is not kept",
+    ..LOOK
 };
 
 pub(crate) static ARM: Row = Row {
@@ -276,7 +286,8 @@ impl Call {
             Call::Turns { .. } => &TURNS,
             Call::Trims => &TRIMS,
             Call::LoadTrims { .. } => &LOAD_TRIMS,
-            Call::StoreTrims => &STORE_TRIMS,
+            Call::StoreTrims { .. } => &STORE_TRIMS,
+            Call::StoredProof => &STORED_PROOF,
             Call::Arm { .. } => &ARM,
             Call::Disarm => &DISARM,
             Call::Expose { .. } => &EXPOSE,

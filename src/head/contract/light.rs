@@ -1,12 +1,13 @@
 //! Contracts of the laser, and of the gauge where it has a line to measure.
 
+use crate::contract::moves::{TURNS, pulses_fit};
 use crate::contract::trial::{
     Trial, TrialResult, broken, holds, or_broken, or_skipped, refused, skipped,
 };
 use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
-use crate::optics::{LinePlan, Register};
+use crate::optics::{LinePlan, Register, StartOfScan};
 use crate::{Calls, FacetMean, Fault, Halt, Laser, LineOrder, Pattern, Reading, Shape};
 
 /// Share of full power: little, but lines must be seen by a gauge.
@@ -81,6 +82,17 @@ pub(super) fn guards(trial: &mut Trial) -> TrialResult<()> {
     refused("stopping while armed", trial.halt(Halt::Brake))?;
     trial.disarm()?;
     trial.check_off("the laser is armed behind disarming")
+}
+
+pub(super) fn lit_pulses(trial: &mut Trial) -> TrialResult<()> {
+    let head = trial.description()?;
+    if head.counts_in_the_dark() || head.start_of_scan == StartOfScan::IndexOnly {
+        return Err(skipped("it counts facets without the writing beam, or not at all"));
+    }
+    armed(trial)?;
+    let watched = or_broken("no turns are seen", trial.turns(TURNS))?;
+    trial.disarm()?;
+    pulses_fit(&head, &watched, head.facets)
 }
 
 pub(super) fn expose(trial: &mut Trial) -> TrialResult<()> {

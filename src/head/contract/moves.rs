@@ -2,11 +2,14 @@
 
 use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused};
 use crate::optics::StartOfScan;
-use crate::{Calls, Halt, Laser};
+use crate::{Calls, Description, Halt, Laser, Turn};
 use core::f64::consts::TAU;
 
 /// Turns that are watched.
-const TURNS: u32 = 5;
+pub(super) const TURNS: u32 = 5;
+
+/// Share of a facet by which its pulse may come early or late: coarser than any polygon is cut.
+const MAX_UNEVEN: f64 = 0.25;
 
 pub(super) fn speed_range(trial: &mut Trial) -> TrialResult<()> {
     let head = trial.description()?;
@@ -67,18 +70,44 @@ pub(super) fn turns(trial: &mut Trial) -> TrialResult<()> {
     let watched = or_broken("no turns are seen", trial.turns(TURNS))?;
     let count = watched.len();
     holds(u32::try_from(count) == Ok(TURNS), || format!("{count} turns, asked for {TURNS}"))?;
-    let pulses = match head.start_of_scan {
-        StartOfScan::EveryFacet => head.facets,
-        StartOfScan::IndexOnly => 1,
-    };
-    for turn in watched {
+    for turn in &watched {
         let off = (turn.period * speed / TAU - 1.0).abs();
         holds(off <= 2.0 * head.lock_window, || {
             format!("a turn of {} s at {speed} rad/s", turn.period)
         })?;
+    }
+    let pulses = match head.start_of_scan {
+        StartOfScan::EveryFacet if head.counts_in_the_dark() => head.facets,
+        StartOfScan::EveryFacet => 0,
+        StartOfScan::IndexOnly => 1,
+    };
+    pulses_fit(&head, &watched, pulses)
+}
+
+/// Every turn has so many pulses; where their times are told, one for each, in its place.
+pub(super) fn pulses_fit(head: &Description, turns: &[Turn], pulses: u32) -> TrialResult<()> {
+    for turn in turns {
         holds(turn.start_of_scan == pulses, || {
             format!("{} start-of-scan pulses in a turn, not {pulses}", turn.start_of_scan)
         })?;
+        let facet = turn.period / f64::from(head.facets);
+        for (what, times) in [("start-of-scan", &turn.pulses), ("end-of-scan", &turn.ends)] {
+            if times.is_empty() {
+                continue;
+            }
+            let count = times.len();
+            holds(count == pulses as usize, || {
+                format!("the times of {count} {what} pulses in a turn of {pulses}")
+            })?;
+            let gaps = times.iter().zip(times.iter().skip(1)).map(|(before, next)| next - before);
+            let uneven = gaps.into_iter().find(|gap| (gap / facet - 1.0).abs() > MAX_UNEVEN);
+            holds(uneven.is_none(), || {
+                let gap = uneven.unwrap_or_default();
+                format!("{what} pulses {gap} s apart, with one facet every {facet} s")
+            })?;
+        }
+        let early = turn.pulses.first().is_some_and(|first| first.abs() > MAX_UNEVEN * facet);
+        holds(!early, || "the first start-of-scan pulse is not at the index")?;
     }
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! Contracts of the trim registers. What was in force before is put back.
 
-use crate::contract::trial::{Trial, TrialResult, holds, or_broken, refused, skipped};
-use crate::{Calls, Trim};
+use crate::contract::trial::{Trial, TrialResult, holds, or_broken, or_skipped, refused, skipped};
+use crate::{Calls, Proof, PulseAngle, Trim};
 
 /// Tries something, then loads the trims that were in force.
 pub(super) fn restored(
@@ -77,9 +77,28 @@ pub(super) fn range(trial: &mut Trial) -> TrialResult<()> {
     })
 }
 
+pub(super) fn proof(trial: &mut Trial) -> TrialResult<()> {
+    let head = trial.description()?;
+    restored(trial, |trial, _| {
+        let before = or_skipped("no proof is told", trial.stored_proof())?;
+        let pattern = vec![PulseAngle { angle: 1.25e-6, u: 0.5e-6 }; head.facets as usize];
+        let (speed, temperature) = (head.speed_most, trial.status()?.temperature);
+        let given = Some(Proof { speed, power: 0.25, temperature, pattern });
+        or_broken("trims cannot be stored with a proof", trial.store_trims(given.as_ref()))?;
+        let kept = or_broken("the proof is not told", trial.stored_proof())?;
+        or_broken("trims cannot be stored", trial.store_trims(None))?;
+        let forgotten = trial.stored_proof().is_ok_and(|proof| proof.is_none());
+        if before.is_some() {
+            or_broken("the former proof cannot be stored", trial.store_trims(before.as_ref()))?;
+        }
+        holds(kept.is_none() || kept == given, || format!("stored with a proof, it has {kept:?}"))?;
+        holds(forgotten, || "stored without a proof, it still has the former one")
+    })
+}
+
 pub(super) fn store(trial: &mut Trial) -> TrialResult<()> {
     restored(trial, |trial, before| {
-        or_broken("trims cannot be stored", trial.store_trims())?;
+        or_broken("trims cannot be stored", trial.store_trims(None))?;
         let after = trial.trims()?;
         holds(after == before, || "storing changed the trims in force")
     })

@@ -160,6 +160,9 @@ impl Wire {
         }
         let linked = self.linked()?;
         let older = linked.older;
+        if older && *call == Call::StoredProof {
+            return Ok(Reply::Proof(None));
+        }
         let said = write_call_for(call, older)?;
         if matches!(call, Call::Arm { .. }) {
             linked.pulse.armed.store(true, Ordering::SeqCst);

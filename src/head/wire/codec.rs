@@ -10,8 +10,8 @@ use crate::wire::reply::{NAN, Values, block, flag, number, text};
 use crate::wire::suffix::si;
 use crate::wire::words::unusable;
 use crate::{
-    Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Mark, Pattern, Reading, SafeState,
-    Stated, Status, Trim, Turn,
+    Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Mark, Pattern, Proof, Reading,
+    SafeState, Stated, Status, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -68,7 +68,7 @@ impl<'a> Parameters<'a> {
         }
     }
 
-    fn more(&self) -> bool {
+    pub(super) fn more(&self) -> bool {
         self.at < self.arguments.len()
     }
 
@@ -359,7 +359,75 @@ records! {
     }
     Stated { random, offset, slope, place }
     Trim { in_scan, cross_scan }
-    Turn { period, start_of_scan }
+}
+
+/// Times behind their number.
+impl Value for Turn {
+    fn put(&self, to: &mut Values) {
+        self.period.put(to);
+        self.start_of_scan.put(to);
+        for times in [&self.pulses, &self.ends] {
+            to.push(times.len().to_string());
+            times.put(to);
+        }
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Turn, WireError> {
+        let (period, start_of_scan) = (from.take()?, from.take()?);
+        let mut times = || {
+            let count: u32 = from.take()?;
+            (0..count).map(|_| from.take()).collect::<Result<Vec<f64>, _>>()
+        };
+        Ok(Turn { period, start_of_scan, pulses: times()?, ends: times()? })
+    }
+}
+
+/// Turns without the times of their pulses.
+pub(super) struct Counted(Vec<Turn>);
+
+impl Value for Counted {
+    fn put(&self, to: &mut Values) {
+        for turn in &self.0 {
+            turn.period.put(to);
+            turn.start_of_scan.put(to);
+        }
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Counted, WireError> {
+        let mut turns = Vec::new();
+        while from.more() {
+            let (period, start_of_scan) = (from.take()?, from.take()?);
+            turns.push(Turn { period, start_of_scan, ..Turn::default() });
+        }
+        Ok(Counted(turns))
+    }
+}
+
+impl From<Counted> for Reply {
+    fn from(counted: Counted) -> Reply {
+        Reply::Turns(counted.0)
+    }
+}
+
+/// The reply to a query of turns without the times of their pulses.
+pub(super) fn write_counted(reply: &Reply) -> Vec<u8> {
+    let Reply::Turns(turns) = reply else { return write_reply(reply) };
+    let mut to = Values::default();
+    Counted(turns.clone()).put(&mut to);
+    to.0
+}
+
+/// A block of JSON, `null` where there is none.
+impl Value for Option<Proof> {
+    fn put(&self, to: &mut Values) {
+        // Plain data always can be written.
+        to.push(block(&serde_json::to_vec(self).unwrap_or_default()));
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Option<Proof>, WireError> {
+        let text: String = from.take()?;
+        serde_json::from_str(&text).map_err(|why| WireError::new(-161, unusable(&text, &why)))
+    }
 }
 
 /// A reading of a line as a whole: its shifts, and the standard uncertainty of each.
@@ -400,6 +468,7 @@ pub fn write_reply(reply: &Reply) -> Vec<u8> {
         Reply::Status(status) => status.put(&mut to),
         Reply::Turns(turns) => turns.put(&mut to),
         Reply::Trims(trims) => trims.put(&mut to),
+        Reply::Proof(proof) => proof.put(&mut to),
         Reply::Exposed(line) => line.put(&mut to),
         Reply::ExposedPage(page) => page.put(&mut to),
         Reply::Safe(state) => state.put(&mut to),

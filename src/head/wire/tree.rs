@@ -4,17 +4,19 @@
 use crate::call::table::{
     ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
     INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
-    STORE_TRIMS, SWITCH, TRIMS, TURNS,
+    STORE_TRIMS, STORED_PROOF, SWITCH, TRIMS, TURNS,
 };
 use crate::call::{Access, Call, CallImage, Reply, Row};
-use crate::wire::codec::{Parameters, Value, Whole, write_reply, write_whole};
+use crate::wire::codec::{
+    Counted, Parameters, Value, Whole, write_counted, write_reply, write_whole,
+};
 use crate::wire::errors::WireError;
 use crate::wire::message::{Argument, Unit};
 use crate::wire::mnemonic::{matches, short};
 use crate::wire::reply::{Values, flag, number};
 use crate::wire::status::Register;
 use crate::{
-    Description, Exposed, ExposedPage, Fault, Laser, Reading, SafeState, Status, Trim, Turn,
+    Description, Exposed, ExposedPage, Fault, Laser, Proof, Reading, SafeState, Status, Trim, Turn,
 };
 
 /// What a header means that is no call.
@@ -136,21 +138,17 @@ const fn call<T: Value + Into<Reply>>(
     Entry { header, meaning, access: row.access, takes: row.params, gives, summary: row.summary }
 }
 
-/// The older query of a line as a whole.
-const fn measure_whole() -> Entry {
-    let read_reply =
-        |values: &[Argument]| Parameters::of_reply(values).only::<Whole>().map(Into::into);
-    let read: fn(&mut Parameters<'_>) -> Result<Call, WireError> = |_| Ok(Call::Measure);
-    let code = CallCode { row: &MEASURE, read, read_reply, write_reply: write_whole };
-    Entry {
-        header: "GAUGe:MEASure?",
-        meaning: Meaning::Call(code),
-        access: MEASURE.access,
-        takes: MEASURE.params,
-        gives: "m,m,m,m",
-        summary: "measures the last line as a whole: in-scan, cross-scan, and the standard \
-                  uncertainty of each",
-    }
+/// An older header of a call, which tells less.
+const fn older<T: Value + Into<Reply>>(
+    header: &'static str,
+    row: &'static Row,
+    (gives, summary): (&'static str, &'static str),
+    read: fn(&mut Parameters<'_>) -> Result<Call, WireError>,
+    write_reply: fn(&Reply) -> Vec<u8>,
+) -> Entry {
+    let read_reply = |values: &[Argument]| Parameters::of_reply(values).only::<T>().map(Into::into);
+    let meaning = Meaning::Call(CallCode { row, read, read_reply, write_reply });
+    Entry { header, meaning, access: row.access, takes: row.params, gives, summary }
 }
 
 impl Entry {
@@ -272,9 +270,22 @@ pub static HEADERS: &[Entry] = &[
         s.facet.map_or_else(|| "-1".to_string(), |facet| facet.to_string())
     }),
     call::<()>("ROTor:HALT", &HALT, "", |p| Ok(Call::Halt { how: p.take()? })),
-    call::<Vec<Turn>>("ROTor:TURNs?", &TURNS, "s,pulses[,s,pulses...]", |p| {
-        Ok(Call::Turns { count: p.take()? })
-    }),
+    call::<Vec<Turn>>(
+        "ROTor:PULSes?",
+        &TURNS,
+        "s,pulses,count[,s...],count[,s...][,s,pulses,...]",
+        |p| Ok(Call::Turns { count: p.take()? }),
+    ),
+    older::<Counted>(
+        "ROTor:TURNs?",
+        &TURNS,
+        (
+            "s,pulses[,s,pulses...]",
+            "watches whole turns: time and number of start-of-scan pulses of each",
+        ),
+        |p| Ok(Call::Turns { count: p.take()? }),
+        write_counted,
+    ),
     call::<()>("MIRRor:ANGLe", &STEER, "", |p| Ok(Call::Steer { angle: Some(p.take()?) })),
     status("MIRRor:ANGLe?", "rad", "where it stands", |s| number(s.galvanometer)),
     Entry {
@@ -285,7 +296,10 @@ pub static HEADERS: &[Entry] = &[
     status("MIRRor:PARK?", "0 or 1", "it stands at its parked angle", |s| flag(s.parked)),
     call::<()>("TRIM:LOAD", &LOAD_TRIMS, "", |p| Ok(Call::LoadTrims { trims: p.take()? })),
     call::<Vec<Trim>>("TRIM:LOAD?", &TRIMS, "s,rad[,s,rad...]", |_| Ok(Call::Trims)),
-    call::<()>("TRIM:STORe", &STORE_TRIMS, "", |_| Ok(Call::StoreTrims)),
+    call::<()>("TRIM:STORe", &STORE_TRIMS, "", |p| {
+        Ok(Call::StoreTrims { proof: if p.more() { p.take()? } else { None } })
+    }),
+    call::<Option<Proof>>("TRIM:PROof?", &STORED_PROOF, "block", |_| Ok(Call::StoredProof)),
     call::<()>("LASer:ARM", &ARM, "", |p| Ok(Call::Arm { power: p.take()? })),
     call::<()>("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm)),
     status("LASer:ARM?", "0 or 1", "the laser is armed", |s| flag(s.laser == Laser::Armed)),
@@ -302,7 +316,17 @@ pub static HEADERS: &[Entry] = &[
         "m,m,slope,m,m,m,slope,m,share,place,m,m,share[,place,m,m,share...]",
         |_| Ok(Call::Measure),
     ),
-    measure_whole(),
+    older::<Whole>(
+        "GAUGe:MEASure?",
+        &MEASURE,
+        (
+            "m,m,m,m",
+            "measures the last line as a whole: in-scan, cross-scan, and the standard uncertainty of \
+             each",
+        ),
+        |_| Ok(Call::Measure),
+        write_whole,
+    ),
     call::<bool>("SIGNal:STATe?", &SIGNAL, "0 or 1", |p| Ok(Call::Signal { signal: p.take()? })),
     call::<()>("SIGNal:SWITch", &SWITCH, "", |p| {
         Ok(Call::Switch { signal: p.take()?, on: p.take()? })
@@ -326,8 +350,8 @@ pub static HEADERS: &[Entry] = &[
 /// The header for a call that steers to the parked angle.
 const PARK: &str = "MIRRor:PARK";
 
-/// The parameters of a call; a fault for an image without its dots.
-fn parameters(call: &Call) -> Result<Values, Fault> {
+/// The parameters of a call, for an `older` server those that it knows; a fault for an image without its dots.
+fn parameters(call: &Call, older: bool) -> Result<Values, Fault> {
     let mut to = Values::default();
     match call {
         Call::Spin { speed: value }
@@ -337,6 +361,8 @@ fn parameters(call: &Call) -> Result<Values, Fault> {
         Call::Halt { how } => how.put(&mut to),
         Call::Turns { count } => count.put(&mut to),
         Call::LoadTrims { trims } => trims.put(&mut to),
+        Call::StoreTrims { proof: Some(_) } if older => {}
+        Call::StoreTrims { proof: proof @ Some(_) } => proof.put(&mut to),
         Call::Expose { line } => line.put(&mut to),
         Call::ExposePage { dot_period, delay, pitch, image } => {
             [dot_period, delay, pitch].into_iter().for_each(|value| value.put(&mut to));
@@ -370,7 +396,7 @@ pub(super) fn write_call_for(call: &Call, older: bool) -> Result<Vec<u8>, Fault>
     let nodes: Vec<&str> = entry.header.trim_end_matches('?').split(':').map(short).collect();
     let mark = if entry.is_query() { "?" } else { "" };
     let mut message = format!("{}{mark}", nodes.join(":")).into_bytes();
-    let Values(parameters) = parameters(call)?;
+    let Values(parameters) = parameters(call, older)?;
     if !parameters.is_empty() {
         message.push(b' ');
         message.extend(parameters);

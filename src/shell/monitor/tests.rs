@@ -28,7 +28,7 @@ fn changing() -> Vec<(Call, Reply, &'static str)> {
         ),
         (Call::Arm { power: 0.3 }, Reply::Done, "the laser was armed"),
         (Call::LoadTrims { trims }, Reply::Done, "trims were loaded"),
-        (Call::StoreTrims, Reply::Done, "trims were stored for good"),
+        (Call::StoreTrims { proof: None }, Reply::Done, "trims were stored for good"),
         (Call::Expose { line: line(0) }, exposed, "1 line was exposed"),
         (page, Reply::ExposedPage(drawn), "1 page was exposed"),
     ]
@@ -80,7 +80,11 @@ fn what_happened_is_told_beside_what_may_have() {
     for _ in 0..2 {
         said(&mut monitor, Call::Expose { line: line(0) }, Reply::Fault(Fault::NotLocked));
     }
-    said(&mut monitor, Call::StoreTrims, Reply::Fault(Fault::Broken(String::new())));
+    said(
+        &mut monitor,
+        Call::StoreTrims { proof: None },
+        Reply::Fault(Fault::Broken(String::new())),
+    );
     let told = "until then the galvanometer was steered; whether trims were stored for good or 2 lines \
                 were exposed is not known";
     assert_eq!(monitor.changed().as_deref(), Some(told));

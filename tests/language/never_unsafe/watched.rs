@@ -135,7 +135,7 @@ impl Link for Watched {
                 self.count(false);
                 return act();
             }
-            Call::StoreTrims => {
+            Call::StoreTrims { .. } => {
                 let in_force = self.head.borrow().truth().trims;
                 self.log.borrow_mut().stored.push(in_force);
             }

@@ -9,8 +9,8 @@ use crate::wire::message::{Argument, message_units, reply_parts};
 use crate::wire::outcome::{Failure, read_outcome, told};
 use crate::wire::tree::{HEADERS, Meaning, find_header, read_call, read_reply, write_call};
 use crate::{
-    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Mark, Pattern, Reading, SafeState, Stated,
-    Status, Trim, Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Mark, Pattern, Proof, PulseAngle, Reading,
+    SafeState, Stated, Status, Trim, Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
@@ -33,6 +33,17 @@ fn trims() -> impl Strategy<Value = Vec<Trim>> {
     collection::vec(trim, 0..20)
 }
 
+fn times() -> impl Strategy<Value = Vec<f64>> {
+    collection::vec(finite(), 0..12)
+}
+
+fn proof() -> impl Strategy<Value = Proof> {
+    let angle = (finite(), finite()).prop_map(|(angle, u)| PulseAngle { angle, u });
+    (finite(), finite(), finite(), collection::vec(angle, 0..12)).prop_map(
+        |(speed, power, temperature, pattern)| Proof { speed, power, temperature, pattern },
+    )
+}
+
 fn any_call() -> impl Strategy<Value = Call> {
     let pattern = prop_oneof![
         Just(Pattern::TestMarks),
@@ -52,7 +63,8 @@ fn any_call() -> impl Strategy<Value = Call> {
         Just(Call::Describe),
         Just(Call::Status),
         Just(Call::Trims),
-        Just(Call::StoreTrims),
+        option::of(proof()).prop_map(|proof| Call::StoreTrims { proof }),
+        Just(Call::StoredProof),
         Just(Call::Disarm),
         Just(Call::Measure),
         any::<String>().prop_map(|fault| Call::CheckCanInject { fault }),
@@ -94,10 +106,17 @@ proptest! {
     }
 
     #[test]
-    fn lists_read_back(trims in trims(), periods in collection::vec((finite(), any::<u32>()), 1..9)) {
-        let turns = periods.into_iter().map(|(period, start_of_scan)| Turn { period, start_of_scan });
+    fn lists_read_back(
+        trims in trims(),
+        turns in collection::vec((finite(), any::<u32>(), times(), times()), 1..9),
+        proof in option::of(proof()),
+    ) {
+        let turns = turns.into_iter().map(|(period, start_of_scan, pulses, ends)| {
+            Turn { period, start_of_scan, pulses, ends }
+        });
         there_and_back(&Call::Turns { count: 1 }, Reply::Turns(turns.collect()));
         there_and_back(&Call::Trims, Reply::Trims(trims));
+        there_and_back(&Call::StoredProof, Reply::Proof(proof));
     }
 
     #[test]
