@@ -73,6 +73,24 @@ pub(crate) struct Detector {
     pub edge_lean: f64,
 }
 
+/// How much of its stated power the laser gives.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct LaserModel {
+    /// Share of the stated power at ambient temperature.
+    pub strength: f64,
+    /// How much that changes with the temperature of the head, as a share in 1/K.
+    pub drift: f64,
+}
+
+/// What the medium under the head makes of light.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct MediumModel {
+    /// Armed share to which it is matched: a nominal head gives it the light 1 there.
+    pub power: f64,
+    /// Light up to which it shows nothing.
+    pub threshold: f64,
+}
+
 /// A slow swing of the speed around the one asked for.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Hunting {
@@ -155,6 +173,10 @@ pub(crate) struct Config {
     pub wobble: f64,
     /// Galvanometer drift in rad/K.
     pub drift: f64,
+    /// The laser.
+    pub laser: LaserModel,
+    /// The medium.
+    pub medium: MediumModel,
     /// Time in s from switching a dot on until it shows.
     pub laser_rise: f64,
     /// The gauge.

@@ -1,6 +1,8 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{BUILT_IN, Bend, Config, Detector, Facet, GaugeModel, Hunting};
+use crate::config::{
+    BUILT_IN, Bend, Config, Detector, Facet, GaugeModel, Hunting, LaserModel, MediumModel,
+};
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
 use crate::reader::{ConfigError, Reader, Table};
@@ -16,7 +18,7 @@ const MAX_LOOP: f64 = 200.0;
 
 /// What can stand in a head file: tables, then lists of tables.
 const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
-                      trims gauge thermal rail signal channel fault";
+                      trims gauge medium thermal rail signal channel fault";
 
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
@@ -109,6 +111,7 @@ impl Config {
         let words = reader.table("words");
         let trims = reader.table("trims");
         let gauge = reader.table("gauge");
+        let medium = reader.table("medium");
         let thermal = reader.table("thermal");
         let focal_length = lens.number("focal_length", 1e-3..=100.0);
         let line_most = lens.number("line_most", 1e-3..=100.0);
@@ -197,6 +200,14 @@ impl Config {
             wobble: mirror.number("wobble", 0.0..=1e-2),
             drift: mirror.number("drift", -1e-3..=1e-3),
             laser_rise: laser.number("rise", 0.0..=1e-5),
+            laser: LaserModel {
+                strength: laser.number("strength", 0.0..=2.0),
+                drift: laser.number("power_drift", -0.1..=0.1),
+            },
+            medium: MediumModel {
+                power: medium.number("power", 1e-3..=1.0),
+                threshold: medium.number("threshold", 0.0..=0.9),
+            },
             gauge: GaugeModel {
                 marks: gauge.whole("marks", 1..=MAX_MARKS as u32).unwrap_or(5),
                 noise: gauge.number("noise", 0.0..=0.01),
@@ -223,7 +234,7 @@ impl Config {
             faults: Vec::new(),
         };
         let tables = [head, rotor, lock, scan, facets, lens, mirror, laser, clock, words, trims];
-        tables.iter().chain([&gauge, &thermal]).for_each(Table::finish);
+        tables.iter().chain([&gauge, &medium, &thermal]).for_each(Table::finish);
         let faults = reader.list("fault").into_iter();
         config.faults =
             faults.filter_map(|table| faults::read(&table, &config.description)).collect();

@@ -27,6 +27,8 @@ pub(crate) struct Drawing<'a> {
     pub order: &'a LineOrder,
     pub sweep: Sweep,
     pub facet: Facet,
+    /// Light of the facet against that of a nominal head.
+    pub light: f64,
     /// Later than ordered in s: by trim, drift of the delay, and the laser's rise.
     pub late: f64,
     /// Time per dot as made in s.
@@ -65,7 +67,7 @@ impl Drawing<'_> {
             at,
             in_scan: x + config.bend.along(x) - at * self.length(),
             cross_scan: height + facet.skew * x + config.bend.across(x),
-            dose: facet.reflectivity * self.target / sweep.speed,
+            dose: self.light * self.target / sweep.speed,
         }
     }
 }

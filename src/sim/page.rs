@@ -55,6 +55,7 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         dot_period,
         facets,
         bend: config.bend,
+        threshold: config.medium.threshold,
         lines: Vec::new(),
     };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
@@ -188,7 +189,8 @@ impl Page<'_> {
             line,
             start,
             velocity,
-            dose: facet.reflectivity * self.target / sweep.speed,
+            dose: self.start.power / config.medium.power * world.light(facet) * self.target
+                / sweep.speed,
             drawn: 1.0,
             across: core::array::from_fn(at),
         }

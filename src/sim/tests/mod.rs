@@ -1,5 +1,6 @@
 //! The simulated head through the same door that scripts take: trait calls and descriptions.
 
+mod dose;
 mod drifts;
 mod faults;
 mod light;
