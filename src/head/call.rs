@@ -9,7 +9,7 @@ use crate::image::Bitmap;
 use crate::units::number;
 use crate::{
     Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Proof, Reading,
-    SafeState, Status, Trim, Turn,
+    SafeState, Status, SteadyOrder, Trim, Turn,
 };
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -64,6 +64,10 @@ pub enum Call {
         pitch: f64,
         image: CallImage,
     },
+    DrawSteadily {
+        order: SteadyOrder,
+    },
+    DrawingSteadily,
     Signal {
         signal: String,
     },

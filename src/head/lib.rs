@@ -62,7 +62,7 @@ pub use optics::{
     Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE, Shape,
     Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
 };
-pub use range::{check_range, out_of_range};
+pub use range::{MAX_STEADY, check_range, out_of_range};
 #[cfg(feature = "wire")]
 pub use realtime::Paced;
 pub use record::{CallListener, CallRecorder, Heard};
@@ -293,6 +293,21 @@ pub struct ExposedPage {
     pub took: f64,
 }
 
+/// Full lines that are drawn one behind the other, for a power meter.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SteadyOrder {
+    /// The facet that shall draw, once a turn; none for all of them.
+    pub facet: Option<u32>,
+    /// Dots in a line, all of them on.
+    pub dots: u32,
+    /// Time per dot in s; the head makes the nearest that its clock can.
+    pub dot_period: f64,
+    /// From start of scan to the first dot in s, before trims.
+    pub delay: f64,
+    /// How long in s, from when the command is taken; at most [`MAX_STEADY`].
+    pub seconds: f64,
+}
+
 /// How the head stands after it was made safe: measured, not assumed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SafeState {
@@ -373,6 +388,20 @@ pub trait Head {
     fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Fault> {
         let _ = page;
         Err(call::table::EXPOSE_PAGE.unsupported())
+    }
+
+    /// Begins to draw full lines, and returns at once. Refused unless armed and locked, and for longer than
+    /// [`MAX_STEADY`]. Light goes out when the time is over, when the laser is disarmed for any reason, and by
+    /// the next command that moves or changes something. Status, signals and channels are read meanwhile. A
+    /// head need not have it: then it is refused.
+    fn draw_steadily(&mut self, order: &SteadyOrder) -> Result<(), Fault> {
+        let _ = order;
+        Err(call::table::DRAW_STEADILY.unsupported())
+    }
+
+    /// Whether lines are still drawn as [`Head::draw_steadily`] ordered.
+    fn drawing_steadily(&mut self) -> Result<bool, Fault> {
+        Err(call::table::DRAWING_STEADILY.unsupported())
     }
 
     /// Whether a signal of [`Description::signals`] is active, whichever level that is.

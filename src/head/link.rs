@@ -4,7 +4,7 @@
 use crate::call::{Call, FromReply, Reply, Row};
 use crate::{
     Description, Exposed, ExposedPage, Fault, FaultInjector, Gauge, Halt, Head, LineOrder,
-    PageOrder, Proof, Reading, SafeState, Status, Trim, Turn,
+    PageOrder, Proof, Reading, SafeState, Status, SteadyOrder, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -93,6 +93,14 @@ pub trait Calls {
 
     fn expose_page(&mut self, page: &PageOrder) -> Result<ExposedPage, Self::Error> {
         self.request(Call::expose_page(page))
+    }
+
+    fn draw_steadily(&mut self, order: SteadyOrder) -> Result<(), Self::Error> {
+        self.request(Call::DrawSteadily { order })
+    }
+
+    fn drawing_steadily(&mut self) -> Result<bool, Self::Error> {
+        self.request(Call::DrawingSteadily)
     }
 
     fn signal(&mut self, name: &str) -> Result<bool, Self::Error> {
@@ -228,6 +236,8 @@ pub fn perform_call(
             let (dot_period, delay, pitch) = (*dot_period, *delay, *pitch);
             head.expose_page(&PageOrder { dot_period, delay, pitch, image })?.into()
         }
+        Call::DrawSteadily { order } => head.draw_steadily(order)?.into(),
+        Call::DrawingSteadily => head.drawing_steadily()?.into(),
         Call::Signal { signal } => head.signal(signal)?.into(),
         Call::Switch { signal, on } => head.switch(signal, *on)?.into(),
         Call::Channel { channel } => head.channel(channel)?.into(),

@@ -2,7 +2,10 @@
 
 use crate::optics::OutOfRegister;
 use crate::units::{Dimension, show_quantity};
-use crate::{Description, Fault, Trim};
+use crate::{Description, Fault, SteadyOrder, Trim};
+
+/// Longest time in s for which lines are drawn steadily by one command.
+pub const MAX_STEADY: f64 = 60.0;
 
 /// The fault of a value in SI outside of a range, each shown in the usual unit of its dimension.
 pub fn out_of_range(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {
@@ -42,6 +45,15 @@ impl Description {
     pub fn check_angle(&self, angle: f64) -> Result<f64, Fault> {
         let range = self.galvanometer_range;
         check_range("galvanometer angle", angle, -range, range, Dimension::ANGLE)
+    }
+
+    /// Refuses to draw steadily with a facet that is not there or for longer than [`MAX_STEADY`]. The head
+    /// itself knows whether it can draw such a line.
+    pub fn check_steady(&self, order: &SteadyOrder) -> Result<(), Fault> {
+        check_range("time of steady drawing", order.seconds, 0.0, MAX_STEADY, Dimension::TIME)?;
+        let facet = f64::from(order.facet.unwrap_or(0));
+        let last = f64::from(self.facets) - 1.0;
+        check_range("facet", facet, 0.0, last, Dimension::NUMBER).map(drop)
     }
 
     /// Trims as the registers hold them; a fault where they are not one per facet or do not fit.

@@ -30,6 +30,11 @@ pub fn call_words(call: &Call) -> String {
             let (width, height) = image.size();
             format!("expose a page of {height} lines, {width} dots wide")
         }
+        Call::DrawSteadily { order } => {
+            let who =
+                order.facet.map_or("all facets".to_string(), |facet| format!("facet {facet}"));
+            format!("draw steadily with {who}, {} dots, {} s", order.dots, order.seconds)
+        }
         Call::Signal { signal } => format!("read signal {signal}"),
         Call::Switch { signal, on: true } => format!("switch on {signal}"),
         Call::Switch { signal, on: false } => format!("switch off {signal}"),

@@ -276,6 +276,7 @@ impl Station {
             Call::Sleep { seconds } if !(0.0..=MAX_SLEEP).contains(seconds) => {
                 Err(Fault::outside("time to wait", "s", *seconds, 0.0, MAX_SLEEP))
             }
+            Call::DrawSteadily { order } => head.check_steady(order),
             Call::Signal { signal } => find_signal(&head.signals, signal).map(drop),
             Call::Channel { channel } => find_channel(&head.channels, channel).map(drop),
             _ => Ok(()),

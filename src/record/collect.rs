@@ -115,7 +115,9 @@ impl Collector {
             }
             (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
             (Call::Expose { .. }, Reply::Exposed(exposed)) => self.drawn = Some(exposed.facet),
-            (Call::Expose { .. } | Call::ExposePage { .. }, _) => self.drawn = None,
+            (Call::Expose { .. } | Call::ExposePage { .. } | Call::DrawSteadily { .. }, _) => {
+                self.drawn = None;
+            }
             (Call::Measure, Reply::Reading(reading)) => {
                 let facet = self.drawn?;
                 let (along, across) = reading.shift();

@@ -48,6 +48,7 @@ fn change(call: &Call) -> Option<Change> {
         Call::StoreTrims { .. } => (8, "trims were stored for good"),
         Call::Expose { .. } => (9, "# line"),
         Call::ExposePage { .. } => (10, "# page"),
+        Call::DrawSteadily { .. } => (11, "lines were drawn steadily"),
         _ => return None,
     })
 }

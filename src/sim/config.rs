@@ -80,6 +80,24 @@ pub(crate) struct Travel {
     pub phase: f64,
 }
 
+/// How much of its stated power the laser gives.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct LaserModel {
+    /// Share of the stated power at ambient temperature.
+    pub strength: f64,
+    /// How much that changes with the temperature of the head, as a share in 1/K.
+    pub drift: f64,
+}
+
+/// What the medium under the head makes of light.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct MediumModel {
+    /// Armed share to which it is matched: a nominal head gives it the light 1 there.
+    pub power: f64,
+    /// Light up to which it shows nothing.
+    pub threshold: f64,
+}
+
 impl Travel {
     /// How far the medium moves from one head time to another, over its way at the right speed in one
     /// second: the integral of 1 + e + w·sin(r·t + φ) (derived).
@@ -151,6 +169,10 @@ pub(crate) struct Config {
     pub wobble: f64,
     /// Galvanometer drift in rad/K.
     pub drift: f64,
+    /// The laser.
+    pub laser: LaserModel,
+    /// The medium.
+    pub medium: MediumModel,
     /// Time in s from switching a dot on until it shows.
     pub laser_rise: f64,
     /// The gauge.

@@ -22,7 +22,7 @@ impl World {
     fn light(&self, time: f64) -> f64 {
         let Some(nominal) = self.config.detector.beam else { return 1.0 };
         let lit = self.arming.filter(|arming| time >= arming.ready);
-        lit.map_or(0.0, |arming| arming.power / nominal)
+        lit.map_or(0.0, |arming| arming.power * self.strength() / nominal)
     }
 
     /// A facet as the detector sees it: what it reflects of the light there.

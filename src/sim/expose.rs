@@ -6,11 +6,11 @@ use crate::faults::{InjectedFault, When};
 use crate::lines::{Across, Drawing, Drawn};
 use crate::noise::Stream;
 use crate::pulses::Sweep;
-use crate::world::World;
+use crate::world::{Steady, World};
 use core::f64::consts::TAU;
 use spintrue_head::{
-    DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, Trim,
-    check_range, queue_needed,
+    DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, SteadyOrder,
+    Trim, check_range, queue_needed,
 };
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
@@ -36,7 +36,7 @@ pub(crate) struct Start {
     /// When light can come out and the queue is filled, in s.
     pub(crate) ready: f64,
     /// Share of full power.
-    power: f64,
+    pub(crate) power: f64,
 }
 
 impl Start {
@@ -81,13 +81,14 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let across = across(world, number, begin, active, target, trims);
     let config = &world.config;
     let late = trim.in_scan + drifted + config.laser_rise;
-    let line = Drawing { config, order, sweep, facet, late, dot_period, target, across };
+    let strength = world.strength();
+    let line = Drawing { config, order, sweep, facet, strength, late, dot_period, target, across };
     let count = config.gauge.marks;
     let drawn = Drawn {
         number,
         marks: (0..count).map(|k| line.mark(place(k, count))).collect(),
         length: line.length(),
-        whole: !underrun && power >= MIN_LIGHT,
+        whole: !underrun && power * strength * facet.reflectivity >= MIN_LIGHT,
         readings: 0,
     };
     world.advance(begin + active);
@@ -97,6 +98,34 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         return Err(dark(world));
     }
     Ok(Exposed { time: begin, facet: order.facet, words, underrun })
+}
+
+/// Begins to draw full lines. The mean power on the medium is that of the laser times the armed share, the
+/// reflectivity of the facets that draw, and the share of the time in which dots are on (derived).
+pub(crate) fn draw_steadily(world: &mut World, order: &SteadyOrder) -> Result<(), Fault> {
+    let Some(arming) = world.arming else {
+        return Err(dark(world));
+    };
+    let description = world.description();
+    description.check_steady(order)?;
+    let SteadyOrder { dots, dot_period, delay, .. } = *order;
+    let drawing = order.facet.map_or(0..description.facets, |facet| facet..facet + 1);
+    let mut reflected = 0.0;
+    for facet in drawing {
+        let pattern = Pattern::TestMarks;
+        check(world, &LineOrder { facet, dots, dot_period, delay, pattern })?;
+        let cut = world.config.facets.get(facet as usize);
+        reflected += cut.map_or(0.0, |facet| facet.reflectivity);
+    }
+    let made = description.clock.nearest(dot_period).map_err(|e| Fault::Refused(e.to_string()))?;
+    let turn = TAU / world.target.ok_or(Fault::NotLocked)?;
+    let lit = f64::from(dots) * made.period / turn;
+    let watts = description.laser_power * arming.power * reflected * lit;
+    let (begins, ends) = (arming.ready.max(world.now), world.now + order.seconds);
+    // What lies over each other carries no marks that a gauge could read.
+    world.drawn = None;
+    world.steady = Some(Steady { begins, ends, watts, lit: false });
+    Ok(())
 }
 
 /// Where mark `k` of `count` lies along the line: one in the middle, or evenly from its start to its

@@ -1,6 +1,8 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{self, BUILT_IN, Config, Facet, GaugeModel, Stored, Travel};
+use crate::config::{
+    self, BUILT_IN, Config, Facet, GaugeModel, LaserModel, MediumModel, Stored, Travel,
+};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
@@ -202,6 +204,14 @@ impl Config {
             wobble: mirror.number("wobble", 0.0..=1e-2),
             drift: mirror.number("drift", -1e-3..=1e-3),
             laser_rise: laser.number("rise", 0.0..=1e-5),
+            laser: LaserModel {
+                strength: laser.number("strength", 0.0..=2.0),
+                drift: laser.number("power_drift", -0.1..=0.1),
+            },
+            medium: MediumModel {
+                power: medium.number("power", 1e-3..=1.0),
+                threshold: medium.number("threshold", 0.0..=0.9),
+            },
             gauge: GaugeModel {
                 marks: gauge.whole("marks", 1..=MAX_MARKS as u32).unwrap_or(5),
                 noise: gauge.number("noise", 0.0..=0.01),

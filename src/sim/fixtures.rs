@@ -10,6 +10,9 @@ use spintrue_head::{Active, Channel, Dimension, Direction, Fault, Pull, Signal, 
 /// Longest time in s in which an input follows.
 const MAX_FOLLOWING: f64 = 3600.0;
 
+/// What a channel follows that reads the mean power of the beam, and its place among the outputs.
+const BEAM: (&str, usize) = ("beam", usize::MAX);
+
 /// Samples of noise per second.
 const SAMPLES: f64 = 1e3;
 
@@ -143,11 +146,20 @@ impl Fixtures {
         set(self.signals.iter_mut().map(|line| &mut line.course), output, on, now, driven);
     }
 
-    /// What a channel reads.
-    pub(crate) fn channel(&self, name: &str, now: f64, noise: Noise) -> Result<f64, Fault> {
+    /// What a channel reads; `strength` is that of the laser, as a share.
+    pub(crate) fn channel(
+        &self,
+        name: &str,
+        now: f64,
+        noise: Noise,
+        strength: f64,
+    ) -> Result<f64, Fault> {
         let found = self.channels.iter().enumerate().find(|(_, g)| g.channel.name == name);
         let (place, gauge) = found.ok_or_else(|| unknown_name("channel", name))?;
-        let value = value(&gauge.course, now);
+        let mut value = value(&gauge.course, now);
+        if gauge.course.follows.is_some_and(|(followed, _)| followed == BEAM.1) {
+            value = (strength * value).clamp(gauge.channel.least, gauge.channel.most);
+        }
         if gauge.noise == 0.0 {
             return Ok(value);
         }
@@ -159,6 +171,11 @@ impl Fixtures {
     pub(crate) fn set_channel(&mut self, name: &str, to: f64, now: f64) {
         let Some(place) = self.channels.iter().position(|g| g.channel.name == name) else { return };
         set(self.channels.iter_mut().map(|gauge| &mut gauge.course), place, to, now, value);
+    }
+
+    /// The beam has this mean power in W from now on, at the stated strength of the laser.
+    pub(crate) fn shine(&mut self, watts: f64, now: f64) {
+        set(self.channels.iter_mut().map(|gauge| &mut gauge.course), BEAM.1, watts, now, value);
     }
 
     /// A signal stays as it reads now.
@@ -302,6 +319,18 @@ fn read_channels(reader: &Reader<'_, '_>, names: &mut Names) -> Vec<DrivenChanne
         dimensions.push(unit.dimension);
         let course = Course::new(initially.unwrap_or(channel.initial()));
         gauges.push(DrivenChannel { channel, course, noise });
+    }
+    let is_output = gauges.iter().any(|DrivenChannel { channel, .. }| {
+        channel.name == BEAM.0 && channel.direction == Direction::Output
+    });
+    let (beams, followers): (Vec<_>, Vec<_>) =
+        followers.into_iter().partition(|follower| follower.output == BEAM.0 && !is_output);
+    for Follower { table, input, after, .. } in beams {
+        if dimensions.get(input) != Some(&Dimension::POWER) {
+            table.complain("follows", "the beam is a power, and this channel has another unit");
+        } else if let Some(gauge) = gauges.get_mut(input) {
+            gauge.course = Course { follows: Some((BEAM.1, after)), ..Course::new(0.0) };
+        }
     }
     let gauged = gauges.iter_mut().zip(dimensions);
     let ends = gauged.map(|(DrivenChannel { channel, course, .. }, dimension)| {

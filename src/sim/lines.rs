@@ -27,6 +27,8 @@ pub(crate) struct Drawing<'a> {
     pub order: &'a LineOrder,
     pub sweep: Sweep,
     pub facet: Facet,
+    /// Share of its stated power that the laser gives.
+    pub strength: f64,
     /// Later than ordered in s: by trim, drift of the delay, and the laser's rise.
     pub late: f64,
     /// Time per dot as made in s.
@@ -66,7 +68,7 @@ impl Drawing<'_> {
             at,
             in_scan: spot.along - at * self.length(),
             cross_scan: spot.across - planned,
-            dose: spot.light * optics.falloff(x, at) * self.target / sweep.speed,
+            dose: self.strength * spot.light * optics.falloff(x, at) * self.target / sweep.speed,
         }
     }
 }

@@ -22,7 +22,7 @@ pub struct Laid {
     pub start: f64,
     /// Speed of the spot in m/s.
     pub velocity: f64,
-    /// Light in the middle of the sweep against a nominal facet at the nominal speed.
+    /// Light against what exposes the medium fully.
     pub dose: f64,
     /// The share of it that was drawn before the light went out, to 1/32, as a rule 1.
     pub drawn: f64,
@@ -56,6 +56,8 @@ pub struct Sheet {
     pub(crate) spot: f64,
     /// Light along every line against its dose, in the middle of each of [`NODES`] equal parts.
     pub(crate) falloff: [f32; NODES],
+    /// Light up to which the medium shows nothing.
+    pub(crate) threshold: f64,
     /// The lines drawn, in their order.
     pub lines: Vec<Laid>,
 }
@@ -73,6 +75,12 @@ impl Sheet {
             shifts.push(laid.shift());
         }
         shifts
+    }
+
+    /// Mean light of its lines against what exposes the medium fully; none without lines.
+    pub fn light(&self) -> Option<f64> {
+        let sum: f64 = self.lines.iter().map(|line| line.dose).sum();
+        (!self.lines.is_empty()).then(|| sum / self.lines.len() as f64)
     }
 
     /// Where dot `dot` of a line begins, in m from where the image begins.

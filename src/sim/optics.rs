@@ -48,8 +48,6 @@ pub(crate) struct Optics {
     /// What it adds beyond, growing with the cube of the angle, in 1/rad².
     mirror_cubic: f64,
     beam: Beam,
-    /// Power that comes out over the one asked for.
-    output: f64,
     /// Rise of the power from the start of a line to its end, as a share.
     ramp: f64,
 }
@@ -125,7 +123,6 @@ impl Optics {
                 wavelength: laser.number("wavelength", 1e-7..=2e-5),
                 facet: (radius * sin, radius * cos),
             },
-            output: laser.number("output", 0.0..=2.0),
             ramp: laser.number("ramp", -1.0..=1.0),
         }
     }
@@ -167,7 +164,7 @@ impl Optics {
         Spot {
             along: along + self.bend.along(along),
             across: height + facet.skew * x + self.bend.across(x),
-            light: self.output * facet.reflectivity / shortening,
+            light: facet.reflectivity / shortening,
         }
     }
 

@@ -60,6 +60,7 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         bend: config.optics.bend,
         spot: config.optics.spot_diameter(),
         falloff: core::array::from_fn(falloff),
+        threshold: config.medium.threshold,
         lines: Vec::new(),
     };
     let (first, sweep, _) = wait_for_facet(world, 0, ready)?;
@@ -191,7 +192,11 @@ impl Page<'_> {
             line,
             start: shortening * start,
             velocity: shortening * velocity,
-            dose: spot(0.5).light * self.target / sweep.speed,
+            dose: self.start.power / config.medium.power
+                * world.strength()
+                * spot(0.5).light
+                * self.target
+                / sweep.speed,
             drawn: 1.0,
             across: core::array::from_fn(at),
         }

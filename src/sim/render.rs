@@ -2,10 +2,10 @@
 //!
 //! Each dot that is on leaves light along the way of the spot, whose light falls off across it as
 //! a Gaussian with the 1/e² diameter d (standard deviation d/4, derived). A pixel takes the mean
-//! over its area. The light of evenly exposed ground is 1, and the medium answers light E with
-//! the blackness 1 − exp(−3·E), as one does whose grains turn at their first hit (Poisson's law,
-//! derived; 3 is our choice, for 95 % on even ground). The medium is taken as matched to the
-//! laser's power.
+//! over its area. The light of evenly exposed ground is 1 where a nominal head is armed at the share to
+//! which the medium is matched. The medium shows nothing up to a threshold T (common practice, no source);
+//! beyond, it answers light E with the blackness 1 − exp(−3·(E − T)/(1 − T)), as one does whose grains turn
+//! at their first hit (Poisson's law, derived; 3 is our choice, for 95 % on even ground).
 //!
 //! The same page gives the same bytes, however many threads the caller lends: each works on whole
 //! bands of rows, and every pixel adds up its lines in their order. Transcendental functions are those
@@ -125,7 +125,7 @@ pub fn picture(
         edges: Kernel::edges(spot / 4.0 / pixel.0),
         lines: Kernel::lines(spot / 4.0 / pixel.1, f64::from(scale)),
         rows: sheet.image.lines().collect(),
-        answer: answer(),
+        answer: answer(sheet.threshold),
     };
     let mut gray = vec![255; width * height as usize];
     let bands = Mutex::new(gray.chunks_mut(BAND * width).enumerate());
@@ -142,8 +142,11 @@ pub fn picture(
 }
 
 /// Blackness by light, as gray levels.
-fn answer() -> Vec<u8> {
-    let level = |step: usize| 255.0 * libm::exp(-3.0 * step as f64 / STEPS as f64);
+fn answer(threshold: f64) -> Vec<u8> {
+    let level = |step: usize| {
+        let light = step as f64 / STEPS as f64;
+        255.0 * libm::exp(-3.0 * ((light - threshold) / (1.0 - threshold)).max(0.0))
+    };
     (0..STEPS * MAX_LIGHT).map(|step| level(step).round() as u8).collect()
 }
 

@@ -9,8 +9,8 @@ use crate::{expose, page};
 use core::f64::consts::TAU;
 use spintrue_head::{
     Description, Dimension, Exposed, ExposedPage, Fault, FaultKind, Halt, Head, LineOrder,
-    PageOrder, Proof, SafeState, Status, Trim, Turn, check_range, settable, step_by_step,
-    switchable,
+    PageOrder, Proof, SafeState, Status, SteadyOrder, Trim, Turn, check_range, settable,
+    step_by_step, switchable,
 };
 use std::cell::{RefCell, RefMut};
 use std::rc::Rc;
@@ -48,6 +48,14 @@ impl SimHead {
         Ok(world)
     }
 
+    /// The world for a command that moves or changes something, which ends steady drawing.
+    fn commanded(&self) -> Result<RefMut<'_, World>, Fault> {
+        let mut world = self.world()?;
+        let now = world.now;
+        world.end_steady(now);
+        Ok(world)
+    }
+
     /// Its serial number.
     pub fn serial(&self) -> String {
         self.world.borrow().description().serial.clone()
@@ -74,7 +82,7 @@ impl SimHead {
     }
 
     fn store(&mut self, proof: Option<Proof>) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         if world.arming.is_some() {
             return Err(Fault::armed("storing trims"));
         }
@@ -127,7 +135,7 @@ impl SimHead {
     /// those that were stored.
     pub fn power_cycle(&mut self) {
         let mut world = self.world.borrow_mut();
-        world.arming = None;
+        world.put_out();
         world.command(Drive::Coast);
         let coasting = world.description().coast_most;
         world.wait(coasting);
@@ -162,7 +170,7 @@ impl Head for SimHead {
     }
 
     fn spin(&mut self, speed: f64) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let speed = world.description().check_speed(speed)?;
         if world.arming.is_some() {
             return Err(Fault::armed("changing the polygon speed"));
@@ -175,7 +183,7 @@ impl Head for SimHead {
     }
 
     fn halt(&mut self, how: Halt) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         if world.arming.is_some() {
             return Err(Fault::armed("stopping the polygon"));
         }
@@ -187,7 +195,7 @@ impl Head for SimHead {
     }
 
     fn steer(&mut self, angle: Option<f64>) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let angle = match angle {
             Some(angle) => world.description().check_angle(angle)?,
             None => world.config.parked,
@@ -199,7 +207,7 @@ impl Head for SimHead {
     }
 
     fn turns(&mut self, count: u32) -> Result<Vec<Turn>, Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let (number, most) = (f64::from(count), f64::from(MAX_TURNS));
         check_range("number of turns", number, 1.0, most, Dimension::NUMBER)?;
         let speed = world.target.unwrap_or(world.description().speed_least);
@@ -228,7 +236,7 @@ impl Head for SimHead {
     }
 
     fn load_trims(&mut self, trims: &[Trim]) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let mut held = world.description().round_trims(trims)?;
         for ((new, old), k) in held.iter_mut().zip(&world.trims).zip(0..) {
             if world.facet_has(FaultKind::StuckTrim, k) {
@@ -252,7 +260,7 @@ impl Head for SimHead {
     }
 
     fn arm(&mut self, power: f64) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         check_range("laser power", power, 0.0, 1.0, Dimension::NUMBER)?;
         if !world.interlock_closed {
             return Err(Fault::InterlockOpen);
@@ -270,23 +278,31 @@ impl Head for SimHead {
     }
 
     fn disarm(&mut self) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         if world.arming.is_some() && world.has(FaultKind::LaserStaysArmed) {
             return Err(Fault::Broken(
                 "the laser is still armed: it ignored the disarm command".to_string(),
             ));
         }
-        world.arming = None;
+        world.put_out();
         world.tripped = None;
         Ok(())
     }
 
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
-        expose::expose(&mut *self.world()?, line)
+        expose::expose(&mut *self.commanded()?, line)
     }
 
     fn expose_page(&mut self, order: &PageOrder) -> Result<ExposedPage, Fault> {
-        page::expose(&mut *self.world()?, order)
+        page::expose(&mut *self.commanded()?, order)
+    }
+
+    fn draw_steadily(&mut self, order: &SteadyOrder) -> Result<(), Fault> {
+        expose::draw_steadily(&mut *self.commanded()?, order)
+    }
+
+    fn drawing_steadily(&mut self) -> Result<bool, Fault> {
+        Ok(self.world()?.steady.is_some())
     }
 
     fn signal(&mut self, name: &str) -> Result<bool, Fault> {
@@ -295,7 +311,7 @@ impl Head for SimHead {
     }
 
     fn switch(&mut self, name: &str, on: bool) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let (now, armed) = (world.now, world.arming.is_some());
         switchable(&world.description().signals, name, armed)?;
         world.fixtures.switch(name, on, now);
@@ -304,11 +320,11 @@ impl Head for SimHead {
 
     fn channel(&mut self, name: &str) -> Result<f64, Fault> {
         let world = self.world()?;
-        world.fixtures.channel(name, world.now, world.noise)
+        world.fixtures.channel(name, world.now, world.noise, world.strength())
     }
 
     fn set_channel(&mut self, name: &str, value: f64) -> Result<(), Fault> {
-        let mut world = self.world()?;
+        let mut world = self.commanded()?;
         let (now, armed) = (world.now, world.arming.is_some());
         let channel = settable(&world.description().channels, name, value, armed)?;
         let value = value.clamp(channel.least, channel.most);

@@ -26,6 +26,19 @@ pub(crate) struct Arming {
     pub(crate) power: f64,
 }
 
+/// Full lines that are drawn one behind the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Steady {
+    /// When light comes out, in s.
+    pub(crate) begins: f64,
+    /// When it ends by itself, in s.
+    pub(crate) ends: f64,
+    /// Mean power in W of a laser of the stated strength.
+    pub(crate) watts: f64,
+    /// Light has come out.
+    pub(crate) lit: bool,
+}
+
 /// Everything there is.
 #[derive(Clone, Debug)]
 pub(crate) struct World {
@@ -47,6 +60,7 @@ pub(crate) struct World {
     index_from: u64,
     pub(crate) galvanometer: Galvanometer,
     pub(crate) arming: Option<Arming>,
+    pub(crate) steady: Option<Steady>,
     /// Why the laser disarmed itself.
     pub(crate) tripped: Option<Fault>,
     pub(crate) interlock_closed: bool,
@@ -92,6 +106,7 @@ impl World {
             index_from: 1,
             galvanometer: Galvanometer::new(config.galvanometer, parked),
             arming: None,
+            steady: None,
             tripped: None,
             interlock_closed: true,
             trims: config.stored.trims.clone(),
@@ -142,18 +157,54 @@ impl World {
 
     fn look(&mut self, until: f64) {
         let lost = self.lock.catch_up(&self.pulses, &self.motion, self.target, &self.config, until);
-        if lost.is_some() {
-            self.trip(Fault::NotLocked);
+        self.follow_steady(lost.unwrap_or(until));
+        if let Some(at) = lost {
+            self.trip(Fault::NotLocked, at);
         }
+        self.follow_steady(until);
         self.now = until;
     }
 
-    /// The laser disarms itself.
-    fn trip(&mut self, why: Fault) {
+    /// Begins and ends the light of steady drawing as far as that falls before `until`.
+    fn follow_steady(&mut self, until: f64) {
+        let Some(steady) = &mut self.steady else { return };
+        let Steady { begins, ends, watts, lit } = *steady;
+        if !lit && begins <= until.min(ends) {
+            steady.lit = true;
+            self.fixtures.shine(watts, begins);
+        }
+        if ends <= until {
+            self.end_steady(ends);
+        }
+    }
+
+    /// Steady drawing ends at `at`, if there is any.
+    pub(crate) fn end_steady(&mut self, at: f64) {
+        if self.steady.take().is_some_and(|steady| steady.lit) {
+            self.fixtures.shine(0.0, at);
+        }
+    }
+
+    /// The laser is off from now on.
+    pub(crate) fn put_out(&mut self) {
+        self.arming = None;
+        self.end_steady(self.now);
+    }
+
+    /// Share of its stated power that the laser gives now.
+    pub(crate) fn strength(&self) -> f64 {
+        let laser = self.config.laser;
+        let warmer = self.temperature() - self.config.ambient;
+        (laser.strength * (1.0 + laser.drift * warmer)).max(0.0)
+    }
+
+    /// The laser disarms itself at `at`.
+    fn trip(&mut self, why: Fault, at: f64) {
         // What ignores a disarming ignores the head's own as well; the interlock takes the power.
         if self.has(FaultKind::LaserStaysArmed) && why != Fault::InterlockOpen {
             return;
         }
+        self.end_steady(at);
         if self.arming.take().is_some() {
             self.tripped = Some(why);
         }
@@ -170,7 +221,7 @@ impl World {
         match (fault.entry.kind, &fault.argument) {
             (FaultKind::InterlockOpened, _) => {
                 self.interlock_closed = false;
-                self.trip(Fault::InterlockOpen);
+                self.trip(Fault::InterlockOpen, self.now);
             }
             (FaultKind::LockLost, _) => {
                 let mut here = self.motion.at(self.now);
@@ -183,7 +234,7 @@ impl World {
             }
             (FaultKind::SignalBroken, Argument::Name(name)) => self.fixtures.break_wire(name),
             (FaultKind::LinkSilent, _) => {
-                self.trip(Fault::Broken("the link is silent".to_string()));
+                self.trip(Fault::Broken("the link is silent".to_string()), self.now);
             }
             _ => {}
         }
@@ -236,7 +287,7 @@ impl World {
             self.stored = new;
         }
         self.trims.clone_from(&self.stored.trims);
-        self.arming = None;
+        self.put_out();
         self.galvanometer.send(self.config.parked, self.now);
         self.command(Drive::Coast);
     }

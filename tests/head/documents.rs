@@ -2,7 +2,8 @@
 
 use crate::support::{root, table_of_page};
 use spintrue_head::{
-    Bitmap, CONTRACTS, Call, CallImage, HEADERS, Halt, LineOrder, Pattern, Trim, write_call,
+    Bitmap, CONTRACTS, Call, CallImage, HEADERS, Halt, LineOrder, Pattern, SteadyOrder, Trim,
+    write_call,
 };
 use std::fs;
 use std::sync::Arc;
@@ -42,6 +43,7 @@ fn the_list_of_what_the_driver_says_is_whole() {
     let pattern = Pattern::TestMarks;
     let line = LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 1.0, pattern };
     let image = CallImage::Here(Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap()));
+    let order = SteadyOrder { facet: None, dots: 1, dot_period: 1.0, delay: 1.0, seconds: 1.0 };
     let calls = [
         Call::Describe,
         Call::Status,
@@ -58,6 +60,8 @@ fn the_list_of_what_the_driver_says_is_whole() {
         Call::Disarm,
         Call::Expose { line },
         Call::ExposePage { dot_period: 1.0, delay: 1.0, pitch: 1.0, image },
+        Call::DrawSteadily { order },
+        Call::DrawingSteadily,
         Call::Sleep { seconds: 1.0 },
         Call::MakeSafe { keep_spinning: true },
         Call::Measure,

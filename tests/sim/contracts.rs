@@ -3,7 +3,7 @@
 use spintrue_head::{
     CONTRACTS, ClockKind, ContractOutcome as Outcome, ContractReport as Report, Description,
     Exposed, FAULTS, Fault, Gauge, Halt, Head, Laser, LightSource, LineOrder, Link, Permissions,
-    Proof, Reading, Rig, SafeState, Stated, Status, Trim, Turn, run_contracts as run,
+    Proof, Reading, Rig, SafeState, Stated, Status, SteadyOrder, Trim, Turn, run_contracts as run,
     run_contracts_with as run_with,
 };
 use spintrue_sim::{SimGauge, SimHead, open_with};
@@ -198,6 +198,18 @@ impl Head for Bent {
             _ => {}
         }
         Ok(exposed)
+    }
+
+    fn draw_steadily(&mut self, order: &SteadyOrder) -> Result<(), Fault> {
+        let answer = self.inner.draw_steadily(order);
+        self.lax("steady_needs_arming", answer, ())
+    }
+
+    fn drawing_steadily(&mut self) -> Result<bool, Fault> {
+        // Drawing that goes on until the head is disarmed.
+        let drawing = self.inner.drawing_steadily()?;
+        let armed = self.inner.status()?.laser == Laser::Armed;
+        Ok(drawing || self.breaks == "steady_ends" && armed)
     }
 
     fn signal(&mut self, name: &str) -> Result<bool, Fault> {

@@ -35,7 +35,8 @@ pub(crate) struct Options {
 
 /// Calls by their names in recordings.
 const CALLS: &str = "describe, status, spin, halt, steer, turns, trims, load_trims, store_trims, arm, \
-    disarm, expose, expose_page, signal, switch, channel, set_channel, sleep, make_safe, measure";
+    disarm, expose, expose_page, draw_steadily, drawing_steadily, signal, switch, channel, set_channel, \
+    sleep, make_safe, measure";
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let is_unknown = |name: &&String| !CALLS.split(", ").any(|known| known == name.as_str());

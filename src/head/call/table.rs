@@ -184,6 +184,18 @@ pub(crate) static EXPOSE_PAGE: Row = Row {
     ..COMMAND
 };
 
+pub(crate) static DRAW_STEADILY: Row = Row {
+    name: "draw_steadily",
+    while_armed: WhileArmed::Required,
+    params: &["facet", "dots", "s", "s", "s"],
+    summary: "draws full lines for a power meter: facet or -1 for all, dots, dot period, delay, and how \
+              long; ends with that, with the arming, and with the next command that moves something",
+    ..COMMAND
+};
+
+pub(crate) static DRAWING_STEADILY: Row =
+    Row { name: "drawing_steadily", summary: "full lines are being drawn", ..LOOK };
+
 pub(crate) static SIGNAL: Row = Row {
     name: "signal",
     bound: |head, _, _| station(head),
@@ -292,6 +304,8 @@ impl Call {
             Call::Disarm => &DISARM,
             Call::Expose { .. } => &EXPOSE,
             Call::ExposePage { .. } => &EXPOSE_PAGE,
+            Call::DrawSteadily { .. } => &DRAW_STEADILY,
+            Call::DrawingSteadily => &DRAWING_STEADILY,
             Call::Signal { .. } => &SIGNAL,
             Call::Switch { .. } => &SWITCH,
             Call::Channel { .. } => &CHANNEL,

@@ -8,7 +8,10 @@ use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{LinePlan, Register, StartOfScan};
-use crate::{Calls, FacetMean, Fault, Halt, Laser, LineOrder, Pattern, Reading, Shape};
+use crate::{
+    Calls, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Reading, Shape,
+    SteadyOrder,
+};
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;
@@ -24,6 +27,9 @@ const CLEAR: f64 = 30.0;
 
 /// Between these shares of the shift that should be, one is as it should be.
 const LIKE: (f64, f64) = (0.5, 2.0);
+
+/// Time in s for which lines are drawn steadily.
+const STEADY: f64 = 0.5;
 
 /// Readings until a gauge that loses some must have given one.
 const READINGS: usize = 10;
@@ -123,6 +129,55 @@ pub(super) fn expose(trial: &mut Trial) -> TrialResult<()> {
     let beyond = trial.expose(&LineOrder::test_marks(facets, &plan));
     refused(&format!("a line of facet {facets}"), beyond)?;
     trial.disarm()
+}
+
+/// The shortest lines of all facets, drawn steadily; skipped where the head does not do that.
+fn steady(trial: &mut Trial) -> TrialResult<SteadyOrder> {
+    trial.locked()?;
+    or_skipped("no steady drawing", trial.drawing_steadily())?;
+    let LineOrder { dots, dot_period, delay, .. } = one_word(trial)?;
+    Ok(SteadyOrder { facet: None, dots, dot_period, delay, seconds: STEADY })
+}
+
+pub(super) fn steady_needs_arming(trial: &mut Trial) -> TrialResult<()> {
+    let order = steady(trial)?;
+    refused("steady drawing without arming", trial.draw_steadily(order))?;
+    let drawing = or_broken("no word on steady drawing", trial.drawing_steadily())?;
+    holds(!drawing, || "refused, it says that it draws steadily")
+}
+
+pub(super) fn steady_ends(trial: &mut Trial) -> TrialResult<()> {
+    let order = steady(trial)?;
+    let facets = trial.description()?.facets;
+    armed(trial)?;
+    let long = SteadyOrder { seconds: 2.0 * MAX_STEADY, ..order };
+    refused("steady drawing beyond its longest time", trial.draw_steadily(long))?;
+    let beyond = SteadyOrder { facet: Some(facets), ..order };
+    refused("steady drawing with a facet too many", trial.draw_steadily(beyond))?;
+    let begin = |trial: &mut Trial| {
+        or_broken("no steady drawing while armed", trial.draw_steadily(order))?;
+        draws(trial, true, "it does not say that it draws steadily")
+    };
+    begin(trial)?;
+    trial.pause(2.0 * STEADY);
+    draws(trial, false, "steady drawing goes on beyond its time")?;
+    holds(
+        trial.status()?.laser == Laser::Armed,
+        || "the end of steady drawing disarmed the laser",
+    )?;
+    begin(trial)?;
+    or_broken("the mirror cannot be parked", trial.steer(None))?;
+    draws(trial, false, "steady drawing goes on while the mirror moves")?;
+    begin(trial)?;
+    trial.disarm()?;
+    draws(trial, false, "steady drawing goes on behind disarming")?;
+    trial.check_off("the laser is armed behind disarming")
+}
+
+/// Whether lines are drawn steadily, as they should; else that was seen.
+fn draws(trial: &mut Trial, should: bool, seen: &str) -> TrialResult<()> {
+    let drawing = or_broken("no word on steady drawing", trial.drawing_steadily())?;
+    holds(drawing == should, || seen)
 }
 
 pub(super) fn measure(trial: &mut Trial) -> TrialResult<()> {

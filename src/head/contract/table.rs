@@ -54,6 +54,8 @@ pub const CONTRACTS: &[Contract] = &[
     contract("line_drawn", Light, light::expose),
     contract("line_measured", Light, light::measure),
     contract("trims_shift", Light, light::trims_shift),
+    contract("steady_needs_arming", Light, light::steady_needs_arming),
+    contract("steady_ends", Light, light::steady_ends),
     contract("safe_armed", Light, light::safe),
     contract("answers_in_time", Reads, reads::times),
 ];

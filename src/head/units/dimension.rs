@@ -52,6 +52,8 @@ impl Dimension {
     pub const RESOLUTION: Dimension = Self::of([-1, 0, 0, 0, 0, 0]);
     /// m/rad
     pub const LENS: Dimension = Self::of([1, 0, 0, 0, 0, -1]);
+    /// W
+    pub const POWER: Dimension = Self::of([2, -3, 1, 0, 0, 0]);
     /// V
     pub const VOLTAGE: Dimension = Self::of([2, -3, 1, -1, 0, 0]);
 

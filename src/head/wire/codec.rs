@@ -11,7 +11,7 @@ use crate::wire::suffix::si;
 use crate::wire::words::unusable;
 use crate::{
     Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Mark, Pattern, Proof, Reading,
-    SafeState, Stated, Status, Trim, Turn,
+    SafeState, Stated, Status, SteadyOrder, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -358,6 +358,7 @@ records! {
         temperature, rails
     }
     Stated { random, offset, slope, place }
+    SteadyOrder { facet, dots, dot_period, delay, seconds }
     Trim { in_scan, cross_scan }
 }
 

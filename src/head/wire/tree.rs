@@ -2,9 +2,10 @@
 //! docs/wire.md read it. Pure; headers of calls refer to the table of calls and to the codec.
 
 use crate::call::table::{
-    ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, EXPOSE, EXPOSE_PAGE, HALT,
-    INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE, SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER,
-    STORE_TRIMS, STORED_PROOF, SWITCH, TRIMS, TURNS,
+    ARM, CHANNEL, CHECK_CAN_INJECT, CLEAR_FAULTS, DESCRIBE, DISARM, DRAW_STEADILY,
+    DRAWING_STEADILY, EXPOSE, EXPOSE_PAGE, HALT, INJECT, LOAD_TRIMS, MAKE_SAFE, MEASURE,
+    SET_CHANNEL, SIGNAL, SLEEP, SPIN, STATUS, STEER, STORE_TRIMS, STORED_PROOF, SWITCH, TRIMS,
+    TURNS,
 };
 use crate::call::{Access, Call, CallImage, Reply, Row};
 use crate::wire::codec::{
@@ -310,6 +311,8 @@ pub static HEADERS: &[Entry] = &[
         let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
         Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
     }),
+    call::<()>("LINE:STEady", &DRAW_STEADILY, "", |p| Ok(Call::DrawSteadily { order: p.take()? })),
+    call::<bool>("LINE:STEady?", &DRAWING_STEADILY, "0 or 1", |_| Ok(Call::DrawingSteadily)),
     call::<Reading>(
         "GAUGe:MARKs?",
         &MEASURE,
@@ -364,6 +367,7 @@ fn parameters(call: &Call, older: bool) -> Result<Values, Fault> {
         Call::StoreTrims { proof: Some(_) } if older => {}
         Call::StoreTrims { proof: proof @ Some(_) } => proof.put(&mut to),
         Call::Expose { line } => line.put(&mut to),
+        Call::DrawSteadily { order } => order.put(&mut to),
         Call::ExposePage { dot_period, delay, pitch, image } => {
             [dot_period, delay, pitch].into_iter().for_each(|value| value.put(&mut to));
             image.dots()?.put(&mut to);

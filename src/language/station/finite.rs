@@ -29,6 +29,10 @@ pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
             finite("pre-scan delay", &[*delay])?;
             finite("pitch", &[*pitch])
         }
+        Call::DrawSteadily { order } => {
+            finite("time per dot", &[order.dot_period])?;
+            finite("pre-scan delay", &[order.delay])
+        }
         Call::SetChannel { value, .. } => finite("value of the channel", &[*value]),
         _ => Ok(()),
     }

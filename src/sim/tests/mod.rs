@@ -1,6 +1,7 @@
 //! The simulated head through the same door that scripts take: trait calls and descriptions.
 
 mod detector;
+mod dose;
 mod drifts;
 mod faults;
 mod light;

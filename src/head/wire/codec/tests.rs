@@ -10,7 +10,7 @@ use crate::wire::outcome::{Failure, read_outcome, told};
 use crate::wire::tree::{HEADERS, Meaning, find_header, read_call, read_reply, write_call};
 use crate::{
     Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Mark, Pattern, Proof, PulseAngle, Reading,
-    SafeState, Stated, Status, Trim, Turn,
+    SafeState, Stated, Status, SteadyOrder, Trim, Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
@@ -59,7 +59,14 @@ fn any_call() -> impl Strategy<Value = Call> {
         (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
             Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(image) }
         });
+    let steady = (option::of(any::<u32>()), any::<u32>(), finite(), finite(), finite()).prop_map(
+        |(facet, dots, dot_period, delay, seconds)| {
+            let order = SteadyOrder { facet, dots, dot_period, delay, seconds };
+            Call::DrawSteadily { order }
+        },
+    );
     let plain = prop_oneof![
+        Just(Call::DrawingSteadily),
         Just(Call::Describe),
         Just(Call::Status),
         Just(Call::Trims),
@@ -77,6 +84,7 @@ fn any_call() -> impl Strategy<Value = Call> {
         plain,
         line,
         page,
+        steady,
         finite().prop_map(|speed| Call::Spin { speed }),
         option::of(finite()).prop_map(|angle| Call::Steer { angle }),
         any::<u32>().prop_map(|count| Call::Turns { count }),
@@ -223,6 +231,7 @@ fn answers_read_back() {
     there_and_back(&page, Reply::ExposedPage(exposed));
     for on in [false, true] {
         there_and_back(&Call::Signal { signal: "door".to_string() }, Reply::Flag(on));
+        there_and_back(&Call::DrawingSteadily, Reply::Flag(on));
     }
     there_and_back(&Call::Channel { channel: "vacuum".to_string() }, Reply::Value(-6.0e4 / 7.0));
     let mark = |at| Mark { at, in_scan: 1e-6, cross_scan: -2e-6 / 7.0, dose: 0.9 };
