@@ -59,8 +59,9 @@ pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocit
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, pooled, spread};
 pub use optics::{
-    Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE, Shape,
-    Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
+    Decides, FacetMean, Gain, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark,
+    Response, SHAPE, Shape, Stated, Steps, Trim, TrimError, Trimmed, Wiring, WorstFacet, plan_line,
+    step_patterns,
 };
 pub use range::{MAX_STEADY, check_range, out_of_range};
 #[cfg(feature = "wire")]

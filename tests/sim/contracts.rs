@@ -121,7 +121,8 @@ impl Head for Bent {
             }
             "trims_rounded" => trims = self.raw.clone().unwrap_or(trims),
             // What was asked for reads back, whatever comes of it.
-            "trims_shift" | "in-scan sign" | "cross-scan sign" | "optical angle" => {
+            "trims_shift" | "in-scan sign" | "cross-scan sign" | "optical angle"
+            | "reversed order" | "next facet" | "swapped axes" => {
                 if let Some(raw) = &self.raw {
                     trims = self.inner.describe()?.round_trims(raw)?;
                 }
@@ -142,7 +143,28 @@ impl Head for Bent {
         let bent = match self.breaks {
             "trims_shift" | "in-scan sign" => held([-1.0, 1.0]),
             "cross-scan sign" => held([1.0, -1.0]),
-            "optical angle" => held([1.0, 0.45]),
+            "optical angle" => held([1.0, 0.4]),
+            // Facet 0 keeps its own trim.
+            "reversed order" => {
+                let mut trims = trims.to_vec();
+                if let Some(others) = trims.get_mut(1..) {
+                    others.reverse();
+                }
+                trims
+            }
+            "next facet" => {
+                let mut trims = trims.to_vec();
+                trims.rotate_right(1);
+                trims
+            }
+            // An angle of one microradian moves a line about as far as 2 ns.
+            "swapped axes" => {
+                let swapped = |trim: &Trim| Trim {
+                    in_scan: trim.cross_scan * 2e-3,
+                    cross_scan: trim.in_scan / 2e-3,
+                };
+                trims.iter().map(swapped).collect()
+            }
             _ => trims.to_vec(),
         };
         let fits = self.inner.describe()?.round_trims(trims);
@@ -404,9 +426,12 @@ fn a_description_in_other_units_is_told_by_key_value_and_range() {
 fn a_line_on_another_clock_and_trims_with_another_sign_are_told() {
     let bends = [
         ("another clock", "line_drawn", "on another clock?"),
-        ("in-scan sign", "trims_shift", "an in-scan trim moves the line by -"),
-        ("cross-scan sign", "trims_shift", "m: the sign is wrong"),
-        ("optical angle", "trims_shift", "a cross-scan trim moves the line by "),
+        ("in-scan sign", "trims_shift", "wrong sign of the in-scan trims"),
+        ("cross-scan sign", "trims_shift", "wrong sign of the cross-scan trims"),
+        ("optical angle", "trims_shift", "the cross-scan trims move lines 0."),
+        ("reversed order", "trims_shift", "facet order reversed"),
+        ("next facet", "trims_shift", "facets off by 1"),
+        ("swapped axes", "trims_shift", "axes swapped"),
     ];
     for (bend, contract, words) in bends {
         let report = bent(bend);

@@ -7,10 +7,10 @@ use crate::contract::trial::{
 use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
-use crate::optics::{LinePlan, Register, StartOfScan};
+use crate::optics::{Gain, LinePlan, Register, Response, StartOfScan, Steps, step_patterns};
 use crate::{
     Calls, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Reading, Shape,
-    SteadyOrder,
+    SteadyOrder, Trim,
 };
 
 /// Share of full power: little, but lines must be seen by a gauge.
@@ -24,6 +24,9 @@ const AVERAGED: u32 = 5;
 
 /// Smallest detectable shift, in multiples of the uncertainty that the gauge states.
 const CLEAR: f64 = 30.0;
+
+/// Fewest steps of a register in the largest step of a pattern.
+const MIN_STEPS: f64 = 16.0;
 
 /// Between these shares of the shift that should be, one is as it should be.
 const LIKE: (f64, f64) = (0.5, 2.0);
@@ -183,14 +186,14 @@ fn draws(trial: &mut Trial, should: bool, seen: &str) -> TrialResult<()> {
 pub(super) fn measure(trial: &mut Trial) -> TrialResult<()> {
     let plan = trial.plan()?;
     armed(trial)?;
-    read(trial, &plan)?;
+    read(trial, 0, &plan)?;
     Ok(())
 }
 
-/// One good reading of a line of facet 0, drawn again where the gauge loses one.
-fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
+/// One good reading of a line of a facet, drawn again where the gauge loses one.
+fn read(trial: &mut Trial, facet: u32, plan: &LinePlan) -> TrialResult<Reading> {
     for _ in 0..READINGS {
-        let drawn = trial.expose(&LineOrder::test_marks(0, plan));
+        let drawn = trial.expose(&LineOrder::test_marks(facet, plan));
         or_skipped("no line is drawn", drawn)?;
         match trial.measure() {
             Err(Fault::LostReading) => continue,
@@ -214,24 +217,32 @@ fn read(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Reading> {
     Err(broken(format!("{READINGS} lines, and not one reading")))
 }
 
-/// Where facet 0 draws its line, as a mean of some readings; disarmed before and behind.
-fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<FacetMean> {
+/// Where each facet draws its line, as a mean of some readings; disarmed before and behind.
+fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     armed(trial)?;
-    let mean = (|| {
-        let readings = (0..AVERAGED).map(|_| read(trial, plan));
+    let mean = |trial: &mut Trial, facet| {
+        let readings = (0..AVERAGED).map(|_| read(trial, facet, plan));
         let readings = readings.collect::<TrialResult<Vec<Reading>>>()?;
         FacetMean::of(&readings, plan.length).map_err(|why| broken(why.to_string()))
-    })();
+    };
+    let means = (0..plan.facets).map(|facet| mean(trial, facet)).collect();
     trial.disarm()?;
-    mean
+    means
 }
 
-/// A trim moved by as many steps as move the line by `shift` m, where one unit moves it by `gain`
-/// m: up where the register goes that far, or down. Gives what the register holds then.
-fn moved(what: &str, held: f64, register: Register, gain: f64, shift: f64) -> TrialResult<f64> {
-    let far = (shift / gain / register.step).ceil().max(1.0) * register.step;
-    let fits = [held + far, held - far].into_iter().find_map(|trim| register.hold(trim).ok());
-    fits.ok_or_else(|| {
+/// Steps of registers that move lines by up to `shift` m as `pattern` has it, where one unit moves a line by
+/// `gain` m. As the registers hold them.
+fn stepped(
+    what: &str,
+    pattern: &[f64],
+    register: Register,
+    gain: f64,
+    shift: f64,
+) -> TrialResult<Vec<f64>> {
+    // Some steps of the register at least, so that rounding leaves the pattern what it is.
+    let most = (shift / gain).max(MIN_STEPS * register.step);
+    let hold = |share: &f64| register.hold(share * most);
+    pattern.iter().map(hold).collect::<Result<_, _>>().map_err(|_| {
         skipped(format!(
             "the {what} register is too narrow to move a line by {shift} m, {CLEAR} times what \
              the gauge is uncertain by"
@@ -246,31 +257,43 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
     restored(trial, |trial, before| {
         let head = trial.description()?;
         let plan = trial.plan()?;
-        let first = lies(trial, &plan)?;
-        let mut trims = before.to_vec();
-        let Some(trim) = trims.first_mut() else { return Ok(()) };
-        let held = *trim;
+        let load = |trial: &mut Trial, trims: &[Trim]| {
+            or_broken("trims inside the range are refused", trial.load_trims(trims))?;
+            trial.pause(head.galvanometer_settling);
+            lies(trial, &plan)
+        };
+        let first = load(trial, &vec![Trim::default(); before.len()])?;
         // A mirror turns the beam by twice its own angle.
         let (later, across) = (plan.spot_velocity, 2.0 * head.focal_length);
-        let u = [first.along, first.across].map(|shape| CLEAR * shape.u(0));
-        trim.in_scan = moved("in-scan", held.in_scan, head.in_scan_trim, later, u[0])?;
-        trim.cross_scan = moved("cross-scan", held.cross_scan, head.cross_scan_trim, across, u[1])?;
-        let wanted = [
-            ("an in-scan", later * (trim.in_scan - held.in_scan)),
-            ("a cross-scan", across * (trim.cross_scan - held.cross_scan)),
-        ];
-        or_broken("trims inside the range are refused", trial.load_trims(&trims))?;
-        trial.pause(head.galvanometer_settling);
-        let then = lies(trial, &plan)?;
-        let shift = |shape: fn(&FacetMean) -> Shape| {
-            let ([then, ..], [first, ..]) = (shape(&then).of, shape(&first).of);
-            then - first
+        let patterns = step_patterns(head.facets);
+        let largest = |of: fn(&FacetMean) -> f64| CLEAR * first.iter().map(of).fold(0.0, f64::max);
+        let (u_along, u_across) = (largest(|m| m.along.u(0)), largest(|m| m.across.u(0)));
+        let in_scan = stepped("in-scan", &patterns.0, head.in_scan_trim, later, u_along)?;
+        let cross_scan =
+            stepped("cross-scan", &patterns.1, head.cross_scan_trim, across, u_across)?;
+        let trims = in_scan.iter().zip(&cross_scan);
+        let trims = trims.map(|(&in_scan, &cross_scan)| Trim { in_scan, cross_scan });
+        let then = load(trial, &trims.collect::<Vec<Trim>>())?;
+        let steps = |steps: &[f64], gain: f64, shape: fn(&FacetMean) -> &Shape| {
+            let pairs = || then.iter().zip(&first).map(|(then, first)| (shape(then), shape(first)));
+            let shift = |of: &Shape| of.of.first().copied().unwrap_or(f64::NAN);
+            Steps {
+                ordered: steps.iter().map(|step| step * gain).collect(),
+                seen: pairs().map(|(then, first)| shift(then) - shift(first)).collect(),
+                u: pairs().map(|(then, first)| then.u(0).hypot(first.u(0))).collect(),
+            }
         };
-        let seen = [shift(|mean| mean.along), shift(|mean| mean.across)];
-        for ((what, wanted), seen) in wanted.into_iter().zip(seen) {
-            holds((LIKE.0..=LIKE.1).contains(&(seen / wanted)), || {
-                let why = if seen / wanted < -LIKE.0 { ": the sign is wrong" } else { "" };
-                format!("{what} trim moves the line by {seen} m instead of {wanted} m{why}")
+        let along = steps(&in_scan, later, |mean| &mean.along);
+        let response = Response::of(&along, &steps(&cross_scan, across, |mean| &mean.across));
+        let response = response.ok_or_else(|| broken("the gauge gives no numbers".to_string()))?;
+        if let Some(trouble) = response.trouble() {
+            return Err(broken(trouble));
+        }
+        for (what, Gain { of, .. }) in
+            [("in-scan", response.in_scan), ("cross-scan", response.cross_scan)]
+        {
+            holds((LIKE.0..=LIKE.1).contains(&of), || {
+                format!("the {what} trims move lines {of:.2} times as far as they should")
             })?;
         }
         Ok(())

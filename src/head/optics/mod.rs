@@ -7,6 +7,7 @@ mod limits;
 pub(crate) mod line;
 pub(crate) mod marks;
 pub(crate) mod register;
+pub(crate) mod response;
 #[cfg(test)]
 mod tests;
 pub(crate) mod trim;
@@ -18,6 +19,7 @@ pub(crate) use marks::Fit;
 pub use marks::{MAX_MARKS, Mark, Reading, SHAPE, Stated};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
+pub use response::{Gain, Response, Steps, Wiring, step_patterns};
 use serde::{Deserialize, Serialize};
 pub use trim::{FacetMean, LineScale, Shape, Trim, TrimError, Trimmed, WorstFacet};
 

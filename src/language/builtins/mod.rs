@@ -14,6 +14,7 @@ mod page;
 mod pulses;
 mod records;
 mod rehearsal;
+mod response;
 mod signals;
 pub(crate) mod signature;
 mod statistics;

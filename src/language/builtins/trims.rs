@@ -3,6 +3,7 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{field, listed, made, width};
+use crate::builtins::response;
 use crate::builtins::signature::{Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::program::value::{Datum, Object};
 use crate::station::StationError;
@@ -17,7 +18,7 @@ const TWO_SIGMA: f64 = 0.954_499_736_103_642;
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
-    vec![
+    let mut builtins = vec![
         pure("no_trims", |context, _| {
             let facets = context.station.description().facets as usize;
             Ok(trims_list(&vec![Trim::default(); facets]))
@@ -43,10 +44,12 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
         })
         .with_result(bound::per_facet),
-    ]
+    ];
+    builtins.extend(response::builtins());
+    builtins
 }
 
-fn trim_record(in_scan: f64, cross_scan: f64) -> Object {
+pub(super) fn trim_record(in_scan: f64, cross_scan: f64) -> Object {
     let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
     made("trim", &fields)
 }

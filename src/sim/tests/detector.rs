@@ -42,7 +42,7 @@ fn a_call_tells_the_times_of_its_first_turns_only() {
 
 #[test]
 fn a_moved_index_turns_the_pattern_and_draws_with_the_next_facet() {
-    let ripple = ("rotor", "ripple = '20 ppm'");
+    let ripple = ("rotor", "ripple = [{ order = 1, amplitude = '20 ppm' }]");
     let heights = "facet_to_axis_errors = ['9 arcsec', '0 rad', '0 rad', '0 rad', '0 rad', '0 rad', \
                    '0 rad', '0 rad', '0 rad', '0 rad']";
     let text = clean(&[("facets", DIVISION), ripple, ("facets", heights)]);

@@ -1,0 +1,146 @@
+//! Proving what trims do to lines: the pattern of steps to be loaded, and what is concluded from lines drawn
+//! with it.
+
+use crate::builtins::bound;
+use crate::builtins::records::{datum, field, listed, made, width};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
+use crate::builtins::trims::trim_record;
+use crate::program::value::{Datum, Object, Value};
+use spintrue_head::{Dimension, Register, Response, Steps, show_quantity, step_patterns};
+
+/// How far in m a step moves a line at most, where nothing is said.
+const USUAL_SHIFT: f64 = 20e-6;
+
+/// Fewest steps of a register in the largest step of a pattern, so that rounding leaves the pattern what it is.
+const MIN_STEPS: f64 = 16.0;
+
+/// The built-ins that belong to the trims.
+pub(super) fn builtins() -> Vec<Builtin> {
+    vec![
+        pure("step_pattern", step_pattern).with_result(bound::per_facet),
+        pure("trim_response", trim_response),
+    ]
+}
+
+/// How far in m a line moves per s of its in-scan trim and per rad of its cross-scan trim.
+fn per_trim(plan: &[f64]) -> (f64, f64) {
+    (field("plan", plan, "spot_velocity"), 2.0 * field("plan", plan, "focal_length"))
+}
+
+fn step_pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let (along, across) = per_trim(arguments.words(0));
+    let shift = arguments.optional(1).unwrap_or(USUAL_SHIFT);
+    if !(shift.is_finite() && shift > 0.0) {
+        let shift = show_quantity(shift, Dimension::LENGTH, None, None);
+        return wrong(format!("lines must be moved by more than nothing, not by {shift}"));
+    }
+    let head = context.station.description();
+    let held = |pattern: Vec<f64>, register: Register, per_trim: f64| {
+        let most = (shift / per_trim).max(MIN_STEPS * register.step).min(register.range);
+        // What lies within the range is held.
+        let hold = move |share: f64| register.hold(share * most).unwrap_or(0.0);
+        pattern.into_iter().map(hold)
+    };
+    let patterns = step_patterns(head.facets);
+    let in_scan = held(patterns.0, head.in_scan_trim, along);
+    let cross_scan = held(patterns.1, head.cross_scan_trim, across);
+    Ok(listed(in_scan.zip(cross_scan).map(|(time, angle)| trim_record(time, angle))))
+}
+
+/// The mean of a facet's lines in one direction: its shift in m, the square of the standard uncertainty that
+/// averages out, and the trim that the lines were drawn with.
+struct Mean {
+    shift: f64,
+    variance: f64,
+    trim: f64,
+}
+
+fn mean(lines: &[&[f64]], axis: &Axis) -> Mean {
+    let count = lines.len() as f64;
+    let average =
+        |of: &dyn Fn(&[f64]) -> f64| lines.iter().map(|line| of(line)).sum::<f64>() / count;
+    let random = |line: &[f64]| {
+        let (u, fixed) = (field("line", line, axis.u), field("line", line, axis.fixed_u));
+        // Where all of it is fixed, a part of it may still differ between two looks.
+        let random = u * u - fixed * fixed;
+        if random > 0.0 { random } else { u * u }
+    };
+    Mean {
+        shift: average(&|line| field("line", line, axis.shift)),
+        variance: average(&random) / count,
+        trim: average(&|line| field("line", line, axis.trim)),
+    }
+}
+
+/// Fields of a line in one direction.
+struct Axis {
+    shift: &'static str,
+    u: &'static str,
+    fixed_u: &'static str,
+    trim: &'static str,
+}
+
+const IN_SCAN: Axis =
+    Axis { shift: "in_scan", u: "in_scan_u", fixed_u: "in_scan_fixed_u", trim: "in_scan_trim" };
+
+const CROSS_SCAN: Axis = Axis {
+    shift: "cross_scan",
+    u: "cross_scan_u",
+    fixed_u: "cross_scan_fixed_u",
+    trim: "cross_scan_trim",
+};
+
+fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let (along, across) = per_trim(arguments.words(2));
+    let facets = context.station.description().facets;
+    let width = width("line");
+    let of_facet = |index: usize, facet: u32| {
+        let lines = arguments.words(index).chunks(width);
+        let own: Vec<&[f64]> =
+            lines.filter(|line| field("line", line, "facet") == f64::from(facet)).collect();
+        if own.is_empty() {
+            let message = format!("there is no line of facet {facet} to conclude from");
+            return Err(Trouble::Value(message));
+        }
+        Ok(own)
+    };
+    let (mut in_scan, mut cross_scan) = (Steps::default(), Steps::default());
+    for facet in 0..facets {
+        let (before, stepped) = (of_facet(0, facet)?, of_facet(1, facet)?);
+        for (steps, axis, per_trim) in
+            [(&mut in_scan, IN_SCAN, along), (&mut cross_scan, CROSS_SCAN, across)]
+        {
+            let (before, stepped) = (mean(&before, &axis), mean(&stepped, &axis));
+            steps.ordered.push((stepped.trim - before.trim) * per_trim);
+            steps.seen.push(stepped.shift - before.shift);
+            steps.u.push((before.variance + stepped.variance).sqrt());
+        }
+    }
+    let Some(response) = Response::of(&in_scan, &cross_scan) else {
+        return wrong(
+            "these lines do not tell: they need numbers, uncertainties above zero, and different trims before and after",
+        );
+    };
+    Ok(datum(response_record(&response)))
+}
+
+fn response_record(response: &Response) -> Object {
+    let Response { wiring, in_scan, cross_scan, .. } = response;
+    let trouble = response.trouble().unwrap_or_default();
+    let number = Datum::Number;
+    made(
+        "response",
+        &[
+            ("axes_swapped", Datum::Flag(wiring.is_swapped)),
+            ("confidence", number(response.confidence)),
+            ("cross_scan_gain", number(cross_scan.of)),
+            ("cross_scan_gain_u", number(cross_scan.u)),
+            ("facets_reversed", Datum::Flag(wiring.is_reversed)),
+            ("first_facet", number(f64::from(wiring.first))),
+            ("in_scan_gain", number(in_scan.of)),
+            ("in_scan_gain_u", number(in_scan.u)),
+            ("misfit", number(response.misfit)),
+            ("trouble", Datum::Value(Value::text(&trouble))),
+        ],
+    )
+}
