@@ -3,7 +3,7 @@
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
-use spintrue_head::{Clock, ClockKind, Description, Register, Rig, StartOfScan, Times};
+use spintrue_head::{Clock, ClockKind, Description, Detector, Register, Rig, StartOfScan, Times};
 use spintrue_language::{
     BoundFor, Prepared, Severity, Station, TimeBound, finish_most, prepare, run_program,
 };
@@ -39,6 +39,7 @@ fn round() -> Description {
         galvanometer_settling: 0.0,
         rails: Vec::new(),
         start_of_scan: StartOfScan::EveryFacet,
+        detector: Detector::default(),
         laser_power: 1e-3,
         times: Times {
             reply_most: 0.0,

@@ -7,7 +7,7 @@ use super::board::{
 };
 use spintrue_head::step_by_step;
 use spintrue_head::{Active, AtSafe, Channel, Direction, Pull, Signal};
-use spintrue_head::{Clock, ClockKind, Rail, Register, StartOfScan};
+use spintrue_head::{Clock, ClockKind, Detector, Rail, Register, StartOfScan};
 use spintrue_head::{
     Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Mark, Pattern, Reading,
     SafeState, Stated, Status, Times, Trim, Turn,
@@ -67,6 +67,7 @@ fn described() -> Description {
             Rail { name: "drive".to_string(), nominal: 24.0, tolerance: 0.1 },
         ],
         start_of_scan: StartOfScan::EveryFacet,
+        detector: Detector::default(),
         laser_power: 0.05,
         times: Times {
             reply_most: 1e-3,
@@ -250,7 +251,9 @@ impl<B: Board> Head for OwnHead<B> {
                 0 => self.sleep(LOOK),
                 time => {
                     let start_of_scan = self.read(Word::Turn);
-                    turns.push(Turn { period: f64::from(time) / 1e6, start_of_scan });
+                    // This board counts pulses, but tells no times of them.
+                    let period = f64::from(time) / 1e6;
+                    turns.push(Turn { period, start_of_scan, ..Turn::default() });
                     give_up = self.now() + silence;
                 }
             }

@@ -11,6 +11,7 @@ mod lists;
 mod motion;
 mod numbers;
 mod page;
+mod pattern;
 mod pulses;
 mod records;
 mod rehearsal;
@@ -51,6 +52,7 @@ pub fn topics() -> &'static [Topic] {
             topic(include_str!("pages/supply.md"), supply::builtins()),
             topic(include_str!("pages/motion.md"), motion::builtins()),
             topic(include_str!("pages/pulses.md"), pulses::builtins()),
+            topic(include_str!("pages/pattern.md"), pattern::builtins()),
             topic(include_str!("pages/testing.md"), testing::builtins()),
             topic(include_str!("pages/exposure.md"), exposure::builtins()),
             topic(include_str!("pages/trims.md"), trims::builtins()),

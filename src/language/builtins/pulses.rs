@@ -2,11 +2,11 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::records::{listed, made};
+use crate::builtins::records::{datum, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
-use spintrue_head::{Calls, Fault, Turn, show_number};
+use spintrue_head::{Calls, Fault, LightSource, StartOfScan, Turn, show_number};
 
 /// Most turns watched in one call.
 const MAX_TURNS: f64 = 10_000.0;
@@ -33,6 +33,17 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(Datum::Value(Value::words((0..facets).map(f64::from).collect())))
         })
         .with_result(bound::facets),
+        pure("start_of_scan_detector", |context, _| {
+            let head = context.station.description();
+            let every_facet = head.start_of_scan == StartOfScan::EveryFacet;
+            let fields = [
+                ("counts_in_the_dark", head.counts_in_the_dark()),
+                ("end_of_scan", head.detector.end_of_scan),
+                ("every_facet", every_facet),
+                ("gated", head.detector.gated),
+            ];
+            Ok(datum(made("detector", &fields.map(|(name, flag)| (name, Datum::Flag(flag))))))
+        }),
     ]
 }
 
@@ -49,9 +60,17 @@ fn watched(context: &mut Context<'_>, count: f64) -> Result<Vec<Turn>, Trouble> 
 
 fn turns(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let turns = watched(context, arguments.number(0))?;
+    let times = |times: &[f64]| Datum::Value(Value::words(times.to_vec()));
     Ok(listed(turns.iter().map(|turn| {
-        let pulses = Datum::Number(f64::from(turn.start_of_scan));
-        made("turn", &[("period", Datum::Number(turn.period)), ("start_of_scan", pulses)])
+        made(
+            "turn",
+            &[
+                ("ends", times(&turn.ends)),
+                ("period", Datum::Number(turn.period)),
+                ("pulses", times(&turn.pulses)),
+                ("start_of_scan", Datum::Number(f64::from(turn.start_of_scan))),
+            ],
+        )
     })))
 }
 
@@ -64,6 +83,12 @@ fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
         let seen: Vec<String> = counts.iter().take(10).map(u32::to_string).collect();
         let message = format!("start-of-scan pulses differ from turn to turn: {}", seen.join(", "));
         return Err(StationError::Fault(Fault::Broken(message)).into());
+    }
+    let head = context.station.description();
+    if first == 0 && head.detector.source == LightSource::Beam {
+        let message = "no facet is seen: the writing beam lights the start-of-scan detector, so \
+                       count inside `arm`";
+        return Err(StationError::Fault(Fault::Refused(message.to_string())).into());
     }
     Ok(Datum::Number(f64::from(first)))
 }

@@ -2,15 +2,16 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
+use crate::builtins::pattern::{angles, pattern_records};
 use crate::builtins::records::{field, listed, made, width};
 use crate::builtins::response;
-use crate::builtins::signature::{Builtin, Context, Trouble, done, pure, timed, wrong};
-use crate::program::value::{Datum, Object};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
+use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineScale, SHAPE, Shape, Trim, TrimError, Trimmed, corrected, pooled,
-    show_number,
+    Calls, FacetMean, Fault, LineScale, Proof, SHAPE, Shape, Trim, TrimError, Trimmed, corrected,
+    pooled, show_number,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -32,7 +33,11 @@ pub(super) fn builtins() -> Vec<Builtin> {
             let trims = read_trims(context, arguments.get(0))?;
             done(context.station.load_trims(&trims))
         }),
-        timed("store_trims", TimeBound::Answer, |context, _| done(context.station.store_trims())),
+        timed("store_trims", TimeBound::Answer, |context, arguments| {
+            let proof = read_proof(arguments.get(0));
+            done(context.station.store_trims(proof.as_ref()))
+        }),
+        timed("stored_proof", TimeBound::Answer, stored_proof),
         pure("corrected", |context, arguments| {
             let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
             let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
@@ -47,6 +52,36 @@ pub(super) fn builtins() -> Vec<Builtin> {
     ];
     builtins.extend(response::builtins());
     builtins
+}
+
+fn read_proof(proof: Option<&Datum>) -> Option<Proof> {
+    let Some(Datum::Value(proof)) = proof else { return None };
+    let number = |name| field("proof", proof.as_words(), name);
+    Some(Proof {
+        speed: number("speed"),
+        power: number("power"),
+        temperature: number("temperature"),
+        pattern: angles(proof.as_refs().first().map_or(&[], Value::as_words)),
+    })
+}
+
+/// None where the head cannot tell.
+fn stored_proof(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
+    let proof = match context.station.stored_proof() {
+        Err(StationError::Fault(Fault::Refused(_))) => None,
+        told => told?,
+    };
+    Ok(listed(proof.iter().map(|proof| {
+        made(
+            "proof",
+            &[
+                ("pattern", pattern_records(&proof.pattern)),
+                ("power", Datum::Number(proof.power)),
+                ("speed", Datum::Number(proof.speed)),
+                ("temperature", Datum::Number(proof.temperature)),
+            ],
+        )
+    })))
 }
 
 pub(super) fn trim_record(in_scan: f64, cross_scan: f64) -> Object {

@@ -19,6 +19,11 @@ pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
             finite("in-scan trim", &[trim.in_scan])?;
             finite("cross-scan trim", &[trim.cross_scan])
         }),
+        Call::StoreTrims { proof: Some(proof) } => {
+            finite("speed of the proof", &[proof.speed])?;
+            finite("power of the proof", &[proof.power])?;
+            finite("temperature of the proof", &[proof.temperature])
+        }
         Call::Arm { power } => finite("laser power", &[*power]),
         Call::Expose { line } => {
             finite("time per dot", &[line.dot_period])?;

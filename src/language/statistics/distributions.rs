@@ -1,6 +1,6 @@
 //! Tails and quantiles of the normal distribution, Student's t and Fisher's F.
 
-use statrs::function::{beta::checked_beta_reg, erf::erfc_inv};
+use statrs::function::{beta::checked_beta_reg, erf::erfc_inv, gamma::checked_gamma_ur};
 use std::f64::consts::{FRAC_1_SQRT_2, PI, SQRT_2};
 
 /// The probability that a standard normal value lies above `z`.
@@ -74,15 +74,23 @@ pub(crate) fn fisher_above(f: f64, over: f64, under: f64) -> f64 {
     checked_beta_reg(0.5 * under, 0.5 * over, x).unwrap_or(f64::NAN)
 }
 
+/// The probability that chi-squared with these degrees of freedom lies above `x`, for `x >= 0`.
+pub(crate) fn chi_squared_above(x: f64, degrees: f64) -> f64 {
+    checked_gamma_ur(0.5 * degrees, 0.5 * x).unwrap_or(f64::NAN)
+}
+
 #[cfg(test)]
 mod tests {
-    use super::{fisher_above, normal_above, normal_quantile, student_above, student_two_sided};
+    use super::{
+        chi_squared_above, fisher_above, normal_above, normal_quantile, student_above,
+        student_two_sided,
+    };
 
     fn near(seen: f64, should: f64, relative: f64) {
         assert!((seen / should - 1.0).abs() < relative, "{seen} instead of {should}");
     }
 
-    /// Values that SciPy 1.17 gives (`norm.sf`, `norm.ppf`, `t.sf`, `f.sf`).
+    /// Values that SciPy 1.17 gives (`norm.sf`, `norm.ppf`, `t.sf`, `f.sf`, `chi2.sf`).
     #[test]
     fn tails_are_those_of_a_library() {
         near(normal_above(1.66), 0.04845722626672282, 1e-14);
@@ -91,6 +99,8 @@ mod tests {
         near(normal_quantile(1e-12), -7.034483825301131, 1e-14);
         near(student_above(2.0, 1.0), 0.14758361765043326, 1e-12);
         near(student_above(3.0, 1e4), 0.001353224094998833, 1e-10);
+        near(chi_squared_above(20.0, 9.0), 0.017912404529843298, 1e-12);
+        near(chi_squared_above(150.0, 9.0), 8.819629954805395e-28, 1e-12);
         near(fisher_above(2.5, 18.0, 60.0), 0.004197464770740618, 1e-11);
     }
 

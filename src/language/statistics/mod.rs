@@ -10,4 +10,5 @@ pub(crate) mod distributions;
 pub(crate) mod fit;
 pub(crate) mod gauge;
 pub(crate) mod order;
+pub(crate) mod pattern;
 pub(crate) mod uncertainty;
