@@ -347,7 +347,6 @@ macro_rules! records {
 }
 
 records! {
-    Exposed { time, facet, words, underrun }
     ExposedPage { time, lines, missed, took }
     LineOrder { facet, dots, dot_period, delay, pattern }
     Mark { at, in_scan, cross_scan, dose }
@@ -360,6 +359,27 @@ records! {
     Stated { random, offset, slope, place }
     Trim { in_scan, cross_scan }
     Turn { period, start_of_scan }
+}
+
+/// Older servers do not tell the period.
+impl Value for Exposed {
+    fn put(&self, to: &mut Values) {
+        let Exposed { time, facet, words, underrun, period } = self;
+        time.put(to);
+        facet.put(to);
+        words.put(to);
+        underrun.put(to);
+        if period.is_finite() {
+            period.put(to);
+        }
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Exposed, WireError> {
+        let (time, facet, words) = (from.take()?, from.take()?, from.take()?);
+        let underrun = from.take()?;
+        let period = if from.more() { from.take()? } else { f64::NAN };
+        Ok(Exposed { time, facet, words, underrun, period })
+    }
 }
 
 /// A reading of a line as a whole: its shifts, and the standard uncertainty of each.
