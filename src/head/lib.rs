@@ -57,11 +57,11 @@ pub use injector::FaultInjector;
 pub use link::{Calls, Link, Rig, not_simulated, perform_call, take_reply};
 pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
-pub use optics::trim::{corrected, pooled, spread};
+pub use optics::trim::{corrected, spread};
 pub use optics::{
-    Decides, FacetMean, Gain, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark,
-    Response, SHAPE, Shape, Stated, Steps, Trim, TrimError, Trimmed, Wiring, WorstFacet, plan_line,
-    step_patterns,
+    Decides, FacetMean, Gain, Hardware, LinePlan, LineRequest, LineScale, LineTiming, MAX_DEGREES,
+    MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError,
+    Trimmed, Wiring, WorstFacet, combined, plan_line, step_patterns,
 };
 pub use range::{MAX_STEADY, check_range, out_of_range};
 #[cfg(feature = "wire")]
@@ -262,6 +262,14 @@ pub struct Exposed {
     pub words: u32,
     /// The word queue ran empty inside the line.
     pub underrun: bool,
+    /// Measured time in s of the turn in which the line was drawn, from index to index; not a number
+    /// where the head does not tell. The head may answer after that turn has ended.
+    #[serde(default = "not_told", with = "number")]
+    pub period: f64,
+}
+
+fn not_told() -> f64 {
+    f64::NAN
 }
 
 /// A page to be exposed: line `k` is drawn by facet `k` mod N, each line one facet behind the last,

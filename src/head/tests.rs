@@ -173,7 +173,7 @@ impl Head for StandIn {
             return Err(Fault::NotArmed);
         }
         let words = line.dots.div_ceil(32);
-        Ok(Exposed { time: self.time, facet: line.facet, words, underrun: false })
+        Ok(Exposed { time: self.time, facet: line.facet, words, underrun: false, period: f64::NAN })
     }
 
     fn now(&mut self) -> f64 {

@@ -71,6 +71,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let underrun = needed > filled;
 
     let (number, sweep, facet) = wait_for_facet(world, order.facet, ready)?;
+    let until = world.now.max(ready) + world.description().turn_most(sweep.speed);
     let target = world.target.unwrap_or(sweep.speed);
     let drifted = drifted(world);
     let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
@@ -97,7 +98,27 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     if cut {
         return Err(dark(world));
     }
-    Ok(Exposed { time: begin, facet: order.facet, words, underrun })
+    let period = turn_time(world, number / world.facets(), until);
+    Ok(Exposed { time: begin, facet: order.facet, words, underrun, period })
+}
+
+/// The time of a turn, as the electronics measure it: from the index pulse that begins it to the one
+/// that ends it, each with its own jitter. So the head answers when the turn is over, `until` at the
+/// latest: the turn before is over already, but its random jitter is another. Not a number where a
+/// pulse does not come or the polygon was disturbed.
+fn turn_time(world: &mut World, turn: u64, until: f64) -> f64 {
+    let motions = world.motions;
+    let index = |world: &World, turn| world.pulses.index(&world.motion, turn);
+    let (Some(from), Some(to)) = (index(world, turn), index(world, turn + 1)) else {
+        return f64::NAN;
+    };
+    if to > until {
+        return f64::NAN;
+    }
+    world.advance(to);
+    let told = world.motions == motions
+        && ![FaultKind::IndexMissing, FaultKind::IndexSlipping].into_iter().any(|f| world.has(f));
+    if told { to - from } else { f64::NAN }
 }
 
 /// Begins to draw full lines. The mean power on the medium is that of the laser times the armed share, the

@@ -348,7 +348,9 @@ impl<B: Board> Head for OwnHead<B> {
         }
         drawn?;
         let words = line.dots.div_ceil(32);
-        Ok(Exposed { time: self.now(), facet: line.facet, words, underrun: false })
+        // The board's counter of turns does not tell which turn a line was drawn in.
+        let period = f64::NAN;
+        Ok(Exposed { time: self.now(), facet: line.facet, words, underrun: false, period })
     }
 
     fn signal(&mut self, name: &str) -> Result<bool, Fault> {

@@ -10,6 +10,9 @@ pub const MAX_MARKS: usize = 64;
 /// Coefficients of a line's shape in one direction.
 pub const SHAPE: usize = 4;
 
+/// Variances and covariances of the coefficients of a shape.
+pub type Matrix = [[f64; SHAPE]; SHAPE];
+
 /// A mark of a test line.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Mark {
@@ -123,8 +126,8 @@ impl Reading {
     pub fn shift_u(&self) -> (f64, f64) {
         let fit = Fit::new(&self.marks);
         let all = |stated: &Stated| {
-            let (random, fixed) = (fit.random(stated.random)[0], fit.fixed(stated, 0.0)[0]);
-            random.hypot(fixed)
+            let (random, fixed) = (fit.covariance(stated.random), fit.fixed(stated, 0.0));
+            (random[0][0] + fixed[0][0]).sqrt()
         };
         (all(&self.in_scan_u), all(&self.cross_scan_u))
     }
@@ -182,19 +185,23 @@ impl Fit {
         self.each(|weights| dot(weights, &values))
     }
 
-    /// Standard uncertainties of the coefficients from an independent one of each mark.
-    pub(crate) fn random(&self, of_mark: f64) -> [f64; SHAPE] {
-        self.each(|weights| of_mark * dot(weights, weights).sqrt())
+    /// Variances and covariances of the coefficients from an independent standard uncertainty of each mark.
+    pub(crate) fn covariance(&self, of_mark: f64) -> Matrix {
+        let variance = of_mark * of_mark;
+        let untold = [f64::NAN; SHAPE];
+        std::array::from_fn(|k| {
+            let own = self.weights.get(k);
+            own.map_or(untold, |own| self.each(|other| variance * dot(own, other)))
+        })
     }
 
-    /// Standard uncertainties of the coefficients that do not average out, of a line of that length in m.
-    pub(crate) fn fixed(&self, stated: &Stated, length: f64) -> [f64; SHAPE] {
-        let mut fixed = self.random(stated.place);
-        let add = |value: &mut f64, more: f64| *value = value.hypot(more);
-        let [shift, slope, ..] = &mut fixed;
-        add(shift, stated.offset);
+    /// The same of what does not average out, of a line of that length in m.
+    pub(crate) fn fixed(&self, stated: &Stated, length: f64) -> Matrix {
+        let mut fixed = self.covariance(stated.place);
+        let [[shift, ..], [_, slope, ..], ..] = &mut fixed;
+        *shift += stated.offset * stated.offset;
         // s·L·slope is L/2·slope of P1 in 2s.
-        add(slope, stated.slope * length / 2.0);
+        *slope += (stated.slope * length / 2.0).powi(2);
         fixed
     }
 
@@ -204,7 +211,7 @@ impl Fit {
 }
 
 /// Legendre polynomial of degree 0 to 3 (NIST Digital Library of Mathematical Functions, 18.5).
-fn legendre(degree: usize, x: f64) -> f64 {
+pub(crate) fn legendre(degree: usize, x: f64) -> f64 {
     match degree {
         0 => 1.0,
         1 => x,
@@ -268,13 +275,18 @@ mod tests {
         let marks = marks(&[-0.5, -0.25, 0.0, 0.25, 0.5], [0.0; SHAPE]);
         let fit = Fit::new(&marks);
         let wanted = [0.481400074518100, 0.823272602348565, 0.712696645099798, 0.843274042711568];
-        for (told, wanted) in fit.random(1.0).iter().zip(wanted) {
+        let told = fit.covariance(1.0);
+        for (k, wanted) in wanted.into_iter().enumerate() {
+            let told = told[k][k].sqrt();
             assert!((told - wanted).abs() < 1e-12, "{told} {wanted}");
         }
         let stated = Stated { random: 9.0, offset: 3.0, slope: 1e-3, place: 0.0 };
         let fixed = fit.fixed(&stated, 0.2);
-        assert!((fixed[0] - 3.0).abs() < 1e-12 && (fixed[1] - 1e-4).abs() < 1e-12, "{fixed:?}");
-        assert!(fixed[2] == 0.0 && fixed[3] == 0.0, "{fixed:?}");
+        assert!(
+            (fixed[0][0] - 9.0).abs() < 1e-12 && (fixed[1][1] - 1e-8).abs() < 1e-18,
+            "{fixed:?}"
+        );
+        assert!(fixed[2][2] == 0.0 && fixed[3][3] == 0.0, "{fixed:?}");
     }
 
     #[test]

@@ -2,26 +2,32 @@
 
 mod advice;
 pub(crate) mod clock;
+pub(crate) mod combine;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
 pub(crate) mod marks;
+mod mean;
+mod pool;
 pub(crate) mod register;
 pub(crate) mod response;
 #[cfg(test)]
 mod tests;
 pub(crate) mod trim;
+mod wild;
 
 pub(crate) use clock::ClockError;
 pub use clock::{Clock, ClockKind};
+pub use combine::{MAX_DEGREES, combined};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
 pub(crate) use marks::Fit;
-pub use marks::{MAX_MARKS, Mark, Reading, SHAPE, Stated};
+pub use marks::{MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated};
+pub use mean::{FacetMean, LineTiming, Shape, TimedReading};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
 pub use response::{Gain, Response, Steps, Wiring, step_patterns};
 use serde::{Deserialize, Serialize};
-pub use trim::{FacetMean, LineScale, Shape, Trim, TrimError, Trimmed, WorstFacet};
+pub use trim::{LineScale, Trim, TrimError, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -1,8 +1,8 @@
-//! From measured lines to trims: means with their uncertainty, corrections, what is left.
+//! From measured lines to trims: corrections, and what is left.
 //!
 //! Both corrections are first order and meant to be repeated: load, look again, correct again.
 
-use crate::optics::{Fit, MAX_MARKS, Mark, OutOfRegister, Reading, Register, SHAPE, Stated};
+use crate::optics::{FacetMean, OutOfRegister, Register};
 use crate::units::{Dimension, number, show_quantity};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
@@ -16,58 +16,6 @@ pub struct Trim {
     /// Added to the galvanometer's mechanical angle while this facet draws, in rad.
     #[serde(with = "number")]
     pub cross_scan: f64,
-}
-
-/// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FacetMean {
-    /// Number of readings.
-    pub count: usize,
-    /// Marks of a reading.
-    pub marks: usize,
-    /// Shape along the line in m: shift, length, even and odd distortion.
-    pub along: Shape,
-    /// Shape across the line in m: height, skew, bow.
-    pub across: Shape,
-    /// Dose against the plan's, as the mean over the line.
-    pub dose: Shape,
-}
-
-/// Coefficients of a shape, and their standard uncertainties. What marks cannot tell is not a number.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Shape {
-    /// Of P0 to P3 in 2s.
-    pub of: [f64; SHAPE],
-    /// What averages out, of the mean of the readings.
-    pub random: [f64; SHAPE],
-    /// What does not.
-    pub fixed: [f64; SHAPE],
-    /// The smallest step between different readings of a mark; not a number where all are alike.
-    pub digit: f64,
-}
-
-/// Steps of less are rounding of doubles, in m.
-const MIN_STEP: f64 = 1e-12;
-
-/// The smallest step between different readings of a mark.
-fn smallest_step(readings: &[Reading], value: fn(&Mark) -> f64) -> f64 {
-    let marks = readings.first().map_or(0, |reading| reading.marks.len());
-    let of_mark = |k: usize| {
-        let mut values: Vec<f64> =
-            readings.iter().filter_map(|r| r.marks.get(k)).map(value).collect();
-        values.sort_by(f64::total_cmp);
-        let steps = values.iter().zip(values.iter().skip(1)).map(|(low, high)| high - low);
-        steps.filter(|step| *step > MIN_STEP).fold(f64::NAN, f64::min)
-    };
-    (0..marks).map(of_mark).fold(f64::NAN, f64::min)
-}
-
-impl Shape {
-    /// Standard uncertainty of a coefficient.
-    pub fn u(&self, k: usize) -> f64 {
-        let get = |all: &[f64; SHAPE]| all.get(k).copied().unwrap_or(f64::NAN);
-        quadrature(get(&self.random), get(&self.fixed))
-    }
 }
 
 /// What turns a shift on the medium into a time or an angle.
@@ -96,6 +44,9 @@ pub enum TrimError {
     /// Nothing to average.
     #[error("a trim needs at least one reading of its line")]
     NoReading,
+    /// All readings of a facet have a wild mark.
+    #[error("every reading of a line has a mark that is far off the others: look at the gauge")]
+    AllWild,
     /// A reading, a velocity or a focal length that is no usable number.
     #[error("{0}")]
     Unusable(&'static str),
@@ -114,118 +65,6 @@ pub enum TrimError {
         /// The largest possible.
         high: String,
     },
-}
-
-impl FacetMean {
-    /// Puts repeated readings of one line together; `length` is the line's planned length in m.
-    ///
-    /// What averages out is the larger of s/√n (n ≥ 2) and what follows from the gauge's own u, by
-    /// 1/√n, not both added: they judge the same scatter. With few readings s comes out too small
-    /// by chance (its own relative uncertainty is about 1/√(2(n−1)); JCGM 100:2008 E.4.3, from
-    /// memory), so what the gauge states is the floor; a scatter that is larger than stated is
-    /// real and counts. A gauge that states different values counts with their root mean square.
-    pub fn of(readings: &[Reading], length: f64) -> Result<FacetMean, TrimError> {
-        let first = readings.first().ok_or(TrimError::NoReading)?;
-        if let Some(why) = readings.iter().find_map(unusable) {
-            return Err(TrimError::Unusable(why));
-        }
-        let alike = |r: &Reading| {
-            r.marks.len() == first.marks.len()
-                && r.marks.iter().zip(&first.marks).all(|(a, b)| a.at == b.at)
-        };
-        if !readings.iter().all(alike) {
-            return Err(TrimError::Unusable("the marks of one line must lie at the same places"));
-        }
-        let fit = Fit::new(&first.marks);
-        let shape = |value: fn(&Mark) -> f64, stated: fn(&Reading) -> Stated| {
-            shape(readings, &fit, length, value, stated)
-        };
-        Ok(FacetMean {
-            count: readings.len(),
-            marks: first.marks.len(),
-            along: shape(|mark| mark.in_scan, |r| r.in_scan_u),
-            across: shape(|mark| mark.cross_scan, |r| r.cross_scan_u),
-            dose: shape(|mark| mark.dose, |r| Stated { random: r.dose_u, ..Stated::default() }),
-        })
-    }
-}
-
-/// Why a reading is of no use.
-fn unusable(reading: &Reading) -> Option<&'static str> {
-    let mark = |m: &Mark| m.at.is_finite() && m.in_scan.is_finite() && m.cross_scan.is_finite();
-    let stated = |u: &Stated| {
-        [u.random, u.offset, u.slope, u.place].iter().all(|u| u.is_finite() && *u >= 0.0)
-    };
-    let count = reading.marks.len();
-    if !(1..=MAX_MARKS).contains(&count) {
-        Some("a reading must have 1 to 64 marks")
-    } else if !(reading.marks.iter().all(mark)
-        && stated(&reading.in_scan_u)
-        && stated(&reading.cross_scan_u))
-    {
-        Some("a reading must be finite, and its uncertainty not negative")
-    } else {
-        None
-    }
-}
-
-/// The coefficients of each reading, put together.
-fn shape(
-    readings: &[Reading],
-    fit: &Fit,
-    length: f64,
-    value: fn(&Mark) -> f64,
-    stated: fn(&Reading) -> Stated,
-) -> Shape {
-    let n = readings.len() as f64;
-    let each: Vec<[f64; SHAPE]> = readings.iter().map(|r| fit.of(&r.marks, value)).collect();
-    let square = |v: f64| v * v;
-    let average = |of: &dyn Fn(&Reading) -> f64| readings.iter().map(of).sum::<f64>() / n;
-    let random = average(&|r| square(stated(r).random)).sqrt();
-    let place = average(&|r| square(stated(r).place)).sqrt();
-    let common = readings.first().map(stated).unwrap_or_default();
-    let random = fit.random(random);
-    let of = std::array::from_fn(|k| each.iter().filter_map(|c| c.get(k)).sum::<f64>() / n);
-    // In two passes, so that large offsets cost no digits.
-    let random = std::array::from_fn(|k| {
-        let get = |all: &[f64; SHAPE]| all.get(k).copied().unwrap_or(f64::NAN);
-        let sum: f64 = each.iter().map(|c| square(get(c) - get(&of))).sum();
-        let scatter = if readings.len() >= 2 { sum / (n - 1.0) } else { 0.0 };
-        // A coefficient that cannot be told has no scatter either.
-        let stated = square(get(&random));
-        (if scatter > stated { scatter } else { stated } / n).sqrt()
-    });
-    let digit = smallest_step(readings, value);
-    Shape { of, random, fixed: fit.fixed(&Stated { place, ..common }, length), digit }
-}
-
-/// Gives the means of lines of one head, with the same gauge, the uncertainty of their common
-/// scatter.
-///
-/// A few readings of one line scatter too little by chance as often as too much, and what scatters
-/// beyond the gauge's statement (jitter, wobble) then stays hidden: with four readings that scatter
-/// by σ, (x̄ − μ)/(s/√n) has variance (n−1)/(n−3) = 3 instead of 1 (Student's distribution). But
-/// the scatter is that of head and gauge, alike for every line, so the variances of single
-/// readings, n·u², are averaged, each with the weight of its readings, and shared out again:
-/// u² = Σ n·(n·u²) / Σ n / n (pooled estimate, JCGM 100:2008 clause 4.2.4, from memory). Since n·u²
-/// is never below what the gauge states, neither is the average. A facet that scatters more than
-/// the others shares its scatter with them.
-pub fn pooled(means: &mut [FacetMean]) {
-    let readings: f64 = means.iter().map(|mean| mean.count as f64).sum();
-    let along: fn(&mut FacetMean) -> &mut Shape = |mean| &mut mean.along;
-    for shape in [along, |mean| &mut mean.across] {
-        let mut single = [0.0; SHAPE];
-        for mean in means.iter_mut() {
-            let n = mean.count as f64;
-            for (sum, u) in single.iter_mut().zip(shape(mean).random) {
-                *sum += (n * u) * (n * u) / readings;
-            }
-        }
-        for mean in means.iter_mut() {
-            let n = mean.count as f64;
-            shape(mean).random = single.map(|single| (single / n).sqrt());
-        }
-    }
 }
 
 /// Change of the in-scan trim in s that cancels a shift of `shift` m at `velocity` m/s: −dx/v;
@@ -344,8 +183,8 @@ pub fn spread(values: &[f64]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{FacetMean, LineScale, Reading, Trim, TrimError, WorstFacet, corrected, pooled};
-    use crate::optics::Register;
+    use super::{LineScale, Trim, TrimError, WorstFacet, corrected};
+    use crate::optics::{FacetMean, Reading, Register};
 
     const TIME: Register = Register { step: 1e-9, range: 1e-6 };
     const ANGLE: Register = Register { step: 0.25e-6, range: 500e-6 };
@@ -353,34 +192,6 @@ mod tests {
 
     fn reading(in_scan: f64, cross_scan: f64) -> Reading {
         Reading::whole((in_scan, 0.4e-6), (cross_scan, 0.4e-6))
-    }
-
-    #[test]
-    fn uncertainty_is_the_larger_of_scatter_and_statement() {
-        let one = FacetMean::of(&[reading(1e-6, 0.0)], 0.3).unwrap();
-        assert!((one.along.u(0) - 0.4e-6).abs() < 1e-18);
-        // Four equal readings scatter by nothing: the statement is the floor.
-        let still = FacetMean::of(&[(); 4].map(|()| reading(1e-6, 0.0)), 0.3).unwrap();
-        assert!((still.along.u(0) - 0.2e-6).abs() < 1e-18);
-        // s of (0, 4) um is 2.8284 um; over root 2 that is 2 um.
-        let wide = FacetMean::of(&[reading(0.0, 0.0), reading(4e-6, 0.0)], 0.3).unwrap();
-        assert!((wide.along.of[0] - 2e-6).abs() < 1e-18);
-        assert!((wide.along.u(0) - 2e-6).abs() < 1e-15);
-        assert_eq!(FacetMean::of(&[], 0.3), Err(TrimError::NoReading));
-        assert!(FacetMean::of(&[reading(f64::NAN, 0.0)], 0.3).is_err());
-    }
-
-    #[test]
-    fn scatter_is_shared_by_lines_of_one_head() {
-        let mean = |count: usize, u: f64| {
-            let stated = u * (count as f64).sqrt();
-            FacetMean::of(&vec![Reading::whole((0.0, stated), (0.0, stated)); count], 1.0).unwrap()
-        };
-        // Single readings: 4·1² = 4 and 1·4² = 16, so (4·4 + 1·16)/5 = 6.4: by hand.
-        let mut means = [mean(4, 1.0), mean(1, 4.0)];
-        pooled(&mut means);
-        assert!((means[0].along.u(0) - 1.6_f64.sqrt()).abs() < 1e-15);
-        assert!((means[1].across.u(0) - 6.4_f64.sqrt()).abs() < 1e-15);
     }
 
     #[test]
@@ -408,6 +219,8 @@ mod tests {
         );
         let flat = LineScale { spot_velocity: 0.0, ..SCALE };
         assert!(corrected(Trim::default(), &mean, flat, TIME, ANGLE).is_err());
+        assert_eq!(FacetMean::of(&[], 0.3), Err(TrimError::NoReading));
+        assert!(FacetMean::of(&[reading(f64::NAN, 0.0)], 0.3).is_err());
     }
 
     #[test]

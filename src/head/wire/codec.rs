@@ -347,7 +347,6 @@ macro_rules! records {
 }
 
 records! {
-    Exposed { time, facet, words, underrun }
     ExposedPage { time, lines, missed, took }
     LineOrder { facet, dots, dot_period, delay, pattern }
     Mark { at, in_scan, cross_scan, dose }
@@ -428,6 +427,27 @@ impl Value for Option<Proof> {
     fn take(from: &mut Parameters<'_>) -> Result<Option<Proof>, WireError> {
         let text: String = from.take()?;
         serde_json::from_str(&text).map_err(|why| WireError::new(-161, unusable(&text, &why)))
+    }
+}
+
+/// Older servers do not tell the period.
+impl Value for Exposed {
+    fn put(&self, to: &mut Values) {
+        let Exposed { time, facet, words, underrun, period } = self;
+        time.put(to);
+        facet.put(to);
+        words.put(to);
+        underrun.put(to);
+        if period.is_finite() {
+            period.put(to);
+        }
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Exposed, WireError> {
+        let (time, facet, words) = (from.take()?, from.take()?, from.take()?);
+        let underrun = from.take()?;
+        let period = if from.more() { from.take()? } else { f64::NAN };
+        Ok(Exposed { time, facet, words, underrun, period })
     }
 }
 

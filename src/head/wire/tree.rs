@@ -304,7 +304,7 @@ pub static HEADERS: &[Entry] = &[
     call::<()>("LASer:ARM", &ARM, "", |p| Ok(Call::Arm { power: p.take()? })),
     call::<()>("LASer:DISarm", &DISARM, "", |_| Ok(Call::Disarm)),
     status("LASer:ARM?", "0 or 1", "the laser is armed", |s| flag(s.laser == Laser::Armed)),
-    call::<Exposed>("LINE:EXPose?", &EXPOSE, "time,facet,words,underrun", |p| {
+    call::<Exposed>("LINE:EXPose?", &EXPOSE, "time,facet,words,underrun[,s]", |p| {
         Ok(Call::Expose { line: p.take()? })
     }),
     call::<ExposedPage>("PAGE:EXPose?", &EXPOSE_PAGE, "time,lines,missed,s", |p| {

@@ -5,6 +5,7 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
+use crate::builtins::lines::MAX_RETRIES;
 use spintrue_head::Description;
 
 /// From the smallest to the largest value that a number can have.
@@ -198,11 +199,24 @@ pub(super) fn counted(asked: &CallFacts<'_>) -> Effort {
     watched(asked, 3.0)
 }
 
-/// `test_line(facet, plan, readings)`: each reading may be lost three times in a row.
+/// `test_line(facet, plan, readings)`
 pub(super) fn test_line(asked: &CallFacts<'_>) -> Effort {
+    lines(asked, asked.whole(2, 1.0, 1000.0), 1.0)
+}
+
+/// `test_lines(plan, readings)`
+pub(super) fn test_lines(asked: &CallFacts<'_>) -> Effort {
+    lines(asked, asked.whole(1, 1.0, 1000.0), f64::from(asked.head.facets))
+}
+
+/// Of some facets: each reading may be lost three times in a row, and three more may be taken for those
+/// that have a wild mark, which shows where there are several.
+fn lines(asked: &CallFacts<'_>, readings: f64, facets: f64) -> Effort {
     let head = asked.head;
     let answer = answer(head, asked.armed);
-    let lines = asked.whole(2, 1.0, 1000.0) * 4.0;
+    let retries = f64::from(MAX_RETRIES);
+    let readings = if readings > 1.0 { readings + retries } else { readings };
+    let lines = facets * readings * (1.0 + retries);
     let line = head.expose_most(slowest(asked)) + head.times.reading_most + 2.0 * answer.answered;
     // The last call may end without a pulse or without a reading, and a look and disarming follow.
     let times = head.times;

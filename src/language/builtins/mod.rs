@@ -7,6 +7,7 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod lines;
 mod lists;
 mod motion;
 mod numbers;

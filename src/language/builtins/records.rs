@@ -90,11 +90,14 @@ fn fields(name: &str) -> &'static [Field] {
     record(name).map_or(&[], |record| &record.page().fields)
 }
 
-/// A record of a name from its fields by theirs; a field left out has no value.
+/// A record of a name from its fields by theirs; a field left out has no value. Fields in the order of
+/// their names are found at once.
 pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
     let mut object = Object::default();
-    for field in fields(record) {
-        let given = given.iter().find(|(name, _)| *name == field.name).map(|(_, datum)| datum);
+    for (place, field) in fields(record).iter().enumerate() {
+        let is_it = |(name, _): &&(&str, Datum)| *name == field.name;
+        let there = given.get(place).filter(is_it);
+        let given = there.or_else(|| given.iter().find(is_it)).map(|(_, datum)| datum);
         match given {
             Some(Datum::Value(value)) if field.is_reference() => object.refs.push(value.clone()),
             _ if field.is_reference() => object.refs.push(Value::Nothing),

@@ -1,29 +1,30 @@
-//! Planning a line, exposing it, and measuring it.
+//! Planning a line, and judging those that were measured.
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
+use crate::builtins::lines::{test_line, test_lines};
 use crate::builtins::records::{datum, field, made, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
-    WorstFacet, plan_line, show_number, show_quantity, spread,
+    Calls, Decides, Dimension, Fault, LinePlan, LineRequest, Status, WorstFacet, plan_line,
+    show_number, show_quantity, spread,
 };
-
-/// Most readings in one call.
-const MAX_READINGS: f64 = 1000.0;
-
-/// How often a line is exposed again because the gauge lost its reading.
-const MAX_RETRIES: usize = 3;
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     let time = TimeBound::Work(
-        "per reading up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
+        "per reading, and for three more of them where several are taken, up to four lines with their readings of the gauge; a line takes what the queue needs and up to six turns",
         bound::test_line,
     );
-    vec![pure("plan_line", planned), timed("test_line", time, test_line), pure("worst", worst)]
+    let all = TimeBound::Work("that of `test_line` for every facet", bound::test_lines);
+    vec![
+        pure("plan_line", planned),
+        timed("test_line", time, test_line),
+        timed("test_lines", all, test_lines).with_result(bound::per_facet),
+        pure("worst", worst),
+    ]
 }
 
 fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
@@ -96,78 +97,12 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
     ))
 }
 
-fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let facet = arguments.number(0);
-    let plan = arguments.words(1);
-    let readings = arguments.optional(2).unwrap_or(1.0);
-    let facets = context.station.description().facets;
-    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
-        let facet = show_number(facet, None);
-        return wrong(format!(
-            "there is no facet {facet}: the polygon has facets 0 to {}",
-            facets.saturating_sub(1)
-        ));
-    }
-    if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
-        let readings = show_number(readings, None);
-        return wrong(format!(
-            "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
-        ));
-    }
-    fits_the_head(context, arguments.get(1), plan)?;
-    let order = LineOrder {
-        facet: facet as u32,
-        dots: field("plan", plan, "dots") as u32,
-        dot_period: field("plan", plan, "dot_period"),
-        delay: field("plan", plan, "pre_scan_delay"),
-        pattern: Pattern::TestMarks,
-    };
-    let mut seen = Vec::new();
-    while (seen.len() as f64) < readings {
-        seen.push(reading(context, &order)?);
-    }
-    let length = field("plan", plan, "length");
-    let mean = FacetMean::of(&seen, length).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(datum(line_record(facet, &mean)))
-}
-
-/// What marks tell of a line; what they cannot tell is not a number.
-fn line_record(facet: f64, mean: &FacetMean) -> Object {
-    let FacetMean { along, across, dose, .. } = mean;
-    // P1 in 2s runs from -1 at the start to 1 at the end.
-    let coefficients = [
-        ("in_scan", "in_scan_u", along, 0, 1.0),
-        ("length_error", "length_error_u", along, 1, 2.0),
-        ("even", "even_u", along, 2, 1.0),
-        ("odd", "odd_u", along, 3, 1.0),
-        ("cross_scan", "cross_scan_u", across, 0, 1.0),
-        ("skew", "skew_u", across, 1, 2.0),
-        ("bow", "bow_u", across, 2, 1.0),
-        ("dose", "dose_u", dose, 0, 1.0),
-    ];
-    let value = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
-    let mut fields = vec![
-        ("cross_scan_digit", across.digit),
-        ("cross_scan_fixed_u", value(&across.fixed, 0)),
-        ("facet", facet),
-        ("in_scan_digit", along.digit),
-        ("in_scan_fixed_u", value(&along.fixed, 0)),
-        ("marks", mean.marks as f64),
-        ("readings", mean.count as f64),
-    ];
-    for (name, u, shape, k, unit) in coefficients {
-        fields.extend([(name, unit * value(&shape.of, k)), (u, unit * shape.u(k))]);
-    }
-    let fields: Vec<_> = fields.into_iter().map(|(name, of)| (name, Datum::Number(of))).collect();
-    made("line", &fields)
-}
-
-/// A plan that can be drawn by this head at its present speed.
+/// Refuses a plan that this head cannot draw at its present speed; gives how the head stands.
 pub(super) fn fits_the_head(
     context: &mut Context<'_>,
     plan: Option<&Datum>,
     words: &[f64],
-) -> Result<(), Trouble> {
+) -> Result<Status, Trouble> {
     if field("plan", words, "feasible") != 1.0 {
         let reasons = match plan {
             Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
@@ -187,7 +122,7 @@ pub(super) fn fits_the_head(
     let off = |speed: f64, from: f64| (speed / from - 1.0).abs() > 2.0 * window.max(1e-4);
     // Without lock the exposure itself says what is wrong.
     if !status.locked {
-        return Ok(());
+        return Ok(status);
     }
     let asked = status.target.unwrap_or(status.speed);
     if off(asked, planned) {
@@ -205,34 +140,21 @@ pub(super) fn fits_the_head(
             shown(asked)
         )))));
     }
-    Ok(())
-}
-
-/// One exposed and measured line.
-fn reading(
-    context: &mut Context<'_>,
-    order: &LineOrder,
-) -> Result<spintrue_head::Reading, Trouble> {
-    let mut tries = 0;
-    loop {
-        if context.station.expose(order)?.underrun {
-            return Err(StationError::Fault(Fault::Underrun).into());
-        }
-        match context.station.measure() {
-            Err(StationError::Fault(Fault::LostReading)) if tries < MAX_RETRIES => tries += 1,
-            other => return Ok(other?),
-        }
-    }
+    Ok(status)
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 13] = [
+const LARGEST: [&str; 17] = [
     "bow",
     "bow_u",
+    "cross_scan_scatter",
+    "cross_scan_scatter_u",
     "cross_scan_u",
     "dose_u",
     "even",
     "even_u",
+    "in_scan_scatter",
+    "in_scan_scatter_u",
     "in_scan_u",
     "length_error",
     "length_error_u",
@@ -258,17 +180,26 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let mean = |name| Datum::Number(each(name).sum::<f64>() / lines.len() as f64);
     let spread_of = |name| Datum::Number(spread(&each(name).collect::<Vec<f64>>()));
     let number = Datum::Number;
+    let fewest = each("degrees").fold(f64::INFINITY, f64::min);
+    let rejected = each("rejected").sum::<f64>();
+    let marks =
+        lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
+    let marks = marks.sum::<f64>() + rejected;
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
+        ("degrees", number(fewest)),
         ("dose_spread", spread_of("dose")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
         ("length_error_spread", spread_of("length_error")),
+        ("marks", number(marks)),
+        ("rejected", number(rejected)),
+        ("speed_error", mean("speed_error")),
     ];
     fields.extend(LARGEST.map(|name| (name, most(name))));
     Ok(datum(made("residual", &fields)))

@@ -10,8 +10,8 @@ use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineScale, Proof, SHAPE, Shape, Trim, TrimError, Trimmed, corrected,
-    pooled, show_number,
+    Calls, FacetMean, Fault, LineScale, Matrix, Proof, SHAPE, Shape, Trim, TrimError, Trimmed,
+    combined, corrected, show_number,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -132,19 +132,16 @@ fn work_out(
         let stray = show_number(stray, None);
         return wrong(format!("there is a line of facet {stray}, which the head has not"));
     }
-    let mut means = Vec::with_capacity(trims.len());
-    let mut scatter = Scatter::default();
-    for facet in 0..trims.len() {
-        let own = lines.iter().filter(|line| field("line", line, "facet") == facet as f64);
-        let own: Vec<&[f64]> = own.copied().collect();
-        let mean = together(&own).ok_or_else(|| {
-            Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
-        })?;
-        scatter.add(&own, &mean);
-        means.push(mean);
+    let mut of_facets = vec![Vec::new(); trims.len()];
+    for line in &lines {
+        let facet = of_facets.get_mut(field("line", line, "facet") as usize);
+        facet.into_iter().for_each(|lines| lines.push(mean_of(line)));
     }
-    pooled(&mut means);
-    scatter.widen(&mut means);
+    if let Some(facet) = of_facets.iter().position(Vec::is_empty) {
+        return wrong(format!("there is no line of facet {facet} to correct it by"));
+    }
+    let mut means = combined(&of_facets).map_err(|error| Trouble::Value(error.to_string()))?;
+    means.iter_mut().for_each(widen);
     let mut trimmed = Vec::new();
     for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
         let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
@@ -161,76 +158,53 @@ fn work_out(
     Ok(trimmed)
 }
 
-/// The mean of the lines of one facet; each counts with its number of readings.
-fn together(lines: &[&[f64]]) -> Option<FacetMean> {
-    let count: f64 = lines.iter().map(|line| readings(line)).sum();
-    let shape = |shift: &str, u: &str, fixed: &str| {
-        let (mut sum, mut squares, mut fixed_u) = (0.0, 0.0, 0.0_f64);
-        for line in lines {
-            let (n, get) = (readings(line), |name| field("line", line, name));
-            let random = (get(u).powi(2) - get(fixed).powi(2)).max(0.0);
-            sum += n * get(shift);
-            squares += n * n * random;
-            fixed_u = fixed_u.max(get(fixed));
+/// The mean of a facet's readings as a line states it. Nothing is known of how a part that does not average
+/// out divides but for the shifts, so the others are taken to be of one.
+fn mean_of(line: &[f64]) -> FacetMean {
+    let get = |name: &str| field("line", line, name);
+    let shape = |names: [&str; SHAPE], units: [f64; SHAPE], fixed: f64, digit: f64| {
+        let diagonal = |of: &dyn Fn(usize) -> f64| -> Matrix {
+            std::array::from_fn(|i| std::array::from_fn(|k| if i == k { of(i) } else { 0.0 }))
+        };
+        let unit = |k: usize| units.get(k).copied().unwrap_or(1.0);
+        let name = |k: usize| names.get(k).copied().unwrap_or_default();
+        let fixed = fixed * fixed;
+        let all = |k: usize| (get(&format!("{}_u", name(k))) / unit(k)).powi(2);
+        let random = |k: usize| if k == 0 { (all(0) - fixed).max(0.0) } else { all(k) };
+        Shape {
+            of: std::array::from_fn(|k| get(name(k)) / unit(k)),
+            random: diagonal(&random),
+            fixed: diagonal(&|k| if k == 0 { fixed } else { 0.0 }),
+            degrees: get("degrees"),
+            digit,
+            scatter: f64::NAN,
+            scatter_u: f64::NAN,
         }
-        let first = |value| [value, f64::NAN, f64::NAN, f64::NAN];
-        let of = first(sum / count);
-        Shape { of, random: first(squares.sqrt() / count), fixed: first(fixed_u), digit: f64::NAN }
     };
-    let nothing = [f64::NAN; SHAPE];
-    (count > 0.0).then(|| FacetMean {
-        count: count as usize,
-        marks: 1,
-        along: shape("in_scan", "in_scan_u", "in_scan_fixed_u"),
-        across: shape("cross_scan", "cross_scan_u", "cross_scan_fixed_u"),
-        dose: Shape { of: nothing, random: nothing, fixed: nothing, digit: f64::NAN },
-    })
-}
-
-/// Readings behind a line.
-fn readings(line: &[f64]) -> f64 {
-    field("line", line, "readings").max(1.0)
-}
-
-/// How several lines of one facet scatter around their mean, over all facets: what moves a line as
-/// a whole does not show in the readings of one, so it is lines that must tell.
-#[derive(Default)]
-struct Scatter {
-    /// Sums of squares along and across, each line counting with its readings, in m².
-    squares: [f64; 2],
-    /// Lines beyond the first of each facet.
-    degrees: f64,
-}
-
-impl Scatter {
-    fn add(&mut self, lines: &[&[f64]], mean: &FacetMean) {
-        self.degrees += (lines.len() as f64 - 1.0).max(0.0);
-        let ([along, ..], [across, ..]) = (mean.along.of, mean.across.of);
-        for line in lines {
-            let off = |name, mean: f64| readings(line) * (field("line", line, name) - mean).powi(2);
-            self.squares[0] += off("in_scan", along);
-            self.squares[1] += off("cross_scan", across);
-        }
+    // P1 in 2s runs from -1 at the start to 1 at the end.
+    let units = [1.0, 2.0, 1.0, 1.0];
+    let along = ["in_scan", "length_error", "even", "odd"];
+    FacetMean {
+        count: get("readings").max(1.0) as usize,
+        marks: get("marks") as usize,
+        rejected: get("rejected") as usize,
+        fast: get("speed_error"),
+        along: shape(along, units, get("in_scan_fixed_u"), get("in_scan_digit")),
+        across: shape(
+            ["cross_scan", "skew", "bow", ""],
+            units,
+            get("cross_scan_fixed_u"),
+            get("cross_scan_digit"),
+        ),
+        dose: shape(["dose", "", "", ""], units, 0.0, f64::NAN),
     }
+}
 
-    /// Where lines scatter more than their readings state, the scatter counts. It is an estimate
-    /// with few degrees of freedom where there are few lines, so it is widened until twice it
-    /// covers what two standard deviations do (Student's distribution, as JCGM 100:2008, G.3, from memory).
-    fn widen(&self, means: &mut [FacetMean]) {
-        if self.degrees == 0.0 {
-            return;
-        }
-        let wider = (student_two_sided(TWO_SIGMA, self.degrees) / 2.0).powi(2) / self.degrees;
-        for mean in means {
-            let n = mean.count as f64;
-            for (shape, squares) in
-                [&mut mean.along, &mut mean.across].into_iter().zip(self.squares)
-            {
-                let [u, ..] = &mut shape.random;
-                if squares / self.degrees > n * *u * *u {
-                    *u = (wider * squares / n).sqrt();
-                }
-            }
-        }
+/// Widens what averages out so that twice the uncertainty covers what two standard deviations do
+/// (Student's distribution, JCGM 100:2008, G.3).
+fn widen(mean: &mut FacetMean) {
+    for shape in [&mut mean.along, &mut mean.across, &mut mean.dose] {
+        let wider = (student_two_sided(TWO_SIGMA, shape.degrees.max(1.0)) / 2.0).powi(2);
+        shape.random.iter_mut().flatten().for_each(|variance| *variance *= wider);
     }
 }

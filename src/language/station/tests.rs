@@ -132,7 +132,7 @@ impl Head for Fake {
     }
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
         self.said("expose");
-        Ok(Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false })
+        Ok(Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false, period: f64::NAN })
     }
     fn now(&mut self) -> f64 {
         self.0.borrow().time

@@ -222,7 +222,7 @@ fn answers_read_back() {
     there_and_back(&Call::Describe, Reply::Description(Box::new(description())));
     let line =
         LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
-    let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
+    let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true, period: 12.5e-3 };
     there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
     let image = CallImage::Here(image);

@@ -1,0 +1,373 @@
+//! Repeated readings of the lines of several facets, put together: each normalised by the time of its
+//! own turn, wild marks left out, their shapes averaged, with what averages out and what does not.
+
+use crate::optics::marks::legendre;
+use crate::optics::pool::{Spread, pool};
+use crate::optics::{Fit, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TrimError, wild};
+
+/// A reading of a line, with the measured time in s of the turn in which the line was drawn; not a
+/// number where the head does not tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TimedReading {
+    /// What the gauge reads.
+    pub reading: Reading,
+    /// Time of the turn.
+    pub period: f64,
+}
+
+/// How lines are planned.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineTiming {
+    /// Planned time of a turn in s.
+    pub turn: f64,
+    /// Planned spot velocity in m/s.
+    pub velocity: f64,
+    /// From what starts the line of facet 0 to its first dot, in s.
+    pub delay: f64,
+    /// By how much later that of each next facet is: 0 where every facet has a start-of-scan pulse,
+    /// the line period where all are timed from the index.
+    pub facet_delay: f64,
+    /// Planned length in m.
+    pub length: f64,
+}
+
+impl LineTiming {
+    /// Of a line of which nothing but its length is known, so that nothing is normalised.
+    fn untimed(length: f64) -> LineTiming {
+        LineTiming { turn: f64::NAN, velocity: 0.0, delay: 0.0, facet_delay: 0.0, length }
+    }
+
+    /// Share by which a turn of that time was faster than planned; zero where its time is not known.
+    fn fast(&self, period: f64) -> f64 {
+        let fast = self.turn / period - 1.0;
+        if fast.is_finite() { fast } else { 0.0 }
+    }
+
+    /// How far a dot at `at` of the line lies too far per share by which its turn was too fast, in m.
+    ///
+    /// The dot is fired at the time t = delay + (s + 1/2)·L/v after the pulse that starts the line, where
+    /// the polygon stands at a known angle, and the beam has moved by 2·f·ω·t since. So ω = (1 + ε)·ω₀
+    /// moves the dot by ε·2·f·ω₀·t = ε·(v·delay + (s + 1/2)·L) (derived). That pulse is the facet's own;
+    /// where lines are timed from the index alone, at the planned speed, facet k waits for k line periods
+    /// more, and these count to the delay.
+    fn lever(&self, facet: usize, at: f64) -> f64 {
+        let delay = self.delay + facet as f64 * self.facet_delay;
+        self.velocity * delay + (at + 0.5) * self.length
+    }
+}
+
+/// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FacetMean {
+    /// Number of readings, without those that have a wild mark.
+    pub count: usize,
+    /// Marks of a reading.
+    pub marks: usize,
+    /// Wild marks; the readings that have one are left out.
+    pub rejected: usize,
+    /// Mean share by which its turns were faster than planned; not a number where no time is known.
+    pub fast: f64,
+    /// Shape along the line in m at the planned speed: shift, length, even and odd distortion.
+    pub along: Shape,
+    /// Shape across the line in m: height, skew, bow.
+    pub across: Shape,
+    /// Dose against the plan's, as the mean over the line.
+    pub dose: Shape,
+}
+
+/// Coefficients of a shape, with what they are uncertain by. What marks cannot tell is not a number.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shape {
+    /// Of P0 to P3 in 2s.
+    pub of: [f64; SHAPE],
+    /// Variances and covariances of the mean of the readings, of what averages out.
+    pub random: Matrix,
+    /// The same of what does not.
+    pub fixed: Matrix,
+    /// Degrees of freedom of the part that averages out; infinitely many where the gauge states it.
+    pub degrees: f64,
+    /// The digit of the gauge: the common step of all readings; not a number where there is none.
+    pub digit: f64,
+    /// Standard deviation of single lines as they were drawn, hunting included, at the place of the line
+    /// where it is largest; not a number without repeats.
+    pub scatter: f64,
+    /// Its standard uncertainty.
+    pub scatter_u: f64,
+}
+
+impl Shape {
+    /// Standard uncertainty of a coefficient.
+    pub fn u(&self, k: usize) -> f64 {
+        self.combined(&unit(k)).0.sqrt()
+    }
+
+    /// Where the line lies at `s` of its length from its middle, with the standard uncertainty of that:
+    /// by the coefficients that are told, and their covariances.
+    pub fn at(&self, s: f64) -> (f64, f64) {
+        let weights = weights(s, &self.of);
+        let told = weights.iter().zip(self.of).filter(|(weight, _)| **weight != 0.0);
+        (told.map(|(weight, of)| weight * of).sum(), self.combined(&weights).0.sqrt())
+    }
+
+    /// Effective degrees of freedom of the coefficient that has fewest (Welch–Satterthwaite: ν·(u²/u_r²)²
+    /// of one part that averages out and one that is beyond doubt; JCGM 100:2008 G.4.1).
+    pub fn effective_degrees(&self) -> f64 {
+        let each = (0..SHAPE).map(|k| self.combined(&unit(k)));
+        let effective = each.map(|(all, random)| self.degrees * (all / random).powi(2));
+        effective.fold(f64::INFINITY, f64::min)
+    }
+
+    /// Variance of a sum of coefficients with these weights, and the part of it that averages out.
+    fn combined(&self, weights: &[f64; SHAPE]) -> (f64, f64) {
+        let (random, fixed) = (quadratic(&self.random, weights), quadratic(&self.fixed, weights));
+        (random + fixed, random)
+    }
+}
+
+fn unit(k: usize) -> [f64; SHAPE] {
+    std::array::from_fn(|i| f64::from(u8::from(i == k)))
+}
+
+/// wᵀ·M·w, where what has no weight does not count even if it is not a number.
+fn quadratic(matrix: &Matrix, weights: &[f64; SHAPE]) -> f64 {
+    let mut sum = 0.0;
+    for (row, a) in matrix.iter().zip(weights) {
+        for (value, b) in row.iter().zip(weights) {
+            if *a != 0.0 && *b != 0.0 {
+                sum += a * b * value;
+            }
+        }
+    }
+    sum
+}
+
+/// A direction in which marks are read.
+struct Direction {
+    value: fn(&Mark) -> f64,
+    stated: fn(&Reading) -> Stated,
+    /// 1 where an error of the speed shows in it, else 0.
+    speed: f64,
+}
+
+const ALONG: Direction = Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0 };
+const ACROSS: Direction =
+    Direction { value: |m| m.cross_scan, stated: |r| r.cross_scan_u, speed: 0.0 };
+const DOSE: Direction = Direction {
+    value: |m| m.dose,
+    stated: |r| Stated { random: r.dose_u, ..Stated::default() },
+    speed: 0.0,
+};
+
+/// Readings of several facets, from facet `first` on, and how their lines were planned.
+struct Lines<'a> {
+    all: &'a [Vec<TimedReading>],
+    first: usize,
+    by: &'a LineTiming,
+    fit: Fit,
+    places: &'a [Mark],
+    /// Wild marks of each reading.
+    wild: Vec<Vec<usize>>,
+}
+
+impl FacetMean {
+    /// Of readings of one line of planned length `length` m, whose turns are not known.
+    pub fn of(readings: &[Reading], length: f64) -> Result<FacetMean, TrimError> {
+        let timed = |reading: &Reading| TimedReading { reading: reading.clone(), period: f64::NAN };
+        let all = [readings.iter().map(timed).collect::<Vec<_>>()];
+        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(length))?;
+        let mean = means.into_iter().next().ok_or(TrimError::NoReading)?;
+        if mean.count > 0 { Ok(mean) } else { Err(TrimError::AllWild) }
+    }
+
+    /// Of the readings of several facets, from facet `first` on, that one gauge took: one mean per facet,
+    /// of which nothing is told where each of its readings has a wild mark.
+    ///
+    /// What averages out is u² = s²/n, where s² is the scatter of single readings, pooled over the facets
+    /// where that is sound. The noise that the gauge states counts only where there are no repeats. What
+    /// does not average out comes from the gauge's statement, and from its digit where noise does not
+    /// dither it: then each place is uncertain by digit/√12 (common practice, no source). Noise of half
+    /// a digit or more leaves less than 1 % of a digit (by the first term of the Fourier series of
+    /// rounding, exp(−2·(π·σ/digit)²)/π: derived).
+    pub fn of_facets(
+        all: &[Vec<TimedReading>],
+        first: usize,
+        by: &LineTiming,
+    ) -> Result<Vec<FacetMean>, TrimError> {
+        let places = checked(all)?;
+        let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
+        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, wild };
+        let digits = [ALONG, ACROSS].map(|direction| wild::digit(all, direction.value));
+        lines.find_wild(digits);
+        let [along, across] = digits;
+        let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
+        let parts = along.into_iter().zip(across).zip(lines.shapes(&DOSE, f64::NAN));
+        let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
+            count: lines.kept(facet).count(),
+            marks: places.len(),
+            rejected: lines.wild.get(facet).map_or(0, |wild| wild.iter().sum()),
+            fast: lines.fast(facet),
+            along,
+            across,
+            dose,
+        });
+        Ok(means.collect())
+    }
+}
+
+impl Lines<'_> {
+    fn find_wild(&mut self, digits: [f64; 2]) {
+        let mut wild = std::mem::take(&mut self.wild);
+        for (direction, digit) in [ALONG, ACROSS].into_iter().zip(digits) {
+            let value = |facet: usize, timed: &TimedReading, mark: &Mark| {
+                let fast = direction.speed * self.by.fast(timed.period);
+                (direction.value)(mark) - fast * self.by.lever(self.first + facet, mark.at)
+            };
+            wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
+        }
+        self.wild = wild;
+    }
+
+    /// The readings of a facet that have no wild mark.
+    fn kept(&self, facet: usize) -> impl Iterator<Item = &TimedReading> {
+        let wild = self.wild.get(facet).into_iter().flatten();
+        let readings = self.all.get(facet).into_iter().flatten().zip(wild);
+        readings.filter(|(_, wild)| **wild == 0).map(|(timed, _)| timed)
+    }
+
+    /// Mean share by which the turns of a facet were faster than planned.
+    fn fast(&self, facet: usize) -> f64 {
+        let known = self.kept(facet).map(|timed| self.by.turn / timed.period - 1.0);
+        let (sum, count) = known
+            .filter(|fast| fast.is_finite())
+            .fold((0.0, 0.0), |(sum, count), fast| (sum + fast, count + 1.0));
+        sum / count
+    }
+
+    /// The statement of all readings: noise and error of each place as root mean square.
+    fn stated(&self, direction: &Direction) -> Stated {
+        let readings = || self.all.iter().flatten().map(|timed| (direction.stated)(&timed.reading));
+        let count = readings().count() as f64;
+        let mean = |of: fn(Stated) -> f64| {
+            (readings().map(|stated| of(stated) * of(stated)).sum::<f64>() / count).sqrt()
+        };
+        let (random, place) = (mean(|stated| stated.random), mean(|stated| stated.place));
+        Stated { random, place, ..readings().next().unwrap_or_default() }
+    }
+
+    /// The shapes of all facets in one direction.
+    fn shapes(&self, direction: &Direction, digit: f64) -> Vec<Shape> {
+        let facets = 0..self.all.len();
+        let (drawn, told): (Vec<Spread>, Vec<Spread>) =
+            facets.map(|k| self.spreads(direction, k)).unzip();
+        let mut stated = self.stated(direction);
+        // Half a digit of noise dithers it.
+        if self.noise(direction, stated.random) < digit / 2.0 {
+            stated.place = stated.place.hypot(digit / 12_f64.sqrt());
+        }
+        let fixed = self.fit.fixed(&stated, self.by.length);
+        let noise = self.fit.covariance(stated.random);
+        let shape = |(((told, (variance, degrees)), drawn), (single, seen)): (
+            ((&Spread, (Matrix, f64)), &Spread),
+            (Matrix, f64),
+        )| {
+            let n = told.count;
+            let diagonal = || (0..SHAPE).filter_map(|k| variance.get(k)?.get(k).copied());
+            // Readings that are all equal tell nothing where their digit is not known.
+            let silent = digit.is_nan() && diagonal().all(|v| v.is_nan() || v == 0.0);
+            let (single_noise, degrees) =
+                if degrees == 0.0 || silent { (noise, f64::INFINITY) } else { (variance, degrees) };
+            let at = |mark: &Mark| quadratic(&single, &weights(mark.at, &drawn.mean));
+            let scatter = self.places.iter().map(at).fold(f64::NAN, f64::max).sqrt();
+            Shape {
+                of: told.mean,
+                random: single_noise.map(|row| row.map(|v| v / n)),
+                fixed,
+                degrees,
+                digit,
+                scatter,
+                scatter_u: scatter / (2.0 * seen).sqrt(),
+            }
+        };
+        told.iter().zip(pool(&told)).zip(&drawn).zip(pool(&drawn)).map(shape).collect()
+    }
+
+    /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.
+    fn spreads(&self, direction: &Direction, facet: usize) -> (Spread, Spread) {
+        let fit = |timed: &TimedReading| self.fit.of(&timed.reading.marks, direction.value);
+        let drawn: Vec<[f64; SHAPE]> = self.kept(facet).map(fit).collect();
+        if direction.speed == 0.0 || self.by.turn.is_nan() {
+            let spread = Spread::of(&drawn);
+            return (spread, spread);
+        }
+        let lever = self.fit.of(self.places, |mark| self.by.lever(self.first + facet, mark.at));
+        let planned = self.kept(facet).zip(&drawn).map(|(timed, row)| {
+            let fast = self.by.fast(timed.period);
+            let at = |k: usize| row.get(k).zip(lever.get(k)).map(|(row, by)| row - fast * by);
+            std::array::from_fn(|k| at(k).unwrap_or(f64::NAN))
+        });
+        (Spread::of(&drawn), Spread::of(&planned.collect::<Vec<_>>()))
+    }
+
+    /// Standard deviation of one mark from reading to reading, over all facets and marks; as stated where
+    /// there are no repeats.
+    fn noise(&self, direction: &Direction, stated: f64) -> f64 {
+        let (mut squares, mut degrees) = (0.0, 0.0);
+        for facet in 0..self.all.len() {
+            for place in 0..self.places.len() {
+                let marks = || self.kept(facet).filter_map(|timed| timed.reading.marks.get(place));
+                let n = marks().count() as f64;
+                let mean = marks().map(direction.value).sum::<f64>() / n;
+                squares +=
+                    marks().map(|mark| ((direction.value)(mark) - mean).powi(2)).sum::<f64>();
+                degrees += n - 1.0;
+            }
+        }
+        if degrees > 0.0 { (squares / degrees).sqrt() } else { stated }
+    }
+}
+
+/// Weight of each coefficient that is told in the place of a dot at `s` of the line.
+fn weights(s: f64, told: &[f64; SHAPE]) -> [f64; SHAPE] {
+    let told = |k: usize| told.get(k).is_some_and(|of| of.is_finite());
+    std::array::from_fn(|k| if told(k) { legendre(k, 2.0 * s) } else { 0.0 })
+}
+
+/// The places of the marks, where all readings are of use and alike.
+fn checked(all: &[Vec<TimedReading>]) -> Result<&[Mark], TrimError> {
+    let places = all.first().and_then(|readings| readings.first()).ok_or(TrimError::NoReading)?;
+    let places = &places.reading.marks;
+    for timed in all.iter().flatten() {
+        let reading = &timed.reading;
+        if let Some(why) = unusable(reading) {
+            return Err(TrimError::Unusable(why));
+        }
+        let alike = reading.marks.len() == places.len()
+            && reading.marks.iter().zip(places).all(|(a, b)| a.at == b.at);
+        if !alike {
+            return Err(TrimError::Unusable("the marks of one line must lie at the same places"));
+        }
+    }
+    if all.iter().any(Vec::is_empty) {
+        return Err(TrimError::NoReading);
+    }
+    Ok(places)
+}
+
+/// Why a reading is of no use.
+fn unusable(reading: &Reading) -> Option<&'static str> {
+    let mark = |m: &Mark| m.at.is_finite() && m.in_scan.is_finite() && m.cross_scan.is_finite();
+    let stated = |u: &Stated| {
+        [u.random, u.offset, u.slope, u.place].iter().all(|u| u.is_finite() && *u >= 0.0)
+    };
+    let count = reading.marks.len();
+    if !(1..=MAX_MARKS).contains(&count) {
+        Some("a reading must have 1 to 64 marks")
+    } else if !(reading.marks.iter().all(mark)
+        && stated(&reading.in_scan_u)
+        && stated(&reading.cross_scan_u))
+    {
+        Some("a reading must be finite, and its uncertainty not negative")
+    } else {
+        None
+    }
+}

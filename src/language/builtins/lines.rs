@@ -1,0 +1,213 @@
+//! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
+
+use crate::builtins::records::{datum, field, listed, made};
+use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
+use crate::builtins::testing::fits_the_head;
+use crate::program::value::{Datum, Object};
+use crate::station::StationError;
+use spintrue_head::{
+    Calls, FacetMean, Fault, LineOrder, LineTiming, MAX_DEGREES, Pattern, StartOfScan,
+    TimedReading, TrimError, show_number,
+};
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+/// Most readings in one call.
+const MAX_READINGS: f64 = 1000.0;
+
+/// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
+/// facet are taken in place of those that have a wild mark.
+pub(super) const MAX_RETRIES: u32 = 3;
+
+pub(super) fn test_line(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
+    let facet = arguments.number(0);
+    let facets = context.station.description().facets;
+    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
+        let facet = show_number(facet, None);
+        return wrong(format!(
+            "there is no facet {facet}: the polygon has facets 0 to {}",
+            facets.saturating_sub(1)
+        ));
+    }
+    let facet = facet as u32;
+    let lines = measured(context, facet..facet + 1, arguments.get(1), arguments.optional(2))?;
+    Ok(lines.into_iter().next().map_or(Datum::Nothing, datum))
+}
+
+pub(super) fn test_lines(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
+    let facets = context.station.description().facets;
+    Ok(listed(measured(context, 0..facets, arguments.get(0), arguments.optional(1))?))
+}
+
+/// Measures these facets; one line record each.
+///
+/// Each pass reads every facet once, in a new random order, so that what drifts or swings slowly does not
+/// lie on the same facets. The order follows from the head time at the start, so a run on a simulated head
+/// comes out the same again. A reading with a wild mark is taken again.
+fn measured(
+    context: &mut Context<'_>,
+    facets: Range<u32>,
+    plan: Option<&Datum>,
+    readings: Option<f64>,
+) -> Result<Vec<Object>, Trouble> {
+    let readings = readings.unwrap_or(1.0);
+    if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
+        let readings = show_number(readings, None);
+        return wrong(format!(
+            "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
+        ));
+    }
+    let readings = readings as usize;
+    let words = plan.map_or(&[][..], Datum::words);
+    let mut order = RandomOrder(fits_the_head(context, plan, words)?.time.to_bits());
+    let get = |name| field("plan", words, name);
+    let line = LineOrder {
+        facet: facets.start,
+        dots: get("dots") as u32,
+        dot_period: get("dot_period"),
+        delay: get("pre_scan_delay"),
+        pattern: Pattern::TestMarks,
+    };
+    let own_pulse = context.station.description().start_of_scan == StartOfScan::EveryFacet;
+    let timing = LineTiming {
+        turn: TAU / get("speed"),
+        velocity: get("spot_velocity"),
+        delay: line.delay,
+        facet_delay: if own_pulse { 0.0 } else { get("line_period") },
+        length: get("length"),
+    };
+    let first = facets.start;
+    let mut lines: Vec<LineOrder> =
+        facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
+    let mut all = vec![Vec::with_capacity(readings); lines.len()];
+    let means = loop {
+        let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
+        let mut missing = vec![readings; lines.len()];
+        if all.iter().all(|all| !all.is_empty()) {
+            let means = FacetMean::of_facets(&all, first as usize, &timing).map_err(unusable)?;
+            let lacking = means.iter().zip(&all);
+            missing = lacking
+                .map(|(mean, all)| if most(all) { readings.saturating_sub(mean.count) } else { 0 })
+                .collect();
+            if missing.iter().all(|missing| *missing == 0) {
+                break means;
+            }
+        }
+        while missing.iter().any(|missing| *missing > 0) {
+            order.shuffle(&mut lines);
+            for line in &lines {
+                let facet = (line.facet - first) as usize;
+                let (Some(all), Some(missing)) = (all.get_mut(facet), missing.get_mut(facet))
+                else {
+                    continue;
+                };
+                if *missing > 0 {
+                    all.push(reading(context, line)?);
+                    *missing -= 1;
+                }
+            }
+        }
+    };
+    if means.iter().any(|mean| mean.count == 0) {
+        return Err(unusable(TrimError::AllWild));
+    }
+    Ok((first..).zip(&means).map(|(facet, mean)| line_record(facet, mean)).collect())
+}
+
+fn unusable(error: TrimError) -> Trouble {
+    Trouble::Value(error.to_string())
+}
+
+/// A source of random orders (SplitMix64).
+struct RandomOrder(u64);
+
+impl RandomOrder {
+    fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let word = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        let word = (word ^ (word >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        word ^ (word >> 31)
+    }
+
+    /// Every order is as likely as any other (Fisher and Yates).
+    fn shuffle<T>(&mut self, items: &mut [T]) {
+        for last in (1..items.len()).rev() {
+            let other = self.next() % (last as u64 + 1);
+            items.swap(last, other as usize);
+        }
+    }
+}
+
+/// One exposed and measured line.
+fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading, Trouble> {
+    let mut tries = 0;
+    loop {
+        let exposed = context.station.expose(order)?;
+        if exposed.underrun {
+            return Err(StationError::Fault(Fault::Underrun).into());
+        }
+        match context.station.measure() {
+            Err(StationError::Fault(Fault::LostReading)) if tries < MAX_RETRIES => tries += 1,
+            other => return Ok(TimedReading { reading: other?, period: exposed.period }),
+        }
+    }
+}
+
+/// What marks tell of a line; what they cannot tell is not a number.
+fn line_record(facet: u32, mean: &FacetMean) -> Object {
+    let FacetMean { along, across, dose, .. } = mean;
+    let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
+    let fixed = |shape: &spintrue_head::Shape| shape.fixed[0][0].sqrt();
+    let degrees = along.effective_degrees().min(across.effective_degrees()).min(MAX_DEGREES);
+    let ends =
+        [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
+    let [start, end, start_across, end_across] = ends;
+    // P1 in 2s runs from -1 at the start to 1 at the end.
+    let fields = [
+        ("bow", of(&across.of, 2)),
+        ("bow_u", across.u(2)),
+        ("cross_scan", of(&across.of, 0)),
+        ("cross_scan_digit", across.digit),
+        ("cross_scan_end", end_across.0),
+        ("cross_scan_end_u", end_across.1),
+        ("cross_scan_fixed_u", fixed(across)),
+        ("cross_scan_scatter", across.scatter),
+        ("cross_scan_scatter_u", across.scatter_u),
+        ("cross_scan_start", start_across.0),
+        ("cross_scan_start_u", start_across.1),
+        ("cross_scan_u", across.u(0)),
+        ("degrees", degrees),
+        ("dose", of(&dose.of, 0)),
+        ("dose_u", dose.u(0)),
+        ("even", of(&along.of, 2)),
+        ("even_u", along.u(2)),
+        ("facet", f64::from(facet)),
+        ("in_scan", of(&along.of, 0)),
+        ("in_scan_digit", along.digit),
+        ("in_scan_end", end.0),
+        ("in_scan_end_u", end.1),
+        ("in_scan_fixed_u", fixed(along)),
+        ("in_scan_scatter", along.scatter),
+        ("in_scan_scatter_u", along.scatter_u),
+        ("in_scan_start", start.0),
+        ("in_scan_start_u", start.1),
+        ("in_scan_u", along.u(0)),
+        ("length_error", 2.0 * of(&along.of, 1)),
+        ("length_error_u", 2.0 * along.u(1)),
+        ("marks", mean.marks as f64),
+        ("odd", of(&along.of, 3)),
+        ("odd_u", along.u(3)),
+        ("readings", mean.count as f64),
+        ("rejected", mean.rejected as f64),
+        ("skew", 2.0 * of(&across.of, 1)),
+        ("skew_u", 2.0 * across.u(1)),
+        ("speed_error", mean.fast),
+    ];
+    made("line", &fields.map(|(name, of)| (name, Datum::Number(of))))
+}
