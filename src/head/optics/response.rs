@@ -213,19 +213,19 @@ impl Response {
     pub fn trouble(&self) -> Option<String> {
         let Response { wiring: Wiring { is_reversed, first, is_swapped }, .. } = *self;
         let gains = [("in-scan", self.in_scan), ("cross-scan", self.cross_scan)];
+        if self.misfit > MAX_MISFIT {
+            return Some(format!(
+                "the lines did not follow their trims: what is left is {:.1} times what the gauge is \
+                 uncertain by, whichever facet order is assumed",
+                self.misfit
+            ));
+        }
         let still = gains.iter().find(|(_, gain)| gain.of.abs() < CLEAR * gain.u);
         if let Some((which, Gain { of, u })) = still {
             let most = of.abs() + CLEAR * u;
             return Some(format!(
                 "the {which} trims do not move the lines, or by less than {most:.2} of what they should: \
                  stuck registers, or too small a step for this gauge"
-            ));
-        }
-        if self.misfit > MAX_MISFIT {
-            return Some(format!(
-                "the lines did not follow their trims: what is left is {:.1} times what the gauge is \
-                 uncertain by, whichever facet order is assumed",
-                self.misfit
             ));
         }
         if self.confidence < SURE {
