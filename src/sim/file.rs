@@ -1,10 +1,10 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{BUILT_IN, Config, Detector, Facet, GaugeModel, Travel};
+use crate::config::{BUILT_IN, Config, Detector, GaugeModel, Travel};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
-use crate::optics::Optics;
+use crate::optics::{Facet, Optics};
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
 use crate::windage::Windage;

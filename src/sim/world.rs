@@ -2,13 +2,14 @@
 //!
 //! Its state depends on commands and their times only. Asking for it changes nothing.
 
-use crate::config::{Config, Facet};
+use crate::config::Config;
 use crate::faults::{Argument, InjectedFault, When};
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Galvanometer;
 use crate::lines::Drawn;
 use crate::medium::Sheet;
 use crate::noise::{Noise, Stream};
+use crate::optics::Facet;
 use crate::pulses::{LockDetector, Pulses, Sweep};
 use crate::rotor::{Drive, Moment, Motion, Rotor};
 use core::f64::consts::TAU;

@@ -1,6 +1,7 @@
 //! The simulated head through the same door that scripts take: trait calls and descriptions.
 
 mod drifts;
+mod effects;
 mod faults;
 mod light;
 mod lines;
