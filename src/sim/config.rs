@@ -4,7 +4,7 @@ use crate::disturbances::Disturbances;
 use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
 use crate::galvanometer::Loop;
-use crate::optics::Optics;
+use crate::optics::{Facet, Optics};
 use crate::rotor::Rotor;
 use crate::wiring::Wiring;
 use spintrue_head::{Description, Proof, Stated, Trim};
@@ -20,21 +20,6 @@ pub(crate) const MAX_PASSAGES: u32 = 4;
 
 /// How many times slower a host serves words that cannot keep up.
 pub(crate) const SLOW_HOST: f64 = 8.0;
-
-/// One facet as it was cut and coated.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Facet {
-    /// Division error in rad: + comes late.
-    pub division: f64,
-    /// Facet-to-axis error in rad: + aims the beam towards a larger galvanometer angle.
-    pub facet_to_axis: f64,
-    /// Reflectivity, 1 is nominal.
-    pub reflectivity: f64,
-    /// How much longer than nominal its line is, as a share: a curved facet.
-    pub stretch: f64,
-    /// How much its line rises across per length along it.
-    pub skew: f64,
-}
 
 /// The start-of-scan detector.
 #[derive(Clone, Copy, Debug, PartialEq)]

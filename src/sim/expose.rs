@@ -1,10 +1,11 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
-use crate::config::{Facet, MAX_PASSAGES, SLOW_HOST};
+use crate::config::{MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
 use crate::lines::{Across, Drawing, Drawn};
 use crate::noise::Stream;
+use crate::optics::Facet;
 use crate::pulses::Sweep;
 use crate::world::{Steady, World};
 use core::f64::consts::TAU;

@@ -1,12 +1,10 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{
-    self, BUILT_IN, Config, Facet, GaugeModel, LaserModel, MediumModel, Stored, Travel,
-};
+use crate::config::{self, BUILT_IN, Config, GaugeModel, LaserModel, MediumModel, Stored, Travel};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
-use crate::optics::Optics;
+use crate::optics::{Facet, Optics};
 use crate::reader::{ConfigError, Reader, Table};
 use crate::rotor::Rotor;
 use crate::windage::Windage;

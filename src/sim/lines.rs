@@ -1,7 +1,8 @@
 //! Where an exposed line lies: optics from rotor angle, galvanometer and facet errors.
 
-use crate::config::{Config, Facet};
+use crate::config::Config;
 use crate::galvanometer::{Galvanometer, Offset};
+use crate::optics::Facet;
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
 use spintrue_head::{LineOrder, Mark, spot_velocity};

@@ -1,10 +1,24 @@
 //! Optics of one spot: from the f-theta law to where the light of a real lens, mirror and beam lands, and
 //! how much of it.
 
-use crate::config::Facet;
 use crate::reader::Table;
 use core::f64::consts::{PI, SQRT_2};
 use spintrue_head::{Description, facet_to_axis_shift, galvanometer_shift};
+
+/// One facet as it was cut and coated.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Facet {
+    /// Division error in rad: + comes late.
+    pub division: f64,
+    /// Facet-to-axis error in rad: + aims the beam towards a larger galvanometer angle.
+    pub facet_to_axis: f64,
+    /// Reflectivity, 1 is nominal.
+    pub reflectivity: f64,
+    /// How much longer than nominal its line is, as a share: a curved facet.
+    pub stretch: f64,
+    /// How much its line rises across per length along it.
+    pub skew: f64,
+}
 
 /// How lens and mirrors bend every line: shifts in m at the ends of the longest line.
 #[derive(Clone, Copy, Debug, PartialEq)]

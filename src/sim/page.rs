@@ -5,10 +5,11 @@
 //! medium that is too fast, lies low by what the medium went too far. The head is mounted turned by the little angle
 //! that squares lines on a moving medium, so that angle is left out (common practice, no source).
 
-use crate::config::{Facet, MAX_PASSAGES};
+use crate::config::MAX_PASSAGES;
 use crate::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
 use crate::lines::Across;
 use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
+use crate::optics::Facet;
 use crate::pulses::Sweep;
 use crate::world::World;
 use core::f64::consts::{PI, TAU};

@@ -5,9 +5,10 @@
 //! All of it is a function of the turn's number or of time, so pulses of any turn can be asked for in any
 //! order.
 
-use crate::config::{Config, Facet};
+use crate::config::Config;
 use crate::disturbances::Disturbances;
 use crate::noise::{MAX_NORMAL, Noise, Stream};
+use crate::optics::Facet;
 use crate::rotor::Motion;
 use core::f64::consts::{SQRT_2, TAU};
 use spintrue_head::StartOfScan;

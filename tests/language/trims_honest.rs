@@ -39,7 +39,7 @@ record \"trims\": trims
 record \"u\": u
 ";
 
-/// Laid over the built-in head: nothing scatters, and the registers have no steps.
+/// Laid over the built-in head: nothing scatters or hunts, and the registers have no steps.
 const TWIN: Case = Case {
     name: "twin",
     jitter: "0 ppm",
@@ -132,7 +132,7 @@ const SHIPPED: Case = Case {
 impl Case {
     fn description(&self) -> String {
         format!(
-            "[rotor]\njitter = '{}'\n[start_of_scan]\njitter = '{}'\n[galvanometer]\nwobble = \
+            "[rotor]\nhunting = []\njitter = '{}'\n[start_of_scan]\njitter = '{}'\n[galvanometer]\nwobble = \
              '{}'\n[gauge]\nnoise = '{}'\nstated = '{}'\nresolution = '{}'\nlost = '{}'\n\
              [trims]\nin_scan_step = '{}'\ncross_scan_step = '{}'\n",
             self.jitter,

@@ -261,7 +261,7 @@ fn a_passing_run_is_recorded_whole() {
     assert_eq!(manifest["identity"]["operator"], "shift 3");
     assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 3);
     let report = read(&place, "report.html");
-    for wanted in ["PASSED", "Lasers and rotors", "Simulated", "shift 3", "lock 6.73 s", "<svg"] {
+    for wanted in ["PASSED", "Lasers and rotors", "Simulated", "shift 3", "lock 6.34 s", "<svg"] {
         assert!(report.contains(wanted), "{wanted}");
     }
     for from_elsewhere in ["http://", "https://", "<script", "<link"] {
@@ -454,7 +454,7 @@ fn a_record_is_shown_as_its_run_was() {
     let from = run.find("  speed reached").unwrap();
     let values = &run[from..run.find("\n\n  checks").unwrap()];
     assert!(told.contains(values), "{told}");
-    for wanted in ["whole and as it was written", " by me", "simulated (seed 1)", "margin 5.49 um"]
+    for wanted in ["whole and as it was written", " by me", "simulated (seed 1)", "margin 4.97 um"]
     {
         assert!(told.contains(wanted), "{wanted}: {told}");
     }

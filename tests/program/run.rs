@@ -2,9 +2,9 @@
 //!
 //! A line `// run: ARGUMENTS` in a script adds arguments; its folder is the working folder.
 
-use crate::program::{Ended, Fault, at_root, command, faults, json_lines};
+use crate::program::{Ended, Fault, at_root, command, faults, json_lines, spintrue};
 use crate::support::{
-    Folder, corpus, file_name, names, root, scripts, snapshot, stem, table_of_page,
+    Folder, corpus, file_name, names, repository, root, scripts, snapshot, stem, table_of_page,
 };
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -146,6 +146,8 @@ fn no_fault_passes_acceptance() {
         let times: &[&str] = match fault.name.as_str() {
             // A bump at rest moves nothing, and a lie from the first reading on is the gauge's offset.
             "lock_lost" | "gauge_lying" => &["20s", "100s", "330s", "400s", "976s", "line 30"],
+            // Where it moves before the first spin-up or after the last, it is where all was measured.
+            "index_shifted" => &["20s", "100s", "330s", "400s"],
             // What the registers hold by then is what was proved.
             "stuck_trim" => &["0s", "20s", "100s", "330s"],
             _ => &["0s", "20s", "100s", "330s", "400s", "976s", "1003s"],
@@ -260,35 +262,122 @@ fn machines_get_json_lines() {
     assert_eq!(before["value"][0]["in_scan"]["unit"], "m");
 }
 
-/// What is wrong with a head, or with its gauge, is found by the scripts that judge it: the table of the
-/// page is what they conclude.
+/// Heads of the folder that `bring_up.spt` and `accept.spt` must pass, in this order. Their trims come out right,
+/// whatever the registers make of each step, the rotor does between lines or the gauge misreads now and then.
+const GOOD: &[(&str, [bool; 2])] = &[
+    // Warm, its lines lie elsewhere: trims hold for the temperature of the bring-up.
+    ("cold_head", [true, false]),
+    ("cross_scan_gain_half", [true, true]),
+    ("cross_scan_gain_one_and_a_half", [true, true]),
+    // These draw with the mirror near its parked angle, where nothing is steered wrongly.
+    ("galvanometer_gain", [true, true]),
+    ("galvanometer_linearity", [true, true]),
+    ("hunting", [true, true]),
+    ("hunting_fast", [true, true]),
+    ("hunting_slow", [true, true]),
+    ("in_scan_gain_half", [true, true]),
+    ("in_scan_gain_one_and_a_half", [true, true]),
+    // Nothing had been trimmed before the index moved.
+    ("index_shifted", [true, true]),
+    // Neither draws a page.
+    ("medium_fast", [true, true]),
+    ("medium_wobble", [true, true]),
+    ("ripple", [true, true]),
+    ("tilt_corrected", [true, true]),
+    ("wild_readings", [true, true]),
+];
+
+/// Heads of which a script still concludes what is wrong. What mends one takes it off this list.
+const STILL_MISJUDGED: &[&str] = &[
+    // The gauge creeps too slowly for the limits of a bring-up.
+    "gauge_creep",
+    // Lines are not yet normalised by the period of their own turn.
+    "hunting",
+    "hunting_fast",
+    "hunting_slow",
+    // Dose is compared between facets only: not along the line, and not with the power asked for.
+    "narrow_facets",
+    "power_ramp",
+    "weak_laser",
+    // Wild readings are not yet rejected.
+    "wild_readings",
+];
+
+/// The last line of a run, and the checks that did not conform, or why it failed.
+fn concluded(script: &str, file: &str) -> (bool, String) {
+    let script = format!("scripts/{script}.spt");
+    let ended = at_root(&["run", &script, "--head", &format!("sim:{file}")]);
+    let all = ended.all();
+    assert!(matches!(ended.code, Some(0 | 1 | 3 | 4)), "{file}: {all}");
+    let passed = ended.code == Some(0);
+    assert_eq!(ended.out.contains("trims stored"), passed, "{file}: {all}");
+    let verdict = ended.out.trim_end().lines().last().unwrap();
+    let against = ended.out.lines().filter(|line| line.contains(" check "));
+    let against =
+        against.filter(|line| line.contains("DOES NOT CONFORM") || line.contains("UNDECIDED"));
+    let labels = against
+        .map(|line| line.split(" check ").nth(1).unwrap().split(':').next().unwrap().to_string());
+    let mut labels: Vec<String> = labels.collect();
+    labels.dedup();
+    if labels.is_empty() && !passed {
+        let kinds = ["fault: ", "timeout: "];
+        let why =
+            |line: &str| kinds.iter().find_map(|kind| Some(line.strip_prefix(kind)?.to_string()));
+        labels.extend(ended.out.lines().find_map(why));
+    }
+    let colon = if labels.is_empty() { "" } else { ": " };
+    (passed, format!("{verdict}{colon}{}", labels.join(", ")))
+}
+
+/// Which contracts a head breaks, by `head test` with everything allowed.
+fn broken_contracts(file: &str) -> String {
+    let head = format!("sim:{file}");
+    let ended = at_root(&["head", "test", &head, "--spin", "--trims", "--allow-light"]);
+    let broken = ended.out.lines().filter_map(|line| line.strip_prefix("BROKEN"));
+    let broken: Vec<&str> = broken.map(str::trim).collect();
+    assert_eq!(ended.code == Some(0), broken.is_empty(), "{file}: {}", ended.all());
+    if broken.is_empty() { "kept".to_string() } else { format!("BROKEN: {}", broken.join(", ")) }
+}
+
+/// What is wrong with a head, or with its gauge, is found by the scripts that judge it, and what can be
+/// corrected passes: the table of the page is what they conclude.
 #[test]
 fn heads_with_one_thing_wrong_do_not_pass() {
-    let mut table =
-        "| head | what is wrong | `bring_up.spt` | `accept.spt` |\n| --- | --- | --- | --- |\n"
-            .to_string();
+    let mut table = "| head | what is wrong | `bring_up.spt` | `accept.spt` | `head test` |\n\
+                     | --- | --- | --- | --- | --- |\n"
+        .to_string();
     for name in names(root().join("scripts/heads/wrong")) {
         let file = format!("scripts/heads/wrong/{name}");
+        let name = name.trim_end_matches(".toml");
         let text = std::fs::read_to_string(root().join(&file)).unwrap();
         let what = text.lines().next().unwrap().trim_start_matches("# ").trim_end_matches('.');
-        let concluded = ["bring_up", "accept"].map(|script| {
-            let script = format!("scripts/{script}.spt");
-            let ended = at_root(&["run", &script, "--head", &format!("sim:{file}")]);
-            assert!(matches!(ended.code, Some(1 | 3 | 4)), "{name}: {}", ended.all());
-            assert!(!ended.out.contains("trims stored"), "{name}: {}", ended.all());
-            let verdict = ended.out.trim_end().lines().last().unwrap();
-            let against = ended.out.lines().filter(|line| line.contains(" check "));
-            let against = against
-                .filter(|line| line.contains("DOES NOT CONFORM") || line.contains("UNDECIDED"));
-            let labels = against
-                .map(|line| line.split(" check ").nth(1).unwrap().split(':').next().unwrap());
-            let mut labels: Vec<&str> = labels.collect();
-            labels.dedup();
-            format!("{verdict}: {}", labels.join(", "))
-        });
-        let name = name.trim_end_matches(".toml");
-        let [bring_up, accept] = concluded;
-        table.push_str(&format!("| `{name}` | {what} | {bring_up} | {accept} |\n"));
+        let [bring_up, accept] = ["bring_up", "accept"].map(|script| concluded(script, &file));
+        let passes = GOOD.iter().find(|(good, _)| *good == name).map_or([false; 2], |good| good.1);
+        let is_right = passes == [bring_up.0, accept.0];
+        let misjudged = STILL_MISJUDGED.contains(&name);
+        assert_eq!(is_right, !misjudged, "{name}: {} / {}", bring_up.1, accept.1);
+        let mark = if misjudged { " (still misjudged)" } else { "" };
+        let contracts = broken_contracts(&file);
+        table.push_str(&format!(
+            "| `{name}` | {what}{mark} | {} | {} | {contracts} |\n",
+            bring_up.1, accept.1
+        ));
     }
     table_of_page("docs/simulated-head.md", "wrong heads", &table);
+}
+
+/// Trims that were stored while the index was where it was built act on the wrong facets afterwards.
+#[test]
+fn an_index_that_moved_is_found_when_a_head_comes_back() {
+    let folder = Folder::new("moved");
+    let run = |script: &str, more: &[&str]| {
+        let script = repository(&format!("scripts/{script}.spt"));
+        let head = "sim?memory=head.json";
+        spintrue(&folder, &[&["run", &script, "--head", head], more].concat())
+    };
+    let accepted = run("accept", &["--record", "accepted"]);
+    assert_eq!(accepted.code, Some(0), "{}", accepted.all());
+    let moved = run("requalify", &["--last", "accepted", "--fault", "index_shifted"]);
+    assert_eq!(moved.code, Some(1), "{}", moved.all());
+    assert!(moved.out.contains("cross-scan residual"), "{}", moved.all());
 }

@@ -3,6 +3,7 @@
 mod detector;
 mod dose;
 mod drifts;
+mod effects;
 mod faults;
 mod light;
 mod lines;
