@@ -99,15 +99,8 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
 fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let facet = arguments.number(0);
     let plan = arguments.words(1);
+    let existing = existing_facet(context, facet)?;
     let readings = arguments.optional(2).unwrap_or(1.0);
-    let facets = context.station.description().facets;
-    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
-        let facet = show_number(facet, None);
-        return wrong(format!(
-            "there is no facet {facet}: the polygon has facets 0 to {}",
-            facets.saturating_sub(1)
-        ));
-    }
     if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
         let readings = show_number(readings, None);
         return wrong(format!(
@@ -116,7 +109,7 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     }
     fits_the_head(context, arguments.get(1), plan)?;
     let order = LineOrder {
-        facet: facet as u32,
+        facet: existing,
         dots: field("plan", plan, "dots") as u32,
         dot_period: field("plan", plan, "dot_period"),
         delay: field("plan", plan, "pre_scan_delay"),
@@ -129,6 +122,19 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
     let length = field("plan", plan, "length");
     let mean = FacetMean::of(&seen, length).map_err(|error| Trouble::Value(error.to_string()))?;
     Ok(datum(line_record(facet, &mean)))
+}
+
+/// A facet that the polygon has.
+pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
+    let facets = context.station.description().facets;
+    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
+        let facet = show_number(facet, None);
+        return wrong(format!(
+            "there is no facet {facet}: the polygon has facets 0 to {}",
+            facets.saturating_sub(1)
+        ));
+    }
+    Ok(facet as u32)
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
@@ -263,6 +269,7 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("cross_scan_common", mean("cross_scan")),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
+        ("dose_common", mean("dose")),
         ("dose_spread", spread_of("dose")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
