@@ -45,7 +45,9 @@ pub use contract::{
     CONTRACTS, Contract, ContractOutcome, ContractReport, Permissions, run_contracts,
     run_contracts_with,
 };
-pub use description::{Clock, ClockKind, Description, Rail, Register, StartOfScan, Times};
+pub use description::{
+    Clock, ClockKind, Description, MAX_STEADY, Rail, Register, StartOfScan, Times,
+};
 pub use fault::Fault;
 pub use faults::{FAULTS, FaultKind, FaultParameter, InjectableFault};
 pub use fixture::{Fitted, Fittings, Fixture};
@@ -60,7 +62,7 @@ pub use optics::{
     Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE, Shape,
     Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
 };
-pub use range::{MAX_STEADY, check_range, out_of_range};
+pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
 pub use realtime::Paced;
 pub use record::{CallListener, CallRecorder, Heard};
