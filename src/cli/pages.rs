@@ -17,6 +17,9 @@ pub(super) struct ExposedPage {
     pub label: String,
     /// Lines drawn.
     pub lines: usize,
+    /// Mean light of the lines against what exposes the medium fully, and what there is to say of it.
+    light: Option<f64>,
+    exposure: Option<String>,
     /// Banding across, where there are lines enough.
     pub banding: Option<Banding>,
     pub picture: Option<Picture>,
@@ -33,7 +36,8 @@ pub(super) struct Picture {
 impl ExposedPage {
     pub(super) fn new(label: String, sheet: &Sheet, picture: Option<Picture>) -> ExposedPage {
         let banding = banding(&sheet.shifts(), sheet.facets).ok();
-        ExposedPage { label, lines: sheet.lines.len(), banding, picture }
+        let (light, exposure) = (sheet.light(), sheet.exposure());
+        ExposedPage { label, lines: sheet.lines.len(), light, exposure, banding, picture }
     }
 }
 
@@ -55,6 +59,9 @@ pub(super) fn text(pages: &[ExposedPage], colour: bool) -> String {
                 "  picture {path}: {width} x {height} pixels, spot {:.1} um\n",
                 um(*spot)
             ));
+        }
+        if let Some(exposure) = &page.exposure {
+            text.push_str(&format!("  {exposure}\n"));
         }
         let Some(banding) = &page.banding else {
             text.push_str("  too few lines to tell banding\n");
@@ -104,6 +111,7 @@ pub(super) fn value(page: &ExposedPage) -> Value {
         "event": "page",
         "label": page.label,
         "lines": page.lines,
+        "light": page.light,
         "picture": page.picture.as_ref().map(|drawn| json!({
             "path": drawn.path,
             "width": drawn.width,

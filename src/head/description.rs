@@ -6,6 +6,9 @@ pub(crate) use crate::signals::{Channel, Signal};
 use core::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
 
+/// Longest time in s for which lines are drawn steadily by one command.
+pub const MAX_STEADY: f64 = 60.0;
+
 /// A power rail.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Rail {

@@ -46,7 +46,8 @@ pub use contract::{
     run_contracts_with,
 };
 pub use description::{
-    Clock, ClockKind, Description, Detector, LightSource, Rail, Register, StartOfScan, Times,
+    Clock, ClockKind, Description, Detector, LightSource, MAX_STEADY, Rail, Register, StartOfScan,
+    Times,
 };
 pub use fault::Fault;
 pub use faults::{FAULTS, FaultKind, FaultParameter, InjectableFault};
@@ -63,7 +64,7 @@ pub use optics::{
     MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError,
     Trimmed, Wiring, WorstFacet, combined, plan_line, step_patterns,
 };
-pub use range::{MAX_STEADY, check_range, out_of_range};
+pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
 pub use realtime::Paced;
 pub use record::{CallListener, CallRecorder, Heard};

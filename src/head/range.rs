@@ -1,11 +1,9 @@
 //! Ranges of what a head can be asked for, and the faults beyond them.
 
+use crate::description::MAX_STEADY;
 use crate::optics::OutOfRegister;
 use crate::units::{Dimension, show_quantity};
 use crate::{Description, Fault, SteadyOrder, Trim};
-
-/// Longest time in s for which lines are drawn steadily by one command.
-pub const MAX_STEADY: f64 = 60.0;
 
 /// The fault of a value in SI outside of a range, each shown in the usual unit of its dimension.
 pub fn out_of_range(what: &str, value: f64, low: f64, high: f64, dimension: Dimension) -> Fault {

@@ -4,7 +4,7 @@
 //! transform of line positions (You, J. Imaging Sci. Technol. 49(6), 2005, abstract). Here the
 //! positions are given as shifts against an even grid, and only whole turns are transformed, so
 //! that each peak falls on one frequency of the transform and none leaks into its neighbours
-//! (derived).
+//! (derived). Doses are analysed in the same way.
 
 use rustfft::FftPlannerScalar;
 use rustfft::num_complex::Complex;
@@ -20,7 +20,7 @@ pub struct Peak {
     pub harmonic: u32,
     /// The same in cycles per line: harmonic/N.
     pub frequency: f64,
-    /// Half of what a wave of this frequency moves lines from end to end, in m.
+    /// Half of what a wave of this frequency moves lines from end to end, in the unit of the shifts.
     pub amplitude: f64,
 }
 
@@ -31,7 +31,7 @@ pub struct Banding {
     pub lines: usize,
     /// The peaks, from the lowest frequency up to half a cycle per line.
     pub peaks: Vec<Peak>,
-    /// Root mean square of all that does not come back with every turn, in m.
+    /// Root mean square of all that does not come back with every turn, in the unit of the shifts.
     pub rest: f64,
 }
 
@@ -42,7 +42,7 @@ pub enum BandingError {
     #[error("banding comes back every N lines: there must be 2 to 1000 facets, not {0}")]
     Facets(u32),
     /// Less than a turn.
-    #[error("banding needs the shifts of at least one turn, {facets} lines, and there are {lines}")]
+    #[error("banding needs at least one turn, {facets} lines, and there are {lines}")]
     TooFew {
         /// Lines given.
         lines: usize,
@@ -50,11 +50,11 @@ pub enum BandingError {
         facets: u32,
     },
     /// More than can be analysed.
-    #[error("the shifts of at most {MAX_SHIFTS} lines can be analysed, and there are {0}")]
+    #[error("at most {MAX_SHIFTS} lines can be analysed, and there are {0}")]
     TooMany(usize),
 }
 
-/// Peaks of the shifts of successive lines, in m, drawn by `facets` facets in turn.
+/// Peaks of the shifts or doses of successive lines, drawn by `facets` facets in turn.
 pub fn banding(shifts: &[f64], facets: u32) -> Result<Banding, BandingError> {
     if !(2..=1000).contains(&facets) {
         return Err(BandingError::Facets(facets));

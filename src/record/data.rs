@@ -159,6 +159,8 @@ pub(crate) struct Page {
     pub number: usize,
     /// Lines drawn.
     pub lines: usize,
+    /// What there is to say of its exposure.
+    pub exposure: Option<String>,
     /// Its banding, where there are lines enough.
     pub banding: Option<Banding>,
     /// What the medium would show.

@@ -18,6 +18,7 @@ pub(crate) fn pages(sheets: &[Sheet], showing: &Showing) -> Vec<Page> {
     let page = |(number, sheet): (usize, &Sheet)| Page {
         number,
         lines: sheet.lines.len(),
+        exposure: sheet.exposure(),
         banding: banding(&sheet.shifts(), sheet.facets).ok(),
         picture: if number > MAX_PICTURES {
             Picture::Missing(format!("a record shows the first {MAX_PICTURES} pages"))

@@ -1,8 +1,8 @@
 //! What the detectors see of a facet's passage: who lights them, gate, ghosts, the end of the scan, and
 //! an index that has moved. Uses the world; when the shaft passes comes from the pulses.
 
-use crate::optics::Facet;
 use crate::noise::Stream;
+use crate::optics::Facet;
 use crate::pulses::{Sweep, walk};
 use crate::world::World;
 use core::f64::consts::TAU;

@@ -2,6 +2,7 @@
 
 use crate::optics::Bend;
 use crate::world::World;
+use core::ops::RangeInclusive;
 use spintrue_head::Bitmap;
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -12,6 +13,9 @@ pub(crate) const NODES: usize = 32;
 
 /// Most pages that a medium keeps.
 pub(crate) const MAX_SHEETS: usize = 16;
+
+/// Light, as a share of the full one, that is not worth a remark (our choice).
+const WELL_EXPOSED: RangeInclusive<f64> = 0.6..=1.7;
 
 /// One line of a page.
 #[derive(Clone, Debug, PartialEq)]
@@ -81,6 +85,14 @@ impl Sheet {
     pub fn light(&self) -> Option<f64> {
         let sum: f64 = self.lines.iter().map(|line| line.dose).sum();
         (!self.lines.is_empty()).then(|| sum / self.lines.len() as f64)
+    }
+
+    /// What there is to say of an exposure that is far from full; none where it is not.
+    pub fn exposure(&self) -> Option<String> {
+        let light = self.light().filter(|light| !WELL_EXPOSED.contains(light))?;
+        let kind = if light < 1.0 { "underexposed" } else { "overexposed" };
+        let light = 100.0 * light;
+        Some(format!("{kind}: the light is {light:.1} % of what exposes this medium fully"))
     }
 
     /// Where dot `dot` of a line begins, in m from where the image begins.

@@ -41,6 +41,9 @@ struct Run {
 /// The head of the script that deals with what stands around it.
 const STATION: &str = include_str!("../../scripts/heads/ten_with_station.toml");
 
+/// The head of the script that calibrates the power.
+const METER: &str = include_str!("../../scripts/heads/ten_with_meter.toml");
+
 fn around(script: &str) -> bool {
     script.ends_with("station.spt")
 }
@@ -60,6 +63,7 @@ fn run(
 ) -> Option<Run> {
     let name = &prepared.sources.get(SCRIPT_SOURCE).unwrap().name;
     let text = around(name).then_some(("station", STATION));
+    let text = text.or(name.ends_with("power.spt").then_some(("meter", METER)));
     let (head, gauge) = open_with(text, seed, faults).unwrap();
     let watched = Watched::new(head, gauge, strike);
     let stop = watched.log.borrow().stop.clone();
@@ -225,7 +229,7 @@ const SHIPPED: &[&str] = &[
 ];
 
 /// Scripts that take long, of which few calls are tried.
-const LONG: &[&str] = &["scripts/accept.spt"];
+const LONG: &[&str] = &["scripts/accept.spt", "scripts/power.spt"];
 
 /// Does jobs on all cores; gives the runs.
 fn on_all_cores(jobs: usize, job: impl Fn(usize) -> usize + Sync) -> usize {

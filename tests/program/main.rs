@@ -27,6 +27,7 @@ mod bounds;
 mod cli;
 mod computing;
 mod documents;
+mod dose;
 mod explain;
 mod explained;
 mod fixtures;

@@ -67,8 +67,10 @@ fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
             _ => vec![],
         };
         let mut first = vec!["--seed", "3"];
-        if name == "station.spt" {
-            first.extend(["--head", "sim:scripts/heads/ten_with_station.toml"]);
+        match name {
+            "station.spt" => first.extend(["--head", "sim:scripts/heads/ten_with_station.toml"]),
+            "power.spt" => first.extend(["--head", "sim:scripts/heads/ten_with_meter.toml"]),
+            _ => {}
         }
         repeats(&folder, root(), &format!("scripts/{name}"), &more, &first);
         count += 1;

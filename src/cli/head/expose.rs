@@ -40,6 +40,9 @@ pub(crate) struct Options {
     /// Dots per length, in-scan and cross-scan
     #[arg(long, value_name = "RESOLUTION", default_value = "300 dpi", value_parser = resolution)]
     resolution: (String, f64),
+    /// Share of full power at which the laser is armed
+    #[arg(long, value_name = "SHARE", default_value = "35 %", value_parser = power)]
+    power: String,
     #[command(flatten)]
     look: Look,
     #[command(flatten)]
@@ -54,6 +57,10 @@ pub(crate) struct Options {
 
 fn speed(text: &str) -> Result<String, Error> {
     positive(text, Dimension::ROTATION, "4800 rpm").map(|_| text.to_string())
+}
+
+fn power(text: &str) -> Result<String, Error> {
+    positive(text, Dimension::NUMBER, "35 %").map(|_| text.to_string())
 }
 
 fn resolution(text: &str) -> Result<(String, f64), Error> {
@@ -122,6 +129,7 @@ impl Options {
             format!("speed={}", self.speed),
             format!("dots={}", image.width()),
             format!("resolution={}", self.resolution.0),
+            format!("power={}", self.power),
             format!("lines={}", image.height()),
             format!("trimmed={}", self.trim),
         ]

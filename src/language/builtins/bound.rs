@@ -244,6 +244,12 @@ pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
     Effort { answered: 2.0 * answer.answered + page, failing: silent + 2.0 * times.silence_most }
 }
 
+/// `draw_steadily(plan, lasting, facet)`: one look at the head comes before; the call itself returns at once.
+pub(super) fn draw_steadily(asked: &CallFacts<'_>) -> Effort {
+    let Effort { answered, failing } = answer(asked.head, asked.armed);
+    Effort { answered: 2.0 * answered, failing }
+}
+
 /// A number that the description states.
 pub(super) fn facet_count(asked: &CallFacts<'_>) -> Extent {
     Extent::Number(Range::only(f64::from(asked.head.facets)))

@@ -1,12 +1,15 @@
-//! Exposing pages, and finding banding in what was drawn.
+//! Exposing pages, drawing steadily for a power meter, and finding banding in what was drawn.
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
+use crate::builtins::lines::existing_facet;
 use crate::builtins::records::{datum, field, listed, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::Datum;
-use spintrue_head::{Calls, PageOrder, show_number};
+use spintrue_head::{
+    Calls, Dimension, MAX_STEADY, PageOrder, SteadyOrder, show_number, show_quantity,
+};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -14,7 +17,41 @@ pub(super) fn builtins() -> Vec<Builtin> {
         "what the queue needs, up to six turns, the turns of all lines that the image may have, and one more",
         bound::expose,
     );
-    vec![timed("expose", time, expose), pure("banding", banding)]
+    let steady = TimeBound::Work(
+        "two answers of the head; the drawing itself goes on behind the call, 60 s at most",
+        bound::draw_steadily,
+    );
+    vec![
+        timed("expose", time, expose),
+        timed("draw_steadily", steady, draw_steadily),
+        timed("drawing_steadily", TimeBound::Answer, |context, _| {
+            Ok(Datum::Flag(context.station.drawing_steadily()?))
+        }),
+        pure("banding", |context, arguments| peaks(context, arguments, "peak")),
+        pure("dose_banding", |context, arguments| peaks(context, arguments, "dose_peak")),
+    ]
+}
+
+fn draw_steadily(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let plan = arguments.words(0);
+    let seconds = arguments.number(1);
+    if !(0.0..=MAX_STEADY).contains(&seconds) {
+        let text = |time| show_quantity(time, Dimension::TIME, None, None);
+        let (asked, most) = (text(seconds), text(MAX_STEADY));
+        return wrong(format!("lines are drawn steadily for 0 s to {most}, not for {asked}"));
+    }
+    let facet = match arguments.optional(2) {
+        Some(facet) => Some(existing_facet(context, facet)?),
+        None => None,
+    };
+    fits_the_head(context, arguments.get(0), plan)?;
+    done(context.station.draw_steadily(SteadyOrder {
+        facet,
+        dots: field("plan", plan, "dots") as u32,
+        dot_period: field("plan", plan, "dot_period"),
+        delay: field("plan", plan, "pre_scan_delay"),
+        seconds,
+    }))
 }
 
 fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
@@ -60,7 +97,12 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     )))
 }
 
-fn banding(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+/// The peaks of shifts or doses, as records of that name.
+fn peaks(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+    record: &str,
+) -> Result<Datum, Trouble> {
     let shifts = arguments.words(0);
     let own = f64::from(context.station.description().facets);
     let facets = arguments.optional(1).unwrap_or(own);
@@ -74,7 +116,7 @@ fn banding(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         .map_err(|error| Trouble::Value(error.to_string()))?;
     Ok(listed(seen.peaks.iter().map(|peak| {
         made(
-            "peak",
+            record,
             &[
                 ("amplitude", Datum::Number(peak.amplitude)),
                 ("frequency", Datum::Number(peak.frequency)),

@@ -19,11 +19,8 @@ const MAX_READINGS: f64 = 1000.0;
 /// facet are taken in place of those that have a wild mark.
 pub(super) const MAX_RETRIES: u32 = 3;
 
-pub(super) fn test_line(
-    context: &mut Context<'_>,
-    arguments: Arguments<'_>,
-) -> Result<Datum, Trouble> {
-    let facet = arguments.number(0);
+/// A facet that the polygon has.
+pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
     let facets = context.station.description().facets;
     if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
         let facet = show_number(facet, None);
@@ -32,7 +29,14 @@ pub(super) fn test_line(
             facets.saturating_sub(1)
         ));
     }
-    let facet = facet as u32;
+    Ok(facet as u32)
+}
+
+pub(super) fn test_line(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
+    let facet = existing_facet(context, arguments.number(0))?;
     let lines = measured(context, facet..facet + 1, arguments.get(1), arguments.optional(2))?;
     Ok(lines.into_iter().next().map_or(Datum::Nothing, datum))
 }

@@ -203,7 +203,7 @@ impl Builtin {
 
     /// Whether it exposes a test line, which the gauge then measures.
     pub fn measures_a_line(&self) -> bool {
-        self.has(Effect::Emits) && !self.page().parameters.iter().any(|p| p.kind == "image")
+        self.has(Effect::Emits) && self.page().returns == "line"
     }
 
     /// Whether a call makes the polygon faster or slower.

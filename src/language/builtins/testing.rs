@@ -191,6 +191,7 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
         ("degrees", number(fewest)),
+        ("dose_common", mean("dose")),
         ("dose_spread", spread_of("dose")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),

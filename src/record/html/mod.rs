@@ -214,6 +214,7 @@ fn checks(record: &Record) -> Markup {
 fn pages(pages: &[Page]) -> Markup {
     let content = html! { @for page in pages {
         h3 { "Page " (page.number) ": " (page.lines) " lines" }
+        @if let Some(exposure) = &page.exposure { p { (exposure) "." } }
         @match &page.picture {
             Picture::Png { png, width, height } => figure {
                 img width=(width) height=(height)
