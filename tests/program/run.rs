@@ -260,8 +260,8 @@ fn machines_get_json_lines() {
     assert_eq!(before["value"][0]["in_scan"]["unit"], "m");
 }
 
-/// What is wrong with a head, or with its gauge, is found by the scripts that judge it: the table of the
-/// page is what they conclude.
+/// What is wrong with a head, or with its gauge, is found by the scripts that judge it, or does no harm:
+/// the table of the page is what they conclude.
 #[test]
 fn heads_with_one_thing_wrong_do_not_pass() {
     let mut table =
@@ -274,8 +274,10 @@ fn heads_with_one_thing_wrong_do_not_pass() {
         let concluded = ["bring_up", "accept"].map(|script| {
             let script = format!("scripts/{script}.spt");
             let ended = at_root(&["run", &script, "--head", &format!("sim:{file}")]);
-            assert!(matches!(ended.code, Some(1 | 3 | 4)), "{name}: {}", ended.all());
-            assert!(!ended.out.contains("trims stored"), "{name}: {}", ended.all());
+            let good = what.ends_with("passes all the same");
+            let expected = if good { ended.code == Some(0) } else { matches!(ended.code, Some(1 | 3 | 4)) };
+            assert!(expected, "{name}: {}", ended.all());
+            assert_eq!(ended.out.contains("trims stored"), good, "{name}: {}", ended.all());
             let verdict = ended.out.trim_end().lines().last().unwrap();
             let against = ended.out.lines().filter(|line| line.contains(" check "));
             let against = against
@@ -284,7 +286,7 @@ fn heads_with_one_thing_wrong_do_not_pass() {
                 .map(|line| line.split(" check ").nth(1).unwrap().split(':').next().unwrap());
             let mut labels: Vec<&str> = labels.collect();
             labels.dedup();
-            format!("{verdict}: {}", labels.join(", "))
+            format!("{verdict}: {}", labels.join(", ")).trim_end_matches(": ").to_string()
         });
         let name = name.trim_end_matches(".toml");
         let [bring_up, accept] = concluded;

@@ -10,6 +10,7 @@ pub(crate) mod marks;
 mod mean;
 mod pool;
 pub(crate) mod register;
+mod speed;
 #[cfg(test)]
 mod tests;
 pub(crate) mod trim;
@@ -21,9 +22,10 @@ pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
 pub(crate) use marks::Fit;
 pub use combine::{MAX_DEGREES, combined};
 pub use marks::{MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated};
-pub use mean::{FacetMean, LineTiming, Shape, TimedReading};
+pub use mean::{FacetMean, Shape, TimedReading};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
+pub use speed::LineTiming;
 use serde::{Deserialize, Serialize};
 pub use trim::{LineScale, Trim, TrimError, Trimmed, WorstFacet};
 
