@@ -1,273 +1,223 @@
-//! Whether the standard uncertainty that trims state is honest: over many random heads, measured
-//! trims less the true ones, each divided by what was stated, must look like numbers of a normal
-//! distribution with variance 1.
+//! Whether what is stated is honest: over many random heads, intervals that are stated to hold the true
+//! value with 95 % do so in 93 % to 99.9 % of the cases, for trims and for every coefficient of a line.
 //!
-//! The truth of a head is what its twin needs: the same facets, lens and warmth, drawn from the same
-//! seed, but nothing scatters and registers have no steps, and it is corrected until nothing is
-//! left. Constant offsets of the gauge and of the warmth are in both, since no reading can tell
-//! them; neither do they belong to the stated uncertainty.
+//! The truth of a head is what its twin reads: the same facets and lens, drawn from the same seed, but
+//! nothing scatters, hunts or is wild, and registers have no steps.
 
 use crate::inside::{self, Sources, station};
 use spintrue_language::{Event, Prepared, Shown, Verdict, prepare};
-use std::sync::Arc;
+use std::collections::BTreeMap;
 
-/// Corrects roughly, then measures again: the correction is first order, so the second round is
-/// the one that counts.
 const SCRIPT: &str = "
 param readings = 4
 param lines = 1
-param rounds = 2
 spin(4800 rpm)
 wait until locked() within 30 s else fail \"no lock\"
 // Inside the lock window the speed goes on settling, and moves lines along: wait until it is even.
 wait 10 s
 let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
 var trims = no_trims()
-var u = no_trims()
+load(trims)
+var seen: list of line = []
 arm at 35 % {
-    repeat rounds times {
-        load(trims)
-        var seen: list of line = []
-        repeat lines times {
-            seen = seen + [test_line(k, plan, readings: readings) for k in facets()]
-        }
-        trims = corrected(trims, seen, plan)
-        u = trim_uncertainties(seen, plan)
+    repeat lines times {
+        seen = seen + test_lines(plan, readings: readings)
     }
 }
-record \"trims\": trims
-record \"u\": u
+let u = trim_uncertainties(seen, plan)
+trims = corrected(trims, seen, plan)
+record \"delay\": [trim.in_scan for trim in trims]
+record \"delay U\": [2 * trim.in_scan for trim in u]
+record \"angle\": [trim.cross_scan for trim in trims]
+record \"angle U\": [2 * trim.cross_scan for trim in u]
+let k = coverage_factor(95 %, degrees_of_freedom: worst(seen).degrees)
+record \"in-scan\": [line.in_scan for line in seen]
+record \"in-scan U\": [k * line.in_scan_u for line in seen]
+record \"length\": [line.length_error for line in seen]
+record \"length U\": [k * line.length_error_u for line in seen]
+record \"even\": [line.even for line in seen]
+record \"even U\": [k * line.even_u for line in seen]
+record \"odd\": [line.odd for line in seen]
+record \"odd U\": [k * line.odd_u for line in seen]
+record \"end\": [line.in_scan_end for line in seen]
+record \"end U\": [k * line.in_scan_end_u for line in seen]
+record \"cross-scan\": [line.cross_scan for line in seen]
+record \"cross-scan U\": [k * line.cross_scan_u for line in seen]
+record \"skew\": [line.skew for line in seen]
+record \"skew U\": [k * line.skew_u for line in seen]
 ";
 
-/// Laid over the built-in head: nothing scatters or hunts, and the registers have no steps.
-const TWIN: Case = Case {
-    name: "twin",
-    jitter: "0 ppm",
-    start: "0 ns",
-    wobble: "0 urad",
-    noise: "0 um",
-    stated: "1 um",
-    digit: "0.00001 um",
-    lost: "0 %",
-    steps: ("0.00001 ns", "0.00001 urad"),
-    readings: 1,
-    lines: 1,
-    safe_side: false,
-};
+/// Laid over the built-in head: nothing scatters, and the registers have no steps.
+const TWIN: &str = "rotor.jitter = '0 ppm'
+rotor.hunting = []
+start_of_scan.jitter = '0 ns'
+galvanometer.wobble = '0 urad'
+gauge.noise = '0 um'
+gauge.stated = '1 um'
+gauge.resolution = '0.00001 um'
+gauge.lost = '0 %'
+gauge.in_scan_bias = '0 um'
+gauge.cross_scan_bias = '0 um'
+trims.in_scan_step = '0.00001 ns'
+trims.cross_scan_step = '0.00001 urad'";
 
-#[derive(Clone, Copy)]
 struct Case {
     name: &'static str,
-    jitter: &'static str,
-    start: &'static str,
-    wobble: &'static str,
-    noise: &'static str,
-    stated: &'static str,
-    digit: &'static str,
-    lost: &'static str,
-    steps: (&'static str, &'static str),
+    /// What differs from the built-in head, as the twin is written.
+    differs: &'static str,
     readings: u32,
-    /// Lines of each facet.
+    /// Measurements of all facets.
     lines: u32,
-    /// What it states may be larger than what there is.
-    safe_side: bool,
+    /// Share of the intervals that must hold the truth.
+    within: (f64, f64),
 }
 
-/// What the gauge states is all that there is, and registers are coarse: one step is more than
-/// twice the standard deviation of a reading.
-const STATED: Case = Case {
-    name: "one reading each, as stated",
-    noise: "0.5 um",
-    stated: "0.5 um",
-    digit: "0.01 um",
-    // About as large as what five marks leave of the noise: 0.48 of it.
-    steps: ("1.4 ns", "0.7 urad"),
-    ..TWIN
-};
+/// Where what averages out dominates.
+const AVERAGING: (f64, f64) = (0.93, 0.999);
 
-/// Jitter of turns and pulses, wobble and lost readings, of which the gauge knows nothing: all
-/// that is stated comes from the scatter of the readings.
-const SCATTER: Case = Case {
-    name: "scatter alone",
-    jitter: "3 ppm",
-    start: "0.6 ns",
-    wobble: "0.4 urad",
-    noise: "0.5 um",
-    stated: "0.01 um",
-    digit: "0.1 um",
-    lost: "1 %",
-    steps: ("1 ns", "0.25 urad"),
-    readings: 16,
-    ..TWIN
-};
+/// Where what does not average out dominates: stated on the safe side.
+const FIXED: (f64, f64) = (0.95, 1.0);
 
-/// The same readings as lines of their own: only the scatter between them can tell.
-const SINGLES: Case = Case { name: "scatter of single lines", readings: 1, lines: 16, ..SCATTER };
+const CASE: Case = Case { name: "", differs: "", readings: 4, lines: 1, within: AVERAGING };
 
-/// Some of both: the larger of two estimates counts.
-const BOTH: Case =
-    Case { name: "scatter of means", readings: 4, lines: 4, safe_side: true, ..SCATTER };
+const fn case(name: &'static str, differs: &'static str) -> Case {
+    Case { name, differs, ..CASE }
+}
 
-/// Ten degrees of freedom in all: few lines state more, since they know less.
-const PAIRS: Case =
-    Case { name: "pairs of lines", readings: 1, lines: 2, safe_side: true, ..SCATTER };
+/// No reading can tell what the gauge does not state and what single lines do not repeat.
+const STATED: &str = "rotor.jitter = '0 ppm'
+start_of_scan.jitter = '0 ns'
+galvanometer.wobble = '0 urad'
+gauge.stated = '0.5 um'";
 
-/// The built-in head with the readings that the shipped script takes. Its gauge states a little
-/// more than its noise, and does not know of the jitter.
-const SHIPPED: Case = Case {
-    name: "as shipped",
-    jitter: "2 ppm",
-    start: "0.6 ns",
-    wobble: "0.2 urad",
-    noise: "0.5 um",
-    stated: "0.6 um",
-    digit: "0.1 um",
-    lost: "0.1 %",
-    steps: ("1 ns", "0.25 urad"),
-    readings: 4,
-    lines: 1,
-    safe_side: true,
-};
-
-impl Case {
-    fn description(&self) -> String {
-        format!(
-            "[rotor]\nhunting = []\njitter = '{}'\n[start_of_scan]\njitter = '{}'\n[galvanometer]\nwobble = \
-             '{}'\n[gauge]\nnoise = '{}'\nstated = '{}'\nresolution = '{}'\nlost = '{}'\n\
-             [trims]\nin_scan_step = '{}'\ncross_scan_step = '{}'\n",
-            self.jitter,
-            self.start,
-            self.wobble,
-            self.noise,
-            self.stated,
-            self.digit,
-            self.lost,
-            self.steps.0,
-            self.steps.1,
+const CASES: [Case; 22] = [
+    case("default head", ""),
+    Case { readings: 9, ..case("default head, nine readings", "") },
+    Case { readings: 1, ..case("one reading each, as stated", STATED) },
+    Case { readings: 1, lines: 4, ..case("four lines of one reading", "") },
+    Case { readings: 2, lines: 2, ..case("two lines of two readings", "") },
+    case("coarse registers", "trims.in_scan_step = '3 ns'\ntrims.cross_scan_step = '1 urad'"),
+    case("10 ppm at 0.3 Hz", "rotor.hunting = [{ frequency = '0.3 Hz', amplitude = '10 ppm' }]"),
+    case("10 ppm at 1 Hz", "rotor.hunting = [{ frequency = '1 Hz', amplitude = '10 ppm' }]"),
+    case("10 ppm at 2 Hz", "rotor.hunting = [{ frequency = '2 Hz', amplitude = '10 ppm' }]"),
+    case("10 ppm at 5 Hz", "rotor.hunting = [{ frequency = '5 Hz', amplitude = '10 ppm' }]"),
+    case("30 ppm at 0.3 Hz", "rotor.hunting = [{ frequency = '0.3 Hz', amplitude = '30 ppm' }]"),
+    case("30 ppm at 1 Hz", "rotor.hunting = [{ frequency = '1 Hz', amplitude = '30 ppm' }]"),
+    case("30 ppm at 2 Hz", "rotor.hunting = [{ frequency = '2 Hz', amplitude = '30 ppm' }]"),
+    case("30 ppm at 5 Hz", "rotor.hunting = [{ frequency = '5 Hz', amplitude = '30 ppm' }]"),
+    case("110 ppm at 0.3 Hz", "rotor.hunting = [{ frequency = '0.3 Hz', amplitude = '110 ppm' }]"),
+    case("110 ppm at 1 Hz", "rotor.hunting = [{ frequency = '1 Hz', amplitude = '110 ppm' }]"),
+    case("110 ppm at 2 Hz", "rotor.hunting = [{ frequency = '2 Hz', amplitude = '110 ppm' }]"),
+    case("110 ppm at 5 Hz", "rotor.hunting = [{ frequency = '5 Hz', amplitude = '110 ppm' }]"),
+    case("2 % of wild marks", "gauge.wild = '2 %'\ngauge.wild_error = '30 um'"),
+    Case {
+        within: FIXED,
+        ..case(
+            "bias of half its statement",
+            "gauge.in_scan_bias = '1 um'\ngauge.cross_scan_bias = '1 um'\ngauge.stated_offset = '2 um'",
         )
+    },
+    Case { within: FIXED, ..case("digit of 1 um", "gauge.resolution = '1 um'") },
+    Case {
+        within: FIXED,
+        ..case("digit of 1 um, no noise", "gauge.resolution = '1 um'\ngauge.noise = '0.05 um'")
+    },
+];
+
+/// A head file: the twin's keys and values, those of the case in their place.
+fn description(layers: &[&str]) -> String {
+    let lines = layers.iter().flat_map(|layer| layer.lines());
+    let pairs = lines.filter_map(|line| line.split_once(" = "));
+    let keys: BTreeMap<&str, &str> = pairs.collect();
+    let mut tables: BTreeMap<&str, String> = BTreeMap::new();
+    for (key, value) in keys {
+        let (table, key) = key.split_once('.').unwrap();
+        tables.entry(table).or_default().push_str(&format!("{key} = {value}\n"));
     }
+    tables.iter().map(|(table, keys)| format!("[{table}]\n{keys}")).collect()
 }
 
-/// Keeps what is recorded: in-scan and cross-scan of each facet.
-#[derive(Default)]
-struct Keeper {
-    trims: Vec<[f64; 2]>,
-    u: Vec<[f64; 2]>,
-}
+/// What is recorded, by its label: one number per facet.
+type Recorded = BTreeMap<String, Vec<f64>>;
 
-impl Keeper {
-    fn keep(&mut self, event: Event) {
-        let Event::Recorded { label, shown: Shown::List(list), .. } = event else {
-            return;
-        };
-        let number = |fields: &[(Arc<str>, Shown)], name: &str| {
-            let field = fields.iter().find(|(n, _)| &**n == name).unwrap();
-            match &field.1 {
-                Shown::Quantity { value, .. } => *value,
-                other => panic!("{other:?}"),
-            }
-        };
-        let pairs = list.iter().map(|trim| match trim {
-            Shown::Record(fields) => [number(fields, "in_scan"), number(fields, "cross_scan")],
-            other => panic!("{other:?}"),
-        });
-        match label.as_str() {
-            "trims" => self.trims = pairs.collect(),
-            _ => self.u = pairs.collect(),
-        }
-    }
-}
-
-fn script(case: &Case, rounds: u32) -> Prepared {
-    let settings = [
-        format!("readings={}", case.readings),
-        format!("lines={}", case.lines),
-        format!("rounds={rounds}"),
-    ];
+fn script(case: &Case) -> Prepared {
+    let settings = [format!("readings={}", case.readings), format!("lines={}", case.lines)];
     let prepared = prepare(&mut Sources::of(SCRIPT), "trims.spt", &settings).unwrap();
     assert!(prepared.program.is_some(), "{:?}", prepared.diagnostics);
     prepared
 }
 
-fn run(prepared: &Prepared, description: &str, seed: u64) -> Keeper {
+fn run(prepared: &Prepared, description: &str, seed: u64) -> Recorded {
     let (finished, events) = inside::run(prepared, &mut station(Some(description), seed));
     assert_eq!(finished.verdict(), Verdict::Passed, "{finished:?}");
-    let mut keeper = Keeper::default();
-    events.0.into_iter().for_each(|(_, event)| keeper.keep(event));
-    keeper
+    let mut recorded = Recorded::new();
+    for (_, event) in events.0 {
+        let Event::Recorded { label, shown: Shown::List(list), .. } = event else { continue };
+        let number = |shown: &Shown| match shown {
+            Shown::Quantity { value, .. } => *value,
+            other => panic!("{other:?}"),
+        };
+        recorded.insert(label, list.iter().map(number).collect());
+    }
+    recorded
 }
 
-/// Errors over stated uncertainties, along and across.
-struct Errors {
-    along: Vec<f64>,
-    across: Vec<f64>,
-}
-
-fn errors(case: &Case, heads: u64) -> Errors {
-    let measured = script(case, 2);
-    let true_one = script(&TWIN, 4);
-    let mut errors = Errors { along: Vec::new(), across: Vec::new() };
-    for seed in 1..=heads {
-        let truth = run(&true_one, &TWIN.description(), seed);
-        let seen = run(&measured, &case.description(), seed);
-        assert_eq!((truth.trims.len(), seen.u.len()), (10, 10));
-        for ((trim, u), right) in seen.trims.iter().zip(&seen.u).zip(&truth.trims) {
-            errors.along.push((trim[0] - right[0]) / u[0]);
-            errors.across.push((trim[1] - right[1]) / u[1]);
+/// For each label the errors over what is stated for 95 %.
+fn errors(case: &Case, truths: &[Recorded]) -> BTreeMap<String, Vec<f64>> {
+    let prepared = script(case);
+    let description = description(&[NO_BIAS, case.differs]);
+    let mut errors: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    for (seed, truth) in (1..).zip(truths) {
+        let seen = run(&prepared, &description, seed);
+        for (label, values) in seen.iter().filter(|(label, _)| !label.ends_with(" U")) {
+            let (right, stated) = (&truth[label], &seen[&format!("{label} U")]);
+            let facets = right.iter().cycle();
+            for ((value, right), stated) in values.iter().zip(facets).zip(stated) {
+                errors.entry(label.clone()).or_default().push((value - right) / stated);
+            }
         }
     }
     errors
 }
 
-/// Mean of the squares, and the share beyond two standard uncertainties.
-fn shape(errors: &[f64]) -> (f64, f64) {
-    let n = errors.len() as f64;
-    let squares = errors.iter().map(|z| z * z).sum::<f64>() / n;
-    (squares, errors.iter().filter(|z| z.abs() > 2.0).count() as f64 / n)
-}
+/// A constant bias is in no statement of the built-in head, since no reading can tell it.
+const NO_BIAS: &str = "gauge.in_scan_bias = '0 um'\ngauge.cross_scan_bias = '0 um'";
 
-/// Two-sided bounds at a probability of 1e-4: of χ² over its degrees of freedom, and of the share of
-/// normal numbers beyond 2, 4.55 % on the mean. Computed with SciPy 1.17.1, `chi2.ppf(q, n) / n` and
-/// `binom.ppf(q, n, 2 * norm.sf(2)) / n` for q = 5e-5 and 1 - 5e-5.
-struct Bounds {
-    heads: u64,
-    squares: (f64, f64),
-    beyond: (f64, f64),
-}
-
-const FEW: Bounds =
-    Bounds { heads: 30, squares: (0.713_226, 1.349_518), beyond: (0.006_666, 0.100_000) };
-const MANY: Bounds =
-    Bounds { heads: 1000, squares: (0.945_918, 1.055_966), beyond: (0.037_6, 0.053_8) };
-
-fn honest(bounds: &Bounds) {
-    for case in [STATED, SCATTER, SINGLES, BOTH, PAIRS, SHIPPED] {
-        let errors = errors(&case, bounds.heads);
-        for (which, errors) in [("along", errors.along), ("across", errors.across)] {
-            assert_eq!(errors.len() as u64, 10 * bounds.heads);
-            let (squares, beyond) = shape(&errors);
-            let told = format!("{}, {which}: mean square {squares}, beyond {beyond}", case.name);
-            println!("{told}");
-            assert!(squares <= bounds.squares.1, "too sure: {told}");
-            assert!(beyond <= bounds.beyond.1, "too sure: {told}");
-            // What the gauge states is a floor, so the head as shipped may err on the safe side, and
-            // so may a few lines.
-            let low = if case.safe_side { 0.5 } else { bounds.squares.0 };
-            assert!(squares >= low, "not sure enough: {told}");
-            if !case.safe_side {
-                assert!(beyond >= bounds.beyond.0, "not sure enough: {told}");
+/// Checks every case; `slack` is what chance may take with few heads.
+fn honest(heads: u64, slack: f64) {
+    let twin = script(&Case { readings: 1, ..CASE });
+    let truths: Vec<Recorded> =
+        (1..=heads).map(|seed| run(&twin, &description(&[TWIN]), seed)).collect();
+    let mut wrong = Vec::new();
+    for case in CASES {
+        let mut row = format!("{:<28}", case.name);
+        for (label, errors) in errors(&case, &truths) {
+            // One reading tells nothing of what moves a line as a whole; the lines together do.
+            if case.lines > 1 && !["angle", "delay"].contains(&label.as_str()) {
+                continue;
+            }
+            assert!(errors.len() as u64 >= 10 * heads);
+            let inside = errors.iter().filter(|error| error.abs() <= 1.0).count() as f64;
+            let share = inside / errors.len() as f64;
+            row += &format!(" {label} {:.2}", 100.0 * share);
+            let (low, high) = case.within;
+            if share < low - slack || share > high + slack {
+                wrong.push(format!("{}, {label}: {share}", case.name));
             }
         }
+        println!("{row}");
     }
+    assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// With 200 intervals, correlated by head, the share strays by 0.02 and more.
+#[test]
+fn trims_and_lines_are_as_sure_as_they_say() {
+    honest(20, 0.07);
 }
 
 #[test]
-fn trims_are_as_sure_as_they_say() {
-    honest(&FEW);
-}
-
-#[test]
-#[ignore = "takes half a minute: tests/extra/trims.sh"]
-fn trims_of_a_thousand_heads_are_as_sure_as_they_say() {
-    honest(&MANY);
+#[ignore = "takes minutes: tests/extra/trims.sh"]
+fn trims_and_lines_of_a_thousand_heads_are_as_sure_as_they_say() {
+    honest(1000, 0.0);
 }

@@ -3,57 +3,20 @@
 
 use crate::optics::marks::legendre;
 use crate::optics::pool::{Spread, pool};
-use crate::optics::{Fit, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TrimError, wild};
+use crate::optics::{
+    Fit, LineTiming, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TrimError, wild,
+};
 
-/// A reading of a line, with the measured time in s of the turn in which the line was drawn; not a
-/// number where the head does not tell.
+/// A reading of a line, and when it was drawn.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TimedReading {
     /// What the gauge reads.
     pub reading: Reading,
-    /// Time of the turn.
+    /// Head time of the first dot in s.
+    pub time: f64,
+    /// Measured time in s of the turn in which the line was drawn; not a number where the head does not
+    /// tell.
     pub period: f64,
-}
-
-/// How lines are planned.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct LineTiming {
-    /// Planned time of a turn in s.
-    pub turn: f64,
-    /// Planned spot velocity in m/s.
-    pub velocity: f64,
-    /// From what starts the line of facet 0 to its first dot, in s.
-    pub delay: f64,
-    /// By how much later that of each next facet is: 0 where every facet has a start-of-scan pulse,
-    /// the line period where all are timed from the index.
-    pub facet_delay: f64,
-    /// Planned length in m.
-    pub length: f64,
-}
-
-impl LineTiming {
-    /// Of a line of which nothing but its length is known, so that nothing is normalised.
-    fn untimed(length: f64) -> LineTiming {
-        LineTiming { turn: f64::NAN, velocity: 0.0, delay: 0.0, facet_delay: 0.0, length }
-    }
-
-    /// Share by which a turn of that time was faster than planned; zero where its time is not known.
-    fn fast(&self, period: f64) -> f64 {
-        let fast = self.turn / period - 1.0;
-        if fast.is_finite() { fast } else { 0.0 }
-    }
-
-    /// How far a dot at `at` of the line lies too far per share by which its turn was too fast, in m.
-    ///
-    /// The dot is fired at the time t = delay + (s + 1/2)·L/v after the pulse that starts the line, where
-    /// the polygon stands at a known angle, and the beam has moved by 2·f·ω·t since. So ω = (1 + ε)·ω₀
-    /// moves the dot by ε·2·f·ω₀·t = ε·(v·delay + (s + 1/2)·L) (derived). That pulse is the facet's own;
-    /// where lines are timed from the index alone, at the planned speed, facet k waits for k line periods
-    /// more, and these count to the delay.
-    fn lever(&self, facet: usize, at: f64) -> f64 {
-        let delay = self.delay + facet as f64 * self.facet_delay;
-        self.velocity * delay + (at + 0.5) * self.length
-    }
 }
 
 /// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
@@ -165,6 +128,8 @@ struct Lines<'a> {
     by: &'a LineTiming,
     fit: Fit,
     places: &'a [Mark],
+    /// Share by which each line was drawn too fast.
+    speeds: Vec<Vec<f64>>,
     /// Wild marks of each reading.
     wild: Vec<Vec<usize>>,
 }
@@ -172,7 +137,11 @@ struct Lines<'a> {
 impl FacetMean {
     /// Of readings of one line of planned length `length` m, whose turns are not known.
     pub fn of(readings: &[Reading], length: f64) -> Result<FacetMean, TrimError> {
-        let timed = |reading: &Reading| TimedReading { reading: reading.clone(), period: f64::NAN };
+        let timed = |reading: &Reading| TimedReading {
+            reading: reading.clone(),
+            time: f64::NAN,
+            period: f64::NAN,
+        };
         let all = [readings.iter().map(timed).collect::<Vec<_>>()];
         let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(length))?;
         let mean = means.into_iter().next().ok_or(TrimError::NoReading)?;
@@ -195,7 +164,8 @@ impl FacetMean {
     ) -> Result<Vec<FacetMean>, TrimError> {
         let places = checked(all)?;
         let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
-        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, wild };
+        let speeds = by.speeds(all, first);
+        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
         let digits = [ALONG, ACROSS].map(|direction| wild::digit(all, direction.value));
         lines.find_wild(digits);
         let [along, across] = digits;
@@ -205,7 +175,7 @@ impl FacetMean {
             count: lines.kept(facet).count(),
             marks: places.len(),
             rejected: lines.wild.get(facet).map_or(0, |wild| wild.iter().sum()),
-            fast: lines.fast(facet),
+            fast: by.mean_error(lines.kept(facet).map(|(timed, _)| timed)),
             along,
             across,
             dose,
@@ -218,8 +188,9 @@ impl Lines<'_> {
     fn find_wild(&mut self, digits: [f64; 2]) {
         let mut wild = std::mem::take(&mut self.wild);
         for (direction, digit) in [ALONG, ACROSS].into_iter().zip(digits) {
-            let value = |facet: usize, timed: &TimedReading, mark: &Mark| {
-                let fast = direction.speed * self.by.fast(timed.period);
+            let value = |facet: usize, number: usize, mark: &Mark| {
+                let speed = self.speeds.get(facet).and_then(|speeds| speeds.get(number));
+                let fast = direction.speed * speed.copied().unwrap_or(0.0);
                 (direction.value)(mark) - fast * self.by.lever(self.first + facet, mark.at)
             };
             wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
@@ -227,20 +198,13 @@ impl Lines<'_> {
         self.wild = wild;
     }
 
-    /// The readings of a facet that have no wild mark.
-    fn kept(&self, facet: usize) -> impl Iterator<Item = &TimedReading> {
+    /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
+    fn kept(&self, facet: usize) -> impl Iterator<Item = (&TimedReading, f64)> {
         let wild = self.wild.get(facet).into_iter().flatten();
-        let readings = self.all.get(facet).into_iter().flatten().zip(wild);
-        readings.filter(|(_, wild)| **wild == 0).map(|(timed, _)| timed)
-    }
-
-    /// Mean share by which the turns of a facet were faster than planned.
-    fn fast(&self, facet: usize) -> f64 {
-        let known = self.kept(facet).map(|timed| self.by.turn / timed.period - 1.0);
-        let (sum, count) = known
-            .filter(|fast| fast.is_finite())
-            .fold((0.0, 0.0), |(sum, count), fast| (sum + fast, count + 1.0));
-        sum / count
+        let readings = self.all.get(facet).into_iter().flatten();
+        let speeds = self.speeds.get(facet).into_iter().flatten();
+        let each = readings.zip(speeds).zip(wild).filter(|(_, wild)| **wild == 0);
+        each.map(|((timed, speed), _)| (timed, *speed))
     }
 
     /// The statement of all readings: noise and error of each place as root mean square.
@@ -262,7 +226,10 @@ impl Lines<'_> {
         let mut stated = self.stated(direction);
         // Half a digit of noise dithers it.
         if self.noise(direction, stated.random) < digit / 2.0 {
-            stated.place = stated.place.hypot(digit / 12_f64.sqrt());
+            let u = digit / 12_f64.sqrt();
+            stated.place = stated.place.hypot(u);
+            // The marks of a level line are rounded alike.
+            stated.offset = stated.offset.hypot(u);
         }
         let fixed = self.fit.fixed(&stated, self.by.length);
         let noise = self.fit.covariance(stated.random);
@@ -293,15 +260,15 @@ impl Lines<'_> {
 
     /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.
     fn spreads(&self, direction: &Direction, facet: usize) -> (Spread, Spread) {
-        let fit = |timed: &TimedReading| self.fit.of(&timed.reading.marks, direction.value);
+        let fit =
+            |(timed, _): (&TimedReading, f64)| self.fit.of(&timed.reading.marks, direction.value);
         let drawn: Vec<[f64; SHAPE]> = self.kept(facet).map(fit).collect();
         if direction.speed == 0.0 || self.by.turn.is_nan() {
             let spread = Spread::of(&drawn);
             return (spread, spread);
         }
         let lever = self.fit.of(self.places, |mark| self.by.lever(self.first + facet, mark.at));
-        let planned = self.kept(facet).zip(&drawn).map(|(timed, row)| {
-            let fast = self.by.fast(timed.period);
+        let planned = self.kept(facet).zip(&drawn).map(|((_, fast), row)| {
             let at = |k: usize| row.get(k).zip(lever.get(k)).map(|(row, by)| row - fast * by);
             std::array::from_fn(|k| at(k).unwrap_or(f64::NAN))
         });
@@ -314,7 +281,8 @@ impl Lines<'_> {
         let (mut squares, mut degrees) = (0.0, 0.0);
         for facet in 0..self.all.len() {
             for place in 0..self.places.len() {
-                let marks = || self.kept(facet).filter_map(|timed| timed.reading.marks.get(place));
+                let marks =
+                    || self.kept(facet).filter_map(|(timed, _)| timed.reading.marks.get(place));
                 let n = marks().count() as f64;
                 let mean = marks().map(direction.value).sum::<f64>() / n;
                 squares +=

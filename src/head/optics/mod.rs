@@ -11,6 +11,7 @@ mod mean;
 mod pool;
 pub(crate) mod register;
 pub(crate) mod response;
+mod speed;
 #[cfg(test)]
 mod tests;
 pub(crate) mod trim;
@@ -22,11 +23,12 @@ pub use combine::{MAX_DEGREES, combined};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
 pub(crate) use marks::Fit;
 pub use marks::{MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated};
-pub use mean::{FacetMean, LineTiming, Shape, TimedReading};
+pub use mean::{FacetMean, Shape, TimedReading};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
 pub use response::{Gain, Response, Steps, Wiring, step_patterns};
 use serde::{Deserialize, Serialize};
+pub use speed::LineTiming;
 pub use trim::{LineScale, Trim, TrimError, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.

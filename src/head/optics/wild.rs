@@ -32,7 +32,7 @@ const MAX_DEVIATION: f64 = 3.5;
 const NORMAL: f64 = 1.482_602_218_505_602;
 
 /// Adds to each reading's count the marks that are wild: those that lie farther from the median of their
-/// facet's readings of that place than 3.5 times a scale.
+/// facet's readings of that place than 3.5 times a scale. `value` is what a mark of a reading of a facet says.
 ///
 /// The scale is the largest of 1.4826 times the median absolute deviation over all facets, the same over
 /// the facet alone, and the noise that the gauge states, with digit/√12 added by squares. A facet that
@@ -42,7 +42,7 @@ const NORMAL: f64 = 1.482_602_218_505_602;
 /// keeps the estimate within 7 % for every n (simulated). A single reading has no median to be judged by.
 pub(crate) fn find(
     all: &[Vec<TimedReading>],
-    value: impl Fn(usize, &TimedReading, &Mark) -> f64,
+    value: impl Fn(usize, usize, &Mark) -> f64,
     stated: f64,
     digit: f64,
     wild: &mut [Vec<usize>],
@@ -57,10 +57,10 @@ pub(crate) fn find(
         let mut own = Vec::new();
         let mut off: Vec<Vec<f64>> = vec![Vec::with_capacity(count); readings.len()];
         for place in 0..count {
-            let mark = |timed: &TimedReading| {
-                timed.reading.marks.get(place).map_or(f64::NAN, |mark| value(facet, timed, mark))
+            let mark = |(number, timed): (usize, &TimedReading)| {
+                timed.reading.marks.get(place).map_or(f64::NAN, |mark| value(facet, number, mark))
             };
-            let values: Vec<f64> = readings.iter().map(mark).collect();
+            let values: Vec<f64> = readings.iter().enumerate().map(mark).collect();
             let middle = median(&mut values.clone());
             let mut sizes: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
             off.iter_mut().zip(&sizes).for_each(|(off, size)| off.push(*size));

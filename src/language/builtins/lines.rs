@@ -78,12 +78,13 @@ fn measured(
         delay: get("pre_scan_delay"),
         pattern: Pattern::TestMarks,
     };
-    let own_pulse = context.station.description().start_of_scan == StartOfScan::EveryFacet;
+    let start_of_scan = context.station.description().start_of_scan;
     let timing = LineTiming {
         turn: TAU / get("speed"),
         velocity: get("spot_velocity"),
         delay: line.delay,
-        facet_delay: if own_pulse { 0.0 } else { get("line_period") },
+        line_period: get("line_period"),
+        index_only: start_of_scan == StartOfScan::IndexOnly,
         length: get("length"),
     };
     let first = facets.start;
@@ -158,7 +159,10 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
         }
         match context.station.measure() {
             Err(StationError::Fault(Fault::LostReading)) if tries < MAX_RETRIES => tries += 1,
-            other => return Ok(TimedReading { reading: other?, period: exposed.period }),
+            other => {
+                let (time, period) = (exposed.time, exposed.period);
+                return Ok(TimedReading { reading: other?, time, period });
+            }
         }
     }
 }

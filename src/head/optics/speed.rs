@@ -1,0 +1,94 @@
+//! How fast the polygon turned while each line was drawn, and what that does to the line.
+
+use crate::optics::TimedReading;
+
+/// How lines are planned.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineTiming {
+    /// Planned time of a turn in s.
+    pub turn: f64,
+    /// Planned spot velocity in m/s.
+    pub velocity: f64,
+    /// From the pulse of a facet to its first dot, in s.
+    pub delay: f64,
+    /// From the beginning of one line to that of the next, in s.
+    pub line_period: f64,
+    /// All lines are timed from the index, not each from a pulse of its own facet.
+    pub index_only: bool,
+    /// Planned length in m.
+    pub length: f64,
+}
+
+impl LineTiming {
+    /// Of a line of which nothing but its length is known, so that nothing is normalised.
+    pub(crate) fn untimed(length: f64) -> LineTiming {
+        let (turn, velocity, delay, line_period) = (f64::NAN, 0.0, 0.0, 0.0);
+        LineTiming { turn, velocity, delay, line_period, index_only: false, length }
+    }
+
+    /// How far a dot at `at` of the line lies too far per share by which it was drawn too fast, in m.
+    ///
+    /// The dot is fired at the time t = delay + (s + 1/2)·L/v after the pulse that starts the line, where
+    /// the polygon stands at a known angle, and the beam has moved by 2·f·ω·t since. So ω = (1 + ε)·ω₀
+    /// moves the dot by ε·2·f·ω₀·t = ε·(v·delay + (s + 1/2)·L) (derived). That pulse is the facet's own;
+    /// where lines are timed from the index alone, at the planned speed, facet k waits for k line periods
+    /// more, and these count to the delay.
+    pub(crate) fn lever(&self, facet: usize, at: f64) -> f64 {
+        let waited = if self.index_only { facet as f64 * self.line_period } else { 0.0 };
+        self.velocity * (waited + self.delay) + (at + 0.5) * self.length
+    }
+
+    /// Share by which a turn was faster than planned; not a number where its time is not known.
+    fn turn_error(&self, timed: &TimedReading) -> f64 {
+        self.turn / timed.period - 1.0
+    }
+
+    /// From the middle of the turn in which the line of a facet was drawn to the middle of the time that
+    /// counts for its middle dot: from what starts the line to that dot, in s.
+    fn from_mid_turn(&self, facet: usize) -> f64 {
+        let begins = facet as f64 * self.line_period;
+        let drawn = begins + self.delay + self.length / self.velocity / 2.0;
+        let starts = if self.index_only { 0.0 } else { begins };
+        (starts + drawn) / 2.0 - self.turn / 2.0
+    }
+
+    /// Share by which each line was drawn too fast; zero where the time of its turn is not known.
+    ///
+    /// A turn tells its mean speed, and a line lies up to half a turn from its middle: at 5 Hz a hunting
+    /// speed changes meanwhile by a sixth of its swing. So the change of speed from the reading before to the one behind is
+    /// carried over that time (first order, derived).
+    pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<Vec<f64>> {
+        let mut speeds: Vec<Vec<f64>> =
+            all.iter().map(|readings| vec![0.0; readings.len()]).collect();
+        let mut known = Vec::new();
+        for (facet, readings) in all.iter().enumerate() {
+            for (number, timed) in readings.iter().enumerate() {
+                let (error, lag) = (self.turn_error(timed), self.from_mid_turn(first + facet));
+                if error.is_finite() && timed.time.is_finite() {
+                    known.push((timed.time - lag, error, lag, (facet, number)));
+                }
+            }
+        }
+        known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        for (place, (_, error, lag, (facet, number))) in known.iter().enumerate() {
+            let ends = (known.get(place.saturating_sub(1)), known.get(place + 1).or(known.last()));
+            let rise = match ends {
+                (Some(before), Some(behind)) if behind.0 > before.0 => {
+                    (behind.1 - before.1) / (behind.0 - before.0)
+                }
+                _ => 0.0,
+            };
+            if let Some(speed) = speeds.get_mut(*facet).and_then(|speeds| speeds.get_mut(*number)) {
+                *speed = error + rise * lag;
+            }
+        }
+        speeds
+    }
+
+    /// Mean share by which turns were faster than planned; not a number where no time is known.
+    pub(crate) fn mean_error<'a>(&self, readings: impl Iterator<Item = &'a TimedReading>) -> f64 {
+        let known = readings.map(|timed| self.turn_error(timed)).filter(|error| error.is_finite());
+        let (sum, count) = known.fold((0.0, 0.0), |(sum, count), error| (sum + error, count + 1.0));
+        sum / count
+    }
+}
