@@ -55,10 +55,11 @@ pub use injector::FaultInjector;
 pub use link::{Calls, Link, Rig, not_simulated, perform_call, take_reply};
 pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
-pub use optics::trim::{corrected, pooled, spread};
+pub use optics::trim::{corrected, pooled, spread, wanted_dose};
 pub use optics::{
-    Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, MAX_MARKS, Mark, SHAPE, Shape,
-    Stated, Trim, TrimError, Trimmed, WorstFacet, plan_line,
+    Decides, FacetMean, Hardware, LineCorrection, LinePlan, LineRequest, LineScale, LineTiming,
+    Linearity, MAX_MARKS, Mark, SHAPE, Shape, Stated, Trim, TrimError, TrimRegisters, Trimmed,
+    WorstFacet, plan_line,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
@@ -197,6 +198,9 @@ pub struct LineOrder {
     pub delay: f64,
     /// What is written.
     pub pattern: Pattern,
+    /// How a corrected plan has it drawn.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<LineCorrection>,
 }
 
 impl LineOrder {
@@ -209,6 +213,7 @@ impl LineOrder {
             dot_period: plan.dot_period,
             delay: plan.pre_scan_delay,
             pattern: Pattern::TestMarks,
+            correction: None,
         }
     }
 }
@@ -240,6 +245,8 @@ pub struct PageOrder {
     pub pitch: f64,
     /// What is written; its width is the dots in a line.
     pub image: Arc<Bitmap>,
+    /// How a corrected plan has its lines drawn.
+    pub correction: Option<LineCorrection>,
 }
 
 /// What came of a page.

@@ -4,7 +4,7 @@ use crate::config::{Config, Facet};
 use crate::galvanometer::Galvanometer;
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
-use spintrue_head::{LineOrder, Mark, facet_to_axis_shift, galvanometer_shift};
+use spintrue_head::{LineCorrection, LineOrder, Mark, facet_to_axis_shift, galvanometer_shift};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,6 +21,25 @@ pub(crate) struct Drawn {
     pub readings: u64,
 }
 
+/// When each dot of a line is drawn: the clock as made, the trim of its facet, and its ratios along the line.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct DotClock<'a> {
+    pub dots: u32,
+    /// Time per dot as made in s.
+    pub dot_period: f64,
+    /// Factor of the frequency while this facet draws.
+    pub factor: f64,
+    pub correction: Option<&'a LineCorrection>,
+}
+
+impl DotClock<'_> {
+    /// Time in s from the first dot to a share of the dots. It stretches about the first dot.
+    pub(crate) fn time(&self, share: f64) -> f64 {
+        let share = self.correction.map_or(share, |correction| correction.time_share(share));
+        f64::from(self.dots) * self.dot_period * share / self.factor
+    }
+}
+
 /// How a line is drawn.
 pub(crate) struct Drawing<'a> {
     pub config: &'a Config,
@@ -29,8 +48,9 @@ pub(crate) struct Drawing<'a> {
     pub facet: Facet,
     /// Later than ordered in s: by trim, drift of the delay, and the laser's rise.
     pub late: f64,
-    /// Time per dot as made in s.
-    pub dot_period: f64,
+    pub clock: DotClock<'a>,
+    /// Share of the power that its facet draws with.
+    pub power: f64,
     /// Speed asked for in rad/s.
     pub target: f64,
     pub across: Across,
@@ -39,6 +59,9 @@ pub(crate) struct Drawing<'a> {
 impl Drawing<'_> {
     /// Planned length in m.
     pub(crate) fn length(&self) -> f64 {
+        if let Some(correction) = &self.order.correction {
+            return correction.length;
+        }
         let focal_length = self.config.description.focal_length;
         f64::from(self.order.dots) * self.order.dot_period * 2.0 * self.target * focal_length
     }
@@ -56,16 +79,16 @@ impl Drawing<'_> {
         let f = config.focal_length;
         let half_sweep = PI / config.facets.len() as f64;
         let share = at + 0.5;
-        let drawn = share * f64::from(order.dots) * self.dot_period;
+        let drawn = self.clock.time(share);
         let after = sweep.pulse - sweep.begins + order.delay + self.late + drawn;
         let x = (1.0 + facet.stretch) * 2.0 * f * (sweep.speed * after - half_sweep);
         let height = facet_to_axis_shift(facet.facet_to_axis, f)
-            + galvanometer_shift(self.across.angle(config, share), f);
+            + galvanometer_shift(self.across.angle(config, drawn), f);
         Mark {
             at,
             in_scan: x + config.bend.along(x) - at * self.length(),
             cross_scan: height + facet.skew * x + config.bend.across(x),
-            dose: facet.reflectivity * self.target / sweep.speed,
+            dose: self.power * facet.reflectivity * self.target / sweep.speed,
         }
     }
 }
@@ -80,19 +103,17 @@ pub(crate) struct Across {
     pub stray: f64,
     /// When the line begins, in s.
     pub begin: f64,
-    /// Time the line takes in s.
-    pub active: f64,
     /// From the end of the line before, when the trim changes, to this line's beginning, in s.
     pub gap: f64,
 }
 
 impl Across {
-    /// Angle off the command at a share of the line.
-    pub(crate) fn angle(&self, config: &Config, share: f64) -> f64 {
-        let Across { galvanometer, active, .. } = self;
+    /// Angle off the command so many s after the line began.
+    pub(crate) fn angle(&self, config: &Config, after: f64) -> f64 {
+        let galvanometer = self.galvanometer;
         let (trim, before) = if galvanometer.is_stuck() { (0.0, 0.0) } else { self.trims };
-        let left = config.galvanometer.left(before - trim, 0.0, self.gap + share * active).0;
-        let stands = galvanometer.at(self.begin + share * active);
+        let left = config.galvanometer.left(before - trim, 0.0, self.gap + after).0;
+        let stands = galvanometer.at(self.begin + after);
         stands - galvanometer.target + trim + left + self.stray
     }
 }

@@ -7,7 +7,7 @@
 
 use crate::config::{Facet, MAX_PASSAGES};
 use crate::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
-use crate::lines::Across;
+use crate::lines::{Across, DotClock};
 use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::pulses::Sweep;
 use crate::world::World;
@@ -23,8 +23,6 @@ struct Page<'a> {
     order: &'a PageOrder,
     /// Speed asked for in rad/s.
     target: f64,
-    /// Time that a line takes in s.
-    active: f64,
     start: Start,
 }
 
@@ -45,14 +43,19 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
     let start = Start::new(world, dots, order.dot_period)?;
     let target = world.target.ok_or(Fault::NotLocked)?;
     let (ready, dot_period) = (start.ready, start.dot_period);
+    let correction = order.correction.clone();
     let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
-    let page = Page { order, target, active: f64::from(dots) * dot_period, start };
+    let page = Page { order, target, start };
     let config = &world.config;
     let mut sheet = Sheet {
         image: Arc::clone(&order.image),
         pitch: order.pitch,
-        dot_pitch: order.dot_period * 2.0 * target * config.description.focal_length,
+        dot_pitch: correction.as_ref().map_or_else(
+            || order.dot_period * 2.0 * target * config.description.focal_length,
+            |correction| correction.length / f64::from(dots),
+        ),
         dot_period,
+        correction,
         facets,
         bend: config.bend,
         lines: Vec::new(),
@@ -74,6 +77,7 @@ fn line_order(order: &PageOrder, facet: u32) -> LineOrder {
         dot_period: order.dot_period,
         delay: order.delay,
         pattern: Pattern::TestMarks,
+        correction: order.correction.clone(),
     }
 }
 
@@ -113,7 +117,14 @@ impl Page<'_> {
             };
             let (own, before) = (trim(counted), trim(counted + n - 1));
             let begin = sweep.pulse + self.order.delay + own.in_scan + drifted(world);
-            begin_line(world, begin, self.active);
+            let clock = DotClock {
+                dots: self.order.image.width(),
+                dot_period: self.start.dot_period,
+                factor: own.length,
+                correction: self.order.correction.as_ref(),
+            };
+            let active = clock.time(1.0);
+            begin_line(world, begin, active);
             if world.arming.is_none() {
                 return Err(dark(world));
             }
@@ -125,20 +136,22 @@ impl Page<'_> {
             if waiting.floor() < f64::from(self.start.needed) {
                 return Err(Fault::Underrun);
             }
-            let left = waiting + self.active / self.start.service - f64::from(self.start.words);
-            queue = (left.clamp(0.0, most), begin + self.active);
+            let left = waiting + active / self.start.service - f64::from(self.start.words);
+            queue = (left.clamp(0.0, most), begin + active);
             let trims = (own.cross_scan, before.cross_scan);
-            let across = across(world, number, begin, self.active, self.target, trims);
+            let across = across(world, number, begin, active, self.target, trims);
             // A line that begins later for its trim or the warmth is not drawn lower for that.
             let late = sweep.pulse - first_sweep.pulse - f64::from(line) * period;
-            let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
+            let mut laid = laid(world, &sweep, begin, &facet, &clock, &across);
+            laid.line = line;
+            laid.dose *= own.power * self.target / sweep.speed;
             let moved = late * self.order.pitch / period;
             for shift in &mut laid.across {
                 *shift += moved as f32;
             }
             for part in 1..=NODES {
                 let share = part as f64 / NODES as f64;
-                world.advance(begin + share * self.active);
+                world.advance(begin + share * active);
                 if world.arming.is_none() {
                     laid.drawn = share;
                     break;
@@ -155,43 +168,43 @@ impl Page<'_> {
                 exposed.time = begin;
             }
             exposed.lines += 1;
-            exposed.took = begin + self.active - exposed.time;
+            exposed.took = begin + active - exposed.time;
         }
         Ok(exposed)
     }
+}
 
-    /// Where a line lies, as [`crate::lines`] has it for test lines.
-    fn laid(
-        &self,
-        world: &World,
-        line: u32,
-        sweep: &Sweep,
-        begin: f64,
-        facet: &Facet,
-        across: &Across,
-    ) -> Laid {
-        let config = &world.config;
-        let f = config.focal_length;
-        let half_sweep = PI / world.facets() as f64;
-        let stretch = 1.0 + facet.stretch;
-        let shows = begin + config.laser_rise - sweep.begins;
-        let start = stretch * 2.0 * f * (sweep.speed * shows - half_sweep);
-        let velocity = stretch * spot_velocity(sweep.speed, f);
-        let lean = facet_to_axis_shift(facet.facet_to_axis, f);
-        let at = |part: usize| {
-            let share = (part as f64 + 0.5) / NODES as f64;
-            let x = start + share * self.active * velocity;
-            let height = lean + galvanometer_shift(across.angle(config, share), f);
-            (height + facet.skew * x + config.bend.across(x)) as f32
-        };
-        Laid {
-            line,
-            start,
-            velocity,
-            dose: facet.reflectivity * self.target / sweep.speed,
-            drawn: 1.0,
-            across: core::array::from_fn(at),
-        }
+/// Where a line lies, as [`crate::lines`] has it for test lines, with the dose of its facet alone.
+fn laid(
+    world: &World,
+    sweep: &Sweep,
+    begin: f64,
+    facet: &Facet,
+    clock: &DotClock<'_>,
+    across: &Across,
+) -> Laid {
+    let config = &world.config;
+    let f = config.focal_length;
+    let half_sweep = PI / world.facets() as f64;
+    let stretch = 1.0 + facet.stretch;
+    let shows = begin + config.laser_rise - sweep.begins;
+    let start = stretch * 2.0 * f * (sweep.speed * shows - half_sweep);
+    let velocity = stretch * spot_velocity(sweep.speed, f);
+    let lean = facet_to_axis_shift(facet.facet_to_axis, f);
+    let at = |part: usize| {
+        let after = clock.time((part as f64 + 0.5) / NODES as f64);
+        let x = start + after * velocity;
+        let height = lean + galvanometer_shift(across.angle(config, after), f);
+        (height + facet.skew * x + config.bend.across(x)) as f32
+    };
+    Laid {
+        line: 0,
+        start,
+        velocity,
+        clock: clock.factor,
+        dose: facet.reflectivity,
+        drawn: 1.0,
+        across: core::array::from_fn(at),
     }
 }
 

@@ -31,7 +31,7 @@ arm at 35 % {
         repeat lines times {
             seen = seen + [test_line(k, plan, readings: readings) for k in facets()]
         }
-        trims = corrected(trims, seen, plan)
+        trims = corrected(seen, plan)
         u = trim_uncertainties(seen, plan)
     }
 }

@@ -126,6 +126,7 @@ impl Head for Bent {
             let turned = |trim: &Trim| Trim {
                 in_scan: sign[0] * trim.in_scan,
                 cross_scan: sign[1] * trim.cross_scan,
+                ..*trim
             };
             trims.iter().map(turned).collect::<Vec<_>>()
         };

@@ -49,7 +49,7 @@ fn one_word(trial: &Trial) -> TrialResult<LineOrder> {
     let period = 1.0 / line_rate(head.facets, trial.usual_speed()?);
     let delay = (period / 2.0 - f64::from(DOTS_PER_WORD) / 2.0 * dot_period).max(0.0);
     let pattern = Pattern::TestMarks;
-    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern })
+    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern, correction: None })
 }
 
 pub(super) fn needs_arming(trial: &mut Trial) -> TrialResult<()> {

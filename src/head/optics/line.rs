@@ -147,7 +147,11 @@ pub struct LinePlan {
 impl LinePlan {
     /// What turns a shift of this line into a trim.
     pub fn scale(&self) -> LineScale {
-        LineScale { spot_velocity: self.spot_velocity, focal_length: self.focal_length }
+        LineScale {
+            spot_velocity: self.spot_velocity,
+            focal_length: self.focal_length,
+            length: self.length,
+        }
     }
 }
 

@@ -5,6 +5,7 @@ pub(crate) mod clock;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
+pub(crate) mod linearity;
 pub(crate) mod marks;
 pub(crate) mod register;
 #[cfg(test)]
@@ -14,12 +15,13 @@ pub(crate) mod trim;
 pub(crate) use clock::ClockError;
 pub use clock::{Clock, ClockKind};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
+pub use linearity::{LineCorrection, LineTiming, Linearity};
 pub(crate) use marks::Fit;
 pub use marks::{MAX_MARKS, Mark, Reading, SHAPE, Stated};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
 use serde::{Deserialize, Serialize};
-pub use trim::{FacetMean, LineScale, Shape, Trim, TrimError, Trimmed, WorstFacet};
+pub use trim::{FacetMean, LineScale, Shape, Trim, TrimError, TrimRegisters, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

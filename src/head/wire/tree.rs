@@ -294,7 +294,8 @@ pub static HEADERS: &[Entry] = &[
     }),
     call::<ExposedPage>("PAGE:EXPose?", &EXPOSE_PAGE, "time,lines,missed,s", |p| {
         let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
-        Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
+        let (image, correction) = (CallImage::Here(p.take()?), p.take()?);
+        Ok(Call::ExposePage { dot_period, delay, pitch, image, correction })
     }),
     call::<Reading>(
         "GAUGe:MARKs?",
@@ -338,9 +339,10 @@ fn parameters(call: &Call) -> Result<Values, Fault> {
         Call::Turns { count } => count.put(&mut to),
         Call::LoadTrims { trims } => trims.put(&mut to),
         Call::Expose { line } => line.put(&mut to),
-        Call::ExposePage { dot_period, delay, pitch, image } => {
+        Call::ExposePage { dot_period, delay, pitch, image, correction } => {
             [dot_period, delay, pitch].into_iter().for_each(|value| value.put(&mut to));
             image.dots()?.put(&mut to);
+            correction.put(&mut to);
         }
         Call::MakeSafe { keep_spinning: true } => to.push("KEEP"),
         Call::Signal { signal: name }

@@ -4,7 +4,7 @@ use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{datum, field, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
-use crate::builtins::testing::fits_the_head;
+use crate::builtins::testing::{correction, fits_the_head};
 use crate::program::value::Datum;
 use spintrue_head::{Calls, PageOrder, show_number};
 
@@ -48,6 +48,7 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
         delay: field("plan", plan, "pre_scan_delay"),
         pitch: field("plan", plan, "cross_scan_pitch"),
         image,
+        correction: correction(arguments.get(1)),
     })?;
     Ok(datum(made(
         "page",

@@ -2,13 +2,13 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::records::{datum, field, made, width};
+use crate::builtins::records::{datum, field, made, reference, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, Decides, Dimension, FacetMean, Fault, LineOrder, LinePlan, LineRequest, Pattern,
-    WorstFacet, plan_line, show_number, show_quantity, spread,
+    Calls, Decides, Dimension, FacetMean, Fault, LineCorrection, LineOrder, LinePlan, LineRequest,
+    Pattern, Trim, WorstFacet, plan_line, show_number, show_quantity, spread,
 };
 
 /// Most readings in one call.
@@ -66,6 +66,7 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
         &[
             ("active_fraction", number(plan.active_fraction)),
             ("active_time", number(plan.active_time)),
+            ("corrected", Datum::Flag(false)),
             ("cross_scan_pitch", number(plan.cross_scan_pitch)),
             ("dot_clock", number(plan.dot_clock)),
             ("dot_clock_whole", number(plan.dot_clock_whole)),
@@ -80,6 +81,7 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
             ("length_error", number(plan.length_error)),
             ("line_period", number(plan.line_period)),
             ("line_rate", number(plan.line_rate)),
+            ("linearity", datum(Object::default())),
             ("made_dot_clock", number(plan.made_dot_clock)),
             ("made_dot_period", number(plan.made_dot_period)),
             ("on_paper", Datum::Flag(on_paper)),
@@ -121,18 +123,32 @@ fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
         dot_period: field("plan", plan, "dot_period"),
         delay: field("plan", plan, "pre_scan_delay"),
         pattern: Pattern::TestMarks,
+        correction: correction(arguments.get(1)),
     };
+    let trims = context.station.read_trims_in_force()?;
+    let unknown =
+        Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
+    let trim = trims.and_then(|trims| trims.get(facet as usize)).copied().unwrap_or(unknown);
     let mut seen = Vec::new();
     while (seen.len() as f64) < readings {
         seen.push(reading(context, &order)?);
     }
     let length = field("plan", plan, "length");
     let mean = FacetMean::of(&seen, length).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(datum(line_record(facet, &mean)))
+    Ok(datum(line_record(facet, &mean, trim)))
+}
+
+/// How a corrected plan has its lines drawn.
+pub(super) fn correction(plan: Option<&Datum>) -> Option<LineCorrection> {
+    let words = plan.map_or(&[][..], Datum::words);
+    (field("plan", words, "corrected") == 1.0).then(|| LineCorrection {
+        length: field("plan", words, "length"),
+        linearity: reference("plan", plan, "linearity").map_or(&[][..], Value::as_words).to_vec(),
+    })
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
-fn line_record(facet: f64, mean: &FacetMean) -> Object {
+fn line_record(facet: f64, mean: &FacetMean, trim: Trim) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
     // P1 in 2s runs from -1 at the start to 1 at the end.
     let coefficients = [
@@ -149,10 +165,14 @@ fn line_record(facet: f64, mean: &FacetMean) -> Object {
     let mut fields = vec![
         ("cross_scan_digit", across.digit),
         ("cross_scan_fixed_u", value(&across.fixed, 0)),
+        ("cross_scan_trim", trim.cross_scan),
         ("facet", facet),
         ("in_scan_digit", along.digit),
         ("in_scan_fixed_u", value(&along.fixed, 0)),
+        ("in_scan_trim", trim.in_scan),
+        ("length_trim", trim.length),
         ("marks", mean.marks as f64),
+        ("power_trim", trim.power),
         ("readings", mean.count as f64),
     ];
     for (name, u, shape, k, unit) in coefficients {
@@ -169,10 +189,7 @@ pub(super) fn fits_the_head(
     words: &[f64],
 ) -> Result<(), Trouble> {
     if field("plan", words, "feasible") != 1.0 {
-        let reasons = match plan {
-            Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
-            _ => &[],
-        };
+        let reasons = reference("plan", plan, "reasons").map_or(&[][..], Value::as_refs);
         let first = reasons.first().map_or("", Value::as_text);
         return wrong(format!("this plan cannot be drawn: {first}"));
     }

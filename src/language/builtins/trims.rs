@@ -2,14 +2,14 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::records::{field, listed, made, width};
-use crate::builtins::signature::{Builtin, Context, Trouble, done, pure, timed, wrong};
-use crate::program::value::{Datum, Object};
+use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
+use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineScale, SHAPE, Shape, Trim, TrimError, Trimmed, corrected, pooled,
-    show_number,
+    Calls, DOTS_PER_WORD, FacetMean, Fault, LineScale, LineTiming, SHAPE, Shape, Trim, TrimError,
+    Trimmed, corrected, pooled, queue_needed, show_number, wanted_dose,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -33,39 +33,53 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         timed("store_trims", TimeBound::Answer, |context, _| done(context.station.store_trims())),
         pure("corrected", |context, arguments| {
-            let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
-            let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
-            Ok(trims_list(&trims))
+            let gains = (arguments.optional(2), arguments.optional(3));
+            let trimmed = work_out(context, arguments, gains)?;
+            Ok(trims_list(&trimmed.iter().map(|t| t.trim).collect::<Vec<Trim>>()))
         })
         .with_result(bound::per_facet),
+        pure("corrected_plan", corrected_plan),
         pure("trim_uncertainties", |context, arguments| {
-            let trimmed = work_out(context, None, arguments.get(0), arguments.get(1))?;
-            Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
+            let trimmed = work_out(context, arguments, (None, None))?;
+            let u = |t: &Trimmed| Trim {
+                in_scan: t.in_scan_u,
+                cross_scan: t.cross_scan_u,
+                power: t.power_u,
+                length: t.length_u,
+            };
+            Ok(trims_list(&trimmed.iter().map(u).collect::<Vec<Trim>>()))
         })
         .with_result(bound::per_facet),
     ]
 }
 
-fn trim_record(in_scan: f64, cross_scan: f64) -> Object {
-    let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
-    made("trim", &fields)
-}
-
 fn trims_list(trims: &[Trim]) -> Datum {
-    listed(trims.iter().map(|trim| trim_record(trim.in_scan, trim.cross_scan)))
+    listed(trims.iter().map(|trim| {
+        let number = Datum::Number;
+        made(
+            "trim",
+            &[
+                ("cross_scan", number(trim.cross_scan)),
+                ("in_scan", number(trim.in_scan)),
+                ("length", number(trim.length)),
+                ("power", number(trim.power)),
+            ],
+        )
+    }))
 }
 
 /// One trim per facet out of a list; fails where the number is wrong.
 fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
     let facets = context.station.description().facets as usize;
-    let Some(words) = trims.map(Datum::words) else {
-        return Ok(vec![Trim::default(); facets]);
-    };
+    let words = trims.map_or(&[][..], Datum::words);
+    let get = |trim: &[f64], name| field("trim", trim, name);
     let trims: Vec<Trim> = words
         .chunks(width("trim"))
         .map(|trim| Trim {
-            in_scan: field("trim", trim, "in_scan"),
-            cross_scan: field("trim", trim, "cross_scan"),
+            in_scan: get(trim, "in_scan"),
+            cross_scan: get(trim, "cross_scan"),
+            power: get(trim, "power"),
+            length: get(trim, "length"),
         })
         .collect();
     if trims.len() == facets {
@@ -75,83 +89,213 @@ fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>,
     wrong(format!("there are {count} trims for {facets} facets: it takes one each"))
 }
 
-fn work_out(
-    context: &mut Context<'_>,
-    trims: Option<&Datum>,
-    lines: Option<&Datum>,
-    plan: Option<&Datum>,
-) -> Result<Vec<Trimmed>, Trouble> {
-    let trims = read_trims(context, trims)?;
-    let head = context.station.description();
-    let plan = plan.map_or(&[][..], Datum::words);
-    let scale = LineScale {
+/// The lines of one facet put together, as if all were drawn with the trims of the last.
+struct OwnLines {
+    mean: FacetMean,
+    trim: Trim,
+}
+
+fn scale_of(plan: &[f64]) -> LineScale {
+    LineScale {
         spot_velocity: field("plan", plan, "spot_velocity"),
         focal_length: field("plan", plan, "focal_length"),
-    };
-    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width("line")).collect();
+        length: field("plan", plan, "length"),
+    }
+}
+
+/// Lines by facet, at least one each.
+fn by_facet(
+    context: &Context<'_>,
+    lines: &[f64],
+    scale: LineScale,
+) -> Result<Vec<OwnLines>, Trouble> {
+    let facets = context.station.description().facets;
+    let lines: Vec<&[f64]> = lines.chunks(width("line")).collect();
     let stray = lines.iter().map(|line| field("line", line, "facet"));
-    if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
+    if let Some(stray) = stray.into_iter().find(|f| !(0.0..f64::from(facets)).contains(f)) {
         let stray = show_number(stray, None);
         return wrong(format!("there is a line of facet {stray}, which the head has not"));
     }
-    let mut means = Vec::with_capacity(trims.len());
+    let mut all = Vec::new();
     let mut scatter = Scatter::default();
-    for facet in 0..trims.len() {
-        let own = lines.iter().filter(|line| field("line", line, "facet") == facet as f64);
-        let own: Vec<&[f64]> = own.copied().collect();
-        let mean = together(&own).ok_or_else(|| {
-            Trouble::Value(format!("there is no line of facet {facet} to correct it by"))
-        })?;
+    for facet in 0..facets {
+        let own = lines.iter().filter(|line| field("line", line, "facet") == f64::from(facet));
+        let own: Vec<(FacetMean, Trim)> = own.map(|line| read_line(line)).collect();
+        let Some((_, trim)) = own.last() else {
+            return wrong(format!("there is no line of facet {facet} to correct it by"));
+        };
+        let known = |(_, trim): &(FacetMean, Trim)| {
+            [trim.in_scan, trim.cross_scan, trim.power, trim.length].iter().all(|t| t.is_finite())
+        };
+        if !own.iter().all(known) {
+            return wrong(format!(
+                "a line of facet {facet} does not tell the trims that it was drawn with, because the \
+                 head did not: measure it again"
+            ));
+        }
+        let own: Vec<FacetMean> =
+            own.iter().map(|(mean, drawn)| scale.referred(mean, *drawn, *trim)).collect();
+        let mean = together(&own);
         scatter.add(&own, &mean);
-        means.push(mean);
+        all.push(OwnLines { mean, trim: *trim });
     }
+    let mut means: Vec<FacetMean> = all.iter().map(|own| own.mean).collect();
     pooled(&mut means);
     scatter.widen(&mut means);
+    for (own, mean) in all.iter_mut().zip(means) {
+        own.mean = mean;
+    }
+    Ok(all)
+}
+
+/// The trims that cancel what was measured; `gains` are those of the in-scan and the cross-scan trim.
+fn work_out(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+    gains: (Option<f64>, Option<f64>),
+) -> Result<Vec<Trimmed>, Trouble> {
+    let (along, across) = (gains.0.unwrap_or(1.0), gains.1.unwrap_or(1.0));
+    if !(along.is_finite() && across.is_finite() && along > 0.0 && across > 0.0) {
+        return wrong("a gain must be greater than zero");
+    }
+    let plain = scale_of(arguments.words(1));
+    let scale = LineScale {
+        spot_velocity: along * plain.spot_velocity,
+        focal_length: across * plain.focal_length,
+        ..plain
+    };
+    let lines = by_facet(context, arguments.words(0), scale)?;
+    let registers = context.station.description().trim_registers();
+    let doses = lines.iter().map(|own| {
+        let [dose, ..] = own.mean.dose.of;
+        (own.trim, dose)
+    });
+    let wanted = registers.power.map_or(f64::NAN, |power| wanted_dose(doses, power));
     let mut trimmed = Vec::new();
-    for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
-        let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
-            |error| match error {
+    for (facet, OwnLines { mean, trim }) in lines.iter().enumerate() {
+        let made =
+            corrected(*trim, mean, scale, &registers, wanted).map_err(|error| match error {
                 // The head cannot be trimmed; nothing is wrong with the script.
                 TrimError::OutOfRegister { .. } => {
                     StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
                 }
                 other => Trouble::Value(format!("facet {facet}: {other}")),
-            },
-        )?;
+            })?;
         trimmed.push(made);
     }
     Ok(trimmed)
 }
 
-/// The mean of the lines of one facet; each counts with its number of readings.
-fn together(lines: &[&[f64]]) -> Option<FacetMean> {
-    let count: f64 = lines.iter().map(|line| readings(line)).sum();
-    let shape = |shift: &str, u: &str, fixed: &str| {
-        let (mut sum, mut squares, mut fixed_u) = (0.0, 0.0, 0.0_f64);
-        for line in lines {
-            let (n, get) = (readings(line), |name| field("line", line, name));
-            let random = (get(u).powi(2) - get(fixed).powi(2)).max(0.0);
-            sum += n * get(shift);
-            squares += n * n * random;
-            fixed_u = fixed_u.max(get(fixed));
-        }
-        let first = |value| [value, f64::NAN, f64::NAN, f64::NAN];
-        let of = first(sum / count);
-        Shape { of, random: first(squares.sqrt() / count), fixed: first(fixed_u), digit: f64::NAN }
+fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let Some(Datum::Value(Value::Object(plan))) = arguments.get(1) else {
+        return wrong("there is no plan to correct");
     };
-    let nothing = [f64::NAN; SHAPE];
-    (count > 0.0).then(|| FacetMean {
-        count: count as usize,
-        marks: 1,
-        along: shape("in_scan", "in_scan_u", "in_scan_fixed_u"),
-        across: shape("cross_scan", "cross_scan_u", "cross_scan_fixed_u"),
-        dose: Shape { of: nothing, random: nothing, fixed: nothing, digit: f64::NAN },
-    })
+    let (get, scale) = (|name| field("plan", &plan.words, name), scale_of(&plan.words));
+    let lines = by_facet(context, arguments.words(0), scale)?;
+    let count = lines.len() as f64;
+    let shared =
+        |k: usize| lines.iter().filter_map(|own| own.mean.along.of.get(k)).sum::<f64>() / count;
+    let shape: [f64; SHAPE] = std::array::from_fn(shared);
+    let before = LineTiming {
+        dots: get("dots") as u32,
+        dot_period: get("dot_period"),
+        made_dot_period: get("made_dot_period"),
+        delay: get("pre_scan_delay"),
+        linearity: reference("plan", arguments.get(1), "linearity")
+            .map_or(&[][..], Value::as_words)
+            .to_vec(),
+    };
+    let head = context.station.description();
+    let timing = before
+        .corrected(shape, scale, &head.clock, head.linearity)
+        .map_err(|error| Trouble::Value(error.to_string()))?;
+    if timing.delay < 0.0 {
+        return wrong("the first dot would have to be drawn before start of scan");
+    }
+    let fastest = timing.linearity.iter().fold(1.0_f64, |fastest, ratio| fastest.max(*ratio));
+    let word_period = f64::from(DOTS_PER_WORD) * timing.made_dot_period;
+    let needed = queue_needed(get("words") as u32, word_period / fastest, head.word_service);
+    if needed > head.queue_words {
+        let depth = head.queue_words;
+        return wrong(format!(
+            "{needed} words would have to be queued, but the queue holds {depth}"
+        ));
+    }
+    let mut to = (**plan).clone();
+    for (name, value) in [
+        ("corrected", 1.0),
+        ("dot_clock", 1.0 / timing.dot_period),
+        ("dot_period", timing.dot_period),
+        ("made_dot_clock", 1.0 / timing.made_dot_period),
+        ("made_dot_period", timing.made_dot_period),
+        ("pre_scan_delay", timing.delay),
+        ("queue_needed", f64::from(needed)),
+        ("word_period", f64::from(DOTS_PER_WORD) * timing.dot_period),
+    ] {
+        set("plan", &mut to.words, name, value);
+    }
+    let error = (timing.made_dot_period - timing.dot_period) * get("dots") * scale.spot_velocity;
+    set("plan", &mut to.words, "length_error", error);
+    set_reference("plan", &mut to, "linearity", Value::words(timing.linearity));
+    Ok(datum(to))
 }
 
-/// Readings behind a line.
-fn readings(line: &[f64]) -> f64 {
-    field("line", line, "readings").max(1.0)
+/// What corrections need of a measured line, and the trims that it was drawn with.
+fn read_line(line: &[f64]) -> (FacetMean, Trim) {
+    let get = |name: &str| field("line", line, name);
+    let random = |u: &str, fixed: f64| (get(u).powi(2) - fixed.powi(2)).max(0.0).sqrt();
+    let nothing = [f64::NAN; SHAPE];
+    let (along_u, across_u) = (get("in_scan_fixed_u"), get("cross_scan_fixed_u"));
+    let mut along = Shape { of: nothing, random: nothing, fixed: nothing, digit: f64::NAN };
+    let (mut across, mut dose) = (along, along);
+    along.of = [get("in_scan"), get("length_error") / 2.0, get("even"), get("odd")];
+    // What of a length averages out is not told: it counts as if all did.
+    let length_u = get("length_error_u") / 2.0;
+    along.random = [random("in_scan_u", along_u), length_u, get("even_u"), get("odd_u")];
+    along.fixed = [along_u, 0.0, 0.0, 0.0];
+    across.of = [get("cross_scan"), f64::NAN, f64::NAN, f64::NAN];
+    across.random = [random("cross_scan_u", across_u), f64::NAN, f64::NAN, f64::NAN];
+    across.fixed = [across_u, f64::NAN, f64::NAN, f64::NAN];
+    dose.of = [get("dose"), f64::NAN, f64::NAN, f64::NAN];
+    dose.random = [get("dose_u"), f64::NAN, f64::NAN, f64::NAN];
+    dose.fixed = [0.0, f64::NAN, f64::NAN, f64::NAN];
+    let trim = Trim {
+        in_scan: get("in_scan_trim"),
+        cross_scan: get("cross_scan_trim"),
+        power: get("power_trim"),
+        length: get("length_trim"),
+    };
+    let count = get("readings").max(1.0) as usize;
+    (FacetMean { count, marks: get("marks") as usize, along, across, dose }, trim)
+}
+
+/// The mean of lines of one facet; each counts with its number of readings.
+fn together(lines: &[FacetMean]) -> FacetMean {
+    let count: usize = lines.iter().map(|line| line.count).sum();
+    let shape = |of: fn(&FacetMean) -> &Shape| {
+        let sum = |part: &dyn Fn(f64, &Shape) -> f64| {
+            lines.iter().map(|line| part(line.count as f64, of(line))).sum::<f64>()
+        };
+        let at = |all: &[f64; SHAPE], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
+        let all = count as f64;
+        Shape {
+            of: std::array::from_fn(|k| sum(&|n, s| n * at(&s.of, k)) / all),
+            random: std::array::from_fn(|k| {
+                sum(&|n, s| (n * at(&s.random, k)).powi(2)).sqrt() / all
+            }),
+            fixed: std::array::from_fn(|k| {
+                lines.iter().map(|line| at(&of(line).fixed, k)).fold(f64::NAN, f64::max)
+            }),
+            digit: f64::NAN,
+        }
+    };
+    FacetMean {
+        count,
+        marks: lines.first().map_or(0, |line| line.marks),
+        along: shape(|line| &line.along),
+        across: shape(|line| &line.across),
+        dose: shape(|line| &line.dose),
+    }
 }
 
 /// How several lines of one facet scatter around their mean, over all facets: what moves a line as
@@ -165,13 +309,17 @@ struct Scatter {
 }
 
 impl Scatter {
-    fn add(&mut self, lines: &[&[f64]], mean: &FacetMean) {
+    fn add(&mut self, lines: &[FacetMean], mean: &FacetMean) {
         self.degrees += (lines.len() as f64 - 1.0).max(0.0);
-        let ([along, ..], [across, ..]) = (mean.along.of, mean.across.of);
+        let shifts = |of: &FacetMean| {
+            let ([along, ..], [across, ..]) = (of.along.of, of.across.of);
+            [along, across]
+        };
         for line in lines {
-            let off = |name, mean: f64| readings(line) * (field("line", line, name) - mean).powi(2);
-            self.squares[0] += off("in_scan", along);
-            self.squares[1] += off("cross_scan", across);
+            let off = shifts(line).into_iter().zip(shifts(mean)).map(|(at, mean)| at - mean);
+            for (squares, off) in self.squares.iter_mut().zip(off) {
+                *squares += line.count as f64 * off.powi(2);
+            }
         }
     }
 

@@ -29,7 +29,11 @@ fn image() -> impl Strategy<Value = Arc<Bitmap>> {
 }
 
 fn trims() -> impl Strategy<Value = Vec<Trim>> {
-    let trim = (finite(), finite()).prop_map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan });
+    let trim = (finite(), finite()).prop_map(|(in_scan, cross_scan)| Trim {
+        in_scan,
+        cross_scan,
+        ..Trim::default()
+    });
     collection::vec(trim, 0..20)
 }
 
@@ -40,13 +44,19 @@ fn any_call() -> impl Strategy<Value = Call> {
     ];
     let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern).prop_map(
         |(facet, dots, dot_period, delay, pattern)| {
-            let line = LineOrder { facet, dots, dot_period, delay, pattern };
+            let line = LineOrder { facet, dots, dot_period, delay, pattern, correction: None };
             Call::Expose { line }
         },
     );
     let page =
         (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
-            Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(image) }
+            Call::ExposePage {
+                dot_period,
+                delay,
+                pitch,
+                image: CallImage::Here(image),
+                correction: None,
+            }
         });
     let plain = prop_oneof![
         Just(Call::Describe),
@@ -193,13 +203,20 @@ fn answers_read_back() {
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
     there_and_back(&Call::Status, Reply::Status(other));
     there_and_back(&Call::Describe, Reply::Description(Box::new(description())));
-    let line =
-        LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
+    let line = LineOrder {
+        facet: 0,
+        dots: 1,
+        dot_period: 1.0,
+        delay: 0.0,
+        pattern: Pattern::TestMarks,
+        correction: None,
+    };
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true };
     there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
     let image = CallImage::Here(image);
-    let page = Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
+    let page =
+        Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image, correction: None };
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
     there_and_back(&page, Reply::ExposedPage(exposed));
     for on in [false, true] {
@@ -254,7 +271,8 @@ fn parameters_are_told_apart() {
 #[test]
 fn a_line_without_words_is_heard_as_it_was_said() {
     let pattern = Pattern::Words(Vec::new());
-    let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
+    let line =
+        LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern, correction: None };
     let said = Call::Expose { line };
     assert_eq!(heard(&write_call(&said).unwrap()), Ok(Some(said)));
 }
