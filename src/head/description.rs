@@ -1,5 +1,6 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
+use crate::optics::line::MAX_LENGTH_ERROR;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
 use crate::optics::{Hardware, Linearity, TrimRegisters};
 pub(crate) use crate::signals::{Channel, Signal};
@@ -178,6 +179,8 @@ impl Description {
             speed_least: self.speed_least,
             speed_most: self.speed_most,
             start_of_scan: self.start_of_scan,
+            length_error_most: MAX_LENGTH_ERROR,
+            length_trim: self.length_trim.map_or(0.0, |register| register.range),
         }
     }
 }

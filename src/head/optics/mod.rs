@@ -2,6 +2,7 @@
 
 mod advice;
 pub(crate) mod clock;
+mod exact;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;

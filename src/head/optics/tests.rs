@@ -120,6 +120,8 @@ fn an_index_only_start_shows_division_errors() {
             speed_least: 10.0,
             speed_most: 1000.0,
             start_of_scan: StartOfScan::IndexOnly,
+            length_error_most: 1e9,
+            length_trim: 0.0,
         }),
     };
     let plan = plan_line(&request).unwrap();

@@ -44,7 +44,10 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         (None, Some(active)) => Decides::ActiveFraction(active),
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
     };
-    let hardware = (!on_paper).then(|| head.hardware());
+    let mut hardware = (!on_paper).then(|| head.hardware());
+    if let (Some(hardware), Some(most)) = (&mut hardware, given(6)) {
+        hardware.length_error_most = most;
+    }
     let request = LineRequest {
         facets: facets as u32,
         speed: must(0),
