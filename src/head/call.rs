@@ -8,8 +8,8 @@ pub(crate) use table::{Access, Row};
 use crate::image::Bitmap;
 use crate::units::number;
 use crate::{
-    Description, Exposed, ExposedPage, Fault, Halt, LineOrder, PageOrder, Proof, Reading,
-    SafeState, Status, SteadyOrder, Trim, Turn,
+    Description, Exposed, ExposedPage, Fault, Halt, LineCorrection, LineOrder, PageOrder, Proof,
+    Reading, SafeState, Status, SteadyOrder, Trim, Turn,
 };
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -63,6 +63,8 @@ pub enum Call {
         /// From line to line in m.
         pitch: f64,
         image: CallImage,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        correction: Option<LineCorrection>,
     },
     DrawSteadily {
         order: SteadyOrder,
@@ -108,9 +110,15 @@ pub enum Call {
 impl Call {
     /// Draws a page.
     pub fn expose_page(page: &PageOrder) -> Call {
-        let PageOrder { dot_period, delay, pitch, image } = page;
-        let image = CallImage::Here(Arc::clone(image));
-        Call::ExposePage { dot_period: *dot_period, delay: *delay, pitch: *pitch, image }
+        let PageOrder { dot_period, delay, pitch, image, correction } = page;
+        let (image, correction) = (CallImage::Here(Arc::clone(image)), correction.clone());
+        Call::ExposePage {
+            dot_period: *dot_period,
+            delay: *delay,
+            pitch: *pitch,
+            image,
+            correction,
+        }
     }
 
     /// It is about faults of a simulated head, and asks nothing of the head itself.

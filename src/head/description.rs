@@ -1,7 +1,8 @@
 //! What a head is: facets, geometry, limits, clock and registers. Plain data in SI units.
 
-use crate::optics::Hardware;
+use crate::optics::line::MAX_LENGTH_ERROR;
 pub use crate::optics::{Clock, ClockKind, Register, StartOfScan};
+use crate::optics::{Hardware, Linearity, TrimRegisters};
 pub(crate) use crate::signals::{Channel, Signal};
 use core::f64::consts::TAU;
 use serde::{Deserialize, Serialize};
@@ -90,6 +91,15 @@ pub struct Description {
     pub in_scan_trim: Register,
     /// Cross-scan trim register, in rad (mechanical).
     pub cross_scan_trim: Register,
+    /// Register of each facet's power as a share, which holds the share less 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power_trim: Option<Register>,
+    /// Register of each facet's factor of the dot clock's frequency, which holds the factor less 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_trim: Option<Register>,
+    /// What can be done to the dot clock along a line, for all facets alike.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub linearity: Option<Linearity>,
     /// Largest galvanometer angle (mechanical) either way, in rad.
     pub galvanometer_range: f64,
     /// Time for the galvanometer to settle after a full-range step, in s.
@@ -192,6 +202,16 @@ impl Description {
         self.start_of_scan == StartOfScan::EveryFacet && self.detector.source == LightSource::Own
     }
 
+    /// Its trim registers.
+    pub fn trim_registers(&self) -> TrimRegisters {
+        TrimRegisters {
+            in_scan: self.in_scan_trim,
+            cross_scan: self.cross_scan_trim,
+            power: self.power_trim,
+            length: self.length_trim,
+        }
+    }
+
     /// What a line plan must respect.
     pub fn hardware(&self) -> Hardware {
         Hardware {
@@ -204,6 +224,8 @@ impl Description {
             speed_least: self.speed_least,
             speed_most: self.speed_most,
             start_of_scan: self.start_of_scan,
+            length_error_most: MAX_LENGTH_ERROR,
+            length_trim: self.length_trim.map_or(0.0, |register| register.range),
         }
     }
 }

@@ -58,11 +58,12 @@ pub use injector::FaultInjector;
 pub use link::{Calls, Link, Rig, not_simulated, perform_call, take_reply};
 pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocity};
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
-pub use optics::trim::{corrected, spread};
+pub use optics::trim::{corrected, spread, wanted_dose};
 pub use optics::{
-    Decides, FacetMean, Gain, Hardware, LinePlan, LineRequest, LineScale, LineTiming, MAX_DEGREES,
-    MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError,
-    Trimmed, Wiring, WorstFacet, combined, plan_line, step_patterns,
+    Decides, DotTiming, FacetMean, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
+    LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape,
+    Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed, Wiring, WorstFacet,
+    combined, plan_line, step_patterns,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
@@ -235,6 +236,9 @@ pub struct LineOrder {
     pub delay: f64,
     /// What is written.
     pub pattern: Pattern,
+    /// How a corrected plan has it drawn.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<LineCorrection>,
 }
 
 impl LineOrder {
@@ -247,6 +251,7 @@ impl LineOrder {
             dot_period: plan.dot_period,
             delay: plan.pre_scan_delay,
             pattern: Pattern::TestMarks,
+            correction: None,
         }
     }
 }
@@ -286,6 +291,8 @@ pub struct PageOrder {
     pub pitch: f64,
     /// What is written; its width is the dots in a line.
     pub image: Arc<Bitmap>,
+    /// How a corrected plan has its lines drawn.
+    pub correction: Option<LineCorrection>,
 }
 
 /// What came of a page.

@@ -231,10 +231,11 @@ pub fn perform_call(
         Call::Arm { power } => head.arm(*power)?.into(),
         Call::Disarm => head.disarm()?.into(),
         Call::Expose { line } => head.expose(line)?.into(),
-        Call::ExposePage { dot_period, delay, pitch, image } => {
+        Call::ExposePage { dot_period, delay, pitch, image, correction } => {
             let image = Arc::clone(image.dots()?);
             let (dot_period, delay, pitch) = (*dot_period, *delay, *pitch);
-            head.expose_page(&PageOrder { dot_period, delay, pitch, image })?.into()
+            let correction = correction.clone();
+            head.expose_page(&PageOrder { dot_period, delay, pitch, image, correction })?.into()
         }
         Call::DrawSteadily { order } => head.draw_steadily(order)?.into(),
         Call::DrawingSteadily => head.drawing_steadily()?.into(),

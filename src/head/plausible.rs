@@ -2,6 +2,7 @@
 //! unit. One table, for the contracts and for authors of drivers.
 
 use crate::Description;
+use crate::optics::Register;
 
 /// A value of a description, and where it lies on any real head. All ranges are common practice,
 /// no source, and wider than what heads are built for.
@@ -19,6 +20,9 @@ pub(crate) struct Plausible {
 
 /// Plausible temperatures of a head in K, from the least to the most.
 pub(crate) const TEMPERATURE: (f64, f64) = (150.0, 500.0);
+
+/// Most parts of a line whose clock ratio can differ.
+const MAX_SEGMENTS: u32 = 4096;
 
 /// Plausible nominal voltages of rails in V, either way of zero.
 const RAIL: (f64, f64) = (0.1, 2000.0);
@@ -146,6 +150,25 @@ impl Description {
                 found.push(format!("`{low}` is {least}, above `{high}`, {most}"));
             }
         }
+        let linearity = self.linearity.map(|l| Register { step: l.step, range: l.range });
+        for (key, register) in [
+            ("power_trim", self.power_trim),
+            ("length_trim", self.length_trim),
+            ("linearity", linearity),
+        ] {
+            let Some(Register { step, range }) = register else { continue };
+            // A share of 0 or less draws nothing.
+            if !(step > 0.0 && step <= range && range < 1.0) {
+                found.push(format!(
+                    "`{key}` has the step {step} and the range {range}: it takes 0 < step <= range < 1"
+                ));
+            }
+        }
+        if let Some(segments) = self.linearity.map(|l| l.segments)
+            && !(1..=MAX_SEGMENTS).contains(&segments)
+        {
+            found.push(format!("`linearity.segments` is {segments}, outside 1 to {MAX_SEGMENTS}"));
+        }
         if let Err(why) = self.clock.limits() {
             found.push(format!("`clock`: {why}"));
         }
@@ -161,7 +184,8 @@ impl Description {
 
 #[cfg(test)]
 mod tests {
-    use super::{PLAUSIBLE, temperature};
+    use super::{MAX_SEGMENTS, PLAUSIBLE, temperature};
+    use crate::optics::{Linearity, Register};
     use crate::tests::description;
     use std::collections::BTreeSet;
 
@@ -183,6 +207,23 @@ mod tests {
         for (key, _) in numbers.chain(json["times"].as_object().unwrap()) {
             assert!(keys.iter().any(|known| known.rsplit('.').next() == Some(key)), "{key}");
         }
+    }
+
+    #[test]
+    fn optional_registers_must_hold_something() {
+        let mut head = description();
+        head.power_trim = Some(Register { step: 0.01, range: 0.5 });
+        head.linearity = Some(Linearity { segments: 16, step: 1e-5, range: 0.1 });
+        assert_eq!(head.implausible(), Vec::<String>::new());
+        head.power_trim = Some(Register { step: 0.01, range: 1.0 });
+        head.length_trim = Some(Register { step: 0.0, range: 0.1 });
+        head.linearity = Some(Linearity { segments: MAX_SEGMENTS + 1, step: f64::NAN, range: 0.1 });
+        let found = head.implausible();
+        assert_eq!(found.len(), 4, "{found:?}");
+        assert!(
+            found[0].starts_with("`power_trim` has the step 0.01 and the range 1"),
+            "{found:?}"
+        );
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Ranges of what a head can be asked for, and the faults beyond them.
 
 use crate::description::MAX_STEADY;
-use crate::optics::OutOfRegister;
+use crate::optics::{OutOfRegister, Register};
 use crate::units::{Dimension, show_quantity};
 use crate::{Description, Fault, SteadyOrder, Trim};
 
@@ -77,8 +77,30 @@ impl Description {
                 cross_scan: angle
                     .hold(trim.cross_scan)
                     .map_err(refuse("cross-scan", Dimension::ANGLE))?,
+                power: hold_share(self.power_trim, "power", k, trim.power)?,
+                length: hold_share(self.length_trim, "length", k, trim.length)?,
             });
         }
         Ok(held)
+    }
+}
+
+/// A share or factor near 1 as its register holds it. A head without the register has 1.
+fn hold_share(
+    register: Option<Register>,
+    which: &str,
+    facet: usize,
+    value: f64,
+) -> Result<f64, Fault> {
+    let what = format!("{which} trim of facet {facet}");
+    match register {
+        None if value == 1.0 => Ok(1.0),
+        None => Err(Fault::Refused(format!("this head has no {which} trim: the {what} must be 1"))),
+        Some(register) => match register.hold(value - 1.0) {
+            Ok(held) => Ok(1.0 + held),
+            Err(OutOfRegister { low, high, .. }) => {
+                Err(out_of_range(&what, value, 1.0 + low, 1.0 + high, Dimension::NUMBER))
+            }
+        },
     }
 }

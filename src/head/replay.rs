@@ -77,6 +77,15 @@ impl State {
         due
     }
 
+    /// Versions before 3 did not read trims before lines. A look at the clock is passed by.
+    fn are_trims_next(&mut self) -> bool {
+        while let Some(Ok(TraceEntry::Now { time, .. })) = self.next {
+            self.time = time;
+            self.advance();
+        }
+        matches!(&self.next, Some(Ok(TraceEntry::Heard(heard))) if heard.call == Call::Trims)
+    }
+
     /// Older versions recorded no measurement where there was no gauge.
     fn is_measured_next(&self) -> bool {
         matches!(&self.next, Some(Ok(TraceEntry::Heard(heard))) if heard.call == Call::Measure)
@@ -199,13 +208,15 @@ pub struct Replay {
     gauge: bool,
     /// The head was simulated.
     simulated: bool,
+    /// Of the recording.
+    version: u32,
 }
 
 impl Replay {
     /// Plays what stands behind the header of a recording.
     pub fn new(mut entries: TraceReader<impl Read + 'static>) -> Replay {
         let header = entries.header();
-        let (gauge, simulated) = (header.gauge, header.head.simulated);
+        let (gauge, simulated, version) = (header.gauge, header.head.simulated, header.version);
         let next = entries.next();
         let state = State {
             entries: Box::new(entries),
@@ -220,7 +231,7 @@ impl Replay {
             departure: None,
         };
         let state = Rc::new(RefCell::new(state));
-        Replay { state, gauge, simulated }
+        Replay { state, gauge, simulated, version }
     }
 
     /// How far it is.
@@ -239,6 +250,9 @@ impl Link for Replay {
             }
             Call::Measure if !self.gauge && !state.is_measured_next() => {
                 return Err(Fault::NoGauge);
+            }
+            Call::Trims if self.version < 3 && !state.are_trims_next() => {
+                return Err(Fault::Refused("the recording does not hold the trims".to_string()));
             }
             call if call.is_about_faults() && !self.simulated => return Err(link::not_simulated()),
             call if call.is_about_faults() => return state.faults(call),

@@ -34,6 +34,9 @@ pub(crate) fn description() -> Description {
         queue_words: 64,
         in_scan_trim: Register { step: 1e-9, range: 5e-7 },
         cross_scan_trim: Register { step: 1e-7, range: 1e-3 },
+        power_trim: None,
+        length_trim: None,
+        linearity: None,
         galvanometer_range: 0.1,
         galvanometer_settling: 0.02,
         rails: vec![rail("logic", 5.0), rail("motor", 24.0)],
@@ -70,7 +73,7 @@ pub(crate) struct StandIn {
 
 impl StandIn {
     pub(crate) fn new() -> StandIn {
-        let trims = vec![Trim { in_scan: 0.0, cross_scan: 0.0 }; 10];
+        let trims = vec![Trim { in_scan: 0.0, cross_scan: 0.0, ..Trim::default() }; 10];
         let (target, galvanometer) = (None, None);
         StandIn { time: 0.0, target, since: 0.0, laser: Laser::Off, galvanometer, trims }
     }

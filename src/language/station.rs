@@ -13,7 +13,7 @@ use crate::station::deadline::Deadline;
 use crate::station::finite::{check_finite, check_finite_reply};
 use spintrue_head::{
     Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
-    Status, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
+    Status, Trim, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
     show_quantity, take_reply,
 };
 use std::cell::RefCell;
@@ -88,6 +88,8 @@ pub struct Station {
     called: bool,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
+    /// The trims in force, where nothing happened since they were read that could have changed them.
+    trims_in_force: Option<Vec<Trim>>,
 }
 
 impl Station {
@@ -111,6 +113,7 @@ impl Station {
             deadline: None,
             called: false,
             sampled: None,
+            trims_in_force: None,
         })
     }
 
@@ -245,6 +248,12 @@ impl Station {
             _ => {}
         }
         let answer = self.link().call(call);
+        self.trims_in_force = match (call, &answer) {
+            (Call::Trims, Ok(Reply::Trims(trims))) => Some(trims.clone()),
+            // What a failed call did to the head is not known.
+            (Call::LoadTrims { .. } | Call::StoreTrims { .. }, _) | (_, Err(_)) => None,
+            _ => self.trims_in_force.take(),
+        };
         match (call, &answer) {
             (Call::Status, _) => {
                 self.judge(&answer)?;
@@ -281,6 +290,18 @@ impl Station {
             Call::Channel { channel } => find_channel(&head.channels, channel).map(drop),
             _ => Ok(()),
         }
+    }
+
+    /// The trims that the next line is drawn with, as the registers hold them; none where the head does not
+    /// tell. They are read where they may have changed, before the first line.
+    pub(crate) fn read_trims_in_force(&mut self) -> Outcome<Option<&[Trim]>> {
+        if self.trims_in_force.is_none() {
+            match self.trims() {
+                Ok(_) | Err(StationError::Fault(Fault::Refused(_))) => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(self.trims_in_force.as_deref())
     }
 
     fn inject_fault(&mut self, call: &Call, fault: &str, after: f64) -> Outcome<Reply> {

@@ -3,15 +3,15 @@
 
 use crate::config::{MAX_PASSAGES, SLOW_HOST};
 use crate::faults::{InjectedFault, When};
-use crate::lines::{Across, Drawing, Drawn};
+use crate::lines::{Across, DotClock, Drawing, Drawn};
 use crate::noise::Stream;
 use crate::optics::Facet;
 use crate::pulses::Sweep;
 use crate::world::{Steady, World};
 use core::f64::consts::TAU;
 use spintrue_head::{
-    DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineOrder, MAX_DOTS, Pattern, SteadyOrder,
-    Trim, check_range, queue_needed,
+    DOTS_PER_WORD, Dimension, Exposed, Fault, FaultKind, LineCorrection, LineOrder, MAX_DOTS,
+    Pattern, SteadyOrder, Trim, check_range, queue_needed,
 };
 
 /// Share of full power below which a line leaves nothing that a gauge could read.
@@ -76,15 +76,21 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let target = world.target.unwrap_or(sweep.speed);
     let drifted = drifted(world);
     let begin = sweep.pulse + order.delay + trim.in_scan + drifted;
-    let active = f64::from(order.dots) * dot_period;
+    let clock = DotClock {
+        dots: order.dots,
+        dot_period,
+        factor: trim.length,
+        correction: order.correction.as_ref(),
+    };
+    let active = clock.time(1.0);
     begin_line(world, begin, active);
     let before = world.acting_trim(order.facet as usize + world.trims.len() - 1);
     let trims = (trim.cross_scan, before.cross_scan);
     let across = across(world, number, begin, active, target, trims);
     let config = &world.config;
     let late = trim.in_scan + drifted + config.laser_rise;
-    let strength = world.strength();
-    let line = Drawing { config, order, sweep, facet, strength, late, dot_period, target, across };
+    let strength = world.strength() * trim.power;
+    let line = Drawing { config, order, sweep, facet, strength, late, clock, target, across };
     let count = config.gauge.marks;
     let drawn = Drawn {
         number,
@@ -135,7 +141,7 @@ pub(crate) fn draw_steadily(world: &mut World, order: &SteadyOrder) -> Result<()
     let mut reflected = 0.0;
     for facet in drawing {
         let pattern = Pattern::TestMarks;
-        check(world, &LineOrder { facet, dots, dot_period, delay, pattern })?;
+        check(world, &LineOrder { facet, dots, dot_period, delay, pattern, correction: None })?;
         let cut = world.config.facets.get(facet as usize);
         reflected += cut.map_or(0.0, |facet| facet.reflectivity);
     }
@@ -187,7 +193,7 @@ pub(crate) fn across(
     let stray = world.config.drift * (world.temperature() - world.config.ambient)
         + world.config.wobble * world.noise.normal(Stream::Wobble, number);
     let gap = (period - active).max(0.0);
-    Across { galvanometer: world.galvanometer, trims, stray, begin, active, gap }
+    Across { galvanometer: world.galvanometer, trims, stray, begin, gap }
 }
 
 /// Refuses an order that cannot be drawn; gives the trim of its facet.
@@ -207,7 +213,16 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     time("time per dot for this laser", order.dot_period, world.description().dot_least, longest)?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
-    let end = order.delay + trim.in_scan + f64::from(order.dots) * order.dot_period;
+    if let Some(correction) = &order.correction {
+        check_correction(world, correction)?;
+    }
+    let clock = DotClock {
+        dots: order.dots,
+        dot_period: order.dot_period,
+        factor: trim.length,
+        correction: order.correction.as_ref(),
+    };
+    let end = order.delay + trim.in_scan + clock.time(1.0);
     time("end of the line after start of scan", end, 0.0, period)?;
     if let Pattern::Words(words) = &order.pattern {
         let needed = order.dots.div_ceil(DOTS_PER_WORD);
@@ -227,6 +242,28 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
         }
     }
     Ok(trim)
+}
+
+/// Refuses a correction that the dot clock cannot follow.
+fn check_correction(world: &World, correction: &LineCorrection) -> Result<(), Fault> {
+    let LineCorrection { length, linearity: ratios } = correction;
+    let most = world.description().line_most * 2.0;
+    check_range("length of the line", *length, 0.0, most, Dimension::LENGTH)?;
+    if ratios.is_empty() {
+        return Ok(());
+    }
+    let Some(linearity) = world.description().linearity else {
+        let why = "this head has one clock ratio along a line: it takes no others";
+        return Err(Fault::Refused(why.to_string()));
+    };
+    if ratios.len() as u64 != u64::from(linearity.segments) {
+        let (given, parts) = (ratios.len(), linearity.segments);
+        return Err(Fault::Refused(format!("a line has {parts} clock ratios, not {given}")));
+    }
+    let (low, high) = (1.0 - linearity.range, 1.0 + linearity.range);
+    ratios.iter().try_for_each(|ratio| {
+        check_range("clock ratio", *ratio, low, high, Dimension::NUMBER).map(drop)
+    })
 }
 
 /// Lets time pass until the facet asked for begins a line, at `ready` or later.

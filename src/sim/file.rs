@@ -12,8 +12,8 @@ use crate::wiring::Wiring;
 use crate::{faults, fixtures, limits, reader};
 use core::f64::consts::TAU;
 use spintrue_head::{
-    Clock, ClockKind, Description, Detector, Dimension, LightSource, MAX_MARKS, Proof, PulseAngle,
-    Rail, Register, StartOfScan, Stated, Times, Trim,
+    Clock, ClockKind, Description, Detector, Dimension, LightSource, Linearity, MAX_MARKS, Proof,
+    PulseAngle, Rail, Register, StartOfScan, Stated, Times, Trim,
 };
 
 /// Fastest speed loop in rad/s that is plausible.
@@ -128,6 +128,7 @@ impl Config {
         let detector = read_detector(&scan);
         let stored = reader.table("stored");
         let fixtures = fixtures::read(reader);
+        let segments = trims.whole("linearity_segments", 1..=4096).unwrap_or(1);
         let description = Description {
             model: head.text("model").unwrap_or_default(),
             serial: head.text("serial").unwrap_or_default(),
@@ -154,6 +155,10 @@ impl Config {
                 step: trims.number("cross_scan_step", 1e-12..=1e-2),
                 range: trims.number("cross_scan_range", 1e-12..=1.5),
             },
+            power_trim: optional(&trims, "power_step", "power_range", 0.9),
+            length_trim: optional(&trims, "length_step", "length_range", 0.1),
+            linearity: optional(&trims, "linearity_step", "linearity_range", 0.5)
+                .map(|Register { step, range }| Linearity { segments, step, range }),
             galvanometer_range: mirror.number("range", 1e-6..=1.5),
             galvanometer_settling: 0.0,
             rails: read_rails(reader),
@@ -275,8 +280,25 @@ fn read_stored(table: &Table<'_, '_>, facets: u32) -> Stored {
         let pattern = angles.into_iter().map(|angle| PulseAngle { angle, u }).collect();
         Proof { speed, power, temperature, pattern }
     });
-    let trims = trims.map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan }).collect();
+    let trims = trims
+        .map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan, ..Trim::default() })
+        .collect();
     Stored { trims, proof: pattern }
+}
+
+/// A register that not every head has: its range is 0 then.
+fn optional(
+    trims: &Table<'_, '_>,
+    step: &'static str,
+    range: &'static str,
+    most: f64,
+) -> Option<Register> {
+    let register =
+        Register { step: trims.number(step, 1e-12..=0.1), range: trims.number(range, 0.0..=most) };
+    if register.range > 0.0 && register.step > register.range {
+        trims.complain(step, format!("`trims.{step}` is above `{range}`"));
+    }
+    (register.range > 0.0).then_some(register)
 }
 
 fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {

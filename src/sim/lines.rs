@@ -5,7 +5,7 @@ use crate::galvanometer::{Galvanometer, Offset};
 use crate::optics::Facet;
 use crate::pulses::Sweep;
 use core::f64::consts::PI;
-use spintrue_head::{LineOrder, Mark, spot_velocity};
+use spintrue_head::{LineCorrection, LineOrder, Mark, spot_velocity};
 
 /// What has been drawn last, for the gauge.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,18 +22,36 @@ pub(crate) struct Drawn {
     pub readings: u64,
 }
 
+/// When each dot of a line is drawn: the clock as made, the trim of its facet, and its ratios along the line.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct DotClock<'a> {
+    pub dots: u32,
+    /// Time per dot as made in s.
+    pub dot_period: f64,
+    /// Factor of the frequency while this facet draws.
+    pub factor: f64,
+    pub correction: Option<&'a LineCorrection>,
+}
+
+impl DotClock<'_> {
+    /// Time in s from the first dot to a share of the dots. It stretches about the first dot.
+    pub(crate) fn time(&self, share: f64) -> f64 {
+        let share = self.correction.map_or(share, |correction| correction.time_share(share));
+        f64::from(self.dots) * self.dot_period * share / self.factor
+    }
+}
+
 /// How a line is drawn.
 pub(crate) struct Drawing<'a> {
     pub config: &'a Config,
     pub order: &'a LineOrder,
     pub sweep: Sweep,
     pub facet: Facet,
-    /// Share of its stated power that the laser gives.
+    /// Share of its stated power that the laser gives, with the trim of the facet.
     pub strength: f64,
     /// Later than ordered in s: by trim, drift of the delay, and the laser's rise.
     pub late: f64,
-    /// Time per dot as made in s.
-    pub dot_period: f64,
+    pub clock: DotClock<'a>,
     /// Speed asked for in rad/s.
     pub target: f64,
     pub across: Across,
@@ -42,6 +60,9 @@ pub(crate) struct Drawing<'a> {
 impl Drawing<'_> {
     /// Planned length in m.
     pub(crate) fn length(&self) -> f64 {
+        if let Some(correction) = &self.order.correction {
+            return correction.length;
+        }
         let focal_length = self.config.description.focal_length;
         f64::from(self.order.dots) * self.order.dot_period * 2.0 * self.target * focal_length
     }
@@ -58,12 +79,12 @@ impl Drawing<'_> {
         let optics = &config.optics;
         let half_sweep = PI / config.facets.len() as f64;
         let share = at + 0.5;
-        let drawn = share * f64::from(order.dots) * self.dot_period;
+        let drawn = self.clock.time(share);
         let after = sweep.pulse - sweep.begins + order.delay + self.late + drawn;
         let x = (1.0 + facet.stretch)
             * (spot_velocity(sweep.speed, optics.focal_length) * after
                 - spot_velocity(half_sweep, optics.focal_length));
-        let spot = optics.spot(facet, x, self.across.angle(config, share));
+        let spot = optics.spot(facet, x, self.across.angle(config, drawn));
         let planned = optics.planned_across(self.across.galvanometer.target);
         Mark {
             at,
@@ -84,19 +105,16 @@ pub(crate) struct Across {
     pub stray: f64,
     /// When the line begins, in s.
     pub begin: f64,
-    /// Time the line takes in s.
-    pub active: f64,
     /// From the end of the line before, when the trim changes, to this line's beginning, in s.
     pub gap: f64,
 }
 
 impl Across {
-    /// Angle of the galvanometer at a share of the line.
-    pub(crate) fn angle(&self, config: &Config, share: f64) -> f64 {
-        let Across { galvanometer, active, .. } = self;
+    /// Angle of the galvanometer so many s after the line began.
+    pub(crate) fn angle(&self, config: &Config, after: f64) -> f64 {
+        let galvanometer = self.galvanometer;
         let (trim, before) = if galvanometer.is_stuck() { (0.0, 0.0) } else { self.trims };
-        let left =
-            config.galvanometer.after(Offset::step(before - trim), self.gap + share * active);
-        galvanometer.at(self.begin + share * active) + trim + left.angle + self.stray
+        let left = config.galvanometer.after(Offset::step(before - trim), self.gap + after);
+        galvanometer.at(self.begin + after) + trim + left.angle + self.stray
     }
 }

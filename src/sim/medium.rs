@@ -1,9 +1,10 @@
 //! The medium under a simulated head: where each line of a page came to lie.
 
+use crate::lines::DotClock;
 use crate::optics::Bend;
 use crate::world::World;
 use core::ops::RangeInclusive;
-use spintrue_head::Bitmap;
+use spintrue_head::{Bitmap, LineCorrection};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -26,6 +27,8 @@ pub struct Laid {
     pub start: f64,
     /// Speed of the spot in m/s.
     pub velocity: f64,
+    /// Factor of the dot clock's frequency.
+    pub clock: f64,
     /// Light against what exposes the medium fully.
     pub dose: f64,
     /// The share of it that was drawn before the light went out, to 1/32, as a rule 1.
@@ -52,6 +55,8 @@ pub struct Sheet {
     pub dot_pitch: f64,
     /// Time per dot as made in s.
     pub dot_period: f64,
+    /// How a corrected plan had it drawn.
+    pub correction: Option<LineCorrection>,
     /// Facets of the polygon.
     pub facets: u32,
     /// What the lens adds.
@@ -97,8 +102,11 @@ impl Sheet {
 
     /// Where dot `dot` of a line begins, in m from where the image begins.
     pub fn along(&self, line: &Laid, dot: f64) -> f64 {
-        let x = line.start + dot * self.dot_period * line.velocity;
-        x + self.bend.along(x) + 0.5 * f64::from(self.image.width()) * self.dot_pitch
+        let dots = self.image.width();
+        let (dot_period, correction) = (self.dot_period, self.correction.as_ref());
+        let clock = DotClock { dots, dot_period, factor: line.clock, correction };
+        let x = line.start + clock.time(dot / f64::from(dots)) * line.velocity;
+        x + self.bend.along(x) + 0.5 * f64::from(dots) * self.dot_pitch
     }
 }
 

@@ -7,7 +7,7 @@
 
 use crate::config::MAX_PASSAGES;
 use crate::expose::{Start, across, begin_line, check, dark, drifted, wait_for_facet};
-use crate::lines::Across;
+use crate::lines::{Across, DotClock};
 use crate::medium::{Laid, MAX_SHEETS, NODES, Sheet};
 use crate::optics::Facet;
 use crate::pulses::Sweep;
@@ -21,8 +21,6 @@ struct Page<'a> {
     order: &'a PageOrder,
     /// Speed asked for in rad/s.
     target: f64,
-    /// Time that a line takes in s.
-    active: f64,
     start: Start,
 }
 
@@ -43,10 +41,14 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
     let start = Start::new(world, dots, order.dot_period)?;
     let target = world.target.ok_or(Fault::NotLocked)?;
     let (ready, dot_period) = (start.ready, start.dot_period);
+    let correction = order.correction.clone();
     let give_up = ready + world.description().page_most(f64::from(order.image.height()), target);
-    let page = Page { order, target, active: f64::from(dots) * dot_period, start };
+    let page = Page { order, target, start };
     let config = &world.config;
-    let dot_pitch = order.dot_period * 2.0 * target * config.description.focal_length;
+    let dot_pitch = correction.as_ref().map_or_else(
+        || order.dot_period * 2.0 * target * config.description.focal_length,
+        |correction| correction.length / f64::from(dots),
+    );
     // Lines start so nearly at the same place that its light along them is the same.
     let falloff = |part: usize| {
         let at = (part as f64 + 0.5) / NODES as f64 - 0.5;
@@ -57,6 +59,7 @@ pub(crate) fn expose(world: &mut World, order: &PageOrder) -> Result<ExposedPage
         pitch: order.pitch,
         dot_pitch,
         dot_period,
+        correction,
         facets,
         bend: config.optics.bend,
         spot: config.optics.spot_diameter(),
@@ -81,6 +84,7 @@ fn line_order(order: &PageOrder, facet: u32) -> LineOrder {
         dot_period: order.dot_period,
         delay: order.delay,
         pattern: Pattern::TestMarks,
+        correction: order.correction.clone(),
     }
 }
 
@@ -117,7 +121,14 @@ impl Page<'_> {
             let trim = |k: u64| world.acting_trim(usize::try_from(k % n).unwrap_or(0));
             let (own, before) = (trim(counted), trim(counted + n - 1));
             let begin = sweep.pulse + self.order.delay + own.in_scan + drifted(world);
-            begin_line(world, begin, self.active);
+            let clock = DotClock {
+                dots: self.order.image.width(),
+                dot_period: self.start.dot_period,
+                factor: own.length,
+                correction: self.order.correction.as_ref(),
+            };
+            let active = clock.time(1.0);
+            begin_line(world, begin, active);
             if world.arming.is_none() {
                 return Err(dark(world));
             }
@@ -129,21 +140,24 @@ impl Page<'_> {
             if waiting.floor() < f64::from(self.start.needed) {
                 return Err(Fault::Underrun);
             }
-            let left = waiting + self.active / self.start.service - f64::from(self.start.words);
-            queue = (left.clamp(0.0, most), begin + self.active);
+            let left = waiting + active / self.start.service - f64::from(self.start.words);
+            queue = (left.clamp(0.0, most), begin + active);
             let trims = (own.cross_scan, before.cross_scan);
-            let across = across(world, number, begin, self.active, self.target, trims);
+            let across = across(world, number, begin, active, self.target, trims);
             // A line that begins later for its trim or the warmth is not drawn lower for that.
             let travelled = world.config.travel.way(first_sweep.pulse, sweep.pulse);
             let late = travelled - f64::from(line) * period;
-            let mut laid = self.laid(world, line, &sweep, begin, &facet, &across);
+            let mut laid = laid(world, &sweep, begin, &facet, &clock, &across);
+            laid.line = line;
+            let power = self.start.power / world.config.medium.power * own.power;
+            laid.dose *= power * self.target / sweep.speed;
             let moved = late * self.order.pitch / period;
             for shift in &mut laid.across {
                 *shift += moved as f32;
             }
             for part in 1..=NODES {
                 let share = part as f64 / NODES as f64;
-                world.advance(begin + share * self.active);
+                world.advance(begin + share * active);
                 if world.arming.is_none() {
                     laid.drawn = share;
                     break;
@@ -160,47 +174,43 @@ impl Page<'_> {
                 exposed.time = begin;
             }
             exposed.lines += 1;
-            exposed.took = begin + self.active - exposed.time;
+            exposed.took = begin + active - exposed.time;
         }
         Ok(exposed)
     }
+}
 
-    /// Where a line lies, as [`crate::lines`] has it for test lines.
-    fn laid(
-        &self,
-        world: &World,
-        line: u32,
-        sweep: &Sweep,
-        begin: f64,
-        facet: &Facet,
-        across: &Across,
-    ) -> Laid {
-        let config = &world.config;
-        let optics = &config.optics;
-        let half_sweep = PI / world.facets() as f64;
-        let stretch = 1.0 + facet.stretch;
-        let shows = begin + config.laser_rise - sweep.begins;
-        let velocity = stretch * spot_velocity(sweep.speed, optics.focal_length);
-        let start = velocity * shows - stretch * spot_velocity(half_sweep, optics.focal_length);
-        let planned = optics.planned_across(across.galvanometer.target);
-        let spot = |share: f64| {
-            let x = start + share * self.active * velocity;
-            optics.spot(facet, x, across.angle(config, share))
-        };
-        let at = |part: usize| (spot((part as f64 + 0.5) / NODES as f64).across - planned) as f32;
-        let shortening = optics.shortening(across.angle(config, 0.5));
-        Laid {
-            line,
-            start: shortening * start,
-            velocity: shortening * velocity,
-            dose: self.start.power / config.medium.power
-                * world.strength()
-                * spot(0.5).light
-                * self.target
-                / sweep.speed,
-            drawn: 1.0,
-            across: core::array::from_fn(at),
-        }
+/// Where a line lies, as [`crate::lines`] has it for test lines, with the dose of a polygon at its speed.
+fn laid(
+    world: &World,
+    sweep: &Sweep,
+    begin: f64,
+    facet: &Facet,
+    clock: &DotClock<'_>,
+    across: &Across,
+) -> Laid {
+    let config = &world.config;
+    let optics = &config.optics;
+    let half_sweep = PI / world.facets() as f64;
+    let stretch = 1.0 + facet.stretch;
+    let shows = begin + config.laser_rise - sweep.begins;
+    let velocity = stretch * spot_velocity(sweep.speed, optics.focal_length);
+    let start = velocity * shows - stretch * spot_velocity(half_sweep, optics.focal_length);
+    let planned = optics.planned_across(across.galvanometer.target);
+    let spot = |share: f64| {
+        let after = clock.time(share);
+        optics.spot(facet, start + after * velocity, across.angle(config, after))
+    };
+    let at = |part: usize| (spot((part as f64 + 0.5) / NODES as f64).across - planned) as f32;
+    let shortening = optics.shortening(across.angle(config, clock.time(0.5)));
+    Laid {
+        line: 0,
+        start: shortening * start,
+        velocity: shortening * velocity,
+        clock: clock.factor,
+        dose: world.strength() * spot(0.5).light,
+        drawn: 1.0,
+        across: core::array::from_fn(at),
     }
 }
 

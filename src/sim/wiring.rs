@@ -49,6 +49,10 @@ impl Wiring {
         } else {
             (held.in_scan, held.cross_scan)
         };
-        Trim { in_scan: self.in_scan_gain * in_scan, cross_scan: self.cross_scan_gain * cross_scan }
+        Trim {
+            in_scan: self.in_scan_gain * in_scan,
+            cross_scan: self.cross_scan_gain * cross_scan,
+            ..held
+        }
     }
 }

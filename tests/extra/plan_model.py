@@ -30,6 +30,12 @@ NEAR = F(1, 10**12)
 EDGE = F(1, 10**9)
 
 
+# What a plan allows where nothing is asked for, and the trim registers of the built-in head.
+TOLERANCE = F("0.0001")
+IN_SCAN_RANGE = F("0.000001")
+CROSS_SCAN_RANGE = F("0.0005")
+
+
 class OnEdge(Exception):
     """A decision so close that it depends on the last bit of a double."""
 
@@ -114,7 +120,9 @@ def model(head, request):
     if decide(request["rpm"], head["speed_most"]) or decide(head["speed_least"], request["rpm"]):
         broken.add("the polygon runs at")
     if made is None:
-        broken.add("the dot clock makes")
+        broken.add(" per dot, not ")
+    elif decide(abs(drawn - length), TOLERANCE):
+        broken.add("so the line comes out")
     if decide(words * head["service"], line_period):
         broken.add("the host needs")
     if queue > head["queue"]:
@@ -145,6 +153,9 @@ def model(head, request):
         "made_dot_clock": 1 / drawn_period,
         "length_error": drawn - length,
         "queue_needed": queue,
+        "in_scan_reach": length / active_time * IN_SCAN_RANGE,
+        # A mirror that turns by an angle turns the beam by twice of it.
+        "cross_scan_reach": 2 * CROSS_SCAN_RANGE * f,
     }
     return fields, broken
 
@@ -275,7 +286,9 @@ def main():
         compared += 1
         feasible += not broken
         # Fields that the model does not compute.
-        told = {"feasible", "reasons", "facets", "on_paper"}
+        told = {"feasible", "reasons", "facets", "on_paper", "corrected", "linearity"}
+        # This head does not have them.
+        told |= {"length_reach", "linearity_reach", "power_reach"}
         unknown = set(plan) - set(fields) - told
         found = [f"the model has no {name}" for name in sorted(unknown)]
         found += [f"spintrue has no {name}" for name in sorted(set(fields) - set(plan))]

@@ -41,7 +41,8 @@ fn the_list_of_what_the_driver_says_is_whole() {
     let list = page.split("<!-- driver -->").nth(1).unwrap();
     let list = list.split("<!-- end of driver -->").next().unwrap();
     let pattern = Pattern::TestMarks;
-    let line = LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 1.0, pattern };
+    let line =
+        LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 1.0, pattern, correction: None };
     let image = CallImage::Here(Arc::new(Bitmap::read(b"P4\n8 1\nx").unwrap()));
     let order = SteadyOrder { facet: None, dots: 1, dot_period: 1.0, delay: 1.0, seconds: 1.0 };
     let calls = [
@@ -59,9 +60,9 @@ fn the_list_of_what_the_driver_says_is_whole() {
         Call::Arm { power: 1.0 },
         Call::Disarm,
         Call::Expose { line },
-        Call::ExposePage { dot_period: 1.0, delay: 1.0, pitch: 1.0, image },
         Call::DrawSteadily { order },
         Call::DrawingSteadily,
+        Call::ExposePage { dot_period: 1.0, delay: 1.0, pitch: 1.0, image, correction: None },
         Call::Sleep { seconds: 1.0 },
         Call::MakeSafe { keep_spinning: true },
         Call::Measure,

@@ -125,6 +125,8 @@ fn hardware() -> impl Strategy<Value = Hardware> {
                 speed_least: speeds.0,
                 speed_most: speeds.0 * speeds.1,
                 start_of_scan: if every { StartOfScan::EveryFacet } else { StartOfScan::IndexOnly },
+                length_error_most: 1e9,
+                length_trim: 0.0,
             },
         )
 }
@@ -177,6 +179,8 @@ fn usual() -> LineRequest {
             speed_least: 62.9,
             speed_most: 628.0,
             start_of_scan: StartOfScan::EveryFacet,
+            length_error_most: 1e9,
+            length_trim: 0.0,
         }),
     }
 }

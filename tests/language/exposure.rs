@@ -81,7 +81,7 @@ impl Bench {
         let image = Arc::clone(image);
         let (dot_period, delay) = (plan.dot_period, plan.pre_scan_delay);
         let pitch = plan.cross_scan_pitch;
-        self.station.expose_page(&PageOrder { dot_period, delay, pitch, image })
+        self.station.expose_page(&PageOrder { dot_period, delay, pitch, image, correction: None })
     }
 
     fn sheet(&self) -> Sheet {
@@ -224,8 +224,8 @@ fn trims_take_the_banding_out_of_the_picture() {
             readings.extend(bench.station.measure().ok());
         }
         let mean = spintrue_head::FacetMean::of(&readings, plan.length).unwrap();
-        let (time, angle) = (description.in_scan_trim, description.cross_scan_trim);
-        let found = corrected(Trim::default(), &mean, plan.scale(), time, angle).unwrap();
+        let registers = description.trim_registers();
+        let found = corrected(Trim::default(), &mean, plan.scale(), &registers, 1.0).unwrap();
         *trim = found.trim;
     }
     bench.station.load_trims(&trims).unwrap();
@@ -339,6 +339,7 @@ fn pages_that_cannot_be_drawn_are_refused() {
         delay,
         pitch,
         image: Arc::clone(&image),
+        correction: None,
     };
     let (period, delay, pitch) = (plan.dot_period, plan.pre_scan_delay, plan.cross_scan_pitch);
     for bad in [

@@ -31,4 +31,5 @@ mod interpret;
 mod never_unsafe;
 mod own_head;
 mod step;
+mod trims;
 mod trims_honest;

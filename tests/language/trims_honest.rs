@@ -25,7 +25,7 @@ arm at 35 % {
     }
 }
 let u = trim_uncertainties(seen, plan)
-trims = corrected(trims, seen, plan)
+trims = corrected(seen, plan)
 record \"delay\": [trim.in_scan for trim in trims]
 record \"delay U\": [2 * trim.in_scan for trim in u]
 record \"angle\": [trim.cross_scan for trim in trims]

@@ -56,9 +56,9 @@ routine measured_lines(plan: plan) -> list of line {
     arm at 35 % { return [test_line(k, plan) for k in facets()] }
 }
 let seen = measured_lines(plan)
-load(corrected(no_trims(), seen, plan))
+load(corrected(seen, plan))
 undo
-load(corrected(no_trims(), seen, plan))
+load(corrected(seen, plan))
 let seen = measured_lines(plan)
 worst(seen).in_scan
 expect \"in-scan\": worst(seen).in_scan <= largest

@@ -137,6 +137,7 @@ impl Head for Bent {
             let turned = |trim: &Trim| Trim {
                 in_scan: sign[0] * trim.in_scan,
                 cross_scan: sign[1] * trim.cross_scan,
+                ..*trim
             };
             trims.iter().map(turned).collect::<Vec<_>>()
         };
@@ -162,6 +163,7 @@ impl Head for Bent {
                 let swapped = |trim: &Trim| Trim {
                     in_scan: trim.cross_scan * 2e-3,
                     cross_scan: trim.in_scan / 2e-3,
+                    ..*trim
                 };
                 trims.iter().map(swapped).collect()
             }

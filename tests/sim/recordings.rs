@@ -210,7 +210,14 @@ fn entries_read_back() {
     head.spin(500.0).unwrap();
     head.sleep(20.0).unwrap();
     head.arm(0.35).unwrap();
-    head.expose_page(&PageOrder { dot_period: 2e-7, delay: 6e-5, pitch: 8.5e-5, image }).unwrap();
+    head.expose_page(&PageOrder {
+        dot_period: 2e-7,
+        delay: 6e-5,
+        pitch: 8.5e-5,
+        image,
+        correction: None,
+    })
+    .unwrap();
     head.make_safe(false).unwrap();
     drop(head);
     let mut lines = String::new();

@@ -60,6 +60,9 @@ fn described() -> Description {
         queue_words: WORDS_MOST,
         in_scan_trim: Register { step: 1e-9, range: 1e-6 },
         cross_scan_trim: Register { step: 0.25e-6, range: 500e-6 },
+        power_trim: None,
+        length_trim: None,
+        linearity: None,
         galvanometer_range: 0.1,
         galvanometer_settling: 5e-3,
         rails: vec![
@@ -266,6 +269,7 @@ impl<B: Board> Head for OwnHead<B> {
         let trim = |k| Trim {
             in_scan: signed(self.read(Word::InScan(k))) * time.step,
             cross_scan: signed(self.read(Word::CrossScan(k))) * angle.step,
+            ..Trim::default()
         };
         Ok((0..FACETS).map(trim).collect())
     }

@@ -130,7 +130,8 @@ pub(crate) static TRIMS: Row = Row { name: "trims", summary: "the trims in force
 pub(crate) static LOAD_TRIMS: Row = Row {
     name: "load_trims",
     params: &["s", "rad[,s,rad...]"],
-    summary: "in-scan and cross-scan trim of each facet, from facet 0",
+    summary: "in-scan and cross-scan trim of each facet, from facet 0; then, where the head has them, \
+              POWer and the share of each facet, LENGth and the factor of each facet",
     ..COMMAND
 };
 
@@ -164,8 +165,9 @@ pub(crate) static EXPOSE: Row = Row {
     waits: true,
     while_armed: WhileArmed::Required,
     bound: |head, _, speed| head.times.arming_most + head.expose_most(speed),
-    params: &["facet", "dots", "s", "s", "TESTmarks or block"],
-    summary: "draws a line: dot period, delay, then test marks or dot words of 4 bytes, highest first",
+    params: &["facet", "dots", "s", "s", "TESTmarks or block", "[m", "number...]"],
+    summary: "draws a line: dot period, delay, then test marks or dot words of 4 bytes, highest first; \
+              of a corrected plan then its length and the ratios of the dot clock along it",
     ..COMMAND
 };
 
@@ -179,8 +181,9 @@ pub(crate) static EXPOSE_PAGE: Row = Row {
         }
         _ => head.times.reply_most,
     },
-    params: &["s", "s", "m", "block"],
-    summary: "draws a page: dot period, delay, pitch, and the image as a Netpbm P4 file",
+    params: &["s", "s", "m", "block", "[m", "number...]"],
+    summary: "draws a page: dot period, delay, pitch, and the image as a Netpbm P4 file; of a corrected \
+              plan then its length and the ratios of the dot clock along a line",
     ..COMMAND
 };
 

@@ -59,7 +59,7 @@ fn one_word(trial: &Trial) -> TrialResult<LineOrder> {
     let period = 1.0 / line_rate(head.facets, trial.usual_speed()?);
     let delay = (period / 2.0 - f64::from(DOTS_PER_WORD) / 2.0 * dot_period).max(0.0);
     let pattern = Pattern::TestMarks;
-    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern })
+    Ok(LineOrder { facet: 0, dots: DOTS_PER_WORD, dot_period, delay, pattern, correction: None })
 }
 
 pub(super) fn needs_arming(trial: &mut Trial) -> TrialResult<()> {
@@ -272,7 +272,8 @@ pub(super) fn trims_shift(trial: &mut Trial) -> TrialResult<()> {
         let cross_scan =
             stepped("cross-scan", &patterns.1, head.cross_scan_trim, across, u_across)?;
         let trims = in_scan.iter().zip(&cross_scan);
-        let trims = trims.map(|(&in_scan, &cross_scan)| Trim { in_scan, cross_scan });
+        let trims =
+            trims.map(|(&in_scan, &cross_scan)| Trim { in_scan, cross_scan, ..Trim::default() });
         let then = load(trial, &trims.collect::<Vec<Trim>>())?;
         let steps = |steps: &[f64], gain: f64, shape: fn(&FacetMean) -> &Shape| {
             let pairs = || then.iter().zip(&first).map(|(then, first)| (shape(then), shape(first)));

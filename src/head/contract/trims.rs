@@ -35,7 +35,11 @@ pub(super) fn rounding(trial: &mut Trial) -> TrialResult<()> {
             .map(|k| {
                 // Off the steps, either way of zero, another one for each facet.
                 let steps = k as f64 - 2.0 + 0.3;
-                Trim { in_scan: steps * time.step, cross_scan: -steps * angle.step }
+                Trim {
+                    in_scan: steps * time.step,
+                    cross_scan: -steps * angle.step,
+                    ..Trim::default()
+                }
             })
             .collect();
         let fits =

@@ -6,7 +6,7 @@ use crate::optics::line::{Decides, LinePlan, LineRequest, calculated};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit, show_quantity, suited_unit};
 
 /// Digits of a value that is advised.
-const DIGITS: i32 = 4;
+pub(crate) const DIGITS: i32 = 4;
 
 /// How far from where a limit was reckoned to hold it is looked for: in steps that double from
 /// the first, as shares.
@@ -112,7 +112,7 @@ impl Advice<'_> {
     fn tried(&self, limits: &[Limit], knob: Knob, toward: Toward, start: f64) -> Option<Tried> {
         let start = self.reached(knob, toward, start)?;
         let printed_and_tried = |value: f64, toward_good: Option<Toward>| {
-            let (text, value) = printed(value, knob, toward_good)?;
+            let (text, value) = printed(value, knob, toward_good, DIGITS)?;
             self.holds(limits, knob, value).then_some(Tried { knob, toward, text })
         };
         let tried = |value: f64| printed_and_tried(value, Some(toward));
@@ -197,7 +197,7 @@ impl Tried {
     }
 }
 
-fn joined(ways: &[String]) -> String {
+pub(crate) fn joined(ways: &[String]) -> String {
     match ways {
         [] => String::new(),
         [one] => one.clone(),
@@ -207,7 +207,7 @@ fn joined(ways: &[String]) -> String {
 }
 
 /// The request with one value changed.
-fn turned(request: &LineRequest, knob: Knob, value: f64) -> LineRequest {
+pub(crate) fn turned(request: &LineRequest, knob: Knob, value: f64) -> LineRequest {
     let mut turned = *request;
     match knob {
         Knob::Speed => turned.speed = value,
@@ -224,9 +224,14 @@ fn turned(request: &LineRequest, knob: Knob, value: f64) -> LineRequest {
     turned
 }
 
-/// A value with [`DIGITS`] digits, rounded towards the good side or else to the nearest, and what
-/// the text stands for.
-fn printed(value: f64, knob: Knob, toward_good: Option<Toward>) -> Option<(String, f64)> {
+/// A value with so many digits, rounded towards the good side or else to the nearest, and what the text
+/// stands for.
+pub(crate) fn printed(
+    value: f64,
+    knob: Knob,
+    toward_good: Option<Toward>,
+    digits: i32,
+) -> Option<(String, f64)> {
     let dimension = match knob {
         Knob::Speed => Dimension::ROTATION,
         Knob::Resolution => Dimension::RESOLUTION,
@@ -242,7 +247,7 @@ fn printed(value: f64, knob: Knob, toward_good: Option<Toward>) -> Option<(Strin
     if !(number.is_finite() && number > 0.0) {
         return None;
     }
-    let digits = DIGITS - 1 - libm::log10(number).floor() as i32;
+    let digits = digits - 1 - libm::log10(number).floor() as i32;
     // Powers of ten are exact as long as they are whole.
     let (up, down) = match digits {
         0.. => (libm::pow(10.0, f64::from(digits)), 1.0),

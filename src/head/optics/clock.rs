@@ -95,6 +95,20 @@ impl Clock {
         }
     }
 
+    /// The periods in s next to `period` on both sides that the hardware can make, as far as it can.
+    pub(crate) fn around(&self, period: f64) -> Vec<f64> {
+        let Ok((shortest, longest)) = self.limits() else { return Vec::new() };
+        let divided = period * self.master;
+        let made = |whole: fn(f64) -> f64| match self.kind {
+            ClockKind::Divider { .. } => whole(divided) / self.master,
+            ClockKind::Accumulator { bits } => {
+                pow2(bits) / (whole(pow2(bits) / divided) * self.master)
+            }
+        };
+        let both = [made(f64::floor), made(f64::ceil)];
+        both.into_iter().filter(|period| (shortest..=longest).contains(period)).collect()
+    }
+
     /// The dot period nearest to `period` (in s) that the hardware can make.
     ///
     /// Divider: period = divisor / master. Accumulator of b bits with increment m:

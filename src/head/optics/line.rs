@@ -3,7 +3,7 @@
 //! What makes a plan infeasible is worded in `limits.rs`.
 
 use crate::optics::geometry::{line_rate, optical_scan_angle, spot_velocity};
-use crate::optics::{Clock, LineScale, StartOfScan, limits};
+use crate::optics::{Clock, LineScale, StartOfScan, exact, limits};
 use crate::units::{Dimension, show_quantity};
 use core::f64::consts::{PI, TAU};
 use thiserror::Error;
@@ -44,7 +44,15 @@ pub struct Hardware {
     pub speed_most: f64,
     /// Which facets give a start-of-scan pulse.
     pub start_of_scan: StartOfScan,
+    /// Largest error in m that the dot clock may leave of a line's length.
+    pub length_error_most: f64,
+    /// Share of its length that trims make a line longer or shorter; 0 without them.
+    pub length_trim: f64,
 }
+
+/// Largest error in m that the dot clock may leave of a line's length, where nothing else is asked for (our
+/// choice).
+pub(crate) const MAX_LENGTH_ERROR: f64 = 0.1e-3;
 
 /// What is to be planned.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -147,7 +155,11 @@ pub struct LinePlan {
 impl LinePlan {
     /// What turns a shift of this line into a trim.
     pub fn scale(&self) -> LineScale {
-        LineScale { spot_velocity: self.spot_velocity, focal_length: self.focal_length }
+        LineScale {
+            spot_velocity: self.spot_velocity,
+            focal_length: self.focal_length,
+            length: self.length,
+        }
     }
 }
 
@@ -168,6 +180,7 @@ fn positive(what: &str, value: f64, dimension: Dimension) -> Result<f64, PlanErr
 pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let mut plan = calculated(request)?;
     plan.reasons = limits::reasons(&plan, request);
+    plan.reasons.extend(exact::reason(&plan, request));
     plan.feasible = plan.reasons.is_empty();
     Ok(plan)
 }
@@ -302,6 +315,7 @@ fn check_hardware(hardware: &Hardware) -> Result<(), PlanError> {
     positive("longest line", hardware.line_most, Dimension::LENGTH)?;
     positive("highest polygon speed", hardware.speed_most, Dimension::ROTATION)?;
     positive("lowest polygon speed", hardware.speed_least, Dimension::ROTATION)?;
+    positive("largest length error", hardware.length_error_most, Dimension::LENGTH)?;
     positive("master clock", hardware.clock.master, Dimension::FREQUENCY)?;
     Ok(())
 }
@@ -328,7 +342,7 @@ pub(crate) fn speed_of(line_rate: f64, facets: u32) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Decides, Hardware, LineRequest, plan_line, queue_needed};
+    use super::{Decides, Hardware, LineRequest, MAX_LENGTH_ERROR, plan_line, queue_needed};
     use crate::optics::{Clock, ClockKind, StartOfScan};
     use core::f64::consts::TAU;
 
@@ -343,6 +357,8 @@ mod tests {
             speed_least: 20.0,
             speed_most: 640.0,
             start_of_scan: StartOfScan::EveryFacet,
+            length_error_most: MAX_LENGTH_ERROR,
+            length_trim: 0.0,
         }
     }
 
@@ -398,6 +414,12 @@ mod tests {
         // 208.333 ns becomes 210 ns.
         assert!((plan.length_error_relative - 0.008).abs() < 1e-6);
         assert!((plan.length_error - 0.3048 * 0.008).abs() < 1e-6);
+        assert!(!plan.feasible);
+        // Length trims of 1 % take that.
+        if let Some(h) = &mut request.hardware {
+            h.length_trim = 0.01;
+        }
+        assert!(plan_line(&request).unwrap().feasible);
     }
 
     #[test]

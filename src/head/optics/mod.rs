@@ -3,9 +3,11 @@
 mod advice;
 pub(crate) mod clock;
 pub(crate) mod combine;
+mod exact;
 pub(crate) mod geometry;
 mod limits;
 pub(crate) mod line;
+pub(crate) mod linearity;
 pub(crate) mod marks;
 mod mean;
 mod pool;
@@ -21,6 +23,7 @@ pub(crate) use clock::ClockError;
 pub use clock::{Clock, ClockKind};
 pub use combine::{MAX_DEGREES, combined};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
+pub use linearity::{DotTiming, LineCorrection, Linearity};
 pub(crate) use marks::Fit;
 pub use marks::{MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated};
 pub use mean::{FacetMean, Shape, TimedReading};
@@ -29,7 +32,7 @@ pub use register::Register;
 pub use response::{Gain, Response, Steps, Wiring, step_patterns};
 use serde::{Deserialize, Serialize};
 pub use speed::LineTiming;
-pub use trim::{LineScale, Trim, TrimError, Trimmed, WorstFacet};
+pub use trim::{LineScale, Trim, TrimError, TrimRegisters, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -29,13 +29,23 @@ impl Register {
     pub fn hold(&self, value: f64) -> Result<f64, OutOfRegister> {
         let steps = (value / self.step).round();
         // Half a step beyond the range still rounds to the last step inside it.
-        let most = (self.range / self.step * (1.0 + 1e-12)).floor();
-        if steps.abs() <= most {
+        let most = self.most();
+        if steps.abs() * self.step <= most * (1.0 + 1e-12) {
             // Adding zero turns −0 into 0, so that equal registers print alike.
             Ok(steps * self.step + 0.0)
         } else {
-            Err(OutOfRegister { value, low: -most * self.step, high: most * self.step })
+            Err(OutOfRegister { value, low: -most, high: most })
         }
+    }
+
+    /// The largest value that it holds.
+    pub fn most(&self) -> f64 {
+        (self.range / self.step * (1.0 + 1e-12)).floor() * self.step
+    }
+
+    /// What it holds for `value`, or the end of its range where that is beyond.
+    pub fn nearest(&self, value: f64) -> f64 {
+        self.hold(value).unwrap_or_else(|_| self.most().copysign(value))
     }
 
     /// Standard uncertainty of a value rounded to a step: step/√12, a rectangular
@@ -57,6 +67,8 @@ mod tests {
         assert_eq!(register.hold(-0.0).map(f64::to_bits), Ok(0));
         let outside = register.hold(1.1e-6).unwrap_err();
         assert!((outside.high - 1e-6).abs() < 1e-18);
+        assert_eq!(register.nearest(-1.0), -register.most());
+        assert_eq!(register.nearest(1.6e-9), 2e-9);
         assert!(register.hold(f64::NAN).is_err());
         assert!(register.hold(f64::INFINITY).is_err());
     }

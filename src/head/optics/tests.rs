@@ -8,7 +8,8 @@ use crate::optics::geometry::{
 };
 use crate::optics::trim::{corrected, cross_scan_change, in_scan_change};
 use crate::optics::{
-    Decides, FacetMean, LinePlan, LineRequest, LineScale, Reading, Register, Trim, plan_line,
+    Decides, FacetMean, LinePlan, LineRequest, LineScale, Reading, Register, Trim, TrimRegisters,
+    plan_line,
 };
 use core::f64::consts::{PI, TAU};
 
@@ -119,6 +120,8 @@ fn an_index_only_start_shows_division_errors() {
             speed_least: 10.0,
             speed_most: 1000.0,
             start_of_scan: StartOfScan::IndexOnly,
+            length_error_most: 1e9,
+            length_trim: 0.0,
         }),
     };
     let plan = plan_line(&request).unwrap();
@@ -161,14 +164,14 @@ fn the_signs_of_trims() {
     near("cross-scan", cross_scan_change(facet_to_axis_shift(1e-5, 0.3), 0.3), -1e-5, 1e-9);
 
     let reading = Reading::whole((40.64e-6, 0.4e-6), (-60e-6, 0.4e-6));
-    let scale = LineScale { spot_velocity: 406.4, focal_length: 0.3 };
+    let scale = LineScale { spot_velocity: 406.4, focal_length: 0.3, length: 0.3 };
     let fine = |range| Register { step: 1e-15, range };
     let new = corrected(
         Trim::default(),
         &FacetMean::of(&[reading], 0.3).unwrap(),
         scale,
-        fine(1e-6),
-        fine(1e-3),
+        &TrimRegisters { in_scan: fine(1e-6), cross_scan: fine(1e-3), power: None, length: None },
+        1.0,
     )
     .unwrap();
     near("in-scan", new.trim.in_scan, -100e-9, 1e-7);

@@ -10,8 +10,8 @@ use crate::wire::reply::{NAN, Values, block, flag, number, text};
 use crate::wire::suffix::si;
 use crate::wire::words::unusable;
 use crate::{
-    Description, Exposed, ExposedPage, Halt, Laser, LineOrder, Mark, Pattern, Proof, Reading,
-    SafeState, Stated, Status, SteadyOrder, Trim, Turn,
+    Description, Exposed, ExposedPage, Halt, Laser, LineCorrection, LineOrder, Mark, Pattern,
+    Proof, Reading, SafeState, Stated, Status, SteadyOrder, Trim, Turn,
 };
 use std::sync::Arc;
 
@@ -22,6 +22,14 @@ pub(super) trait Value: Sized {
 
     /// Takes it from the values that are left.
     fn take(from: &mut Parameters<'_>) -> Result<Self, WireError>;
+
+    /// Puts what stands behind all of a list.
+    fn put_behind(_all: &[Self], _to: &mut Values) {}
+
+    /// Takes it.
+    fn take_behind(_all: &mut [Self], _from: &mut Parameters<'_>) -> Result<(), WireError> {
+        Ok(())
+    }
 }
 
 /// Longest time of one message in s.
@@ -236,13 +244,15 @@ impl Value for Option<String> {
 impl<T: Value> Value for Vec<T> {
     fn put(&self, to: &mut Values) {
         self.iter().for_each(|value| value.put(to));
+        T::put_behind(self, to);
     }
 
     fn take(from: &mut Parameters<'_>) -> Result<Vec<T>, WireError> {
         let mut all = Vec::new();
-        while from.more() {
+        while from.more() && !matches!(from.arguments.get(from.at), Some(Argument::Word(_))) {
             all.push(from.take()?);
         }
+        T::take_behind(&mut all, from)?;
         Ok(all)
     }
 }
@@ -348,7 +358,7 @@ macro_rules! records {
 
 records! {
     ExposedPage { time, lines, missed, took }
-    LineOrder { facet, dots, dot_period, delay, pattern }
+    LineOrder { facet, dots, dot_period, delay, pattern, correction }
     Mark { at, in_scan, cross_scan, dose }
     Reading { in_scan_u, cross_scan_u, dose_u, marks }
     SafeState { laser_off, parked, speed, at_rest, kept_spinning, troubles }
@@ -358,7 +368,6 @@ records! {
     }
     Stated { random, offset, slope, place }
     SteadyOrder { facet, dots, dot_period, delay, seconds }
-    Trim { in_scan, cross_scan }
 }
 
 /// Times behind their number.
@@ -448,6 +457,58 @@ impl Value for Exposed {
         let underrun = from.take()?;
         let period = if from.more() { from.take()? } else { f64::NAN };
         Ok(Exposed { time, facet, words, underrun, period })
+    }
+}
+
+/// Power and length, which few heads trim, stand behind the trims of all facets, where one of them is not 1.
+impl Value for Trim {
+    fn put(&self, to: &mut Values) {
+        self.in_scan.put(to);
+        self.cross_scan.put(to);
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Trim, WireError> {
+        Ok(Trim { in_scan: from.take()?, cross_scan: from.take()?, ..Trim::default() })
+    }
+
+    fn put_behind(all: &[Trim], to: &mut Values) {
+        let of: [(&str, fn(&Trim) -> f64); 2] = [("POW", |t| t.power), ("LENG", |t| t.length)];
+        for (word, of) in of {
+            if all.iter().any(|trim| of(trim) != 1.0) {
+                to.push(word);
+                all.iter().for_each(|trim| of(trim).put(to));
+            }
+        }
+    }
+
+    fn take_behind(all: &mut [Trim], from: &mut Parameters<'_>) -> Result<(), WireError> {
+        type Of = fn(&mut Trim) -> &mut f64;
+        while from.more() {
+            let words: [(&str, Of); 2] =
+                [("POWer", |t| &mut t.power), ("LENGth", |t| &mut t.length)];
+            let of = from.word(&words)?;
+            for trim in all.iter_mut() {
+                *of(trim) = from.take()?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Stands last, where there is one.
+impl Value for Option<LineCorrection> {
+    fn put(&self, to: &mut Values) {
+        if let Some(LineCorrection { length, linearity }) = self {
+            length.put(to);
+            linearity.put(to);
+        }
+    }
+
+    fn take(from: &mut Parameters<'_>) -> Result<Option<LineCorrection>, WireError> {
+        if !from.more() {
+            return Ok(None);
+        }
+        Ok(Some(LineCorrection { length: from.take()?, linearity: from.take()? }))
     }
 }
 

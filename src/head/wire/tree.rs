@@ -309,7 +309,8 @@ pub static HEADERS: &[Entry] = &[
     }),
     call::<ExposedPage>("PAGE:EXPose?", &EXPOSE_PAGE, "time,lines,missed,s", |p| {
         let (dot_period, delay, pitch) = (p.take()?, p.take()?, p.take()?);
-        Ok(Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(p.take()?) })
+        let (image, correction) = (CallImage::Here(p.take()?), p.take()?);
+        Ok(Call::ExposePage { dot_period, delay, pitch, image, correction })
     }),
     call::<()>("LINE:STEady", &DRAW_STEADILY, "", |p| Ok(Call::DrawSteadily { order: p.take()? })),
     call::<bool>("LINE:STEady?", &DRAWING_STEADILY, "0 or 1", |_| Ok(Call::DrawingSteadily)),
@@ -368,9 +369,10 @@ fn parameters(call: &Call, older: bool) -> Result<Values, Fault> {
         Call::StoreTrims { proof: proof @ Some(_) } => proof.put(&mut to),
         Call::Expose { line } => line.put(&mut to),
         Call::DrawSteadily { order } => order.put(&mut to),
-        Call::ExposePage { dot_period, delay, pitch, image } => {
+        Call::ExposePage { dot_period, delay, pitch, image, correction } => {
             [dot_period, delay, pitch].into_iter().for_each(|value| value.put(&mut to));
             image.dots()?.put(&mut to);
+            correction.put(&mut to);
         }
         Call::MakeSafe { keep_spinning: true } => to.push("KEEP"),
         Call::Signal { signal: name }

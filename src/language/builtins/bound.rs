@@ -221,8 +221,8 @@ fn lines(asked: &CallFacts<'_>, readings: f64, facets: f64) -> Effort {
     // The last call may end without a pulse or without a reading, and a look and disarming follow.
     let times = head.times;
     let silent = times.silence_most.max(times.pulse_silence_most).max(times.gauge_silence_most);
-    // One look at the head comes before all.
-    let answered = answer.answered + lines * line;
+    // One look at the head and one at its trims come before all.
+    let answered = 2.0 * answer.answered + lines * line;
     Effort { answered, failing: silent + 2.0 * times.silence_most }
 }
 

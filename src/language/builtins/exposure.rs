@@ -2,7 +2,7 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::lines::existing_facet;
+use crate::builtins::lines::{correction, existing_facet};
 use crate::builtins::records::{datum, field, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::builtins::testing::fits_the_head;
@@ -85,6 +85,7 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
         delay: field("plan", plan, "pre_scan_delay"),
         pitch: field("plan", plan, "cross_scan_pitch"),
         image,
+        correction: correction(arguments.get(1)),
     })?;
     Ok(datum(made(
         "page",

@@ -1,13 +1,13 @@
 //! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
 
-use crate::builtins::records::{datum, field, listed, made};
+use crate::builtins::records::{datum, field, listed, made, reference};
 use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
 use crate::builtins::testing::fits_the_head;
-use crate::program::value::{Datum, Object};
+use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineOrder, LineTiming, MAX_DEGREES, Pattern, StartOfScan,
-    TimedReading, TrimError, show_number,
+    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern,
+    StartOfScan, TimedReading, Trim, TrimError, show_number,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -77,6 +77,7 @@ fn measured(
         dot_period: get("dot_period"),
         delay: get("pre_scan_delay"),
         pattern: Pattern::TestMarks,
+        correction: correction(plan),
     };
     let start_of_scan = context.station.description().start_of_scan;
     let timing = LineTiming {
@@ -88,6 +89,7 @@ fn measured(
         length: get("length"),
     };
     let first = facets.start;
+    let trims = context.station.read_trims_in_force()?.unwrap_or_default().to_vec();
     let mut lines: Vec<LineOrder> =
         facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
     let mut all = vec![Vec::with_capacity(readings); lines.len()];
@@ -122,7 +124,19 @@ fn measured(
     if means.iter().any(|mean| mean.count == 0) {
         return Err(unusable(TrimError::AllWild));
     }
-    Ok((first..).zip(&means).map(|(facet, mean)| line_record(facet, mean)).collect())
+    let unknown =
+        Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
+    let trim = |facet: u32| trims.get(facet as usize).copied().unwrap_or(unknown);
+    Ok((first..).zip(&means).map(|(facet, mean)| line_record(facet, mean, trim(facet))).collect())
+}
+
+/// How a corrected plan has its lines drawn.
+pub(super) fn correction(plan: Option<&Datum>) -> Option<LineCorrection> {
+    let words = plan.map_or(&[][..], Datum::words);
+    (field("plan", words, "corrected") == 1.0).then(|| LineCorrection {
+        length: field("plan", words, "length"),
+        linearity: reference("plan", plan, "linearity").map_or(&[][..], Value::as_words).to_vec(),
+    })
 }
 
 fn unusable(error: TrimError) -> Trouble {
@@ -168,7 +182,7 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
-fn line_record(facet: u32, mean: &FacetMean) -> Object {
+fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
     let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
     let fixed = |shape: &spintrue_head::Shape| shape.fixed[0][0].sqrt();
@@ -189,6 +203,7 @@ fn line_record(facet: u32, mean: &FacetMean) -> Object {
         ("cross_scan_scatter_u", across.scatter_u),
         ("cross_scan_start", start_across.0),
         ("cross_scan_start_u", start_across.1),
+        ("cross_scan_trim", trim.cross_scan),
         ("cross_scan_u", across.u(0)),
         ("degrees", degrees),
         ("dose", of(&dose.of, 0)),
@@ -205,12 +220,15 @@ fn line_record(facet: u32, mean: &FacetMean) -> Object {
         ("in_scan_scatter_u", along.scatter_u),
         ("in_scan_start", start.0),
         ("in_scan_start_u", start.1),
+        ("in_scan_trim", trim.in_scan),
         ("in_scan_u", along.u(0)),
         ("length_error", 2.0 * of(&along.of, 1)),
         ("length_error_u", 2.0 * along.u(1)),
+        ("length_trim", trim.length),
         ("marks", mean.marks as f64),
         ("odd", of(&along.of, 3)),
         ("odd_u", along.u(3)),
+        ("power_trim", trim.power),
         ("readings", mean.count as f64),
         ("rejected", mean.rejected as f64),
         ("skew", 2.0 * of(&across.of, 1)),

@@ -35,6 +35,8 @@ pub struct Field {
     pub name: &'static str,
     /// The word for its kind.
     pub kind: &'static str,
+    /// What it is where a record that is written out leaves it out.
+    pub default: Option<f64>,
     meaning: &'static str,
 }
 
@@ -61,7 +63,11 @@ impl RecordSpec {
             let (meaning, items) = items(self.text);
             let fields = items.filter_map(|(declared, meaning)| {
                 let (name, kind) = declared.split_once(": ")?;
-                Some(Field { name, kind, meaning })
+                let (kind, default) = match kind.split_once(" = ") {
+                    Some((kind, default)) => (kind, default.parse().ok()),
+                    None => (kind, None),
+                };
+                Some(Field { name, kind, default, meaning })
             });
             RecordPage { meaning, fields: fields.collect() }
         })
@@ -150,6 +156,33 @@ pub(super) fn width(record: &str) -> usize {
 pub(super) fn field(record: &str, words: &[f64], name: &str) -> f64 {
     let position = numbers(record).position(|field| field.name == name);
     position.and_then(|p| words.get(p)).copied().unwrap_or(f64::NAN)
+}
+
+/// Gives a numeric field of a record's doubles another value.
+pub(super) fn set(record: &str, words: &mut [f64], name: &str, value: f64) {
+    let position = numbers(record).position(|field| field.name == name);
+    if let Some(word) = position.and_then(|p| words.get_mut(p)) {
+        *word = value;
+    }
+}
+
+/// A field of a record that is a text or a list.
+pub(super) fn reference<'v>(
+    record: &str,
+    value: Option<&'v Datum>,
+    name: &str,
+) -> Option<&'v Value> {
+    let Some(Datum::Value(value)) = value else { return None };
+    let position = fields(record).iter().filter(|f| f.is_reference()).position(|f| f.name == name);
+    position.and_then(|at| value.as_refs().get(at))
+}
+
+/// Gives such a field another value.
+pub(super) fn set_reference(record: &str, object: &mut Object, name: &str, value: Value) {
+    let position = fields(record).iter().filter(|f| f.is_reference()).position(|f| f.name == name);
+    if let Some(place) = position.and_then(|at| object.refs.get_mut(at)) {
+        *place = value;
+    }
 }
 
 #[cfg(test)]

@@ -2,11 +2,11 @@
 //! with it.
 
 use crate::builtins::bound;
-use crate::builtins::records::{datum, field, listed, made, width};
+use crate::builtins::records::{datum, field, made, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
-use crate::builtins::trims::trim_record;
+use crate::builtins::trims::trims_list;
 use crate::program::value::{Datum, Object, Value};
-use spintrue_head::{Dimension, Register, Response, Steps, show_quantity, step_patterns};
+use spintrue_head::{Dimension, Register, Response, Steps, Trim, show_quantity, step_patterns};
 
 /// How far in m a step moves a line at most, where nothing is said.
 const USUAL_SHIFT: f64 = 20e-6;
@@ -44,7 +44,9 @@ fn step_pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<D
     let patterns = step_patterns(head.facets);
     let in_scan = held(patterns.0, head.in_scan_trim, along);
     let cross_scan = held(patterns.1, head.cross_scan_trim, across);
-    Ok(listed(in_scan.zip(cross_scan).map(|(time, angle)| trim_record(time, angle))))
+    let trims = in_scan.zip(cross_scan);
+    let trims = trims.map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan, ..Trim::default() });
+    Ok(trims_list(&trims.collect::<Vec<Trim>>()))
 }
 
 /// The mean of a facet's lines in one direction: its shift in m, the square of the standard uncertainty that

@@ -3,13 +3,13 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::lines::{test_line, test_lines};
-use crate::builtins::records::{datum, field, made, width};
+use crate::builtins::records::{datum, field, made, reference, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, Decides, Dimension, Fault, LinePlan, LineRequest, Status, WorstFacet, plan_line,
-    show_number, show_quantity, spread,
+    Calls, Decides, Description, Dimension, Fault, LinePlan, LineRequest, Status, WorstFacet,
+    plan_line, show_number, show_quantity, spread,
 };
 
 /// The built-ins of this topic.
@@ -45,7 +45,10 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         (None, Some(active)) => Decides::ActiveFraction(active),
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
     };
-    let hardware = (!on_paper).then(|| head.hardware());
+    let mut hardware = (!on_paper).then(|| head.hardware());
+    if let (Some(hardware), Some(most)) = (&mut hardware, given(6)) {
+        hardware.length_error_most = most;
+    }
     let request = LineRequest {
         facets: facets as u32,
         speed: must(0),
@@ -55,10 +58,15 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         hardware,
     };
     let plan = plan_line(&request).map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(plan_record(&plan, on_paper))
+    Ok(plan_record(&plan, (!on_paper).then_some(head)))
 }
 
-fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
+/// The record of a plan; one on paper has no head.
+fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
+    let on_paper = head.is_none();
+    let reach = |of: &dyn Fn(&Description) -> Option<f64>| {
+        Datum::Number(head.and_then(of).unwrap_or(f64::NAN))
+    };
     let reasons = plan.reasons.iter().map(|reason| Value::text(reason)).collect();
     let reasons = Object { words: Vec::new(), refs: reasons };
     let number = |value: f64| Datum::Number(value);
@@ -67,7 +75,12 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
         &[
             ("active_fraction", number(plan.active_fraction)),
             ("active_time", number(plan.active_time)),
+            ("corrected", Datum::Flag(false)),
             ("cross_scan_pitch", number(plan.cross_scan_pitch)),
+            (
+                "cross_scan_reach",
+                reach(&|head| Some(2.0 * plan.focal_length * head.cross_scan_trim.range)),
+            ),
             ("dot_clock", number(plan.dot_clock)),
             ("dot_clock_whole", number(plan.dot_clock_whole)),
             ("dot_period", number(plan.dot_period)),
@@ -77,14 +90,19 @@ fn plan_record(plan: &LinePlan, on_paper: bool) -> Datum {
             ("facets", number(f64::from(plan.facets))),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),
+            ("in_scan_reach", reach(&|head| Some(plan.spot_velocity * head.in_scan_trim.range))),
             ("length", number(plan.length)),
             ("length_error", number(plan.length_error)),
+            ("length_reach", reach(&|head| Some(plan.length * head.length_trim?.range))),
             ("line_period", number(plan.line_period)),
             ("line_rate", number(plan.line_rate)),
+            ("linearity", datum(Object::default())),
+            ("linearity_reach", reach(&|head| Some(head.linearity?.range))),
             ("made_dot_clock", number(plan.made_dot_clock)),
             ("made_dot_period", number(plan.made_dot_period)),
             ("on_paper", Datum::Flag(on_paper)),
             ("padding_bits", number(f64::from(plan.padding_bits))),
+            ("power_reach", reach(&|head| Some(head.power_trim?.range))),
             ("pre_scan_delay", number(plan.pre_scan_delay)),
             ("queue_needed", number(f64::from(plan.queue_needed))),
             ("reasons", datum(reasons)),
@@ -104,10 +122,7 @@ pub(super) fn fits_the_head(
     words: &[f64],
 ) -> Result<Status, Trouble> {
     if field("plan", words, "feasible") != 1.0 {
-        let reasons = match plan {
-            Some(Datum::Value(plan)) => plan.as_refs().first().map_or(&[][..], Value::as_refs),
-            _ => &[],
-        };
+        let reasons = reference("plan", plan, "reasons").map_or(&[][..], Value::as_refs);
         let first = reasons.first().map_or("", Value::as_text);
         return wrong(format!("this plan cannot be drawn: {first}"));
     }

@@ -3,15 +3,15 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::pattern::{angles, pattern_records};
-use crate::builtins::records::{field, listed, made, width};
+use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
 use crate::builtins::response;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
-use crate::program::value::{Datum, Object, Value};
+use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineScale, Matrix, Proof, SHAPE, Shape, Trim, TrimError, Trimmed,
-    combined, corrected, show_number,
+    Calls, DOTS_PER_WORD, DotTiming, FacetMean, Fault, LineScale, Matrix, Proof, SHAPE, Shape,
+    Trim, TrimError, Trimmed, combined, corrected, queue_needed, show_number, wanted_dose,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -39,14 +39,21 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         timed("stored_proof", TimeBound::Answer, stored_proof),
         pure("corrected", |context, arguments| {
-            let trimmed = work_out(context, arguments.get(0), arguments.get(1), arguments.get(2))?;
-            let trims: Vec<Trim> = trimmed.iter().map(|t| t.trim).collect();
-            Ok(trims_list(&trims))
+            let gains = (arguments.optional(2), arguments.optional(3));
+            let trimmed = work_out(context, arguments, gains)?;
+            Ok(trims_list(&trimmed.iter().map(|t| t.trim).collect::<Vec<Trim>>()))
         })
         .with_result(bound::per_facet),
+        pure("corrected_plan", corrected_plan),
         pure("trim_uncertainties", |context, arguments| {
-            let trimmed = work_out(context, None, arguments.get(0), arguments.get(1))?;
-            Ok(listed(trimmed.iter().map(|t| trim_record(t.in_scan_u, t.cross_scan_u))))
+            let trimmed = work_out(context, arguments, (None, None))?;
+            let u = |t: &Trimmed| Trim {
+                in_scan: t.in_scan_u,
+                cross_scan: t.cross_scan_u,
+                power: t.power_u,
+                length: t.length_u,
+            };
+            Ok(trims_list(&trimmed.iter().map(u).collect::<Vec<Trim>>()))
         })
         .with_result(bound::per_facet),
     ];
@@ -84,26 +91,33 @@ fn stored_proof(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Tr
     })))
 }
 
-pub(super) fn trim_record(in_scan: f64, cross_scan: f64) -> Object {
-    let fields = [("in_scan", Datum::Number(in_scan)), ("cross_scan", Datum::Number(cross_scan))];
-    made("trim", &fields)
-}
-
-fn trims_list(trims: &[Trim]) -> Datum {
-    listed(trims.iter().map(|trim| trim_record(trim.in_scan, trim.cross_scan)))
+pub(super) fn trims_list(trims: &[Trim]) -> Datum {
+    listed(trims.iter().map(|trim| {
+        let number = Datum::Number;
+        made(
+            "trim",
+            &[
+                ("cross_scan", number(trim.cross_scan)),
+                ("in_scan", number(trim.in_scan)),
+                ("length", number(trim.length)),
+                ("power", number(trim.power)),
+            ],
+        )
+    }))
 }
 
 /// One trim per facet out of a list; fails where the number is wrong.
 fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
     let facets = context.station.description().facets as usize;
-    let Some(words) = trims.map(Datum::words) else {
-        return Ok(vec![Trim::default(); facets]);
-    };
+    let words = trims.map_or(&[][..], Datum::words);
+    let get = |trim: &[f64], name| field("trim", trim, name);
     let trims: Vec<Trim> = words
         .chunks(width("trim"))
         .map(|trim| Trim {
-            in_scan: field("trim", trim, "in_scan"),
-            cross_scan: field("trim", trim, "cross_scan"),
+            in_scan: get(trim, "in_scan"),
+            cross_scan: get(trim, "cross_scan"),
+            power: get(trim, "power"),
+            length: get(trim, "length"),
         })
         .collect();
     if trims.len() == facets {
@@ -113,49 +127,160 @@ fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>,
     wrong(format!("there are {count} trims for {facets} facets: it takes one each"))
 }
 
-fn work_out(
-    context: &mut Context<'_>,
-    trims: Option<&Datum>,
-    lines: Option<&Datum>,
-    plan: Option<&Datum>,
-) -> Result<Vec<Trimmed>, Trouble> {
-    let trims = read_trims(context, trims)?;
-    let head = context.station.description();
-    let plan = plan.map_or(&[][..], Datum::words);
-    let scale = LineScale {
+/// The lines of one facet put together, as if all were drawn with the trims of the last.
+struct OwnLines {
+    mean: FacetMean,
+    trim: Trim,
+}
+
+fn scale_of(plan: &[f64]) -> LineScale {
+    LineScale {
         spot_velocity: field("plan", plan, "spot_velocity"),
         focal_length: field("plan", plan, "focal_length"),
-    };
-    let lines: Vec<&[f64]> = lines.map_or(&[][..], Datum::words).chunks(width("line")).collect();
+        length: field("plan", plan, "length"),
+    }
+}
+
+/// Lines by facet, at least one each.
+fn by_facet(
+    context: &Context<'_>,
+    lines: &[f64],
+    scale: LineScale,
+) -> Result<Vec<OwnLines>, Trouble> {
+    let facets = context.station.description().facets;
+    let lines: Vec<&[f64]> = lines.chunks(width("line")).collect();
     let stray = lines.iter().map(|line| field("line", line, "facet"));
-    if let Some(stray) = stray.into_iter().find(|f| !(0.0..trims.len() as f64).contains(f)) {
+    if let Some(stray) = stray.into_iter().find(|f| !(0.0..f64::from(facets)).contains(f)) {
         let stray = show_number(stray, None);
         return wrong(format!("there is a line of facet {stray}, which the head has not"));
     }
-    let mut of_facets = vec![Vec::new(); trims.len()];
-    for line in &lines {
-        let facet = of_facets.get_mut(field("line", line, "facet") as usize);
-        facet.into_iter().for_each(|lines| lines.push(mean_of(line)));
-    }
-    if let Some(facet) = of_facets.iter().position(Vec::is_empty) {
-        return wrong(format!("there is no line of facet {facet} to correct it by"));
+    let mut trims = Vec::new();
+    let mut of_facets = Vec::new();
+    for facet in 0..facets {
+        let own = lines.iter().filter(|line| field("line", line, "facet") == f64::from(facet));
+        let own: Vec<(FacetMean, Trim)> = own.map(|line| (mean_of(line), trim_of(line))).collect();
+        let Some((_, trim)) = own.last() else {
+            return wrong(format!("there is no line of facet {facet} to correct it by"));
+        };
+        let known = |(_, trim): &(FacetMean, Trim)| {
+            [trim.in_scan, trim.cross_scan, trim.power, trim.length].iter().all(|t| t.is_finite())
+        };
+        if !own.iter().all(known) {
+            return wrong(format!(
+                "a line of facet {facet} does not tell the trims that it was drawn with, because the \
+                 head did not: measure it again"
+            ));
+        }
+        let alike = own.iter().map(|(mean, drawn)| scale.referred(mean, *drawn, *trim));
+        of_facets.push(alike.collect());
+        trims.push(*trim);
     }
     let mut means = combined(&of_facets).map_err(|error| Trouble::Value(error.to_string()))?;
     means.iter_mut().for_each(widen);
+    Ok(means.into_iter().zip(trims).map(|(mean, trim)| OwnLines { mean, trim }).collect())
+}
+
+/// The trims that cancel what was measured; `gains` are those of the in-scan and the cross-scan trim.
+fn work_out(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+    gains: (Option<f64>, Option<f64>),
+) -> Result<Vec<Trimmed>, Trouble> {
+    let (along, across) = (gains.0.unwrap_or(1.0), gains.1.unwrap_or(1.0));
+    if !(along.is_finite() && across.is_finite() && along > 0.0 && across > 0.0) {
+        return wrong("a gain must be greater than zero");
+    }
+    let plain = scale_of(arguments.words(1));
+    let scale = LineScale {
+        spot_velocity: along * plain.spot_velocity,
+        focal_length: across * plain.focal_length,
+        ..plain
+    };
+    let lines = by_facet(context, arguments.words(0), scale)?;
+    let registers = context.station.description().trim_registers();
+    let doses = lines.iter().map(|own| {
+        let [dose, ..] = own.mean.dose.of;
+        (own.trim, dose)
+    });
+    let wanted = registers.power.map_or(f64::NAN, |power| wanted_dose(doses, power));
     let mut trimmed = Vec::new();
-    for (facet, (trim, mean)) in trims.iter().zip(&means).enumerate() {
-        let made = corrected(*trim, mean, scale, head.in_scan_trim, head.cross_scan_trim).map_err(
-            |error| match error {
+    for (facet, OwnLines { mean, trim }) in lines.iter().enumerate() {
+        let made =
+            corrected(*trim, mean, scale, &registers, wanted).map_err(|error| match error {
                 // The head cannot be trimmed; nothing is wrong with the script.
                 TrimError::OutOfRegister { .. } => {
                     StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
                 }
                 other => Trouble::Value(format!("facet {facet}: {other}")),
-            },
-        )?;
+            })?;
         trimmed.push(made);
     }
     Ok(trimmed)
+}
+
+fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let Some(Datum::Value(Value::Object(plan))) = arguments.get(1) else {
+        return wrong("there is no plan to correct");
+    };
+    let (get, scale) = (|name| field("plan", &plan.words, name), scale_of(&plan.words));
+    let lines = by_facet(context, arguments.words(0), scale)?;
+    let count = lines.len() as f64;
+    let shared =
+        |k: usize| lines.iter().filter_map(|own| own.mean.along.of.get(k)).sum::<f64>() / count;
+    let shape: [f64; SHAPE] = std::array::from_fn(shared);
+    let before = DotTiming {
+        dots: get("dots") as u32,
+        dot_period: get("dot_period"),
+        made_dot_period: get("made_dot_period"),
+        delay: get("pre_scan_delay"),
+        linearity: reference("plan", arguments.get(1), "linearity")
+            .map_or(&[][..], Value::as_words)
+            .to_vec(),
+    };
+    let head = context.station.description();
+    let timing = before
+        .corrected(shape, scale, &head.clock, head.linearity)
+        .map_err(|error| Trouble::Value(error.to_string()))?;
+    if timing.delay < 0.0 {
+        return wrong("the first dot would have to be drawn before start of scan");
+    }
+    let fastest = timing.linearity.iter().fold(1.0_f64, |fastest, ratio| fastest.max(*ratio));
+    let word_period = f64::from(DOTS_PER_WORD) * timing.made_dot_period;
+    let needed = queue_needed(get("words") as u32, word_period / fastest, head.word_service);
+    if needed > head.queue_words {
+        let depth = head.queue_words;
+        return wrong(format!(
+            "{needed} words would have to be queued, but the queue holds {depth}"
+        ));
+    }
+    let mut to = (**plan).clone();
+    for (name, value) in [
+        ("corrected", 1.0),
+        ("dot_clock", 1.0 / timing.dot_period),
+        ("dot_period", timing.dot_period),
+        ("made_dot_clock", 1.0 / timing.made_dot_period),
+        ("made_dot_period", timing.made_dot_period),
+        ("pre_scan_delay", timing.delay),
+        ("queue_needed", f64::from(needed)),
+        ("word_period", f64::from(DOTS_PER_WORD) * timing.dot_period),
+    ] {
+        set("plan", &mut to.words, name, value);
+    }
+    let error = (timing.made_dot_period - timing.dot_period) * get("dots") * scale.spot_velocity;
+    set("plan", &mut to.words, "length_error", error);
+    set_reference("plan", &mut to, "linearity", Value::words(timing.linearity));
+    Ok(datum(to))
+}
+
+/// The trims that a line was drawn with; not numbers where the head did not tell.
+fn trim_of(line: &[f64]) -> Trim {
+    let get = |name: &str| field("line", line, name);
+    Trim {
+        in_scan: get("in_scan_trim"),
+        cross_scan: get("cross_scan_trim"),
+        power: get("power_trim"),
+        length: get("length_trim"),
+    }
 }
 
 /// The mean of a facet's readings as a line states it. Nothing is known of how a part that does not average

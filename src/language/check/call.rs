@@ -234,6 +234,10 @@ impl Checker<'_> {
                     let text = self.text(named.symbol);
                     let found = signature.parameters.iter().position(|p| *p.name == *text);
                     let Some(position) = found else {
+                        if self.former_name(name, &text, arguments) {
+                            self.kinds_of(arguments);
+                            return None;
+                        }
                         self.unknown_argument(&callee, &text, named.span, signature);
                         good = false;
                         continue;
@@ -361,6 +365,13 @@ impl Checker<'_> {
             }
             good &= typed.kind != Type::Unknown;
             values.push(Some(typed));
+        }
+        let former = unlike.iter().find_map(|(_, argument, typed)| {
+            let index = arguments.iter().position(|a| std::ptr::eq(a, *argument))?;
+            Some((index, typed.kind.clone())).filter(|_| argument.name.is_none())
+        });
+        if former.is_some_and(|(index, kind)| self.former_place(name, arguments, index, &kind)) {
+            return None;
         }
         self.unlike_arguments(name, signature, &bindings, slots, &unlike);
         for position in later {

@@ -1,5 +1,6 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
+use crate::builtins;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
@@ -7,13 +8,14 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
-use crate::program::types::Type;
+use crate::program::types::{RecordType, Type};
 use crate::source::Span;
 use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use spintrue_head::{UnitError, UnitText, parse_unit};
 use std::rc::Rc;
+use std::sync::Arc;
 
 impl Checker<'_> {
     /// Checks an expression that must have a value. `expected` helps an empty list to a type.
@@ -356,9 +358,18 @@ impl Checker<'_> {
             }
             parts.push((self.text(name.symbol), typed.part()));
         }
-        let kind = self.record_type(kinds);
+        let mut kind = self.record_type(kinds);
         if kind == Type::Unknown {
             return Typed::unknown(span);
+        }
+        if let (Type::Record(made), Some(Type::Record(wanted))) = (&mut kind, expected) {
+            let left_out = defaults(wanted).filter(|(name, _)| made.field(name).is_none());
+            for (name, value) in left_out.collect::<Vec<_>>() {
+                let part = Typed::new(Type::NUMBER, Number::Constant(value), span).part();
+                parts.push((name.to_string(), part));
+                Rc::make_mut(made).fields.push((Arc::from(name), Type::NUMBER));
+            }
+            Rc::make_mut(made).fields.sort_by(|a, b| a.0.cmp(&b.0));
         }
         parts.sort_by(|a, b| a.0.cmp(&b.0));
         let parts = parts.into_iter().map(|(_, part)| part).collect();
@@ -435,4 +446,11 @@ fn item_of(expected: Option<&Type>) -> Option<&Type> {
         Some(Type::List(item)) => Some(item),
         _ => None,
     }
+}
+
+/// Fields of a record of the head that may be left out where it is written out, with their values.
+fn defaults(record: &RecordType) -> impl Iterator<Item = (&'static str, f64)> {
+    let spec = record.name.and_then(builtins::record);
+    let fields = spec.map_or(&[][..], |spec| &spec.page().fields);
+    fields.iter().filter_map(|field| Some((field.name, field.default?)))
 }

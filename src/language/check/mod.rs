@@ -14,6 +14,7 @@ mod collect;
 pub(crate) mod deciding;
 mod expression;
 pub(crate) mod flow;
+mod former;
 mod generic;
 mod head;
 pub(crate) mod index;

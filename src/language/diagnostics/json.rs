@@ -1,7 +1,7 @@
 //! Diagnostics for machines, in a schema of our own: `docs/diagnostics.md` describes it. Uses
 //! source and the diagnostics beside it.
 
-use crate::diagnostics::{Diagnostic, Label, Severity};
+use crate::diagnostics::{Diagnostic, Edit, Label, Severity};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -113,14 +113,17 @@ fn object(diagnostic: &Diagnostic, sources: &SourceMap) -> Value {
         .enumerate()
         .map(|(at, label)| label_object(label, at == 0, sources))
         .collect();
-    json!({
+    let told = json!({
         "code": diagnostic.code,
         "severity": word(diagnostic.severity),
         "headline": diagnostic.headline,
         "file": file,
         "labels": labels,
         "help": diagnostic.help,
-    })
+    });
+    let edit = |edit: &Edit| with(place(edit.span, sources), json!({"text": edit.text}));
+    let edits: Vec<Value> = diagnostic.edits.iter().map(edit).collect();
+    if edits.is_empty() { told } else { with(told, json!({"edits": edits})) }
 }
 
 fn label_object(label: &Label, main: bool, sources: &SourceMap) -> Value {

@@ -26,6 +26,15 @@ pub struct Label {
     pub text: String,
 }
 
+/// What to write in place of a part of a source.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Edit {
+    /// What is replaced.
+    pub span: Span,
+    /// What by.
+    pub text: String,
+}
+
 /// One thing worth telling the author of a script.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Diagnostic {
@@ -39,6 +48,8 @@ pub struct Diagnostic {
     pub labels: Vec<Label>,
     /// Ways out, one sentence each.
     pub help: Vec<String>,
+    /// Changes that together are the obvious way out; empty where there is none.
+    pub edits: Vec<Edit>,
 }
 
 impl Diagnostic {
@@ -54,7 +65,7 @@ impl Diagnostic {
 
     fn at(code: &'static str, severity: Severity, headline: String, span: Span) -> Self {
         let labels = vec![Label { span, text: String::new() }];
-        Diagnostic { code, severity, headline, labels, help: Vec::new() }
+        Diagnostic { code, severity, headline, labels, help: Vec::new(), edits: Vec::new() }
     }
 
     /// Sets the text of the main label.
@@ -77,6 +88,13 @@ impl Diagnostic {
     #[must_use]
     pub fn help(mut self, text: impl Into<String>) -> Self {
         self.help.push(text.into());
+        self
+    }
+
+    /// Adds a change of the source that is a part of the way out.
+    #[must_use]
+    pub fn edit(mut self, span: Span, text: impl Into<String>) -> Self {
+        self.edits.push(Edit { span, text: text.into() });
         self
     }
 

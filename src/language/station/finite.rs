@@ -1,6 +1,6 @@
 //! Refuses numbers that are not finite, in calls and in replies.
 
-use spintrue_head::{Call, Fault, Reply, Stated};
+use spintrue_head::{Call, Fault, LineCorrection, Reply, Stated};
 
 fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
     if values.iter().all(|value| value.is_finite()) {
@@ -10,6 +10,11 @@ fn finite(what: &str, values: &[f64]) -> Result<(), Fault> {
     }
 }
 
+fn correction(correction: &LineCorrection) -> Result<(), Fault> {
+    finite("length of the line", &[correction.length])?;
+    finite("clock ratio", &correction.linearity)
+}
+
 /// Refuses numbers that are not finite.
 pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
     match call {
@@ -17,7 +22,9 @@ pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
         Call::Steer { angle: Some(angle) } => finite("galvanometer angle", &[*angle]),
         Call::LoadTrims { trims } => trims.iter().try_for_each(|trim| {
             finite("in-scan trim", &[trim.in_scan])?;
-            finite("cross-scan trim", &[trim.cross_scan])
+            finite("cross-scan trim", &[trim.cross_scan])?;
+            finite("power trim", &[trim.power])?;
+            finite("length trim", &[trim.length])
         }),
         Call::StoreTrims { proof: Some(proof) } => {
             finite("speed of the proof", &[proof.speed])?;
@@ -27,12 +34,14 @@ pub(super) fn check_finite(call: &Call) -> Result<(), Fault> {
         Call::Arm { power } => finite("laser power", &[*power]),
         Call::Expose { line } => {
             finite("time per dot", &[line.dot_period])?;
-            finite("pre-scan delay", &[line.delay])
+            finite("pre-scan delay", &[line.delay])?;
+            line.correction.as_ref().map_or(Ok(()), correction)
         }
-        Call::ExposePage { dot_period, delay, pitch, .. } => {
+        Call::ExposePage { dot_period, delay, pitch, correction: how, .. } => {
             finite("time per dot", &[*dot_period])?;
             finite("pre-scan delay", &[*delay])?;
-            finite("pitch", &[*pitch])
+            finite("pitch", &[*pitch])?;
+            how.as_ref().map_or(Ok(()), correction)
         }
         Call::DrawSteadily { order } => {
             finite("time per dot", &[order.dot_period])?;

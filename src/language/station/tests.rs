@@ -177,7 +177,14 @@ fn station_with(
 }
 
 fn order() -> LineOrder {
-    LineOrder { facet: 0, dots: 32, dot_period: 1e-6, delay: 0.0, pattern: Pattern::TestMarks }
+    LineOrder {
+        facet: 0,
+        dots: 32,
+        dot_period: 1e-6,
+        delay: 0.0,
+        pattern: Pattern::TestMarks,
+        correction: None,
+    }
 }
 
 fn fault<T: core::fmt::Debug>(result: Result<T, StationError>) -> Fault {
@@ -276,7 +283,7 @@ fn what_the_description_forbids_never_reaches_a_head_that_would_take_it() {
     for angle in [1.01 * range, -1.01 * range] {
         assert_eq!(fault(station.steer(Some(angle))), strict.steer(Some(angle)).unwrap_err());
     }
-    let trim = |in_scan, cross_scan| vec![Trim { in_scan, cross_scan }; 10];
+    let trim = |in_scan, cross_scan| vec![Trim { in_scan, cross_scan, ..Trim::default() }; 10];
     for trims in [trim(1.0, 0.0), trim(0.0, -1.0), Vec::new()] {
         assert_eq!(fault(station.load_trims(&trims)), strict.load_trims(&trims).unwrap_err());
     }
@@ -332,7 +339,7 @@ fn numbers_that_are_not_finite_never_reach_the_head() {
         assert!(station.spin(bad).is_err());
         assert!(station.steer(Some(bad)).is_err());
         assert!(station.sleep(bad).is_err());
-        let trim = Trim { in_scan: 0.0, cross_scan: bad };
+        let trim = Trim { in_scan: 0.0, cross_scan: bad, ..Trim::default() };
         assert!(station.load_trims(&[trim]).is_err());
         let line = LineOrder { delay: bad, ..order() };
         assert!(station.expose(&line).is_err());

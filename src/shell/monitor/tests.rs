@@ -9,9 +9,8 @@ use spintrue_sim::open;
 
 /// Every call that changes something, what the head says once it did, and how that is told.
 fn changing() -> Vec<(Call, Reply, &'static str)> {
-    let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
+    let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0, ..Trim::default() }];
     let image = CallImage::Digest(ImageDigest { width: 1, height: 1, sha256: String::new() });
-    let page = Call::ExposePage { dot_period: 1e-7, delay: 0.0, pitch: 1e-5, image };
     let exposed = Reply::Exposed(Exposed {
         time: 0.0,
         facet: 0,
@@ -19,6 +18,8 @@ fn changing() -> Vec<(Call, Reply, &'static str)> {
         underrun: false,
         period: f64::NAN,
     });
+    let page =
+        Call::ExposePage { dot_period: 1e-7, delay: 0.0, pitch: 1e-5, image, correction: None };
     let drawn = ExposedPage { time: 0.0, lines: 1, missed: 0, took: 0.0 };
     let signal = "lamp".to_string();
     vec![
@@ -41,7 +42,14 @@ fn changing() -> Vec<(Call, Reply, &'static str)> {
 }
 
 fn line(facet: u32) -> LineOrder {
-    LineOrder { facet, dots: 100, dot_period: 1e-7, delay: 0.0, pattern: Pattern::TestMarks }
+    LineOrder {
+        facet,
+        dots: 100,
+        dot_period: 1e-7,
+        delay: 0.0,
+        pattern: Pattern::TestMarks,
+        correction: None,
+    }
 }
 
 fn said(monitor: &mut CallMonitor, call: Call, reply: Reply) {
@@ -131,7 +139,7 @@ fn a_laser_is_told_to_be_off_only_where_it_was_seen_so() {
 /// Trims that may be in force or not lead back to those before, and those that are not do not.
 #[test]
 fn undo_leads_back_from_what_may_have_been_loaded() {
-    let trims = |delay| vec![Trim { in_scan: delay, cross_scan: 0.0 }];
+    let trims = |delay| vec![Trim { in_scan: delay, cross_scan: 0.0, ..Trim::default() }];
     let load = |delay| Call::LoadTrims { trims: trims(delay) };
     let mut monitor = CallMonitor::default();
     said(&mut monitor, Call::Trims, Reply::Trims(trims(1.0)));
@@ -177,7 +185,7 @@ fn measurements_are_kept_apart() {
         assert_eq!(newest.in_scan.spread(newest.count), Some(1.0));
         assert_eq!((earlier.count, earlier.in_scan.mean, other), (2, 2.0, false));
         // With other trims nothing was measured yet.
-        let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
+        let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0, ..Trim::default() }];
         said(&mut monitor, Call::LoadTrims { trims }, Reply::Done);
         let (newest, earlier) = monitor.measured.of(4);
         assert!(newest.is_none());

@@ -9,7 +9,8 @@ fn power_lost_while_storing_leaves_the_old_trims_or_the_new_ones() {
     let mut kept = [0, 0];
     for seed in 0..20 {
         let (mut head, _, _) = locked("[[fault]]\nkind = 'store_interrupted'\nat = '13 s'\n", seed);
-        let set = |value: f64| vec![Trim { in_scan: value, cross_scan: value }; 10];
+        let set =
+            |value: f64| vec![Trim { in_scan: value, cross_scan: value, ..Trim::default() }; 10];
         let (old, new) = (set(10e-9), set(20e-9));
         head.load_trims(&old).unwrap();
         let old = head.trims().unwrap();

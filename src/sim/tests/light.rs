@@ -166,7 +166,7 @@ fn injected_faults_show_where_they_should() {
     assert_eq!(head.expose(&order(0, &plan)), Err(Fault::no_pulse("start-of-scan")));
 
     let (mut head, _) = sim(&fault("kind = 'stuck_trim'\nfacet = 3"), 1);
-    let trim = Trim { in_scan: 1e-8, cross_scan: 1e-6 };
+    let trim = Trim { in_scan: 1e-8, cross_scan: 1e-6, ..Trim::default() };
     head.load_trims(&[trim; 10]).unwrap();
     let held = head.trims().unwrap();
     assert!(held[3] == Trim::default() && held[2] != Trim::default());

@@ -59,7 +59,7 @@ fn a_coarse_dot_clock_shows_in_the_line() {
 #[test]
 fn trims_move_lines_by_what_optics_says_and_settle_while_the_next_line_comes() {
     let (mut head, mut gauge, plan) = locked(&clean(&[]), 1);
-    let trim = Trim { in_scan: 100e-9, cross_scan: 50e-6 };
+    let trim = Trim { in_scan: 100e-9, cross_scan: 50e-6, ..Trim::default() };
     head.load_trims(&[trim; 10]).unwrap();
     let line = &trace(&mut head, &mut gauge, &plan)[4];
     assert!((line.shift().0 - 100e-9 * plan.spot_velocity).abs() < 5e-8, "{line:?}");
@@ -121,7 +121,7 @@ fn trimming_brings_every_seed_below_six_micrometres() {
 fn trims_live_in_registers_and_stored_ones_outlive_the_power() {
     let (mut head, _) = open(None, 1).unwrap();
     let mut trims = vec![Trim::default(); 10];
-    trims[2] = Trim { in_scan: 12.4e-9, cross_scan: -1.1e-6 };
+    trims[2] = Trim { in_scan: 12.4e-9, cross_scan: -1.1e-6, ..Trim::default() };
     head.load_trims(&trims).unwrap();
     let held = head.trims().unwrap();
     assert!((held[2].in_scan - 12e-9).abs() < 1e-18);

@@ -119,7 +119,7 @@ pub(super) fn trimmed(head: &mut SimHead, lines: &[Reading], plan: &LinePlan) {
         .zip(lines)
         .map(|(old, line)| {
             let mean = FacetMean::of(std::slice::from_ref(line), plan.length).unwrap();
-            let new = corrected(old, &mean, scale, d.in_scan_trim, d.cross_scan_trim);
+            let new = corrected(old, &mean, scale, &d.trim_registers(), f64::NAN);
             new.unwrap().trim
         })
         .collect();

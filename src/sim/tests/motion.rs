@@ -152,7 +152,7 @@ fn no_call_panics_or_hangs_on_strange_values() {
             line.delay = b;
             let _ = head.expose(&line);
             let _ = head.steer(Some(a));
-            let trim = Trim { in_scan: a, cross_scan: b };
+            let trim = Trim { in_scan: a, cross_scan: b, ..Trim::default() };
             let _ = head.load_trims(&[trim; 10]);
             let _ = gauge.measure();
         }

@@ -9,8 +9,8 @@ use crate::wire::message::{Argument, message_units, reply_parts};
 use crate::wire::outcome::{Failure, read_outcome, told};
 use crate::wire::tree::{HEADERS, Meaning, find_header, read_call, read_reply, write_call};
 use crate::{
-    Exposed, ExposedPage, Fault, Halt, Laser, LineOrder, Mark, Pattern, Proof, PulseAngle, Reading,
-    SafeState, Stated, Status, SteadyOrder, Trim, Turn,
+    Exposed, ExposedPage, Fault, Halt, Laser, LineCorrection, LineOrder, Mark, Pattern, Proof,
+    PulseAngle, Reading, SafeState, Stated, Status, SteadyOrder, Trim, Turn,
 };
 use proptest::prelude::{Just, Strategy, any, prop_oneof, proptest};
 use proptest::{collection, option};
@@ -29,7 +29,14 @@ fn image() -> impl Strategy<Value = Arc<Bitmap>> {
 }
 
 fn trims() -> impl Strategy<Value = Vec<Trim>> {
-    let trim = (finite(), finite()).prop_map(|(in_scan, cross_scan)| Trim { in_scan, cross_scan });
+    let share = || prop_oneof![Just(1.0), finite()];
+    let trim = (finite(), finite(), share(), share());
+    let trim = trim.prop_map(|(in_scan, cross_scan, power, length)| Trim {
+        in_scan,
+        cross_scan,
+        power,
+        length,
+    });
     collection::vec(trim, 0..20)
 }
 
@@ -44,25 +51,32 @@ fn proof() -> impl Strategy<Value = Proof> {
     )
 }
 
+fn correction() -> impl Strategy<Value = Option<LineCorrection>> {
+    let some = (finite(), collection::vec(finite(), 0..9));
+    option::of(some.prop_map(|(length, linearity)| LineCorrection { length, linearity }))
+}
+
 fn any_call() -> impl Strategy<Value = Call> {
     let pattern = prop_oneof![
         Just(Pattern::TestMarks),
         collection::vec(any::<u32>(), 0..9).prop_map(Pattern::Words)
     ];
-    let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern).prop_map(
-        |(facet, dots, dot_period, delay, pattern)| {
-            let line = LineOrder { facet, dots, dot_period, delay, pattern };
+    let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern, correction()).prop_map(
+        |(facet, dots, dot_period, delay, pattern, correction)| {
+            let line = LineOrder { facet, dots, dot_period, delay, pattern, correction };
             Call::Expose { line }
         },
     );
-    let page =
-        (finite(), finite(), finite(), image()).prop_map(|(dot_period, delay, pitch, image)| {
-            Call::ExposePage { dot_period, delay, pitch, image: CallImage::Here(image) }
-        });
     let steady = (option::of(any::<u32>()), any::<u32>(), finite(), finite(), finite()).prop_map(
         |(facet, dots, dot_period, delay, seconds)| {
             let order = SteadyOrder { facet, dots, dot_period, delay, seconds };
             Call::DrawSteadily { order }
+        },
+    );
+    let page = (finite(), finite(), finite(), image(), correction()).prop_map(
+        |(dot_period, delay, pitch, image, correction)| {
+            let image = CallImage::Here(image);
+            Call::ExposePage { dot_period, delay, pitch, image, correction }
         },
     );
     let plain = prop_oneof![
@@ -220,13 +234,20 @@ fn answers_read_back() {
     let other = Status { target: Some(502.0), facet: Some(7), laser: Laser::Off, ..status };
     there_and_back(&Call::Status, Reply::Status(other));
     there_and_back(&Call::Describe, Reply::Description(Box::new(description())));
-    let line =
-        LineOrder { facet: 0, dots: 1, dot_period: 1.0, delay: 0.0, pattern: Pattern::TestMarks };
+    let line = LineOrder {
+        facet: 0,
+        dots: 1,
+        dot_period: 1.0,
+        delay: 0.0,
+        pattern: Pattern::TestMarks,
+        correction: None,
+    };
     let exposed = Exposed { time: 0.1, facet: 3, words: 113, underrun: true, period: 12.5e-3 };
     there_and_back(&Call::Expose { line }, Reply::Exposed(exposed));
     let image = Arc::new(Bitmap::read(b"P4 1 1\n\x80").unwrap());
     let image = CallImage::Here(image);
-    let page = Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image };
+    let page =
+        Call::ExposePage { dot_period: 1.0, delay: 0.0, pitch: 1.0, image, correction: None };
     let exposed = ExposedPage { time: 0.1, lines: 3, missed: 1, took: 0.3 };
     there_and_back(&page, Reply::ExposedPage(exposed));
     for on in [false, true] {
@@ -282,7 +303,23 @@ fn parameters_are_told_apart() {
 #[test]
 fn a_line_without_words_is_heard_as_it_was_said() {
     let pattern = Pattern::Words(Vec::new());
-    let line = LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern };
+    let line =
+        LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern, correction: None };
     let said = Call::Expose { line };
     assert_eq!(heard(&write_call(&said).unwrap()), Ok(Some(said)));
+}
+
+/// Heads without these trims, and plans that were not corrected, are asked as ever.
+#[test]
+fn what_few_heads_have_is_not_said_to_others() {
+    let written = |trims: Vec<Trim>| {
+        let text = write_reply(&Reply::Trims(trims));
+        String::from_utf8(text).unwrap()
+    };
+    let plain = Trim { in_scan: 1e-9, cross_scan: -2e-6, ..Trim::default() };
+    assert_eq!(written(vec![plain; 2]), "1.0E-9,-2.0E-6,1.0E-9,-2.0E-6");
+    let dim = Trim { power: 1.25, ..plain };
+    assert_eq!(written(vec![plain, dim]), "1.0E-9,-2.0E-6,1.0E-9,-2.0E-6,POW,1.0E+0,1.25E+0");
+    let fast = Trim { length: 1.002, ..plain };
+    assert_eq!(written(vec![fast, plain]), "1.0E-9,-2.0E-6,1.0E-9,-2.0E-6,LENG,1.002E+0,1.0E+0");
 }

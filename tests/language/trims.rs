@@ -1,0 +1,108 @@
+//! Trims by scripts on simulated heads: lines that remember theirs, gains, and what few heads can trim.
+
+use crate::inside::{self, Sources, station};
+use spintrue_language::{Event, Outcome, Verdict, prepare};
+
+/// Inside the lock window the speed goes on settling, and moves lines along: it waits until that is over.
+const START: &str = "
+spin(4800 rpm)
+wait until locked() within 30 s
+wait 10 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+";
+
+#[track_caller]
+fn passes(script: &str, head: &str) {
+    let script = format!("{START}{script}");
+    let prepared = prepare(&mut Sources::of(&script), "trims.spt", &[]).unwrap();
+    assert!(prepared.program.is_some(), "{:?}", prepared.diagnostics);
+    let (finished, events) = inside::run(&prepared, &mut station(Some(head), 3));
+    let checks = events.0.iter().filter_map(|(_, event)| match event {
+        Event::Check(check) if check.outcome != Outcome::Conforms => Some(&check.label),
+        _ => None,
+    });
+    let against: Vec<&String> = checks.collect();
+    assert_eq!(finished.verdict(), Verdict::Passed, "{finished:?} {against:?}");
+}
+
+#[test]
+fn lines_of_one_facet_with_other_trims_are_put_together() {
+    passes(
+        "
+arm at 35 % {
+    load(no_trims())
+    let plain = [test_line(k, plan, readings: 4) for k in facets()]
+    let own: list of trim = [{in_scan: k * 20 ns, cross_scan: k * 4 urad} for k in facets()]
+    load(own)
+    let moved = [test_line(k, plan, readings: 4) for k in facets()]
+    expect \"remembered\": [line.in_scan_trim for line in moved] == [t.in_scan for t in loaded_trims()]
+    let one = corrected(plain, plan)
+    let other = corrected(moved, plan)
+    let both = corrected(plain + moved, plan)
+    for k in facets() {
+        expect \"moved {k}\": abs(one[k].in_scan - other[k].in_scan) <= 4 ns
+        expect \"across {k}\": abs(one[k].cross_scan - other[k].cross_scan) <= 1.5 urad
+        let middle = (one[k].in_scan + other[k].in_scan) / 2
+        expect \"both {k}\": abs(both[k].in_scan - middle) <= 1 ns
+    }
+    // By hand: a gain of 2 takes half of each change, from the trims in force.
+    let half = corrected(moved, plan, in_scan_gain: 2, cross_scan_gain: 2)
+    for k in facets() {
+        let step = other[k].in_scan - own[k].in_scan
+        expect \"half {k}\": abs(half[k].in_scan - own[k].in_scan - step / 2) <= 1 ns
+    }
+}
+",
+        "",
+    );
+}
+
+#[test]
+fn a_line_remembers_what_the_register_holds() {
+    passes(
+        "
+provoke(\"stuck_trim(facet=2)\")
+load([{in_scan: 5 ns, cross_scan: 1 urad} for k in facets()])
+arm at 35 % {
+    let seen = [test_line(k, plan) for k in [1, 2]]
+    expect \"loaded\": abs(seen[0].in_scan_trim - 5 ns) <= 1 ps
+    expect \"stuck\": seen[1].in_scan_trim == 0 ns and seen[1].cross_scan_trim == 0 urad
+    load([{in_scan: 7 ns, cross_scan: 1 urad} for k in facets()])
+    expect \"while armed\": abs(test_line(1, plan).in_scan_trim - 7 ns) <= 1 ps
+    expect \"no such trims\": seen[0].power_trim == 1 and seen[0].length_trim == 1
+}
+",
+        "",
+    );
+}
+
+/// Labels of checks that do not conform, and notes.
+fn judged(script: &str, head: &str) -> (Verdict, Vec<String>, String) {
+    let prepared = prepare(&mut Sources::below("scripts"), script, &[]).unwrap();
+    assert!(prepared.program.is_some(), "{:?}", prepared.diagnostics);
+    let (finished, events) = inside::run(&prepared, &mut station(Some(head), 3));
+    let notes = events.notes().join("\n");
+    let checks = events.0.into_iter().filter_map(|(_, event)| match event {
+        Event::Check(check) if check.outcome != Outcome::Conforms => Some(check.label),
+        _ => None,
+    });
+    (finished.verdict(), checks.collect(), notes)
+}
+
+#[test]
+fn heads_are_brought_up_with_the_trims_that_they_have() {
+    let all = include_str!("../../scripts/heads/ten_full_trims.toml");
+    for script in ["bring_up.spt", "accept.spt"] {
+        let (verdict, against, notes) = judged(script, all);
+        assert_eq!(verdict, Verdict::Passed, "{script}: {against:?}\n{notes}");
+    }
+    // The same head without: nothing of it can be corrected, and that is said.
+    let optional = ["power_", "length_", "linearity_"];
+    let without = all.lines().filter(|line| !optional.iter().any(|key| line.starts_with(key)));
+    let without: Vec<&str> = without.collect();
+    let (verdict, against, notes) = judged("bring_up.spt", &without.join("\n"));
+    assert_eq!(verdict, Verdict::Failed, "{against:?}\n{notes}");
+    for word in ["no length trim", "cannot change its dot clock", "no power trim"] {
+        assert!(notes.contains(word), "{word}: {notes}");
+    }
+}
