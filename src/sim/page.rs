@@ -187,7 +187,7 @@ impl Page<'_> {
             optics.spot(facet, x, across.angle(config, share))
         };
         let at = |part: usize| (spot((part as f64 + 0.5) / NODES as f64).across - planned) as f32;
-        let shortening = optics.shortening(across.angle(config, 0.5));
+        let shortening = optics.shortening(facet, across.angle(config, 0.5));
         Laid {
             line,
             start: shortening * start,
