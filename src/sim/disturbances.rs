@@ -152,3 +152,94 @@ impl Disturbances {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::config::Config;
+    use crate::noise::Noise;
+    use crate::ode::step;
+    use crate::pulses::Pulses;
+    use crate::rotor::{Drive, Moment};
+    use core::f64::consts::TAU;
+
+    const HIGHEST: f64 = 628.318_530_7;
+
+    fn config(rotor: &str, seed: u64) -> Config {
+        let text = format!("[rotor]\njitter = 0\nhunting = []\nripple = []\n{rotor}\n");
+        // A later key replaces the empty list.
+        let text =
+            if rotor.contains("ripple") { text.replacen("ripple = []\n", "", 1) } else { text };
+        let text =
+            if rotor.contains("hunting") { text.replacen("hunting = []\n", "", 1) } else { text };
+        Config::read(Some(&text), seed).unwrap()
+    }
+
+    #[test]
+    fn ripple_is_what_a_torque_that_repeats_with_the_angle_makes() {
+        // dω/dt = −c·sin(3·θ), with c so large that the share is 50 ppm at the highest speed: c = a·o·ω².
+        // Integrated over a turn at each speed; the head's own ripple must be as large.
+        let head = config("ripple = [{ order = 3, amplitude = '50 ppm' }]", 1).disturbances;
+        let torque = 50e-6 * 3.0 * HIGHEST * HIGHEST;
+        for speed in [HIGHEST, 502.654_8, 200.0, 62.831_853] {
+            let (steps, turn) = (3000, TAU / speed);
+            let mut state = [0.0, speed];
+            let (mut low, mut high) = (f64::MAX, f64::MIN);
+            for _ in 0..steps {
+                let rate = |s: &[f64; 2]| [s[1], -torque * (3.0 * s[0]).sin()];
+                state = step(rate, &state, turn / f64::from(steps)).0;
+                (low, high) = (state[1].min(low), state[1].max(high));
+            }
+            let share = (high - low) / (high + low);
+            let own = (0..3000).map(|i| head.ripple(f64::from(i) / 3000.0 * TAU).1);
+            let own = head.ripple_gain(speed) * own.fold(0.0, f64::max);
+            // The law is of first order: it errs by about twice the share.
+            assert!((own / share - 1.0).abs() < 3.0 * share + 1e-4, "{speed}: {own} {share}");
+        }
+    }
+
+    #[test]
+    fn facets_pass_early_and_late_by_the_integral_of_ripple() {
+        // Two orders at once: each passes by −Σ a/o·(sin(o·θ + φ) − sin φ)/ω, with the phases as drawn.
+        let text = "ripple = [{ order = 1, amplitude = '80 ppm' }, { order = 4, amplitude = '30 ppm' }]\n\
+                    [start_of_scan]\njitter = '0 ns'\n[facets]\ndivision = '0 rad'";
+        for (seed, speed) in [(1, HIGHEST), (2, HIGHEST / 2.0)] {
+            let config = config(text, seed);
+            let noise = Noise::new(seed);
+            let pulses = Pulses::new(&config, noise);
+            let motion =
+                config.rotor.motion(Drive::Hold(speed), Moment { speed, ..Moment::default() });
+            let first = 10 * ((motion.steady.angle / TAU) as u64 + 2);
+            let phase = |i| TAU * noise.uniform(crate::noise::Stream::RipplePhase, i);
+            let gain = (HIGHEST / speed).powi(2);
+            for k in 0..10_u32 {
+                let number = first + u64::from(k);
+                let facet = config.facets[k as usize];
+                let sweep = pulses.sweep(&motion, number, &facet, &config, speed).unwrap();
+                let angle = f64::from(k) / 10.0 * TAU;
+                let ahead: f64 = [(80e-6, 1.0, phase(0)), (30e-6, 4.0, phase(1))]
+                    .iter()
+                    .map(|(a, o, p)| a / o * ((o * angle + p).sin() - p.sin()))
+                    .sum();
+                let even = motion.passes(number as f64 * TAU / 10.0).unwrap();
+                let want = -gain * ahead / speed;
+                assert!(
+                    (sweep.begins - even - want).abs() < 1e-11,
+                    "{k}: {} {want}",
+                    sweep.begins - even
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn jitter_grows_towards_low_speeds_and_ends_there() {
+        let head = config("", 1).disturbances;
+        assert_eq!(head.jitter(HIGHEST), 0.0);
+        let text = "[rotor]\njitter = '10 ppm'\n";
+        let head = Config::read(Some(text), 1).unwrap().disturbances;
+        for (rpm, ppm) in [(6000.0, 10.0), (4800.0, 12.5), (600.0, 100.0), (60.0, 100.0)] {
+            let jitter = head.jitter(rpm * TAU / 60.0) * 1e6;
+            assert!((jitter / ppm - 1.0).abs() < 1e-6, "{rpm} rpm: {jitter} ppm");
+        }
+    }
+}

@@ -147,17 +147,21 @@ impl Optics {
         4.0 * self.beam.wavelength * self.focal_length / (PI * self.beam.diameter)
     }
 
-    /// Angle in rad by which the galvanometer turns the beam when it reports the mechanical angle `angle`.
-    fn elevation(&self, angle: f64) -> f64 {
-        2.0 * angle * (self.mirror_gain + self.mirror_cubic * angle * angle)
+    /// Angle in rad by which a beam leaves the plane of the scan when the galvanometer reports the
+    /// mechanical angle `angle`: facet and galvanometer turn it by twice their own.
+    fn elevation(&self, facet: &Facet, angle: f64) -> f64 {
+        let mirror = angle * (self.mirror_gain + self.mirror_cubic * angle * angle);
+        let tilt = self.tilt_gain * facet.facet_to_axis;
+        let f = self.focal_length;
+        (galvanometer_shift(mirror, f) + facet_to_axis_shift(tilt, f)) / f
     }
 
-    /// How much shorter a line is that the galvanometer steers off the axis. With the elevation e and the
-    /// scan angle φ of a beam, of which the polygon changes the second only, a lens that images the
-    /// angle to its axis at f times it lays the spot at x = f·φ·(1 − e²/3) and y = f·e·(1 + φ²/6)
-    /// (derived, to second order in each angle).
-    pub(crate) fn shortening(&self, angle: f64) -> f64 {
-        let e = self.elevation(angle);
+    /// How much shorter a line is that runs off the axis. With the elevation e and the scan angle φ of a
+    /// beam, of which the polygon changes the second only, a lens that images the angle to its axis at f
+    /// times it lays the spot at x = f·φ·(1 − e²/3) and y = f·e·(1 + φ²/6) (derived, to second order
+    /// in each angle).
+    pub(crate) fn shortening(&self, facet: &Facet, angle: f64) -> f64 {
+        let e = self.elevation(facet, angle);
         1.0 - e * e / 3.0
     }
 
@@ -166,18 +170,16 @@ impl Optics {
         galvanometer_shift(angle, self.stated)
     }
 
-    /// The spot that a facet makes at `x` m by the f-theta law, with the galvanometer at `angle` rad. Facet
-    /// and galvanometer turn the beam by twice their angles. Where a spot is slower it leaves more light.
+    /// The spot that a facet makes at `x` m by the f-theta law, with the galvanometer at `angle` rad. Where
+    /// a spot is slower it leaves more light.
     pub(crate) fn spot(&self, facet: &Facet, x: f64, angle: f64) -> Spot {
-        let f = self.focal_length;
-        let scan = x / f;
-        let shortening = self.shortening(angle);
-        let height = self.tilt_gain * facet_to_axis_shift(facet.facet_to_axis, f)
-            + self.elevation(angle) * f * (1.0 + scan * scan / 6.0);
+        let scan = x / self.focal_length;
+        let height = self.elevation(facet, angle) * self.focal_length;
+        let shortening = self.shortening(facet, angle);
         let along = x * shortening;
         Spot {
             along: along + self.bend.along(along),
-            across: height + facet.skew * x + self.bend.across(x),
+            across: height * (1.0 + scan * scan / 6.0) + facet.skew * x + self.bend.across(x),
             light: facet.reflectivity / shortening,
         }
     }

@@ -202,7 +202,7 @@ fn laid(
         optics.spot(facet, start + after * velocity, across.angle(config, after))
     };
     let at = |part: usize| (spot((part as f64 + 0.5) / NODES as f64).across - planned) as f32;
-    let shortening = optics.shortening(across.angle(config, clock.time(0.5)));
+    let shortening = optics.shortening(facet, across.angle(config, clock.time(0.5)));
     Laid {
         line: 0,
         start: shortening * start,
