@@ -1,8 +1,8 @@
 //! What a head says of itself, as rows of words and values.
 
 use spintrue_head::{
-    Active, AtSafe, ClockKind, Description, Dimension, Direction, Pull, StartOfScan, parse_unit,
-    show_quantity,
+    Active, AtSafe, ClockKind, Description, Dimension, Direction, LightSource, Pull, StartOfScan,
+    parse_unit, show_quantity,
 };
 
 /// A value of a head.
@@ -37,6 +37,10 @@ pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
         StartOfScan::EveryFacet => "every_facet",
         StartOfScan::IndexOnly => "index_only",
     };
+    let source = match head.detector.source {
+        LightSource::Own => "own",
+        LightSource::Beam => "beam",
+    };
     let polygon = vec![
         ("facets", "facets", Content::Count(head.facets)),
         ("speed_least", "lowest speed", shown_in("rpm", head.speed_least)),
@@ -44,6 +48,7 @@ pub(crate) fn groups(head: &Description) -> Vec<(&'static str, Vec<Row>)> {
         ("lock_window", "lock window, either way", shown_in("%", head.lock_window)),
         ("lock_turns", "turns that make lock", Content::Count(head.lock_turns)),
         ("start_of_scan", "start-of-scan pulse", Content::Text(start)),
+        ("start_of_scan_source", "its light", Content::Text(source)),
     ];
     let line = vec![
         ("focal_length", "focal length", shown_in("mm", head.focal_length)),

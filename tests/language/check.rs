@@ -16,10 +16,12 @@ use std::path::{Path, PathBuf};
 struct Corpus(PathBuf);
 
 impl Files for Corpus {
-    fn read(&mut self, _from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
-        let text = fs::read_to_string(self.0.join(path));
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
+        let beside = from.and_then(|from| Path::new(from).parent()).unwrap_or(Path::new(""));
+        let name = beside.join(path).display().to_string();
+        let text = fs::read_to_string(self.0.join(&name));
         let text = text.map_err(|_| format!("there is no file {path}"))?;
-        Ok(SourceText { name: path.to_string(), text })
+        Ok(SourceText { name, text })
     }
 
     fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {

@@ -194,8 +194,9 @@ def sleep(server, client, given):
 
 
 def turns(server, client, given):
+    # The board counts pulses and tells no times: none of either detector.
     seen = server.head.turns(given.whole())
-    return joined(*(part for period, pulses in seen for part in (number(period), str(pulses))))
+    return joined(*(part for period, pulses in seen for part in (number(period), str(pulses), "0", "0")))
 
 
 def load(server, client, given):
@@ -272,14 +273,15 @@ TABLE = [
     ("ROTor:LOCK?", READ, 0, of_status("locked", flag)),
     ("ROTor:REST?", READ, 0, of_status("rest", flag)),
     ("ROTor:HALT", CONTROL, 1, does(lambda s, c, g: s.head.halt(g.word(BRAKE=True, COAST=False)))),
-    ("ROTor:TURNs?", CONTROL, 1, does(turns)),
+    ("ROTor:PULSes?", CONTROL, 1, does(turns)),
     ("MIRRor:ANGLe", CONTROL, 1, does(lambda s, c, g: s.head.steer(g.number()))),
     ("MIRRor:ANGLe?", READ, 0, of_status("angle", number)),
     ("MIRRor:PARK", CONTROL, 0, does(lambda s, c, g: s.head.steer(None))),
     ("MIRRor:PARK?", READ, 0, of_status("parked", flag)),
     ("TRIM:LOAD", CONTROL, 4096, does(load)),
     ("TRIM:LOAD?", READ, 0, trims),
-    ("TRIM:STORe", CONTROL, 0, does(lambda s, c, g: s.head.store_trims())),
+    # What proved the trims may follow; there is no room for it here.
+    ("TRIM:STORe", CONTROL, 1, does(lambda s, c, g: s.head.store_trims())),
     ("LASer:ARM", CONTROL, 1, arm),
     ("LASer:DISarm", READ, 0, disarm),
     ("LASer:ARM?", READ, 0, of_status("laser", flag)),
