@@ -71,7 +71,8 @@ fn a_power_meter_reads_what_is_worked_out_by_hand() {
 
 #[test]
 fn steady_drawing_ends_on_every_way_out() {
-    let ends: [(&str, fn(&mut SimHead)); 9] = [
+    type End = fn(&mut SimHead);
+    let ends: [(&str, End); 9] = [
         ("its time", |head| head.sleep(3.0)),
         ("disarming", |head| head.disarm().unwrap()),
         ("making safe", |head| drop(head.make_safe(true))),
