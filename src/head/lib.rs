@@ -58,7 +58,8 @@ pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, spread};
 pub use optics::{
     Decides, FacetMean, Hardware, LinePlan, LineRequest, LineScale, LineTiming, MAX_DEGREES,
-    MAX_MARKS, Mark, Matrix, SHAPE, Shape, Stated, TimedReading, combined, Trim, TrimError, Trimmed, WorstFacet, plan_line,
+    MAX_MARKS, Mark, Matrix, SHAPE, Shape, Stated, TimedReading, Trim, TrimError, Trimmed,
+    WorstFacet, combined, plan_line,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]

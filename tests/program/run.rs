@@ -275,7 +275,8 @@ fn heads_with_one_thing_wrong_do_not_pass() {
             let script = format!("scripts/{script}.spt");
             let ended = at_root(&["run", &script, "--head", &format!("sim:{file}")]);
             let good = what.ends_with("passes all the same");
-            let expected = if good { ended.code == Some(0) } else { matches!(ended.code, Some(1 | 3 | 4)) };
+            let expected =
+                if good { ended.code == Some(0) } else { matches!(ended.code, Some(1 | 3 | 4)) };
             assert!(expected, "{name}: {}", ended.all());
             assert_eq!(ended.out.contains("trims stored"), good, "{name}: {}", ended.all());
             let verdict = ended.out.trim_end().lines().last().unwrap();

@@ -170,7 +170,8 @@ impl Head for Bent {
 
     fn expose(&mut self, line: &LineOrder) -> Result<Exposed, Fault> {
         let answer = self.inner.expose(line);
-        let instead = Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false, period: f64::NAN };
+        let instead =
+            Exposed { time: 0.0, facet: line.facet, words: 1, underrun: false, period: f64::NAN };
         let mut exposed = self.lax("line_needs_arming", answer, instead)?;
         match self.breaks {
             "line_drawn" => exposed.facet += 1,

@@ -33,7 +33,9 @@ fn combine(facets: &[Vec<FacetMean>], means: &mut [FacetMean], (get, get_mut): P
     let lines: Vec<Lines> = facets.iter().map(|lines| each(lines)).collect();
     let within = pool(&lines.iter().map(|l| l.within).collect::<Vec<_>>());
     let between = pool(&lines.iter().map(|l| l.between).collect::<Vec<_>>());
-    for ((mean, lines), (within, between)) in means.iter_mut().zip(&lines).zip(within.into_iter().zip(between)) {
+    for ((mean, lines), (within, between)) in
+        means.iter_mut().zip(&lines).zip(within.into_iter().zip(between))
+    {
         let stated = within.1 >= MAX_DEGREES;
         let at = |matrix: &Matrix, k: usize| {
             matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
@@ -83,7 +85,11 @@ impl Lines {
         let more = lines.len() as f64 - 1.0;
         let largest = |k| lines.iter().map(|line| at(&get(line).fixed, k)).fold(f64::NAN, f64::max);
         Lines {
-            within: Spread::new(mean, diagonal(std::array::from_fn(|k| degrees * variance(k))), degrees),
+            within: Spread::new(
+                mean,
+                diagonal(std::array::from_fn(|k| degrees * variance(k))),
+                degrees,
+            ),
             between: Spread::new(mean, diagonal(std::array::from_fn(off)), more),
             fixed: std::array::from_fn(largest),
         }
@@ -92,6 +98,8 @@ impl Lines {
 
 /// A matrix of these variances and no covariances.
 fn diagonal(variances: [f64; SHAPE]) -> Matrix {
-    let at = |i: usize, k: usize| if i == k { variances.get(k).copied().unwrap_or(f64::NAN) } else { 0.0 };
+    let at = |i: usize, k: usize| {
+        if i == k { variances.get(k).copied().unwrap_or(f64::NAN) } else { 0.0 }
+    };
     std::array::from_fn(|i| std::array::from_fn(|k| at(i, k)))
 }

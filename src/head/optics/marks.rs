@@ -282,7 +282,10 @@ mod tests {
         }
         let stated = Stated { random: 9.0, offset: 3.0, slope: 1e-3, place: 0.0 };
         let fixed = fit.fixed(&stated, 0.2);
-        assert!((fixed[0][0] - 9.0).abs() < 1e-12 && (fixed[1][1] - 1e-8).abs() < 1e-18, "{fixed:?}");
+        assert!(
+            (fixed[0][0] - 9.0).abs() < 1e-12 && (fixed[1][1] - 1e-8).abs() < 1e-18,
+            "{fixed:?}"
+        );
         assert!(fixed[2][2] == 0.0 && fixed[3][3] == 0.0, "{fixed:?}");
     }
 

@@ -18,15 +18,15 @@ mod wild;
 
 pub(crate) use clock::ClockError;
 pub use clock::{Clock, ClockKind};
+pub use combine::{MAX_DEGREES, combined};
 pub use line::{Decides, Hardware, LinePlan, LineRequest, plan_line};
 pub(crate) use marks::Fit;
-pub use combine::{MAX_DEGREES, combined};
 pub use marks::{MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated};
 pub use mean::{FacetMean, Shape, TimedReading};
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
-pub use speed::LineTiming;
 use serde::{Deserialize, Serialize};
+pub use speed::LineTiming;
 pub use trim::{LineScale, Trim, TrimError, Trimmed, WorstFacet};
 
 /// Which facets give a start-of-scan pulse.

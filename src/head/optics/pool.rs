@@ -24,12 +24,14 @@ impl Spread {
     /// Of one row per reading. In two passes, so that large offsets cost no digits.
     pub(crate) fn of(rows: &[[f64; SHAPE]]) -> Spread {
         let n = rows.len() as f64;
-        let mean = std::array::from_fn(|k| rows.iter().filter_map(|row| row.get(k)).sum::<f64>() / n);
+        let mean =
+            std::array::from_fn(|k| rows.iter().filter_map(|row| row.get(k)).sum::<f64>() / n);
         let mut squares = [[0.0; SHAPE]; SHAPE];
         if rows.len() > 1 {
             for row in rows {
-                let off: [f64; SHAPE] =
-                    std::array::from_fn(|k| row.get(k).zip(mean.get(k)).map_or(0.0, |(a, b)| a - b));
+                let off: [f64; SHAPE] = std::array::from_fn(|k| {
+                    row.get(k).zip(mean.get(k)).map_or(0.0, |(a, b)| a - b)
+                });
                 add(&mut squares, &std::array::from_fn(|i| off.map(|b| b * at(&off, i))));
             }
         }
@@ -66,7 +68,8 @@ pub(crate) fn pool(facets: &[Spread]) -> Vec<(Matrix, f64)> {
     let mut own = vec![false; facets.len()];
     for k in 0..SHAPE {
         let mut order: Vec<usize> = (0..facets.len()).collect();
-        let variance = |facet: usize| facets.get(facet).map_or(f64::NAN, |spread| spread.variance(k));
+        let variance =
+            |facet: usize| facets.get(facet).map_or(f64::NAN, |spread| spread.variance(k));
         order.retain(|facet| variance(*facet).is_finite());
         order.sort_by(|a, b| variance(*a).total_cmp(&variance(*b)));
         let (mut squares, mut degrees) = (0.0, 0.0);
@@ -89,7 +92,8 @@ pub(crate) fn pool(facets: &[Spread]) -> Vec<(Matrix, f64)> {
             degrees += spread.degrees;
         }
     }
-    let share = |squares: &Matrix, degrees: f64| (squares.map(|row| row.map(|v| v / degrees)), degrees);
+    let share =
+        |squares: &Matrix, degrees: f64| (squares.map(|row| row.map(|v| v / degrees)), degrees);
     let parts = facets.iter().zip(own);
     parts
         .map(|(spread, own)| match own {
@@ -105,4 +109,47 @@ fn fisher_deviate(ratio: f64, over: f64, under: f64) -> f64 {
     let (a, b) = (2.0 / (9.0 * over), 2.0 / (9.0 * under));
     let root = ratio.cbrt();
     ((1.0 - b) * root - (1.0 - a)) / (b * root * root + a).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Spread, fisher_deviate, pool};
+
+    /// SciPy 1.17: `f.isf(norm.sf(z), over, under)` for z = 4 and 2.
+    #[test]
+    fn ratios_of_variances_are_judged_as_by_fishers_distribution() {
+        let rows = [
+            (3.0, 27.0, 4.0, 12.185_741_328),
+            (8.0, 72.0, 4.0, 5.287_988_370),
+            (3.0, 27.0, 2.0, 3.742_834_531),
+            (1.0, 9.0, 4.0, 58.483_098_746),
+            (15.0, 135.0, 4.0, 3.589_301_036),
+        ];
+        for (over, under, wanted, ratio) in rows {
+            let seen = fisher_deviate(ratio, over, under);
+            assert!((seen - wanted).abs() < 0.1, "{over} {under}: {seen}");
+        }
+    }
+
+    /// Readings at 0, ±1 and ±`size`: five of a facet, with variance (2 + 2·size²)/4.
+    fn facet(size: f64) -> Spread {
+        Spread::of(&[0.0, 1.0, -1.0, size, -size].map(|v| [v, 0.5 * v, f64::NAN, f64::NAN]))
+    }
+
+    #[test]
+    fn an_unsteady_facet_keeps_its_scatter_and_does_not_widen_the_others() {
+        let mut facets = vec![facet(1.0); 8];
+        // Two of them, which would hide each other in a mean.
+        facets.extend([facet(10.0), facet(12.0)]);
+        let pooled = pool(&facets);
+        let (variance, degrees) = pooled[0];
+        // By hand: 8 facets with sums of squares of 4, and 4 degrees each.
+        assert!((variance[0][0] - 1.0).abs() < 1e-12 && degrees == 32.0, "{variance:?} {degrees}");
+        assert!((variance[0][1] - 0.5).abs() < 1e-12 && variance[2][2].is_nan());
+        let (own, degrees) = pooled[9];
+        assert!((own[0][0] - 72.5).abs() < 1e-12 && degrees == 4.0, "{own:?} {degrees}");
+        // A facet that is a little less steady by chance is one of all.
+        assert_eq!(pool(&[vec![facet(1.0); 9], vec![facet(1.5)]].concat())[9].1, 40.0);
+        assert_eq!(pool(&[Spread::of(&[[1.0; 4]])])[0].1, 0.0);
+    }
 }

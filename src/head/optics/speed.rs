@@ -58,7 +58,8 @@ impl LineTiming {
     /// speed changes meanwhile by a sixth of its swing. So the change of speed from the reading before to the one behind is
     /// carried over that time (first order, derived).
     pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<Vec<f64>> {
-        let mut speeds: Vec<Vec<f64>> = all.iter().map(|readings| vec![0.0; readings.len()]).collect();
+        let mut speeds: Vec<Vec<f64>> =
+            all.iter().map(|readings| vec![0.0; readings.len()]).collect();
         let mut known = Vec::new();
         for (facet, readings) in all.iter().enumerate() {
             for (number, timed) in readings.iter().enumerate() {

@@ -19,7 +19,10 @@ const MAX_READINGS: f64 = 1000.0;
 /// facet are taken in place of those that have a wild mark.
 pub(super) const MAX_RETRIES: u32 = 3;
 
-pub(super) fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+pub(super) fn test_line(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
     let facet = arguments.number(0);
     let facets = context.station.description().facets;
     if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
@@ -34,7 +37,10 @@ pub(super) fn test_line(context: &mut Context<'_>, arguments: Arguments<'_>) -> 
     Ok(lines.into_iter().next().map_or(Datum::Nothing, datum))
 }
 
-pub(super) fn test_lines(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+pub(super) fn test_lines(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
     let facets = context.station.description().facets;
     Ok(listed(measured(context, 0..facets, arguments.get(0), arguments.optional(1))?))
 }
@@ -78,7 +84,8 @@ fn measured(
         length: get("length"),
     };
     let first = facets.start;
-    let mut lines: Vec<LineOrder> = facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
+    let mut lines: Vec<LineOrder> =
+        facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
     let mut all = vec![Vec::with_capacity(readings); lines.len()];
     let means = loop {
         let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
@@ -97,7 +104,8 @@ fn measured(
             order.shuffle(&mut lines);
             for line in &lines {
                 let facet = (line.facet - first) as usize;
-                let (Some(all), Some(missing)) = (all.get_mut(facet), missing.get_mut(facet)) else {
+                let (Some(all), Some(missing)) = (all.get_mut(facet), missing.get_mut(facet))
+                else {
                     continue;
                 };
                 if *missing > 0 {
@@ -161,7 +169,8 @@ fn line_record(facet: u32, mean: &FacetMean) -> Object {
     let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
     let fixed = |shape: &spintrue_head::Shape| shape.fixed[0][0].sqrt();
     let degrees = along.effective_degrees().min(across.effective_degrees()).min(MAX_DEGREES);
-    let ends = [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
+    let ends =
+        [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
     let [start, end, start_across, end_across] = ends;
     // P1 in 2s runs from -1 at the start to 1 at the end.
     let fields = [

@@ -182,7 +182,8 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let number = Datum::Number;
     let fewest = each("degrees").fold(f64::INFINITY, f64::min);
     let rejected = each("rejected").sum::<f64>();
-    let marks = lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
+    let marks =
+        lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
     let marks = marks.sum::<f64>() + rejected;
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),

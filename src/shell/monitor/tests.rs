@@ -12,7 +12,13 @@ fn changing() -> Vec<(Call, Reply, &'static str)> {
     let trims = vec![Trim { in_scan: 1e-9, cross_scan: 0.0 }];
     let image = CallImage::Digest(ImageDigest { width: 1, height: 1, sha256: String::new() });
     let page = Call::ExposePage { dot_period: 1e-7, delay: 0.0, pitch: 1e-5, image };
-    let exposed = Reply::Exposed(Exposed { time: 0.0, facet: 0, words: 1, underrun: false, period: f64::NAN });
+    let exposed = Reply::Exposed(Exposed {
+        time: 0.0,
+        facet: 0,
+        words: 1,
+        underrun: false,
+        period: f64::NAN,
+    });
     let drawn = ExposedPage { time: 0.0, lines: 1, missed: 0, took: 0.0 };
     let signal = "lamp".to_string();
     vec![
