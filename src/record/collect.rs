@@ -26,6 +26,9 @@ pub(crate) struct Collector {
     parts: usize,
     lines: u64,
     drawn: Option<u32>,
+    /// Looks at the head since the last reading: one follows each reading, a second one begins another
+    /// measurement.
+    looks: u32,
     trims: Option<Vec<Trim>>,
     /// The current wait, logged once.
     waiting: Option<Rc<str>>,
@@ -108,17 +111,24 @@ impl Collector {
             (_, Reply::Status(status)) => {
                 let (speed, locked) = (status.speed, status.locked);
                 self.record.curve.push(SpeedPoint { time: status.time, speed, locked });
+                self.looks = self.looks.saturating_add(1);
             }
             (Call::LoadTrims { trims }, Reply::Done) => {
                 self.trims = Some(trims.clone());
                 self.record.rounds.trimmed();
             }
             (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
-            (Call::Expose { .. }, Reply::Exposed(exposed)) => self.drawn = Some(exposed.facet),
+            (Call::Expose { .. }, Reply::Exposed(exposed)) => {
+                if self.looks > 1 {
+                    self.record.rounds.parted();
+                }
+                self.drawn = Some(exposed.facet);
+            }
             (Call::Expose { .. } | Call::ExposePage { .. } | Call::DrawSteadily { .. }, _) => {
                 self.drawn = None;
             }
             (Call::Measure, Reply::Reading(reading)) => {
+                self.looks = 0;
                 let facet = self.drawn?;
                 let (along, across) = reading.shift();
                 let round = self.record.rounds.push(time, facet, along, across);

@@ -1,10 +1,12 @@
 //! Measured lines put together by facet, one round for all that was measured under the same trims.
 
-use spintrue_head::noise_of;
 use std::collections::BTreeMap;
 
 /// Most rounds that are kept: the first one and the last ones.
 const MAX_ROUNDS: usize = 100;
+
+/// How far a checked shift may be from the largest mean of plain readings, and a tenth of it, in m.
+const MAX_APART: f64 = 1e-6;
 
 /// Most facets of a round.
 const MAX_FACETS: usize = 1_000;
@@ -27,10 +29,10 @@ pub(crate) struct Round {
     pub time: f64,
     /// By facet.
     pub facets: BTreeMap<u32, FacetMean>,
-    /// The last pass over the facets: a facet that is measured again begins a new pass.
+    /// The last measurement: of one facet, or of several in turn.
     pass: BTreeMap<u32, FacetMean>,
-    /// The facet that was measured last.
-    last: Option<u32>,
+    /// Whether another call measures now: it begins a new measurement if its facet is in this one.
+    parted: bool,
     /// Those of them that a check was decided on last.
     pub decided: Option<BTreeMap<u32, FacetMean>>,
 }
@@ -59,15 +61,28 @@ impl Rounds {
         self.fresh = true;
     }
 
-    /// A check was decided on a value in m: where that is the largest shift of the round, or of its last
-    /// pass, those are the lines that it was decided on.
+    /// Notes that another call measures from now on.
+    pub(crate) fn parted(&mut self) {
+        if let Some(round) = self.list.last_mut() {
+            round.parted = true;
+        }
+    }
+
+    /// A check was decided on a value in m: where that is about the largest shift of the round, or of its
+    /// last measurement, those are the lines that it was decided on. A check knows more than the plain mean
+    /// that is kept here: wild marks are left out of it, and the hunting of the speed.
     pub(crate) fn decided(&mut self, value: f64) {
         let Some(round) = self.list.last_mut() else { return };
-        let is_worst = |facets: &&BTreeMap<u32, FacetMean>| {
-            let close = |shift: f64| value != 0.0 && (shift - value).abs() <= noise_of(value);
-            worst(facets).into_iter().any(close)
+        let apart = |facets: &BTreeMap<u32, FacetMean>| {
+            let apart = worst(facets).map(|shift| (shift - value).abs());
+            apart.into_iter().fold(f64::INFINITY, f64::min)
         };
-        if let Some(facets) = [&round.pass, &round.facets].into_iter().find(is_worst) {
+        let near = [&round.pass, &round.facets].map(|facets| (apart(facets), facets));
+        let nearest = near.into_iter().reduce(|a, b| if b.0 < a.0 { b } else { a });
+        if let Some((apart, facets)) = nearest
+            && value != 0.0
+            && apart <= MAX_APART + 0.1 * value.abs()
+        {
             round.decided = Some(facets.clone());
         }
     }
@@ -88,10 +103,9 @@ impl Rounds {
             && in_scan.is_finite()
             && cross_scan.is_finite()
         {
-            if round.last != Some(facet) && round.pass.contains_key(&facet) {
+            if std::mem::take(&mut round.parted) && round.pass.contains_key(&facet) {
                 round.pass.clear();
             }
-            round.last = Some(facet);
             for facets in [&mut round.facets, &mut round.pass] {
                 let seen = facets.entry(facet).or_insert(FacetMean {
                     count: 0,
@@ -138,7 +152,8 @@ mod tests {
     fn what_was_decided_on_is_not_mixed_with_other_readings() {
         let mut rounds = Rounds::default();
         let look = |rounds: &mut Rounds, value: f64| {
-            for facet in [0, 0, 1, 1, 2, 2] {
+            rounds.parted();
+            for facet in [0, 1, 2, 1, 2, 0] {
                 rounds.push(0.0, facet, value, -value);
             }
         };

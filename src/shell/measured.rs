@@ -12,6 +12,8 @@ const MAX_FACETS: usize = 1_000;
 pub(crate) struct Measurement {
     /// How many loads of trims came before it.
     load: usize,
+    /// Which measurement it belongs to, of one facet or of several in turn.
+    number: usize,
     /// Readings.
     pub count: u32,
     /// Along the line.
@@ -51,8 +53,8 @@ pub(crate) struct Measured {
     load: usize,
     /// The facet that was exposed last.
     exposed: Option<u32>,
-    /// The facet of the measurement under way.
-    open: Option<u32>,
+    /// Number of the measurement under way.
+    number: usize,
     /// Looks at the head since the last reading.
     looks: u32,
 }
@@ -60,7 +62,7 @@ pub(crate) struct Measured {
 impl Measured {
     /// The measurement under way has ended.
     pub(crate) fn part(&mut self) {
-        self.open = None;
+        self.number += 1;
     }
 
     /// Other trims are in force.
@@ -89,9 +91,9 @@ impl Measured {
                 self.push(in_scan, cross_scan);
             }
             (Call::Measure, _) => self.looks = 0,
-            (Call::Expose { line }, reply) => {
+            (Call::Expose { .. }, reply) => {
                 // One look follows each reading; a second one begins another measurement.
-                if self.looks > 1 || self.open.is_some_and(|open| open != line.facet) {
+                if self.looks > 1 {
                     self.part();
                 }
                 self.exposed = match reply {
@@ -111,9 +113,9 @@ impl Measured {
             return;
         }
         let [newest, earlier] = self.facets.entry(facet).or_default();
-        if self.open != Some(facet) {
-            self.open = Some(facet);
-            *earlier = newest.replace(Measurement { load: self.load, ..Measurement::default() });
+        if newest.is_none_or(|newest| newest.number != self.number) {
+            let begun = Measurement { load: self.load, number: self.number, ..Default::default() };
+            *earlier = newest.replace(begun);
         }
         if let Some(newest) = newest {
             newest.count = newest.count.saturating_add(1);

@@ -154,9 +154,11 @@ impl FacetMean {
     /// What averages out is u² = s²/n, where s² is the scatter of single readings, pooled over the facets
     /// where that is sound. The noise that the gauge states counts only where there are no repeats. What
     /// does not average out comes from the gauge's statement, and from its digit where noise does not
-    /// dither it: then each place is uncertain by digit/√12 (common practice, no source). Noise of half
-    /// a digit or more leaves less than 1 % of a digit (by the first term of the Fourier series of
-    /// rounding, exp(−2·(π·σ/digit)²)/π: derived).
+    /// dither it: then each place is uncertain by digit/√12 (common practice, no source), and a level line
+    /// as a whole as well, since all its marks are rounded alike. Noise of half a digit dithers: it leaves
+    /// less than 1 % of a digit (the first term of the Fourier series of rounding,
+    /// exp(−2·(π·σ/digit)²)/π: derived). Readings then scatter by 0.58 digits with their rounding; up to a
+    /// whole digit the rounding is counted, on the safe side.
     pub fn of_facets(
         all: &[Vec<TimedReading>],
         first: usize,
@@ -224,8 +226,7 @@ impl Lines<'_> {
         let (drawn, told): (Vec<Spread>, Vec<Spread>) =
             facets.map(|k| self.spreads(direction, k)).unzip();
         let mut stated = self.stated(direction);
-        // Half a digit of noise dithers it.
-        if self.noise(direction, stated.random) < digit / 2.0 {
+        if self.noise(direction, stated.random) < digit {
             let u = digit / 12_f64.sqrt();
             stated.place = stated.place.hypot(u);
             // The marks of a level line are rounded alike.
@@ -337,5 +338,142 @@ fn unusable(reading: &Reading) -> Option<&'static str> {
         Some("a reading must be finite, and its uncertainty not negative")
     } else {
         None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{FacetMean, TimedReading};
+    use crate::optics::{LineTiming, Mark, Reading, combined};
+
+    fn reading(in_scan: f64) -> Reading {
+        Reading::whole((in_scan, 0.4e-6), (0.0, 0.4e-6))
+    }
+
+    #[test]
+    fn scatter_counts_and_the_statement_only_without_repeats() {
+        let one = FacetMean::of(&[reading(1e-6)], 0.3).unwrap();
+        assert!((one.along.u(0) - 0.4e-6).abs() < 1e-18);
+        assert_eq!(one.along.effective_degrees(), f64::INFINITY);
+        // s of (0, 0.2) um is 0.14142 um, and over root 2 that is 0.1 um: by hand.
+        let two = FacetMean::of(&[reading(0.0), reading(0.2e-6)], 0.3).unwrap();
+        assert!((two.along.of[0] - 0.1e-6).abs() < 1e-15);
+        assert!((two.along.random[0][0].sqrt() - 0.1e-6).abs() < 1e-15, "{two:?}");
+        // Equal readings whose digit is not known tell nothing of their scatter.
+        let still = FacetMean::of(&[(); 4].map(|()| reading(1e-6)), 0.3).unwrap();
+        assert!((still.along.u(0) - 0.2e-6).abs() < 1e-18);
+    }
+
+    /// u² = s²/n + u_fixed² with s = 3, n = 9 and u_fixed = 1 is 2, and ν = 8·(2/1)² = 32: by hand
+    /// (Welch–Satterthwaite).
+    #[test]
+    fn degrees_of_freedom_grow_by_what_is_beyond_doubt() {
+        let mut mean = FacetMean::of(&[reading(0.0)], 0.3).unwrap();
+        let shape = &mut mean.along;
+        (shape.random[0][0], shape.fixed[0][0], shape.degrees) = (1.0, 1.0, 8.0);
+        assert!((shape.u(0) - 2_f64.sqrt()).abs() < 1e-12);
+        assert!((shape.effective_degrees() - 32.0).abs() < 1e-9);
+    }
+
+    /// Marks of a line that was drawn by a polygon that is too fast by `fast`, shifted by 5 um: worked out
+    /// from the angle that the polygon turns through, not from the formula under test.
+    fn drawn(fast: f64, period: f64) -> TimedReading {
+        let (speed, focal_length, delay, line) = (502.654_824_574, 0.4, 0.25e-3, 0.75e-3);
+        let mark = |k: u8| {
+            let at = f64::from(k) / 4.0 - 0.5;
+            let after = delay + (at + 0.5) * line;
+            let moved = 2.0 * focal_length * speed * (1.0 + fast) * after;
+            let planned = 2.0 * focal_length * speed * after;
+            Mark { at, in_scan: moved - planned + 5e-6, cross_scan: 0.0, dose: 1.0 }
+        };
+        let reading = Reading { marks: (0..5).map(mark).collect(), ..reading(0.0) };
+        TimedReading { reading, time: f64::NAN, period }
+    }
+
+    #[test]
+    fn a_line_is_moved_to_where_it_lies_at_the_planned_speed() {
+        let turn = 0.0125;
+        let velocity = 2.0 * 0.4 * 502.654_824_574;
+        let by = LineTiming {
+            turn,
+            velocity,
+            delay: 0.25e-3,
+            line_period: turn / 10.0,
+            index_only: false,
+            length: velocity * 0.75e-3,
+        };
+        let fast = [-30e-6, 10e-6, 50e-6];
+        let mut readings = fast.map(|fast| drawn(fast, turn / (1.0 + fast))).to_vec();
+        // All turns at once, so that nothing is carried over.
+        readings.iter_mut().for_each(|reading| reading.time = 1.0);
+        let mean = FacetMean::of_facets(&[readings.clone()], 3, &by).unwrap()[0];
+        assert!((mean.along.of[0] - 5e-6).abs() < 1e-12, "{:?}", mean.along);
+        assert!(mean.along.of[1].abs() < 1e-12 && (mean.fast - 10e-6).abs() < 1e-12);
+        // Still, single lines are seen to scatter: by 40 ppm of 402 m/s times 1 ms at the end.
+        assert!((mean.along.scatter - 40e-6 * velocity * 1e-3).abs() < 1e-9, "{:?}", mean.along);
+        assert!(mean.along.u(0) < 1e-9);
+        // A head that does not tell its turns.
+        readings.iter_mut().for_each(|reading| reading.period = f64::NAN);
+        let mean = FacetMean::of_facets(&[readings], 3, &by).unwrap()[0];
+        assert!(mean.fast.is_nan() && mean.along.of[0] > 6e-6);
+    }
+
+    /// A speed that rises by 1 ppm per ms: the line of facet 0 is drawn before the middle of its turn, the
+    /// line of facet 9 behind it.
+    #[test]
+    fn the_change_of_speed_inside_a_turn_counts() {
+        let turn = 0.0125;
+        let velocity = 2.0 * 0.4 * 502.654_824_574;
+        let by = LineTiming {
+            turn,
+            velocity,
+            delay: 0.25e-3,
+            line_period: turn / 10.0,
+            index_only: false,
+            length: velocity * 0.75e-3,
+        };
+        let rise = 1e-3;
+        let lines = |facet: usize| {
+            let of = |number: usize| {
+                let index = turn * (2 * number) as f64;
+                let pulse = index + turn / 10.0 * facet as f64;
+                // The middle dot is fired 0.625 ms after the pulse; speed meanwhile as in its middle.
+                let at_line = rise * (pulse + 0.312_5e-3);
+                let period = turn / (1.0 + rise * (index + turn / 2.0));
+                TimedReading { time: pulse + 0.25e-3, ..drawn(at_line, period) }
+            };
+            (0..4).map(of).collect::<Vec<_>>()
+        };
+        let means = FacetMean::of_facets(&[lines(0), lines(9)], 0, &by).unwrap();
+        // Facet 9 is the second of two here, so let it be told by its place.
+        assert!((means[0].along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", means[0].along.of);
+        let last = FacetMean::of_facets(&[lines(9)], 9, &by).unwrap()[0];
+        assert!((last.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", last.along.of);
+    }
+
+    #[test]
+    fn several_lines_count_with_the_scatter_between_them() {
+        let line = |value: f64| FacetMean::of(&[reading(value)], 0.3).unwrap();
+        // Single readings state 0.4 um, but scatter by 2 um: s of (0, 2, 4) um is 2, over root 3.
+        let means = combined(&[[0.0, 2e-6, 4e-6].map(line).to_vec()]).unwrap();
+        assert!((means[0].along.of[0] - 2e-6).abs() < 1e-15 && means[0].count == 3);
+        assert!((means[0].along.u(0) - 2e-6 / 3_f64.sqrt()).abs() < 1e-15);
+        assert_eq!(means[0].along.degrees, 2.0);
+        assert!(combined(&[Vec::new()]).is_err());
+    }
+
+    #[test]
+    fn the_place_of_a_dot_follows_from_all_coefficients() {
+        let mark = |k: u8| {
+            let at = f64::from(k) / 4.0 - 0.5;
+            Mark { at, in_scan: at * at * (at + 0.0123) * 1e-3, cross_scan: 0.0, dose: 1.0 }
+        };
+        let line = Reading { marks: (0..5).map(mark).collect(), ..reading(0.0) };
+        let mean = FacetMean::of(&[line], 0.3).unwrap();
+        let (end, u) = mean.along.at(0.5);
+        assert!((end - 0.125e-3 - 0.003_075e-3).abs() < 1e-12);
+        // The fit of a cubic to five marks gives the last one a variance of 69/70 (the diagonal of its hat
+        // matrix, by exact fractions).
+        assert!((u - 0.4e-6 * (69.0_f64 / 70.0).sqrt()).abs() < 1e-12, "{u}");
     }
 }

@@ -110,3 +110,46 @@ fn fisher_deviate(ratio: f64, over: f64, under: f64) -> f64 {
     let root = ratio.cbrt();
     ((1.0 - b) * root - (1.0 - a)) / (b * root * root + a).sqrt()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Spread, fisher_deviate, pool};
+
+    /// SciPy 1.17: `f.isf(norm.sf(z), over, under)` for z = 4 and 2.
+    #[test]
+    fn ratios_of_variances_are_judged_as_by_fishers_distribution() {
+        let rows = [
+            (3.0, 27.0, 4.0, 12.185_741_328),
+            (8.0, 72.0, 4.0, 5.287_988_370),
+            (3.0, 27.0, 2.0, 3.742_834_531),
+            (1.0, 9.0, 4.0, 58.483_098_746),
+            (15.0, 135.0, 4.0, 3.589_301_036),
+        ];
+        for (over, under, wanted, ratio) in rows {
+            let seen = fisher_deviate(ratio, over, under);
+            assert!((seen - wanted).abs() < 0.1, "{over} {under}: {seen}");
+        }
+    }
+
+    /// Readings at 0, ±1 and ±`size`: five of a facet, with variance (2 + 2·size²)/4.
+    fn facet(size: f64) -> Spread {
+        Spread::of(&[0.0, 1.0, -1.0, size, -size].map(|v| [v, 0.5 * v, f64::NAN, f64::NAN]))
+    }
+
+    #[test]
+    fn an_unsteady_facet_keeps_its_scatter_and_does_not_widen_the_others() {
+        let mut facets = vec![facet(1.0); 8];
+        // Two of them, which would hide each other in a mean.
+        facets.extend([facet(10.0), facet(12.0)]);
+        let pooled = pool(&facets);
+        let (variance, degrees) = pooled[0];
+        // By hand: 8 facets with sums of squares of 4, and 4 degrees each.
+        assert!((variance[0][0] - 1.0).abs() < 1e-12 && degrees == 32.0, "{variance:?} {degrees}");
+        assert!((variance[0][1] - 0.5).abs() < 1e-12 && variance[2][2].is_nan());
+        let (own, degrees) = pooled[9];
+        assert!((own[0][0] - 72.5).abs() < 1e-12 && degrees == 4.0, "{own:?} {degrees}");
+        // A facet that is a little less steady by chance is one of all.
+        assert_eq!(pool(&[vec![facet(1.0); 9], vec![facet(1.5)]].concat())[9].1, 40.0);
+        assert_eq!(pool(&[Spread::of(&[[1.0; 4]])])[0].1, 0.0);
+    }
+}

@@ -9,7 +9,7 @@ const MIN_STEP: f64 = 1e-12;
 const MAX_FRACTION: f64 = 1e-3;
 
 /// The digit of a gauge: the common step of all its readings of which all differences are multiples; not
-/// a number where there is none.
+/// a number where there is none, or where less than three different readings prove none.
 pub(crate) fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
     let marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks);
     let mut values: Vec<f64> = marks.map(value).collect();
@@ -20,8 +20,9 @@ pub(crate) fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
         let digits = difference / step;
         (digits - digits.round()).abs() <= MAX_FRACTION
     };
-    let common =
-        values.iter().zip(values.first().into_iter().cycle()).all(|(v, low)| whole(v - low));
+    let proved = steps().filter(|step| *step > MIN_STEP).count() >= 2;
+    let common = proved
+        && values.iter().zip(values.first().into_iter().cycle()).all(|(v, low)| whole(v - low));
     if common { step } else { f64::NAN }
 }
 
@@ -87,4 +88,91 @@ fn median(values: &mut [f64]) -> f64 {
     let half = values.len() / 2;
     let at = |k: usize| values.get(k).copied().unwrap_or(f64::NAN);
     if values.len() % 2 == 1 { at(half) } else { (at(half.wrapping_sub(1)) + at(half)) / 2.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{digit, find};
+    use crate::optics::{Mark, Reading, TimedReading};
+
+    fn reading(marks: &[f64]) -> TimedReading {
+        let mark = |(k, value): (usize, &f64)| {
+            let at = k as f64 / 4.0 - 0.5;
+            Mark { at, in_scan: *value, cross_scan: 0.0, dose: 1.0 }
+        };
+        let marks = marks.iter().enumerate().map(mark).collect();
+        let whole = Reading::whole((0.0, 0.0), (0.0, 0.0));
+        TimedReading { reading: Reading { marks, ..whole }, time: 0.0, period: f64::NAN }
+    }
+
+    /// Numbers from -1 to 1 that look random: fractions of multiples of the golden ratio.
+    fn noise(count: usize) -> Vec<f64> {
+        (1..=count).map(|k| 2.0 * (k as f64 * 0.618_033_988_75).fract() - 1.0).collect()
+    }
+
+    fn wild_of(all: &[Vec<TimedReading>], stated: f64) -> Vec<Vec<usize>> {
+        let mut wild: Vec<Vec<usize>> = all.iter().map(|r| vec![0; r.len()]).collect();
+        let digit = digit(all, |mark| mark.in_scan);
+        find(all, |_, _, mark| mark.in_scan, stated, digit, &mut wild);
+        wild
+    }
+
+    fn total(wild: &[Vec<usize>]) -> usize {
+        wild.iter().flatten().sum()
+    }
+
+    /// Four facets with six readings of five marks; facet 2 scatters `more` times as much.
+    fn lines(more: f64, round: fn(f64) -> f64) -> Vec<Vec<TimedReading>> {
+        let noise = noise(120);
+        let mut rows = noise.chunks(5).map(<[f64]>::to_vec);
+        (0..4)
+            .map(|facet| {
+                let size = if facet == 2 { more } else { 1.0 };
+                let row = |row: Vec<f64>| -> Vec<f64> {
+                    row.iter().map(|v| round(size * v + 10.0 * f64::from(facet))).collect()
+                };
+                rows.by_ref().take(6).map(|marks| reading(&row(marks))).collect()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_wild_mark_is_found_and_nothing_else() {
+        let mut all = lines(1.0, |v| v);
+        assert_eq!(total(&wild_of(&all, 0.0)), 0);
+        all[1][3].reading.marks[4].in_scan += 10.0;
+        let wild = wild_of(&all, 0.0);
+        assert_eq!((wild[1][3], total(&wild)), (1, 1));
+        // What the gauge states as its noise is no reason to reject.
+        assert_eq!(total(&wild_of(&all, 10.0)), 0);
+    }
+
+    #[test]
+    fn a_facet_that_scatters_is_not_cut_to_the_size_of_the_others() {
+        assert_eq!(total(&wild_of(&lines(20.0, |v| v), 0.0)), 0);
+    }
+
+    #[test]
+    fn a_coarse_digit_rejects_no_good_reading() {
+        // Nearly all readings of a place are alike, so that the median deviation is zero.
+        let all = lines(1.0, |v| (0.6 * v).round());
+        assert_eq!(digit(&all, |mark| mark.in_scan), 1.0);
+        assert_eq!(total(&wild_of(&all, 0.0)), 0);
+    }
+
+    #[test]
+    fn a_digit_is_the_common_step_of_all_readings() {
+        let of = |marks: &[f64]| digit(&[vec![reading(marks)]], |mark| mark.in_scan);
+        assert!((of(&[0.3e-6, 0.1e-6, -0.5e-6, 0.3e-6]) - 0.2e-6).abs() < 1e-15);
+        // Two readings happen to be near each other: that is no digit.
+        assert!(of(&[0.0, 0.3e-6, 1.0e-6]).is_nan());
+        assert!(of(&[0.3e-6, 0.3e-6]).is_nan());
+        // Two values have but one difference, which proves nothing.
+        assert!(of(&[0.3e-6, 0.1e-6, 0.3e-6]).is_nan());
+    }
+
+    #[test]
+    fn one_reading_has_nothing_to_be_judged_by() {
+        assert_eq!(total(&wild_of(&[vec![reading(&[0.0, 99.0])]], 0.0)), 0);
+    }
 }

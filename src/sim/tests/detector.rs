@@ -150,7 +150,7 @@ fn the_end_of_scan_tells_how_long_lines_are() {
 
 #[test]
 fn proof_is_kept_with_its_trims_and_through_power_loss_never_without() {
-    let set = |value: f64| vec![Trim { in_scan: value, cross_scan: 0.0 }; 10];
+    let set = |value: f64| vec![Trim { in_scan: value, ..Trim::default() }; 10];
     let proof = |power: f64| Proof {
         speed: SPEED,
         power,

@@ -185,6 +185,7 @@ fn page(lines: &[bool], power: f64, changes: &[(&str, &str)]) -> (Picture, f64) 
         delay,
         pitch: full.cross_scan_pitch,
         image: Arc::new(Bitmap::read(&image).unwrap()),
+        correction: None,
     };
     head.expose_page(&order).unwrap();
     let sheet = head.medium().take().remove(0);

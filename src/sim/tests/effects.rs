@@ -36,7 +36,7 @@ fn page(changes: &[(&str, &str)], lines: u32, angle: f64) -> Sheet {
     file.extend(vec![0xff; (plan.dots.div_ceil(8) * lines) as usize]);
     let image = Arc::new(Bitmap::read(&file).unwrap());
     let (dot_period, delay, pitch) = (plan.dot_period, plan.pre_scan_delay, plan.cross_scan_pitch);
-    head.expose_page(&PageOrder { dot_period, delay, pitch, image }).unwrap();
+    head.expose_page(&PageOrder { dot_period, delay, pitch, image, correction: None }).unwrap();
     medium.take().pop().unwrap()
 }
 
@@ -123,7 +123,7 @@ fn tilt_correcting_optics_leave_the_galvanometer_alone() {
     let (mut head, mut gauge, plan) = locked(&clean(&changes), 1);
     let middle = |lines: &[Reading], facet: usize| lines[facet].marks[2].cross_scan;
     assert!((middle(&trace(&mut head, &mut gauge, &plan), 0) - 3.9198e-6).abs() < 2e-9);
-    head.load_trims(&[Trim { in_scan: 0.0, cross_scan: 10e-6 }; 10]).unwrap();
+    head.load_trims(&[Trim { cross_scan: 10e-6, ..Trim::default() }; 10]).unwrap();
     let full = 2.0 * 10e-6 * FOCAL;
     assert!((middle(&trace(&mut head, &mut gauge, &plan), 5) - full).abs() < 2e-9);
     let sheet = page(&changes, 10, 0.0);
@@ -187,8 +187,10 @@ fn trims_act_as_they_are_wired() {
         moved.collect()
     };
     // In ns and µrad; facet k has 10·k and 5·k.
-    let trims: Vec<Trim> =
-        (0..10).map(f64::from).map(|k| Trim { in_scan: 10e-9 * k, cross_scan: 5e-6 * k }).collect();
+    let trims: Vec<Trim> = (0..10)
+        .map(f64::from)
+        .map(|k| Trim { in_scan: 10e-9 * k, cross_scan: 5e-6 * k, ..Trim::default() })
+        .collect();
     type Acts = fn(f64) -> (f64, f64);
     let rows: [(&str, Acts); 6] = [
         ("in_scan_gain = 1", |k| (10.0 * k, 5.0 * k)),
