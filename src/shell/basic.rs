@@ -138,8 +138,13 @@ pub(super) fn undo(console: &mut Console) -> EntryOutcome {
 
 /// The statement that loads trims; its numbers read back as the same doubles.
 fn load_statement(trims: &[Trim]) -> String {
-    let each = trims.iter().map(|Trim { cross_scan, in_scan, .. }| {
-        format!("{{cross_scan: {cross_scan:?} rad, in_scan: {in_scan:?} s}}")
+    let each = trims.iter().map(|Trim { cross_scan, in_scan, power, length }| {
+        let share = |name, value: f64| match value {
+            1.0 => String::new(),
+            value => format!(", {name}: {value:?}"),
+        };
+        let (length, power) = (share("length", *length), share("power", *power));
+        format!("{{cross_scan: {cross_scan:?} rad, in_scan: {in_scan:?} s{length}{power}}}")
     });
     format!("load([{}])", each.collect::<Vec<_>>().join(", "))
 }

@@ -31,16 +31,16 @@ pub(crate) fn title(what: &str, head: &str) -> String {
     wrapped(&title, "").replace('\u{1f}', " ")
 }
 
-/// Trims in force, in brief; none where all are zero.
+/// Trims in force, in brief; none where none changes anything.
 pub(crate) fn trims(trims: &[Trim]) -> Option<String> {
-    let is_some = |trim: &&Trim| trim.in_scan != 0.0 || trim.cross_scan != 0.0;
+    let is_some = |trim: &&Trim| **trim != Trim::default();
     let count = trims.iter().filter(is_some).count();
     if count == 0 {
         return None;
     }
     let most = |of: fn(&Trim) -> f64| trims.iter().map(of).map(f64::abs).fold(0.0, f64::max);
     Some(format!(
-        "on {count} of {} facets, up to {} and {}; correct from `loaded_trims()`",
+        "on {count} of {} facets, up to {} and {}",
         trims.len(),
         show_quantity(most(|trim| trim.in_scan), Dimension::TIME, None, None),
         show_quantity(most(|trim| trim.cross_scan), Dimension::ANGLE, None, None)

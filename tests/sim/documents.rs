@@ -27,7 +27,15 @@ fn the_page_of_faults_is_the_table() {
 #[test]
 fn the_page_of_heads_names_every_key() {
     /// Keys that have keys of their own, where the page speaks of those as `outer.inner`.
-    const OUTER: [&str; 4] = ["clock", "in_scan_trim", "cross_scan_trim", "times"];
+    const OUTER: [&str; 7] = [
+        "clock",
+        "in_scan_trim",
+        "cross_scan_trim",
+        "power_trim",
+        "length_trim",
+        "linearity",
+        "times",
+    ];
 
     let page = fs::read_to_string(root().join("docs/heads.md")).unwrap();
     let (_, rest) = page.split_once("<!-- description -->\n").unwrap();
@@ -43,7 +51,9 @@ fn the_page_of_heads_names_every_key() {
         }
     }
     let station = fs::read_to_string(root().join("scripts/heads/ten_with_station.toml")).unwrap();
-    let (mut head, _) = open(Some(("station", &station)), 1).unwrap();
+    // With the trims that not every head has.
+    let optional = "\n[trims]\npower_range = 0.5\nlength_range = 0.01\nlinearity_range = 0.1\n";
+    let (mut head, _) = open(Some(("station", &(station + optional))), 1).unwrap();
     let mut description = head.describe().unwrap();
     // What may be left out is left out of a head that has none.
     description.times.station_most = 1.0;

@@ -472,7 +472,8 @@ impl Value for Trim {
     }
 
     fn put_behind(all: &[Trim], to: &mut Values) {
-        let of: [(&str, fn(&Trim) -> f64); 2] = [("POW", |t| t.power), ("LENG", |t| t.length)];
+        type Of = fn(&Trim) -> f64;
+        let of: [(&str, Of); 2] = [("POW", |t| t.power), ("LENG", |t| t.length)];
         for (word, of) in of {
             if all.iter().any(|trim| of(trim) != 1.0) {
                 to.push(word);
