@@ -21,8 +21,9 @@ const AVERAGED: u32 = 5;
 /// Smallest detectable shift, in multiples of the uncertainty that the gauge states.
 const CLEAR: f64 = 30.0;
 
-/// Between these shares of the shift that should be, one is as it should be.
-const LIKE: (f64, f64) = (0.5, 2.0);
+/// Between these shares of the shift that should be, one is as it should be: clear of half and of double it,
+/// which an angle taken for that of the beam makes.
+const LIKE: (f64, f64) = (0.6, 1.7);
 
 /// Readings until a gauge that loses some must have given one.
 const READINGS: usize = 10;
