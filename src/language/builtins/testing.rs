@@ -159,12 +159,14 @@ pub(super) fn fits_the_head(
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 17] = [
+const LARGEST: [&str; 19] = [
     "bow",
     "bow_u",
     "cross_scan_scatter",
     "cross_scan_scatter_u",
     "cross_scan_u",
+    "dose_range",
+    "dose_range_u",
     "dose_u",
     "even",
     "even_u",
@@ -208,6 +210,7 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("degrees", number(fewest)),
         ("dose_common", mean("dose")),
         ("dose_spread", spread_of("dose")),
+        ("skew_common", mean("skew")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
