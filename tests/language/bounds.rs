@@ -176,7 +176,8 @@ arm at 35 % {
     let two = script.replace("for k in facets()]", "for k in [0, 1]]");
     takes(&two, 20.0 + 0.5 + 2.0 * 5.0 * 4.0 * 0.9 + 2.0);
     // Single readings are never taken again for a wild mark; all facets in one call take as long.
-    let all = script.replace("[test_line(k, plan, readings: 2) for k in facets()]", "test_lines(plan)");
+    let all =
+        script.replace("[test_line(k, plan, readings: 2) for k in facets()]", "test_lines(plan)");
     takes(&all, 20.0 + 0.5 + 8.0 * 4.0 * 0.9 + 2.0);
 }
 
