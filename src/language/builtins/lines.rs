@@ -6,7 +6,7 @@ use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern,
+    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern, Shape,
     StartOfScan, TimedReading, Trim, TrimError, show_number, spread,
 };
 use std::f64::consts::TAU;
