@@ -248,6 +248,14 @@ class Shapes:
         both = (self.random[facet] + self.fixed)[np.ix_(told, told)]
         return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
 
+    def range(self, facet):
+        """Largest less smallest of five places, with the uncertainty of both as if they were known apart."""
+        if math.isnan(self.of[facet][1]):
+            return math.nan, math.nan
+        places = [self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)]
+        (high, high_u), (low, low_u) = max(places), min(places)
+        return high - low, math.hypot(high_u, low_u)
+
     def effective(self, facet):
         """Fewest degrees of freedom of a coefficient (Welch-Satterthwaite)."""
         random, fixed = np.diag(self.random[facet]), np.diag(self.fixed)
@@ -302,6 +310,7 @@ def lines_of(run, batch):
             "dose": dose_shapes.of[facet][0] if dose_shapes else math.nan,
             "dose_u": dose_shapes.u(facet, 0) if dose_shapes else math.nan,
         }
+        line["dose_range"], line["dose_range_u"] = dose_shapes.range(facet) if dose_shapes else (math.nan, math.nan)
         line |= {f"{name}_trim": value for name, value in trim.items()}
         for name, shapes, step in (("in_scan", along_shapes, steps[0]), ("cross_scan", across_shapes, steps[1])):
             fields = ["in_scan", "length_error", "even", "odd"]
