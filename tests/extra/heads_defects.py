@@ -85,6 +85,22 @@ def keeps_outputs():
     controller.Controller.make_safe = make_safe
 
 
+def keeps_an_old_proof():
+    """Keeps what proved the former trims when others are stored without a proof."""
+    whole = controller.Controller.store_trims
+    controller.Controller.store_trims = lambda self, proof=None: whole(self, proof or self.stored_proof())
+
+
+def counts_pulse_times_wrong():
+    """Gives the times of pulses since the former turn began."""
+    whole = controller.Controller.turns
+
+    def turns(self, count):
+        return [(time, [time + pulse for pulse in pulses]) for time, pulses in whole(self, count)]
+
+    controller.Controller.turns = turns
+
+
 def ends_unsafe():
     """Ends without making the head safe."""
     whole = server.Server.make_safe
@@ -199,9 +215,10 @@ def without(methods):
 
 DEFECTS = {defect.__name__: defect for defect in (
     ignores_silence, ignores_disconnect, never_aborts_calls, gives_control_to_all, arms_without_lock,
-    claims_laser_off, keeps_outputs, ends_unsafe, no_watchdog, accepts_http, counts_late_reads,
-    counts_execution, unbounded_lines, stops_wait, stops_once_aborted, stops_after_a_message,
-    arms_after_disarming, gives_control_late, unbounded_waiting, reads_little)}
+    claims_laser_off, keeps_outputs, keeps_an_old_proof, counts_pulse_times_wrong, ends_unsafe,
+    no_watchdog, accepts_http, counts_late_reads, counts_execution, unbounded_lines, stops_wait,
+    stops_once_aborted, stops_after_a_message, arms_after_disarming, gives_control_late,
+    unbounded_waiting, reads_little)}
 
 if __name__ == "__main__":
     defect, log = sys.argv[1:3]

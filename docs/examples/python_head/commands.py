@@ -13,6 +13,7 @@ CODES = {"interlock_open": -221, "not_locked": -221, "not_armed": -221, "armed":
          "out_of_range": -222, "no_pulse": -365, "underrun": -230, "lost_reading": -230, "no_gauge": -241,
          "broken": -240}
 
+MAX_PULSES = 10_000  # whose times are told in one reply
 LEFT_OUT = "left out: the head was stopped after this was said"
 
 # Each message that stops the head has one of these in it.
@@ -194,9 +195,14 @@ def sleep(server, client, given):
 
 
 def turns(server, client, given):
-    # The board counts pulses and tells no times: none of either detector.
     seen = server.head.turns(given.whole())
-    return joined(*(part for period, pulses in seen for part in (number(period), str(pulses), "0", "0")))
+    # Times of a few thousand turns are enough; there is no end-of-scan detector.
+    told = sum(len(pulses) for _, pulses in seen) <= MAX_PULSES
+    parts = []
+    for period, pulses in seen:
+        times = pulses if told else []
+        parts += [number(period), str(len(pulses)), str(len(times)), *map(number, times), "0"]
+    return joined(*parts)
 
 
 def load(server, client, given):
@@ -204,6 +210,16 @@ def load(server, client, given):
     if len(values) % 2:
         raise WireError(-109, "each facet has an in-scan and a cross-scan trim")
     server.head.load_trims(list(zip(values[::2], values[1::2])))
+
+
+def store(server, client, given):
+    proof = None
+    if given.values:
+        try:
+            proof = json.loads(given.next(bytes, "a block"))
+        except ValueError:
+            raise WireError(-161, "what proved the trims must be JSON") from None
+    server.head.store_trims(proof)
 
 
 def expose(server, client, given):
@@ -216,8 +232,8 @@ def expose(server, client, given):
         words = [word for (word,) in struct.iter_unpack(">I", data)]
     else:
         given.word(TESTMARKS=None, MARKS=None)  # MARKs before edition 1.2
-    time, facet, count, underrun = server.head.expose(facet, dots, dot_period, delay, words)
-    return joined(number(time), str(facet), str(count), flag(underrun))
+    time, facet, count, underrun, turn = server.head.expose(facet, dots, dot_period, delay, words)
+    return joined(number(time), str(facet), str(count), flag(underrun), number(turn))
 
 
 def marks(server, client, given):
@@ -280,8 +296,8 @@ TABLE = [
     ("MIRRor:PARK?", READ, 0, of_status("parked", flag)),
     ("TRIM:LOAD", CONTROL, 4096, does(load)),
     ("TRIM:LOAD?", READ, 0, trims),
-    # What proved the trims may follow; there is no room for it here.
-    ("TRIM:STORe", CONTROL, 1, does(lambda s, c, g: s.head.store_trims())),
+    ("TRIM:STORe", CONTROL, 1, does(store)),
+    ("TRIM:PROof?", READ, 0, lambda s, c, g: block(json.dumps(s.head.stored_proof()).encode())),
     ("LASer:ARM", CONTROL, 1, arm),
     ("LASer:DISarm", READ, 0, disarm),
     ("LASer:ARM?", READ, 0, of_status("laser", flag)),

@@ -15,35 +15,40 @@ The register map is invented and describes no product. All words have 32 bits.
   0x10  FACET       r       next facet to pass the beam, counted from the index
   0x14  TURNS       rw      number of whole turns to read; any write discards them
   0x18  TURN_TIME   r       time of the oldest turn, in ns
-  0x1C  TURN_PULSES r       its start-of-scan pulses; reading removes the turn
+  0x1C  TURN_PULSES r       its start-of-scan pulses; reading removes the turn, and makes their times readable
   0x20  POWER       rw      share of full laser power, 65535 is full power
   0x24  MIRROR      rw      galvanometer DAC, signed, in 10 nrad (mechanical)
   0x28  MIRROR_AT   r       measured angle, in the same unit
   0x2C  TEMPERATURE r       in mK
   0x30  RAIL        r       three words: the rails in mV
+  0x3C  PULSE_TIME  r       time of the next of these pulses after the index, in ns, signed; reading removes it
   0x40  LINE_FACET  rw      the line to draw: facet,
   0x44  LINE_DOTS   rw      dots,
   0x48  LINE_CLOCK  rw      divisor of the master clock,
   0x4C  LINE_DELAY  rw      from start of scan to the first dot, in ticks of the master clock
   0x50  LINE_START  w       1 draws test marks, 2 draws WORDS, 0 stops waiting for the facet
-  0x58  STORE       w       any write stores the trims permanently
+  0x54  LINE_TURN   r       time of the turn in which the line was drawn, in ns; 0 until that turn has ended
+  0x58  STORE       w       any write stores TRIM and NOTE permanently
   0x5C  WATCHDOG    w       any write restarts it; 1 s after the last write it brakes and disables the laser
   0x60  INPUTS      r       levels of the input lines: bit 0 low while the door is open, pulled up
   0x64  OUTPUTS     rw      levels of the output lines: bit 0 closes the clamp, 1 lights the lamp
   0x68  BLOWER      rw      fan that blows dust off the medium, 65535 is full speed
   0x80  TRIM        rw      two words per facet: in-scan in ns, cross-scan in 0.25 urad, both signed
   0x1000  WORDS     w       4096 words of 32 dots, highest bit first
+  0x5000  NOTE      rw      1024 words for what proved the trims: the number of bytes, then these, lowest first
 """
 
+import json
 import mmap
 import os
+import struct
 import time
 
 CONTROL, STATUS, SPEED, MEASURED, FACET = 0x00, 0x04, 0x08, 0x0C, 0x10
-TURNS, TURN_TIME, TURN_PULSES = 0x14, 0x18, 0x1C
+TURNS, TURN_TIME, TURN_PULSES, PULSE_TIME = 0x14, 0x18, 0x1C, 0x3C
 POWER, MIRROR, MIRROR_AT, TEMPERATURE, RAIL = 0x20, 0x24, 0x28, 0x2C, 0x30
-LINE_FACET, LINE_DOTS, LINE_CLOCK, LINE_DELAY, LINE_START = 0x40, 0x44, 0x48, 0x4C, 0x50
-STORE, WATCHDOG, TRIM, WORDS = 0x58, 0x5C, 0x80, 0x1000
+LINE_FACET, LINE_DOTS, LINE_CLOCK, LINE_DELAY, LINE_START, LINE_TURN = 0x40, 0x44, 0x48, 0x4C, 0x50, 0x54
+STORE, WATCHDOG, TRIM, WORDS, NOTE = 0x58, 0x5C, 0x80, 0x1000, 0x5000
 INPUTS, OUTPUTS, BLOWER = 0x60, 0x64, 0x68
 DRIVE, BRAKE, LASER = 1, 2, 4
 LOCKED, INTERLOCK, READY, INDEX, AT_REST, DRAWN, UNDERRUN = 1, 2, 4, 8, 16, 32, 64
@@ -106,6 +111,7 @@ WIRED = {"door_open": (INPUTS, 1), "clamp": (OUTPUTS, 1), "lamp": (OUTPUTS, 2)}
 TURN = 6.283185307179586
 MIRROR_STEP = 1e-8
 PARKED_WITHIN = 0.1e-3
+MAX_NOTE = 4 * 1023  # bytes
 POLL_INTERVAL = 0.0005
 WATCHDOG_INTERVAL = 0.1
 
@@ -134,7 +140,7 @@ class Real:
 class Mapped:
     """Registers that are mapped into memory, such as those of a UIO device: Mapped("/dev/uio0")."""
 
-    def __init__(self, path, size=0x5000):
+    def __init__(self, path, size=0x6000):
         file = os.open(path, os.O_RDWR | os.O_SYNC)
         # The cast makes each access a single one of 32 bits, in native byte order.
         self.words = memoryview(mmap.mmap(file, size)).cast("I")
@@ -218,7 +224,7 @@ class Controller:
         self.control(set=BRAKE if brake else 0, clear=DRIVE | (0 if brake else BRAKE))
 
     def turns(self, count):
-        """The time and the start-of-scan pulses of each whole turn."""
+        """The time of each whole turn, and those of its start-of-scan pulses after the index."""
         in_range("turns", count, 1, 100_000, "turns")
         seen = []
         self.bus.write(TURNS, 0)
@@ -227,7 +233,8 @@ class Controller:
             if self.bus.read(TURNS):
                 # In this order, because reading the pulses removes the turn.
                 time = self.bus.read(TURN_TIME) / 1e9
-                seen.append((time, self.bus.read(TURN_PULSES)))
+                pulses = range(self.bus.read(TURN_PULSES))
+                seen.append((time, [signed(self.bus.read(PULSE_TIME)) / 1e9 for _ in pulses]))
                 give_up = self.clock.now() + DESCRIPTION["times"]["pulse_silence_most"]
             elif self.clock.now() >= give_up:
                 raise Fault("no_pulse", "index")
@@ -265,9 +272,21 @@ class Controller:
         for k, word in enumerate(words):
             self.bus.write(TRIM + 4 * k, word)
 
-    def store_trims(self):
+    def store_trims(self, proof=None):
+        """Stores the trims with what proved them, or without: then the former proof is forgotten."""
         self.not_armed("storing trims")
+        note = b"" if proof is None else json.dumps(proof).encode()
+        if len(note) > MAX_NOTE:
+            raise Fault("refused", f"{len(note)} bytes of proof, but there is room for {MAX_NOTE}")
+        words = struct.unpack(f"<{-(-len(note) // 4)}I", note + bytes(-len(note) % 4))
+        for k, word in enumerate((len(note), *words)):
+            self.bus.write(NOTE + 4 * k, word)
         self.bus.write(STORE, 1)
+
+    def stored_proof(self):
+        size = self.bus.read(NOTE)
+        words = [self.bus.read(NOTE + 4 * (1 + k)) for k in range(-(-size // 4))]
+        return json.loads(struct.pack(f"<{len(words)}I", *words)[:size]) if size else None
 
     # Laser: interlock, enable, power. The hardware opens the gate within lines.
 
@@ -326,7 +345,17 @@ class Controller:
         except BaseException:
             self.bus.write(LINE_START, 0)
             raise
-        return (self.clock.now(), facet, count, bool(self.bus.read(STATUS) & UNDERRUN))
+        drawn, underrun = self.clock.now(), bool(self.bus.read(STATUS) & UNDERRUN)
+        return drawn, facet, count, underrun, self.line_turn(2 * TURN / speed)
+
+    def line_turn(self, most):
+        """The time of the turn in which the line was drawn; None if it does not end in time."""
+        give_up = self.clock.now() + most
+        while not (turn := self.bus.read(LINE_TURN)):
+            if self.clock.now() >= give_up:
+                return None
+            self.wait(POLL_INTERVAL)
+        return turn / 1e9
 
     def until(self, bit, most, fault):
         """Waits for a bit while the laser stays enabled; the hardware may disable it at any time."""

@@ -43,17 +43,22 @@ class Twin:
         facets = c.DESCRIPTION["facets"]
         # Line errors of each facet, in m, which trims correct.
         self.errors = [(draw.gauss(0, 10e-6), draw.gauss(0, 20e-6)) for _ in range(facets)]
+        # What each facet pulse comes late by, in rad: errors of the division.
+        self.late = [draw.gauss(0, 30e-6) for _ in range(facets)]
         self.words = collections.Counter()
         self.stored = {}
         self.time = clock.now()
         self.speed = self.angle = self.mirror = 0.0
         self.turn_began = None  # time of the last index pulse
-        self.turns = collections.deque(maxlen=1024)
+        self.pulses = []  # times of the pulses since then
+        self.turns = collections.deque(maxlen=1024)  # time and pulses of each
+        self.pulse_times = collections.deque()  # of the turn that was read last
         self.in_window = 0  # turns in a row
         self.still_since = self.time - REST_AFTER
         self.kicked = self.ready_at = self.time
         self.line = None  # the line to draw: marks or words
         self.drawn = False
+        self.line_turn = 0.0  # time of the turn of the line, once it has ended; None until then
         self.last_line = None  # facet, divisor, delay, dots, in-scan and cross-scan trim, speed, mirror
 
     # The bus.
@@ -67,7 +72,12 @@ class Twin:
         if word == c.TURN_TIME:
             return round(self.turns[0][0] * 1e9) if self.turns else 0
         if word == c.TURN_PULSES:
-            return self.turns.popleft()[1] if self.turns else 0
+            self.pulse_times = collections.deque(self.turns.popleft()[1] if self.turns else ())
+            return len(self.pulse_times)
+        if word == c.PULSE_TIME:
+            return round(self.pulse_times.popleft() * 1e9) & 0xFFFFFFFF if self.pulse_times else 0
+        if word == c.LINE_TURN:
+            return round((self.line_turn or 0.0) * 1e9)
         if word == c.FACET:
             facets = c.DESCRIPTION["facets"]
             return math.ceil(self.angle / c.TURN * facets) % facets
@@ -91,7 +101,7 @@ class Twin:
             self.turns.clear()
             self.turn_began = None
         elif word == c.STORE:
-            self.stored = {k: v for k, v in self.words.items() if c.TRIM <= k < c.WORDS}
+            self.stored = {k: v for k, v in self.words.items() if c.TRIM <= k < c.WORDS or k >= c.NOTE}
         elif word == c.LINE_START:
             self.line, self.drawn = value or None, False
         elif word == c.CONTROL:
@@ -163,6 +173,7 @@ class Twin:
             at = began + (passage * pitch - self.angle) / mean
             if passage % facets == 0:
                 self.index(at, target)
+            self.pulses.append(at + self.late[passage % facets] / mean)
             if self.line and passage % facets == self.words[c.LINE_FACET]:
                 self.draw(passage % facets)
         self.angle = passed
@@ -174,8 +185,11 @@ class Twin:
         inside = target > 0 and abs(self.speed / target - 1) <= c.DESCRIPTION["lock_window"]
         self.in_window = self.in_window + 1 if inside else 0
         if self.turn_began is not None:
-            self.turns.append((at - self.turn_began, c.DESCRIPTION["facets"]))
-        self.turn_began = at
+            turn = at - self.turn_began
+            self.turns.append((turn, [time - self.turn_began for time in self.pulses]))
+            if self.line_turn is None:
+                self.line_turn = turn
+        self.turn_began, self.pulses = at, []
 
     def draw(self, facet):
         if not self.words[c.CONTROL] & c.LASER or self.time < self.ready_at:
@@ -184,7 +198,7 @@ class Twin:
         self.last_line = (facet, self.words[c.LINE_CLOCK], self.words[c.LINE_DELAY], self.words[c.LINE_DOTS],
                           trim[0] * c.DESCRIPTION["in_scan_trim"]["step"],
                           trim[1] * c.DESCRIPTION["cross_scan_trim"]["step"], self.speed, self.mirror)
-        self.line, self.drawn = None, True
+        self.line, self.drawn, self.line_turn = None, True, None
 
 
 class Gauge:
