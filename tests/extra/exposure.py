@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+THRESHOLD = 0.05
+
 # A perfect head: no errors, no scatter, any dot clock.
 IDEAL = """
 [rotor]
@@ -28,6 +30,8 @@ facet_to_axis = '0 arcsec'
 reflectivity = '0 %'
 [lens]
 distortion = '0 um'
+[medium]
+threshold = '5 %'
 [galvanometer]
 wobble = '0 urad'
 drift = '0 urad/K'
@@ -88,7 +92,8 @@ def below(u, deviation):
 
 
 def pictures(work, spintrue):
-    """Gray levels of pages on a perfect head: 255·exp(−3·E) of the Gaussian's light E."""
+    """Gray levels of pages on a perfect head: 255·exp(−3·(E − T)/(1 − T)) of the Gaussian's light E above the
+    threshold T of the medium."""
     head = work / "ideal.toml"
     head.write_text(IDEAL)
     pitch = 25.4e-3 / 300
@@ -108,7 +113,8 @@ def pictures(work, spintrue):
         deviation = spot * scale / 4
         along = shares(dots.shape[1], scale, deviation, True)
         across = shares(dots.shape[0], scale, deviation, False)
-        should = 255 * np.exp(-3 * (across @ dots @ along.T))
+        light = across @ dots @ along.T
+        should = 255 * np.exp(-3 * np.maximum(light - THRESHOLD, 0) / (1 - THRESHOLD))
         off = np.abs(seen - should)
         # Half a level for rounding, and the finite resolution of positions and light.
         assert off.max() < 1.0, (size, scale, spot, off.max())
@@ -127,19 +133,24 @@ def banding(work, seed, spintrue):
         shifts = pattern[np.arange(lines) % facets] + random.normal(0, 0.5, lines)
         script = work / "banding.spt"
         listed = ", ".join(f"{shift:.6f} um" for shift in shifts)
-        script.write_text(f'record "peaks": banding([{listed}], facets: {facets})\n')
+        doses = ", ".join(f"{1 + shift / 100:.8f}" for shift in shifts)
+        script.write_text(f'record "peaks": banding([{listed}], facets: {facets})\n'
+                          f'record "doses": dose_banding([{doses}], facets: {facets})\n')
         events = map(json.loads, run(spintrue, "run", str(script), "--json").splitlines())
-        peaks = next(e["value"] for e in events if e["event"] == "recorded")
+        peaks, doses = (e["value"] for e in events if e["event"] == "recorded")
         whole = lines // facets * facets
         spectrum = np.abs(np.fft.rfft([float(f"{s:.6f}") for s in shifts[:whole]])) / whole
-        for peak in peaks:
+        for peak, dose in zip(peaks, doses, strict=True):
             harmonic = int(peak["harmonic"]["value"])
+            assert dose["harmonic"] == peak["harmonic"] and dose["frequency"] == peak["frequency"]
             double = 1 if 2 * harmonic == facets else 2
             should = double * spectrum[harmonic * whole // facets]
             seen = peak["amplitude"]["value"]
             seen *= {"m": 1e6, "mm": 1e3, "um": 1.0, "nm": 1e-3, "pm": 1e-6}[peak["amplitude"]["unit"]]
             worst = max(worst, abs(seen - should))
             assert abs(seen - should) < 1e-6, (lines, facets, harmonic, seen, should)
+            off = abs(100 * dose["amplitude"]["value"] - should)
+            assert off < 1e-6, (lines, facets, harmonic, dose, should)
         assert len(peaks) == facets // 2
     return f"peaks within {worst:.1e} um"
 
