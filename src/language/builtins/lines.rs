@@ -1,5 +1,6 @@
 //! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
 
+use crate::builtins::bound::MAX_RETRIES;
 use crate::builtins::records::{datum, field, listed, made, reference};
 use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
 use crate::builtins::testing::fits_the_head;
@@ -14,10 +15,6 @@ use std::ops::Range;
 
 /// Most readings in one call.
 const MAX_READINGS: f64 = 1000.0;
-
-/// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
-/// facet are taken in place of those that have a wild mark.
-pub(super) const MAX_RETRIES: u32 = 3;
 
 /// A facet that the polygon has.
 pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
