@@ -333,8 +333,8 @@ pub(crate) fn speed_of(line_rate: f64, facets: u32) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Decides, Hardware, LineRequest, MAX_LENGTH_ERROR, plan_line, queue_needed};
-    use crate::optics::{Clock, ClockKind, StartOfScan};
+    use super::{Decides, Hardware, LineRequest, MAX_LENGTH_ERROR, queue_needed};
+    use crate::optics::{Clock, ClockKind, StartOfScan, plan_line};
     use core::f64::consts::TAU;
 
     fn hardware() -> Hardware {
