@@ -11,6 +11,17 @@ pub(crate) struct RecordTable<'a> {
     rows: Vec<&'a [(Arc<str>, Shown)]>,
 }
 
+/// The fields of a trim, of which lists hold one a facet.
+const TRIM_FIELDS: [&str; 4] = ["cross_scan", "in_scan", "length", "power"];
+
+/// Whether a field stands beside what was measured: how sure it is, and how it was measured. Tables for a terminal
+/// leave it out.
+pub(crate) fn is_detail(name: &str) -> bool {
+    let suffixes = ["_u", "_digit", "_trim", "_scatter", "_start", "_end"];
+    let names = ["readings", "marks", "degrees", "rejected", "speed_error"];
+    names.contains(&name) || suffixes.iter().any(|suffix| name.ends_with(suffix))
+}
+
 impl<'a> RecordTable<'a> {
     /// The table of a value; none where it is no list of records or an empty one.
     pub(crate) fn of(shown: &'a Shown) -> Option<RecordTable<'a>> {
@@ -21,7 +32,7 @@ impl<'a> RecordTable<'a> {
         });
         let rows = fields.collect::<Option<Vec<_>>>()?;
         let names: Vec<&str> = rows.first()?.iter().map(|(name, _)| &**name).collect();
-        let is_of_facets = names.contains(&"facet") || names == ["cross_scan", "in_scan"];
+        let is_of_facets = names.contains(&"facet") || names == TRIM_FIELDS;
         Some(RecordTable { is_of_facets, rows })
     }
 

@@ -1,6 +1,6 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
-use crate::paper::table::{RecordTable, common_unit, head};
+use crate::paper::table::{RecordTable, common_unit, head, is_detail};
 use crate::terminal::{BOLD, styled};
 use spintrue_head::{noise_of, show_number};
 use spintrue_language::{Shown, decimal_places};
@@ -125,8 +125,7 @@ impl Column {
 
 /// One column per field, its quantities all in one unit.
 fn columns(table: &RecordTable<'_>) -> Vec<Column> {
-    let is_beside = |name: &str| name == "readings" || name.ends_with("_u");
-    let names = table.names().into_iter().filter(|name| !is_beside(name));
+    let names = table.names().into_iter().filter(|name| !is_detail(name));
     let columns = names.map(|name| {
         let cells = table.keys().zip(table.cells(name));
         column(name, cells.filter_map(|(key, shown)| Some((key, shown?))).collect())

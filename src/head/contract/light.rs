@@ -28,8 +28,9 @@ const CLEAR: f64 = 30.0;
 /// Fewest steps of a register in the largest step of a pattern.
 const MIN_STEPS: f64 = 16.0;
 
-/// Between these shares of the shift that should be, one is as it should be.
-const LIKE: (f64, f64) = (0.5, 2.0);
+/// Between these shares of the shift that should be, one is as it should be: clear of half and of double it,
+/// which an angle taken for that of the beam makes.
+const LIKE: (f64, f64) = (0.6, 1.7);
 
 /// Time in s for which lines are drawn steadily.
 const STEADY: f64 = 0.5;

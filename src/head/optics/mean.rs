@@ -234,10 +234,10 @@ impl Lines<'_> {
         }
         let fixed = self.fit.fixed(&stated, self.by.length);
         let noise = self.fit.covariance(stated.random);
-        let shape = |(((told, (variance, degrees)), drawn), (single, seen)): (
-            ((&Spread, (Matrix, f64)), &Spread),
-            (Matrix, f64),
-        )| {
+        let (told_pool, drawn_pool) = (pool(&told), pool(&drawn));
+        let mut shapes = Vec::with_capacity(told.len());
+        let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool));
+        for ((told, (variance, degrees)), (drawn, (single, seen))) in facets {
             let n = told.count;
             let diagonal = || (0..SHAPE).filter_map(|k| variance.get(k)?.get(k).copied());
             // Readings that are all equal tell nothing where their digit is not known.
@@ -246,7 +246,7 @@ impl Lines<'_> {
                 if degrees == 0.0 || silent { (noise, f64::INFINITY) } else { (variance, degrees) };
             let at = |mark: &Mark| quadratic(&single, &weights(mark.at, &drawn.mean));
             let scatter = self.places.iter().map(at).fold(f64::NAN, f64::max).sqrt();
-            Shape {
+            shapes.push(Shape {
                 of: told.mean,
                 random: single_noise.map(|row| row.map(|v| v / n)),
                 fixed,
@@ -254,9 +254,9 @@ impl Lines<'_> {
                 digit,
                 scatter,
                 scatter_u: scatter / (2.0 * seen).sqrt(),
-            }
-        };
-        told.iter().zip(pool(&told)).zip(&drawn).zip(pool(&drawn)).map(shape).collect()
+            });
+        }
+        shapes
     }
 
     /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.

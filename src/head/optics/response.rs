@@ -216,7 +216,8 @@ impl Response {
         if self.misfit > MAX_MISFIT {
             return Some(format!(
                 "the lines did not follow their trims: what is left is {:.1} times what the gauge is \
-                 uncertain by, whichever facet order is assumed",
+                 uncertain by, whichever facet order is assumed: a register that sticks, or a mirror \
+                 still on its way when its line starts",
                 self.misfit
             ));
         }

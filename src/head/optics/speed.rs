@@ -45,7 +45,7 @@ impl LineTiming {
 
     /// From the middle of the turn in which the line of a facet was drawn to the middle of the time that
     /// counts for its middle dot: from what starts the line to that dot, in s.
-    fn from_mid_turn(&self, facet: usize) -> f64 {
+    fn lag_behind_mid_turn(&self, facet: usize) -> f64 {
         let begins = facet as f64 * self.line_period;
         let drawn = begins + self.delay + self.length / self.velocity / 2.0;
         let starts = if self.index_only { 0.0 } else { begins };
@@ -63,7 +63,8 @@ impl LineTiming {
         let mut known = Vec::new();
         for (facet, readings) in all.iter().enumerate() {
             for (number, timed) in readings.iter().enumerate() {
-                let (error, lag) = (self.turn_error(timed), self.from_mid_turn(first + facet));
+                let (error, lag) =
+                    (self.turn_error(timed), self.lag_behind_mid_turn(first + facet));
                 if error.is_finite() && timed.time.is_finite() {
                     known.push((timed.time - lag, error, lag, (facet, number)));
                 }

@@ -13,6 +13,9 @@ pub fn show_quantity(
     unit: Option<&UnitText>,
     decimals: Option<u8>,
 ) -> String {
+    if value.is_nan() {
+        return show_number(value, decimals);
+    }
     let chosen;
     let unit = match unit {
         Some(unit) => Some(unit),

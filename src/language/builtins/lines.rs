@@ -6,8 +6,8 @@ use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern,
-    StartOfScan, TimedReading, Trim, TrimError, show_number,
+    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern, Shape,
+    StartOfScan, TimedReading, Trim, TrimError, show_number, spread,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -181,6 +181,20 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
     }
 }
 
+/// Places along a line, from its start to its end, at which its dose is compared.
+const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
+
+/// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
+/// known apart.
+fn range(shape: &Shape) -> (f64, f64) {
+    let at = DOSE_PLACES.map(|s| shape.at(s));
+    let u = |place: fn(&(f64, f64), &(f64, f64)) -> core::cmp::Ordering| {
+        at.iter().max_by(|a, b| place(a, b)).map_or(f64::NAN, |of| of.1)
+    };
+    let values = at.map(|of| of.0);
+    (spread(&values), u(|a, b| a.0.total_cmp(&b.0)).hypot(u(|a, b| b.0.total_cmp(&a.0))))
+}
+
 /// What marks tell of a line; what they cannot tell is not a number.
 fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
@@ -190,6 +204,7 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     let ends =
         [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
     let [start, end, start_across, end_across] = ends;
+    let dose_range = range(dose);
     // P1 in 2s runs from -1 at the start to 1 at the end.
     let fields = [
         ("bow", of(&across.of, 2)),
@@ -207,6 +222,8 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("cross_scan_u", across.u(0)),
         ("degrees", degrees),
         ("dose", of(&dose.of, 0)),
+        ("dose_range", dose_range.0),
+        ("dose_range_u", dose_range.1),
         ("dose_u", dose.u(0)),
         ("even", of(&along.of, 2)),
         ("even_u", along.u(2)),

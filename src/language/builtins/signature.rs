@@ -201,9 +201,9 @@ impl Builtin {
         self.page().effects.contains(&effect)
     }
 
-    /// Whether it exposes a test line, which the gauge then measures.
+    /// Whether it exposes test lines, which the gauge then measures.
     pub fn measures_a_line(&self) -> bool {
-        self.has(Effect::Emits) && self.page().returns == "line"
+        self.has(Effect::Emits) && matches!(self.page().returns, "line" | "list of line")
     }
 
     /// Whether a call makes the polygon faster or slower.

@@ -159,12 +159,14 @@ pub(super) fn fits_the_head(
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 17] = [
+const LARGEST: [&str; 19] = [
     "bow",
     "bow_u",
     "cross_scan_scatter",
     "cross_scan_scatter_u",
     "cross_scan_u",
+    "dose_range",
+    "dose_range_u",
     "dose_u",
     "even",
     "even_u",
@@ -200,18 +202,33 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let marks =
         lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
     let marks = marks.sum::<f64>() + rejected;
+    // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread.
+    let parts = |u, fixed_u| {
+        let random = each(u).zip(each(fixed_u)).map(|(u, fixed)| (u * u - fixed * fixed).max(0.0));
+        let random: Vec<f64> = random.collect();
+        let fixed = each(fixed_u).fold(0.0, f64::max);
+        let common = random.iter().sum::<f64>() / (random.len() as f64).powi(2) + fixed * fixed;
+        (number(common.sqrt()), number((2.0 * random.iter().fold(0.0, |a, b| b.max(a))).sqrt()))
+    };
+    let along = parts("in_scan_u", "in_scan_fixed_u");
+    let across = parts("cross_scan_u", "cross_scan_fixed_u");
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),
+        ("cross_scan_common_u", across.0),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
+        ("cross_scan_spread_u", across.1),
         ("degrees", number(fewest)),
         ("dose_common", mean("dose")),
         ("dose_spread", spread_of("dose")),
+        ("skew_common", mean("skew")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
+        ("in_scan_common_u", along.0),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
+        ("in_scan_spread_u", along.1),
         ("length_error_spread", spread_of("length_error")),
         ("marks", number(marks)),
         ("rejected", number(rejected)),

@@ -144,7 +144,7 @@ pub(crate) fn division_and_ripple(points: &[(f64, f64, f64)]) -> (WithU, WithU) 
         sxy += weight * x * angle;
     }
     let apart = s * sxx - sx * sx;
-    if !(apart > 1e-12 * s * sxx) {
+    if apart.is_nan() || apart <= 1e-12 * s * sxx {
         return ((f64::NAN, f64::NAN), (f64::NAN, f64::NAN));
     }
     let (division, ripple) = ((sxx * sy - sx * sxy) / apart, (s * sxy - sx * sy) / apart);
