@@ -516,7 +516,10 @@ mod tests {
             ("[thermal]\ndelay_drift = '1 ns'\n", "`thermal.delay_drift` must be"),
             ("[facets]\nstretch = '5 %'\n", "must be from 0 to 0.01"),
             ("[facets]\nstretches = ['1 ppm']\n", "must have 10 values"),
-            ("[facets]\ncount = 2\n[stored]\nin_scan = ['0 ns', '2 us']\n", "in-scan trim of facet 1"),
+            (
+                "[facets]\ncount = 2\n[stored]\nin_scan = ['0 ns', '2 us']\n",
+                "in-scan trim of facet 1",
+            ),
             ("[[fault]]\nkind = 'slow_lock'\n", "needs the key `share`"),
             ("[[fault]]\nkind = 'stuck_trim'\nfacet = 10\n", "from 0 to 9"),
             ("[[fault]]\nkind = 'lock_lost'\nat = '-1 s'\n", "must be from 0 s"),

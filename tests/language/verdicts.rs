@@ -7,7 +7,10 @@ mod truth;
 use crate::inside::{self, Sources};
 use heads::RandomHead;
 use spintrue_head::{Call, Calls, Fault, Head, LineOrder, Link, Mark, Reply, Rig, Trim};
-use spintrue_language::{CheckBound as Bound, CheckEvent as Check, Event, Outcome, Prepared, Shown, Station, Verdict, prepare};
+use spintrue_language::{
+    CheckBound as Bound, CheckEvent as Check, Event, Outcome, Prepared, Shown, Station, Verdict,
+    prepare,
+};
 use spintrue_sim::open_with;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -250,6 +253,11 @@ impl Tally {
                 }
                 continue;
             };
+            // Three marks do not tell length from odd distortion.
+            let odd = told.checks["odd distortion"].measured.as_ref();
+            if label == "line length" && odd.is_none_or(|odd| !number(&odd.value).is_finite()) {
+                continue;
+            }
             let limit = limits[label];
             let measured = check.measured.as_ref().unwrap();
             let (value, stated) = (number(&measured.value), measured.uncertainty.as_ref());
