@@ -130,8 +130,8 @@ struct Lines<'a> {
     places: &'a [Mark],
     /// Share by which each line was drawn too fast.
     speeds: Vec<Vec<f64>>,
-    /// Wild marks of each reading.
-    wild: Vec<Vec<usize>>,
+    /// Wild marks of each reading, one bit each.
+    wild: Vec<Vec<u64>>,
 }
 
 impl FacetMean {
@@ -176,7 +176,7 @@ impl FacetMean {
         let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
             count: lines.kept(facet).count(),
             marks: places.len(),
-            rejected: lines.wild.get(facet).map_or(0, |wild| wild.iter().sum()),
+            rejected: lines.wild_marks(facet),
             fast: by.mean_error(lines.kept(facet).map(|(timed, _)| timed)),
             along,
             across,
@@ -198,6 +198,12 @@ impl Lines<'_> {
             wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
         }
         self.wild = wild;
+    }
+
+    /// A mark that is wild along and across is one.
+    fn wild_marks(&self, facet: usize) -> usize {
+        let wild = self.wild.get(facet).into_iter().flatten();
+        wild.map(|marks| marks.count_ones() as usize).sum()
     }
 
     /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
@@ -449,6 +455,15 @@ mod tests {
         assert!((means[0].along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", means[0].along.of);
         let last = FacetMean::of_facets(&[lines(9)], 9, &by).unwrap()[0];
         assert!((last.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", last.along.of);
+    }
+
+    #[test]
+    fn a_mark_that_is_wild_both_ways_is_one() {
+        let mut readings: Vec<Reading> = (0..6).map(|_| reading(0.0)).collect();
+        readings[4].marks[0].in_scan = 30e-6;
+        readings[4].marks[0].cross_scan = 30e-6;
+        let mean = FacetMean::of(&readings, 0.3).unwrap();
+        assert_eq!((mean.rejected, mean.count), (1, 5));
     }
 
     #[test]
