@@ -334,3 +334,20 @@ fn scan() {
     }
     tally.conclude(2000);
 }
+
+#[test]
+#[ignore = "for looking"]
+fn digits() {
+    let prepared = script();
+    let limits = limits(&prepared);
+    let mut tally = Tally::default();
+    for seed in 5001..=5200 {
+        let mut head = RandomHead { seed, ..RandomHead::built_in() };
+        head.keys.insert(
+            "gauge.resolution".into(),
+            format!("'{} um'", 5.0 + (seed % 100) as f64 / 10.0),
+        );
+        tally.add(&prepared, &limits, &RandomHead { clear: false, ..head });
+    }
+    tally.conclude(200);
+}
