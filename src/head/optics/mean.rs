@@ -494,6 +494,25 @@ mod tests {
         assert!(combined(&[Vec::new()]).is_err());
     }
 
+    /// Of four facets with three readings each, every line tells the eight degrees of freedom of all. Put
+    /// together, they are still eight.
+    #[test]
+    fn pooled_degrees_count_once() {
+        let facet = |k: usize| {
+            let read = |value: f64| TimedReading {
+                reading: reading(value + 10e-6 * k as f64),
+                time: f64::NAN,
+                period: f64::NAN,
+            };
+            [0.0, 1e-6, 2.5e-6].map(read).to_vec()
+        };
+        let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
+        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3)).unwrap();
+        assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
+        let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
+        assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
+    }
+
     #[test]
     fn the_place_of_a_dot_follows_from_all_coefficients() {
         let mark = |k: u8| {

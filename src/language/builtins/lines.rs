@@ -187,10 +187,11 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
 const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
 
 /// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
-/// known apart.
+/// known apart; not numbers where one mark or none tells of it.
 fn range(shape: &Shape) -> (f64, f64) {
     // One mark is the same everywhere.
-    if shape.of[1].is_nan() {
+    let [_, slope, ..] = shape.of;
+    if slope.is_nan() {
         return (f64::NAN, f64::NAN);
     }
     let at = DOSE_PLACES.map(|s| shape.at(s));
