@@ -237,7 +237,7 @@ fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     });
     trial.disarm()?;
     taken?;
-    FacetMean::of_facets(&all, 0, &LineTiming::of(plan, index_only))
+    FacetMean::of_facets(&all, 0, &LineTiming::of(plan, index_only), [f64::NAN; 2])
         .map_err(|why| broken(why.to_string()))
 }
 

@@ -507,7 +507,8 @@ mod tests {
             [0.0, 1e-6, 2.5e-6].map(read).to_vec()
         };
         let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
-        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3)).unwrap();
+        let means =
+            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), [f64::NAN; 2]).unwrap();
         assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
         let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
         assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
