@@ -14,6 +14,7 @@ use crate::{
     Calls, Exposed, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Shape,
     SteadyOrder, Trim,
 };
+use core::f64::consts::TAU;
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;
@@ -225,7 +226,14 @@ fn read(trial: &mut Trial, facet: u32, plan: &LinePlan) -> TrialResult<TimedRead
 /// passes, forwards and backwards, so that a slow swing of the speed does not lie on the same facets.
 fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     armed(trial)?;
-    let index_only = trial.description()?.start_of_scan == StartOfScan::IndexOnly;
+    let timing = LineTiming {
+        turn: TAU / plan.speed,
+        velocity: plan.spot_velocity,
+        delay: plan.pre_scan_delay,
+        line_period: plan.line_period,
+        index_only: trial.description()?.start_of_scan == StartOfScan::IndexOnly,
+        length: plan.length,
+    };
     let mut all = vec![Vec::new(); plan.facets as usize];
     let facets = (0..AVERAGED).flat_map(|pass| {
         (0..plan.facets).map(move |step| if pass % 2 == 0 { step } else { plan.facets - 1 - step })
@@ -237,8 +245,7 @@ fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     });
     trial.disarm()?;
     taken?;
-    FacetMean::of_facets(&all, 0, &LineTiming::of(plan, index_only), [f64::NAN; 2])
-        .map_err(|why| broken(why.to_string()))
+    FacetMean::of_facets(&all, 0, &timing, [f64::NAN; 2]).map_err(|why| broken(why.to_string()))
 }
 
 /// Steps of registers that move lines by up to `shift` m as `pattern` has it, where one unit moves a line by

@@ -1,7 +1,6 @@
 //! How fast the polygon turned while each line was drawn, and what that does to the line.
 
-use crate::optics::{LinePlan, TimedReading};
-use core::f64::consts::TAU;
+use crate::optics::TimedReading;
 
 /// How lines are planned.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,18 +20,6 @@ pub struct LineTiming {
 }
 
 impl LineTiming {
-    /// Of a plan.
-    pub(crate) fn of(plan: &LinePlan, index_only: bool) -> LineTiming {
-        LineTiming {
-            turn: TAU / plan.speed,
-            velocity: plan.spot_velocity,
-            delay: plan.pre_scan_delay,
-            line_period: plan.line_period,
-            index_only,
-            length: plan.length,
-        }
-    }
-
     /// Of a line of which nothing but its length is known, so that nothing is normalised.
     pub(crate) fn untimed(length: f64) -> LineTiming {
         let (turn, velocity, delay, line_period) = (f64::NAN, 0.0, 0.0, 0.0);
