@@ -8,8 +8,12 @@ const MIN_STEP: f64 = 1e-12;
 /// How far a difference may be off a whole number of digits, in digits.
 const MAX_FRACTION: f64 = 1e-3;
 
+/// So many readings of only two values are of a digit.
+const MIN_OF_TWO: usize = 10;
+
 /// The digit of a gauge: the common step of all its readings of which all differences are multiples; not
-/// a number where there is none, or where less than three different readings prove none.
+/// a number where there is none, or where readings prove none: less than three different ones, unless many
+/// are alike.
 pub(crate) fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
     let marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks);
     let mut values: Vec<f64> = marks.map(value).collect();
@@ -20,10 +24,21 @@ pub(crate) fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
         let digits = difference / step;
         (digits - digits.round()).abs() <= MAX_FRACTION
     };
-    let proved = steps().filter(|step| *step > MIN_STEP).count() >= 2;
+    let proved = match steps().filter(|step| *step > MIN_STEP).count() {
+        0 => false,
+        1 => values.len() >= MIN_OF_TWO,
+        _ => true,
+    };
     let common = proved
         && values.iter().zip(values.first().into_iter().cycle()).all(|(v, low)| whole(v - low));
     if common { step } else { f64::NAN }
+}
+
+/// The digits along and across: as told now, as told before, or that of the other direction.
+pub(crate) fn known_digits(now: [f64; 2], before: [f64; 2]) -> [f64; 2] {
+    let or = |digit: f64, other: f64| if digit.is_nan() { other } else { digit };
+    let (along, across) = (or(now[0], before[0]), or(now[1], before[1]));
+    [or(along, across), or(across, along)]
 }
 
 /// Standard deviations beyond which a mark is wild.
@@ -172,6 +187,8 @@ mod tests {
         assert!(of(&[0.3e-6, 0.3e-6]).is_nan());
         // Two values have but one difference, which proves nothing.
         assert!(of(&[0.3e-6, 0.1e-6, 0.3e-6]).is_nan());
+        // So many of two values are no chance.
+        assert!((of(&[0.3e-6, 0.1e-6, 0.3e-6].repeat(4)) - 0.2e-6).abs() < 1e-15);
     }
 
     #[test]

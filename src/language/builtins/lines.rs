@@ -93,11 +93,13 @@ fn measured(
     let mut lines: Vec<LineOrder> =
         facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
     let mut all = vec![Vec::with_capacity(readings); lines.len()];
+    let digits = context.station.gauge_digits;
     let means = loop {
         let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
         let mut missing = vec![readings; lines.len()];
         if all.iter().all(|all| !all.is_empty()) {
-            let means = FacetMean::of_facets(&all, first as usize, &timing).map_err(unusable)?;
+            let means = FacetMean::of_facets(&all, first as usize, &timing, digits);
+            let means = means.map_err(unusable)?;
             let lacking = means.iter().zip(&all);
             missing = lacking
                 .map(|(mean, all)| if most(all) { readings.saturating_sub(mean.count) } else { 0 })
@@ -123,6 +125,9 @@ fn measured(
     };
     if means.iter().any(|mean| mean.count == 0) {
         return Err(unusable(TrimError::AllWild));
+    }
+    if let Some(mean) = means.first() {
+        context.station.gauge_digits = [mean.along.digit, mean.across.digit];
     }
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
@@ -187,6 +192,10 @@ const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
 /// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
 /// known apart.
 fn range(shape: &Shape) -> (f64, f64) {
+    // One mark is the same everywhere.
+    if shape.of[1].is_nan() {
+        return (f64::NAN, f64::NAN);
+    }
     let at = DOSE_PLACES.map(|s| shape.at(s));
     let u = |place: fn(&(f64, f64), &(f64, f64)) -> core::cmp::Ordering| {
         at.iter().max_by(|a, b| place(a, b)).map_or(f64::NAN, |of| of.1)
