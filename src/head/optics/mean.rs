@@ -170,8 +170,7 @@ impl FacetMean {
         let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
         let speeds = by.speeds(all, first);
         let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let told = [ALONG, ACROSS].map(|direction| wild::digit(all, direction.value));
-        let digits = wild::known_digits(told, digits);
+        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
         lines.find_wild(digits);
         let [along, across] = digits;
         let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
