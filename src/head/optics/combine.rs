@@ -77,7 +77,12 @@ impl Lines {
         let value = |line: &FacetMean, k: usize| get(line).of.get(k).copied().unwrap_or(f64::NAN);
         let mean = std::array::from_fn(|k| sum(&|line, n| n * value(line, k)) / all);
         let variance = |k: usize| sum(&|line, n| n * n * at(&get(line).random, k)) / all;
-        let degrees = lines.iter().map(|line| get(line).degrees).sum::<f64>().min(MAX_DEGREES);
+        // A line may tell the degrees of all facets, pooled; what it adds is its own.
+        let own = |line: &FacetMean| match get(line).degrees {
+            told if told >= MAX_DEGREES => told,
+            told => told.min(line.count as f64 - 1.0),
+        };
+        let degrees = lines.iter().map(own).sum::<f64>().min(MAX_DEGREES);
         let off = |k: usize| {
             let mean = mean.get(k).copied().unwrap_or(f64::NAN);
             sum(&|line, n| n * (value(line, k) - mean).powi(2))

@@ -34,8 +34,12 @@ impl LineTiming {
     /// where lines are timed from the index alone, at the planned speed, facet k waits for k line periods
     /// more, and these count to the delay.
     pub(crate) fn lever(&self, facet: usize, at: f64) -> f64 {
-        let waited = if self.index_only { facet as f64 * self.line_period } else { 0.0 };
-        self.velocity * (waited + self.delay) + (at + 0.5) * self.length
+        self.velocity * (self.waited(facet) + self.delay) + (at + 0.5) * self.length
+    }
+
+    /// From the pulse that starts the line of a facet to that facet, in s.
+    fn waited(&self, facet: usize) -> f64 {
+        if self.index_only { facet as f64 * self.line_period } else { 0.0 }
     }
 
     /// Share by which a turn was faster than planned; not a number where its time is not known.
@@ -66,7 +70,9 @@ impl LineTiming {
                 let (error, lag) =
                     (self.turn_error(timed), self.lag_behind_mid_turn(first + facet));
                 if error.is_finite() && timed.time.is_finite() {
-                    known.push((timed.time - lag, error, lag, (facet, number)));
+                    // The pulse that starts a line of the index lies as much earlier.
+                    let middle = timed.time - lag - self.waited(first + facet) / 2.0;
+                    known.push((middle, error, lag, (facet, number)));
                 }
             }
         }
@@ -91,5 +97,46 @@ impl LineTiming {
         let known = readings.map(|timed| self.turn_error(timed)).filter(|error| error.is_finite());
         let (sum, count) = known.fold((0.0, 0.0), |(sum, count), error| (sum + error, count + 1.0));
         sum / count
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::LineTiming;
+    use crate::optics::{Reading, TimedReading};
+
+    /// Of a speed that rises evenly a turn tells the value in its middle, and each line was drawn with that in
+    /// the middle of the time from what starts it to its middle dot (by hand).
+    #[test]
+    fn an_even_rise_is_carried_from_each_turn_to_its_line() {
+        for index_only in [false, true] {
+            let (turn, line_period, delay, length, velocity) =
+                (12.5e-3, 1.25e-3, 0.25e-3, 0.3, 400.0);
+            let by = LineTiming { turn, velocity, delay, line_period, index_only, length };
+            let rise = |time: f64| 1e-5 + 1e-3 * time;
+            let pulse = |facet: usize| facet as f64 * line_period;
+            // Facets 7 and 2 are read in turns 0 and 3, and so on.
+            let turns = [(7, [0.0, 9.0]), (2, [3.0, 7.0])];
+            let mut all = vec![Vec::new(); 8];
+            for (facet, numbers) in turns {
+                all[facet] = numbers
+                    .map(|number| {
+                        let index = number * turn;
+                        let period = turn / (1.0 + rise(index + turn / 2.0));
+                        let reading = Reading::whole((0.0, 0.0), (0.0, 0.0));
+                        TimedReading { reading, time: index + pulse(facet) + delay, period }
+                    })
+                    .to_vec();
+            }
+            let speeds = by.speeds(&all, 0);
+            for (facet, numbers) in turns {
+                for (seen, number) in speeds[facet].iter().zip(numbers) {
+                    let starts = if index_only { 0.0 } else { pulse(facet) };
+                    let ends = pulse(facet) + delay + length / velocity / 2.0;
+                    let wanted = rise(number * turn + (starts + ends) / 2.0);
+                    assert!((seen - wanted).abs() < 1e-11, "{facet} {number}: {seen} {wanted}");
+                }
+            }
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
 
+use crate::builtins::bound::MAX_RETRIES;
 use crate::builtins::records::{datum, field, listed, made, reference};
 use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
 use crate::builtins::testing::fits_the_head;
@@ -14,10 +15,6 @@ use std::ops::Range;
 
 /// Most readings in one call.
 const MAX_READINGS: f64 = 1000.0;
-
-/// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
-/// facet are taken in place of those that have a wild mark.
-pub(super) const MAX_RETRIES: u32 = 3;
 
 /// A facet that the polygon has.
 pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
@@ -190,10 +187,11 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
 const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
 
 /// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
-/// known apart.
+/// known apart; not numbers where one mark or none tells of it.
 fn range(shape: &Shape) -> (f64, f64) {
     // One mark is the same everywhere.
-    if shape.of[1].is_nan() {
+    let [_, slope, ..] = shape.of;
+    if slope.is_nan() {
         return (f64::NAN, f64::NAN);
     }
     let at = DOSE_PLACES.map(|s| shape.at(s));

@@ -1,0 +1,450 @@
+"""What the readings of a recorded run tell, worked out with NumPy and SciPy; for marks.py.
+
+The rules are those of `spintrue builtins test_line`. Where that leaves a choice, it is:
+- A line is moved by the speed in the middle of the time that counts for its middle dot: that of its turn, carried
+  there by the change from the reading before to the one behind.
+- Wild: beyond 3.5 times the largest of 1.4826 MAD over all facets, the same over the facet alone and the
+  stated noise, with digit^2/12 added to its square. The smallest deviation of each place does not count,
+  since it is that of the median.
+- The digit of a gauge is the smallest step of its readings, if all steps are multiples of it.
+- A facet whose scatter has a chance below that of 4 sigma under Fisher's distribution keeps its own.
+"""
+
+import itertools
+import json
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.polynomial import legendre
+from scipy import optimize, stats
+
+MAX_DEGREES = 1e9
+TWO_SIGMA = stats.chi2.cdf(4, 1)
+
+
+@dataclass
+class Batch:
+    """The readings of one `arm` block."""
+
+    trims: list
+    readings: list = field(default_factory=list)  # (line, exposed, reading)
+
+
+@dataclass
+class Run:
+    """What the record of a run holds."""
+
+    head: dict = None
+    turn: float = None
+    batches: list = field(default_factory=list)
+    recorded: dict = field(default_factory=dict)  # name to (value, number of batches before)
+    loads: list = field(default_factory=list)  # (trims, number of batches before)
+
+
+def plain(value):
+    """A recorded value without texts and units."""
+    if isinstance(value, dict):
+        if value.keys() == {"text", "unit", "value"}:
+            return math.nan if value["value"] is None else float(value["value"])
+        return {name: plain(inner) for name, inner in value.items()}
+    return [plain(inner) for inner in value] if isinstance(value, list) else value
+
+
+def read(path):
+    run, exposed, batch = Run(), None, None
+    trims = []
+    for text in (path / "events.jsonl").read_text().splitlines():
+        event = json.loads(text)
+        if event["event"] == "recorded":
+            run.recorded[event["name"]] = plain(event["value"]), len(run.batches)
+        if event["event"] != "call":
+            continue
+        call, reply = event["call"], event["reply"]
+        name, done = call["name"], reply if isinstance(reply, dict) else {}
+        if name == "describe":
+            run.head = done["description"]
+        elif name == "spin":
+            run.turn = 2 * math.pi / call["speed"]
+        elif name == "trims":
+            trims = done["trims"]
+        elif name == "load_trims":
+            trims = call["trims"]
+            run.loads.append((trims, len(run.batches)))
+        elif name == "arm":
+            batch = Batch(trims)
+        elif name == "expose" and "exposed" in done:
+            exposed = call["line"], done["exposed"]
+        elif name == "measure" and "reading" in done:
+            batch.readings.append((*exposed, done["reading"]))
+        elif name == "disarm" and batch and batch.readings:
+            run.batches.append(batch)
+            batch = None
+    return run
+
+
+class OnEdge(Exception):
+    """A decision so close to its limit that it depends on how a distribution is approximated."""
+
+
+def number(value):
+    """A number of a record, in which those that are not finite are texts."""
+    return float(value)
+
+
+class Plan:
+    """Timing of the lines of a batch, from what was ordered."""
+
+    def __init__(self, run, batch):
+        line = batch.readings[0][0]
+        correction = line.get("correction")
+        self.turn = run.turn
+        self.focal_length = run.head["focal_length"]
+        self.velocity = 2 * (2 * math.pi / run.turn) * self.focal_length
+        self.delay = line["delay"]
+        self.length = correction["length"] if correction else self.velocity * line["dots"] * line["dot_period"]
+        self.line_period = run.turn / run.head["facets"]
+        self.index_only = run.head["start_of_scan"] == "index_only"
+        # Facets that keep their own scatter, by direction.
+        self.unsteady = {}
+
+    def waits(self, facet):
+        """From the pulse that starts a line to the one that its own facet would give."""
+        return facet * self.line_period if self.index_only else 0.0
+
+    def lever(self, facet, at):
+        """Shift per share by which the polygon turns too fast: the way of the spot since the pulse."""
+        return self.velocity * (self.waits(facet) + self.delay) + (at + 0.5) * self.length
+
+    def speeds(self, facets, times, periods):
+        """Share by which each line was drawn too fast."""
+        order = np.argsort(times - facets * self.line_period, kind="stable")
+        facets, times = facets[order], times[order]
+        errors = self.turn / periods[order] - 1
+        first_dot = facets * self.line_period + self.delay
+        middles = times - first_dot + self.turn / 2
+        waits = np.array([self.waits(facet) for facet in facets])
+        # What counts is the time from the pulse to the middle dot.
+        counts = times + (self.length / self.velocity / 2 - self.delay - waits) / 2
+        last = len(times) - 1
+        before, behind = np.maximum(np.arange(last + 1) - 1, 0), np.minimum(np.arange(last + 1) + 1, last)
+        rise = (errors[behind] - errors[before]) / (middles[behind] - middles[before])
+        speeds = np.empty(last + 1)
+        speeds[order] = errors + rise * (counts - middles)
+        return speeds
+
+
+def digit(values):
+    """The step of all readings, in m: the smallest, if all are whole multiples of it; in whole picometres."""
+    steps = np.diff(np.unique(np.rint(np.ravel(values) * 1e12).astype(np.int64)))
+    if len(steps) < 2 or steps.min() == 1 or (steps % steps.min()).any():
+        return math.nan
+    return steps.min() * 1e-12
+
+
+def deviations(groups):
+    """For each facet how far its marks are off the median of their place."""
+    return [np.abs(values - np.median(values, axis=0)) for values in groups]
+
+
+def wild(groups, stated, step):
+    """For each facet which marks are wild."""
+    if all(len(values) < 2 for values in groups):
+        return [np.zeros(values.shape, bool) for values in groups]
+    off = deviations(groups)
+    kept = [np.sort(facet, axis=0)[1:].ravel() for facet in off]
+    normal = 1 / stats.norm.ppf(0.75)
+    scale = max(normal * np.median(np.concatenate(kept)), stated)
+    own = [max(scale, normal * np.median(values)) if len(values) else scale for values in kept]
+    spread = 0 if math.isnan(step) else step**2 / 12
+    return [facet > 3.5 * math.sqrt(size**2 + spread) for facet, size in zip(off, own)]
+
+
+def fitted(at, rows):
+    """Coefficients of P0 to P3 for each row; NaN for what so many marks do not tell."""
+    degree = min(3, len(at) - 1)
+    found = np.full((len(rows), 4), math.nan)
+    if len(rows):
+        found[:, : degree + 1] = legendre.legfit(2 * at, np.transpose(rows), degree).T
+    return found
+
+
+def pooled(groups):
+    """For each facet the covariance of single rows and its degrees of freedom; marks the pooling."""
+    count = len(groups)
+    told = ~np.isnan(groups[0][0])
+    degrees = np.array([len(rows) - 1 for rows in groups], float)
+    nothing = np.full((4, 4), math.nan)
+    if not degrees.max() > 0:
+        return [(nothing, 0.0)] * count
+    products = [np.nan_to_num((len(rows) - 1) * np.cov(rows.T)) if len(rows) > 1 else np.zeros((4, 4))
+                for rows in groups]
+    own = set()
+    for k in np.flatnonzero(told):
+        with_repeats = [f for f in range(count) if degrees[f] > 0]
+        order = sorted(with_repeats, key=lambda f: products[f][k, k] / degrees[f])
+        squares = taken = 0.0
+        for place, f in enumerate(order):
+            if place >= math.ceil(len(order) / 2):
+                ratio = products[f][k, k] / degrees[f] / (squares / taken)
+                deviate = stats.norm.isf(stats.f.sf(ratio, degrees[f], taken))
+                # The program takes an approximation, within 0.15 of this.
+                if abs(deviate - 4) < 0.15:
+                    raise OnEdge
+                if deviate > 4:
+                    own.add(f)
+                    continue
+            squares += products[f][k, k]
+            taken += degrees[f]
+    rest = [f for f in range(count) if f not in own]
+    common = sum(products[f] for f in rest), sum(degrees[f] for f in rest)
+    blank = np.where(np.outer(told, told), 0.0, math.nan)
+    share = lambda squares, free: (squares / free + blank, free)
+    return [share(products[f], degrees[f]) if f in own else share(*common) for f in range(count)]
+
+
+class Shapes:
+    """The shapes of all facets in one direction."""
+
+    def __init__(self, at, groups, moved, stated, length, step):
+        """`groups` are the rows of marks of each facet as they were read, `moved` at the planned speed."""
+        told = min(4, len(at))
+        matrix = legendre.legvander(2 * at, told - 1)
+        weights = np.zeros((4, len(at)))
+        weights[:told] = np.linalg.pinv(matrix)
+        gap = np.diag([0.0] * told + [math.nan] * (4 - told))
+        covariance = lambda u: u**2 * weights @ weights.T + gap
+        drawn = [fitted(at, rows) for rows in groups]
+        planned = [fitted(at, rows) for rows in moved]
+        self.of = np.array([rows.mean(axis=0) for rows in planned])
+        degrees = sum(len(rows) - 1 for rows in groups) * len(at)
+        squares = sum(((rows - rows.mean(axis=0)) ** 2).sum() for rows in groups)
+        noise = math.sqrt(squares / degrees) if degrees else stated["random"]
+        place, offset = stated["place"], stated["offset"]
+        if noise < step:
+            place, offset = math.hypot(place, step / 12**0.5), math.hypot(offset, step / 12**0.5)
+        self.fixed = covariance(place)
+        self.fixed[0, 0] += offset**2
+        self.fixed[1, 1] += (stated["slope"] * length / 2) ** 2
+        self.random, self.degrees, self.scatter, self.scatter_u = [], [], [], []
+        for rows, (single, free), (seen, times) in zip(planned, pooled(planned), pooled(drawn)):
+            silent = math.isnan(step) and not np.nansum(np.diag(single)) > 0
+            if free == 0 or silent:
+                single, free = covariance(stated["random"]), math.inf
+            self.random.append(single / len(rows))
+            self.degrees.append(free)
+            use = matrix @ seen[:told, :told] @ matrix.T
+            scatter = math.sqrt(np.max(np.diag(use))) if times else math.nan
+            self.scatter.append(scatter)
+            self.scatter_u.append(scatter / math.sqrt(2 * times) if times else math.nan)
+
+    def u(self, facet, k):
+        return math.sqrt(self.random[facet][k, k] + self.fixed[k, k])
+
+    def end(self, facet, x):
+        """Where the line lies at x from -1 to 1, with its uncertainty."""
+        told = ~np.isnan(self.of[facet])
+        weights = legendre.legvander([x], 3)[0][told]
+        both = (self.random[facet] + self.fixed)[np.ix_(told, told)]
+        return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
+
+    def effective(self, facet):
+        """Fewest degrees of freedom of a coefficient (Welch-Satterthwaite)."""
+        random, fixed = np.diag(self.random[facet]), np.diag(self.fixed)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.nanmin(self.degrees[facet] * ((random + fixed) / random) ** 2)
+
+
+def stated_by(readings, name):
+    """What a gauge states: noise and place as root mean square over the readings."""
+    each = [{part: number(value) for part, value in reading[name].items()} for reading in readings]
+    mean = lambda part: math.sqrt(np.mean([one[part] ** 2 for one in each]))
+    return each[0] | {"random": mean("random"), "place": mean("place")}
+
+
+def lines_of(run, batch):
+    """The lines that a batch tells, one per facet."""
+    plan = Plan(run, batch)
+    readings = [reading for _, _, reading in batch.readings]
+    facets = np.array([line["facet"] for line, _, _ in batch.readings])
+    times = np.array([number(exposed["time"]) for _, exposed, _ in batch.readings])
+    periods = np.array([number(exposed["period"]) for _, exposed, _ in batch.readings])
+    at = np.array([mark["at"] for mark in readings[0]["marks"]])
+    read = lambda name: np.array([[number(mark[name]) for mark in r["marks"]] for r in readings])
+    along, across, dose = read("in_scan"), read("cross_scan"), read("dose")
+    levers = np.array([plan.lever(facet, at) for facet in facets])
+    moved = along - plan.speeds(facets, times, periods)[:, None] * levers
+    own = [np.flatnonzero(facets == facet) for facet in np.unique(facets)]
+    split = lambda rows: [rows[places] for places in own]
+    steps = digit(along), digit(across)
+    stated = stated_by(readings, "in_scan_u"), stated_by(readings, "cross_scan_u")
+    marks = zip(wild(split(moved), stated[0]["random"], steps[0]),
+                wild(split(across), stated[1]["random"], steps[1]))
+    rejected = [a.sum() + b.sum() for a, b in marks]
+    marks = zip(wild(split(moved), stated[0]["random"], steps[0]),
+                wild(split(across), stated[1]["random"], steps[1]))
+    own = [places[~(a | b).any(axis=1)] for places, (a, b) in zip(own, marks)]
+    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0])
+    across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1])
+    dose_u = {"random": number(readings[0]["dose_u"]), "offset": 0.0, "slope": 0.0, "place": 0.0}
+    dose_shapes = None
+    if not np.isnan(dose).any():
+        dose_shapes = Shapes(at, split(dose), split(dose), dose_u, plan.length, math.nan)
+    for name, shapes in (("in_scan", along_shapes), ("cross_scan", across_shapes)):
+        plan.unsteady[name] = {k for k, free in enumerate(shapes.degrees) if free < max(shapes.degrees)}
+    found = []
+    for facet, places in enumerate(own):
+        trim = {"power": 1.0, "length": 1.0} | batch.trims[facet]
+        line = {
+            "facet": facet, "readings": len(places), "rejected": rejected[facet], "marks": len(at),
+            "degrees": min(along_shapes.effective(facet), across_shapes.effective(facet), MAX_DEGREES),
+            "speed_error": np.mean(plan.turn / periods[places] - 1),
+            "dose": dose_shapes.of[facet][0] if dose_shapes else math.nan,
+            "dose_u": dose_shapes.u(facet, 0) if dose_shapes else math.nan,
+        }
+        line |= {f"{name}_trim": value for name, value in trim.items()}
+        for name, shapes, step in (("in_scan", along_shapes, steps[0]), ("cross_scan", across_shapes, steps[1])):
+            fields = ["in_scan", "length_error", "even", "odd"]
+            if name == "cross_scan":
+                fields = ["cross_scan", "skew", "bow"]
+            for k, own_name in enumerate(fields):
+                # P1 in 2s runs from -1 to 1.
+                factor = 2 if k == 1 else 1
+                line[own_name] = factor * shapes.of[facet][k]
+                line[f"{own_name}_u"] = factor * shapes.u(facet, k)
+            line[f"{name}_fixed_u"] = math.sqrt(shapes.fixed[0, 0])
+            line[f"{name}_digit"] = step
+            line[f"{name}_scatter"] = shapes.scatter[facet]
+            line[f"{name}_scatter_u"] = shapes.scatter_u[facet]
+            for end, x in (("start", -1), ("end", 1)):
+                line[f"{name}_{end}"], line[f"{name}_{end}_u"] = shapes.end(facet, x)
+        found.append(line)
+    return plan, found
+
+
+def rounded(register, wanted, made):
+    """Whether a register that should hold `wanted` holds `made`."""
+    step, most = register["step"], math.floor(register["range"] / register["step"] * (1 + 1e-12))
+    wanted = min(max(wanted / step, -most), most)
+    return abs(made / step - round(made / step)) < 1e-6 and abs(made / step - wanted) < 0.5 + 1e-6
+
+
+def trims_of(head, plan, lines, gains=(1, 1)):
+    """The trims that cancel what was measured, not rounded: for each facet a function of those made, since
+    delays follow from the length that the register holds."""
+    doses = [line["dose"] / line["power_trim"] for line in lines]
+    power, length = head.get("power_trim"), head.get("length_trim")
+    wanted = min([np.mean(doses), *[dose * (1 + power["range"]) for dose in doses]]) if power else math.nan
+    velocity, focal_length = gains[0] * plan.velocity, gains[1] * plan.focal_length
+
+    def agree(line, made):
+        made = {"power": 1.0, "length": 1.0} | made
+        good = True
+        if power and not math.isnan(wanted):
+            good &= rounded(power, line["power_trim"] * wanted / line["dose"] - 1, made["power"] - 1)
+        shift = line["in_scan"]
+        if length:
+            factor = line["length_trim"] * (1 + line["length_error"] / plan.length)
+            good &= rounded(length, factor - 1, made["length"] - 1)
+            # The clock stretches the line about its first dot.
+            ratio = line["length_trim"] / made["length"]
+            shift += (plan.length + line["length_error"]) * (ratio - 1) / 2
+        good &= rounded(head["in_scan_trim"], line["in_scan_trim"] - shift / velocity, made["in_scan"])
+        angle = line["cross_scan_trim"] - line["cross_scan"] / (2 * focal_length)
+        return good & rounded(head["cross_scan_trim"], angle, made["cross_scan"])
+
+    return lambda made: all(agree(line, one) for line, one in zip(lines, made))
+
+
+def uncertainties(head, plan, lines):
+    """Standard uncertainties of the trims that one line of each facet tells, each widened by Student's t."""
+    rows = []
+    for line in lines:
+        row = {}
+        for name, per in (("in_scan", plan.velocity), ("cross_scan", 2 * plan.focal_length)):
+            free = line["degrees"]
+            if free < MAX_DEGREES:
+                unsteady = plan.unsteady[name]
+                alike = [line] if line["facet"] in unsteady else [o for o in lines if o["facet"] not in unsteady]
+                free = sum(min(other["degrees"], other["readings"] - 1) for other in alike)
+            wider = (stats.t.isf((1 - TWO_SIGMA) / 2, free) / 2) ** 2
+            fixed = line[f"{name}_fixed_u"] ** 2
+            variance = wider * (line[f"{name}_u"] ** 2 - fixed) + fixed
+            if name == "in_scan" and head.get("length_trim"):
+                variance += wider * (line["length_error_u"] / 2) ** 2
+            row[name] = math.sqrt(variance / per**2 + head[f"{name}_trim"]["step"] ** 2 / 12)
+        rows.append(row)
+    return rows
+
+
+def response_of(plan, before, stepped):
+    """What a pattern of steps proves, by weighted least squares for every wiring."""
+    count = len(before)
+    column = lambda lines, name: np.array([line[name] for line in lines])
+    axes = {}
+    for name, per in (("in_scan", plan.velocity), ("cross_scan", 2 * plan.focal_length)):
+        moved = column(stepped, name) - column(before, name)
+        ordered = (column(stepped, f"{name}_trim") - column(before, f"{name}_trim")) * per
+        variance = sum(column(lines, f"{name}_u") ** 2 - column(lines, f"{name}_fixed_u") ** 2
+                       for lines in (before, stepped))
+        axes[name] = ordered, moved, np.sqrt(variance)
+    found = []
+    for swapped, reversed_, first in itertools.product((False, True), (False, True), range(count)):
+        chi = 0.0
+        row = {"axes_swapped": swapped, "facets_reversed": reversed_, "first_facet": first}
+        for name, other in (("in_scan", "cross_scan"), ("cross_scan", "in_scan")):
+            ordered = axes[other if swapped else name][0]
+            ordered = np.roll(ordered[::-1], first + 1) if reversed_ else np.roll(ordered, first)
+            _, moved, u = axes[name]
+            basis = np.stack([np.ones(count), ordered], axis=1) / u[:, None]
+            scale = np.linalg.norm(basis, axis=0)
+            fit, *_ = np.linalg.lstsq(basis / scale, moved / u, rcond=None)
+            chi += np.sum((moved / u - basis / scale @ fit) ** 2)
+            row[f"{name}_gain"] = fit[1] / scale[1]
+            row[f"{name}_gain_u"] = math.sqrt(np.linalg.inv((basis / scale).T @ (basis / scale))[1, 1]) / scale[1]
+        found.append((chi, row))
+    least, best = min(found, key=lambda pair: pair[0])
+    misfit = math.sqrt(least / (2 * count - 4))
+    wider = max(1.0, misfit)
+    best["misfit"] = misfit
+    best["confidence"] = 1 / sum(math.exp((least - chi) / 2 / wider**2) for chi, _ in found)
+    for name in axes:
+        best[f"{name}_gain_u"] *= wider
+    return best
+
+
+def better_plan(head, plan, lines, old):
+    """Dot clock, delay and ratios that draw each dot where it should lie."""
+    mean = lambda name: np.mean([line[name] for line in lines])
+    shape = np.array([mean("in_scan"), mean("length_error") / 2, mean("even"), mean("odd")])
+    linearity = head.get("linearity")
+    if not linearity or np.isnan(shape).any():
+        shape[2:] = 0
+    shape = np.nan_to_num(shape)
+    total = old["dots"] * old["made_dot_period"]
+
+    def time(share):
+        """When the spot was seen to be at that share of the line."""
+        miss = lambda q: q + legendre.legval(2 * q - 1, shape) / plan.length - share
+        return total * optimize.brentq(miss, -0.5, 1.5, xtol=1e-15)
+
+    if linearity:
+        rates = 1 / np.diff([time(k / linearity["segments"]) for k in range(linearity["segments"] + 1)])
+        ratios = rates / rates.mean()
+        ratios = 1 + np.rint((ratios - 1) / linearity["step"]) * linearity["step"]
+        all_dots = old["dots"] * np.mean(1 / ratios)
+    else:
+        ratios, all_dots = np.array([]), old["dots"]
+    period = (time(1) - time(0)) / all_dots
+    clock = head["clock"]
+    kind, detail = next(iter(clock["kind"].items()))
+    if kind == "divider":
+        near = np.arange(detail["least"], detail["most"] + 1) / clock["master"]
+    else:
+        word = round(2 ** detail["bits"] / period / clock["master"])
+        near = 2 ** detail["bits"] / clock["master"] / np.arange(word - 2, word + 3)
+    made = near[np.argmin(np.abs(near - period))]
+    return {
+        "dot_period": period, "made_dot_period": made, "linearity": list(ratios),
+        "pre_scan_delay": old["pre_scan_delay"] + time(0) - (made - period) * all_dots / 2,
+    }
