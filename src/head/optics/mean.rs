@@ -170,8 +170,7 @@ impl FacetMean {
         let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
         let speeds = by.speeds(all, first);
         let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let told = [ALONG, ACROSS].map(|direction| wild::digit(all, direction.value));
-        let digits = wild::known_digits(told, digits);
+        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
         lines.find_wild(digits);
         let [along, across] = digits;
         let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
@@ -492,26 +491,6 @@ mod tests {
         assert!((means[0].along.u(0) - 2e-6 / 3_f64.sqrt()).abs() < 1e-15);
         assert_eq!(means[0].along.degrees, 2.0);
         assert!(combined(&[Vec::new()]).is_err());
-    }
-
-    /// Of four facets with three readings each, every line tells the eight degrees of freedom of all. Put
-    /// together, they are still eight.
-    #[test]
-    fn pooled_degrees_count_once() {
-        let facet = |k: usize| {
-            let read = |value: f64| TimedReading {
-                reading: reading(value + 10e-6 * k as f64),
-                time: f64::NAN,
-                period: f64::NAN,
-            };
-            [0.0, 1e-6, 2.5e-6].map(read).to_vec()
-        };
-        let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
-        let means =
-            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), [f64::NAN; 2]).unwrap();
-        assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
-        let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
-        assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
     }
 
     #[test]
