@@ -58,12 +58,11 @@ pub(crate) type Outcome<T> = Result<T, StationError>;
 
 /// The guard. [`Calls`] has the calls that it lets through.
 ///
-/// From [`Calls::arm`] to [`Station::disarm`] every call is followed by a look at lock and
-/// interlock; a loss disarms at once and is what the call returns, unless the call itself failed
-/// because something is broken, which is the cause then. Where time passes by itself, [`Station::look`]
-/// does the same while a script computes. Numbers that are not finite, or beyond
-/// what the description allows, never reach the head. Once the stop flag is set, every call but [`Station::now`],
-/// [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
+/// From [`Calls::arm`] to [`Station::disarm`] every call is followed by a look at lock and interlock; a loss
+/// disarms at once and is what the call returns, unless the call itself failed because something is broken,
+/// which is the cause then. Where time passes by itself, [`Station::look`] does the same while a script
+/// computes. Numbers that are not finite, or beyond what the description allows, never reach the head. Once
+/// the stop flag is set, every call but [`Station::now`], [`Station::disarm`] and [`Station::make_safe`] returns [`StationError::Interrupted`], with the
 /// laser disarmed; once a run takes longer than it may, [`StationError::Overdue`]. A station that was
 /// commanded and not made safe is made safe when it is dropped.
 pub struct Station {
@@ -88,6 +87,8 @@ pub struct Station {
     called: bool,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
+    /// Digits of the gauge along and across, as readings told them last; not numbers before.
+    pub(crate) gauge_digits: [f64; 2],
     /// The trims in force, where nothing happened since they were read that could have changed them.
     trims_in_force: Option<Vec<Trim>>,
 }
@@ -113,6 +114,7 @@ impl Station {
             deadline: None,
             called: false,
             sampled: None,
+            gauge_digits: [f64::NAN; 2],
             trims_in_force: None,
         })
     }
@@ -375,8 +377,7 @@ impl Station {
                 let _ = self.link().status();
             }
             self.go_on()?;
-            // Looking takes time of its own on a real head; a clock that stands still must not
-            // keep us here for ever.
+            // Looking takes time on a real head; a clock that stands still must not keep us for ever.
             left -= slice;
             if left >= 1e-9 {
                 left = left.min(end - self.link().now());
@@ -397,8 +398,7 @@ impl Station {
         let mut state = match catch_panic(|| link.make_safe(keep_spinning)) {
             Ok(state) => state,
             Err(fault) => {
-                let known = Some(&self.description);
-                let mut state = make_safe_by_steps(link, known, keep_spinning);
+                let mut state = make_safe_by_steps(link, Some(&self.description), keep_spinning);
                 let trouble = format!("the head's own way to a safe state failed: {fault}");
                 state.troubles.insert(0, trouble);
                 state

@@ -35,6 +35,8 @@ pub(crate) struct Round {
     parted: bool,
     /// Those of them that a check was decided on last.
     pub decided: Option<BTreeMap<u32, FacetMean>>,
+    /// The largest shift along and across in m as checks were decided on it, where one was.
+    decided_shift: [Option<f64>; 2],
 }
 
 /// The rounds of a run.
@@ -73,17 +75,23 @@ impl Rounds {
     /// that is kept here: wild marks are left out of it, and the hunting of the speed.
     pub(crate) fn decided(&mut self, value: f64) {
         let Some(round) = self.list.last_mut() else { return };
-        let apart = |facets: &BTreeMap<u32, FacetMean>| {
+        let apart = [&round.pass, &round.facets].into_iter().flat_map(|facets| {
             let apart = worst(facets).map(|shift| (shift - value).abs());
-            apart.into_iter().fold(f64::INFINITY, f64::min)
-        };
-        let near = [&round.pass, &round.facets].map(|facets| (apart(facets), facets));
-        let nearest = near.into_iter().reduce(|a, b| if b.0 < a.0 { b } else { a });
-        if let Some((apart, facets)) = nearest
+            apart.into_iter().enumerate().map(move |(axis, apart)| (apart, axis, facets))
+        });
+        let nearest = apart.reduce(|a, b| if b.0 < a.0 { b } else { a });
+        if let Some((apart, axis, facets)) = nearest
             && value != 0.0
             && apart <= MAX_APART + 0.1 * value.abs()
         {
-            round.decided = Some(facets.clone());
+            let facets = facets.clone();
+            if round.decided.as_ref() != Some(&facets) {
+                round.decided_shift = [None; 2];
+            }
+            round.decided = Some(facets);
+            if let Some(shift) = round.decided_shift.get_mut(axis) {
+                *shift = shift.or(Some(value));
+            }
         }
     }
 
@@ -132,9 +140,11 @@ impl Round {
         self.decided.as_ref().unwrap_or(&self.facets)
     }
 
-    /// The largest magnitude of a shown facet's mean, along and across, in m.
+    /// The largest shift along and across in m: as a check was decided on it, or of the means of facets.
     pub(crate) fn worst(&self) -> [f64; 2] {
-        worst(self.shown())
+        let [along, across] = worst(self.shown());
+        let [decided_along, decided_across] = self.decided_shift;
+        [decided_along.unwrap_or(along), decided_across.unwrap_or(across)]
     }
 }
 

@@ -34,6 +34,7 @@ impl Config {
             let mut config = Config::from(reader, Noise::new(seed));
             config.check(reader);
             if reader.is_clean() {
+                config.hold_stored(reader);
                 limits::complete(&mut config);
                 config.check_times(reader);
             }
@@ -52,6 +53,14 @@ impl Config {
             let message =
                 "with this `rotor.bearing` the polygon does not come to rest within a day";
             reader.table("rotor").complain_with("bearing", message, "more drag or less inertia");
+        }
+    }
+
+    /// Trims of an earlier run are what the registers can hold.
+    fn hold_stored(&mut self, reader: &Reader<'_, '_>) {
+        match self.description.round_trims(&self.stored.trims) {
+            Ok(held) => self.stored.trims = held,
+            Err(fault) => reader.table("stored").complain("in_scan", fault.to_string()),
         }
     }
 
@@ -403,6 +412,15 @@ mod tests {
     }
 
     #[test]
+    fn registers_begin_with_whole_steps() {
+        let text = "[facets]\ncount = 2\n[trims]\nin_scan_step = '50 ns'\n\
+                    [stored]\nin_scan = ['60 ns', '-110 ns']\n";
+        let stored = Config::read(Some(text), 7).unwrap().stored;
+        let held: Vec<f64> = stored.trims.iter().map(|trim| (trim.in_scan * 1e9).round()).collect();
+        assert_eq!(held, [50.0, -100.0]);
+    }
+
+    #[test]
     fn every_mistake_names_its_key_line_and_way_out() {
         let (line, message, at) = only("\n[rotor]\ninertai = '1 kg*m^2'\n");
         assert_eq!((line, at.as_str()), (3, "inertai"));
@@ -498,6 +516,10 @@ mod tests {
             ("[thermal]\ndelay_drift = '1 ns'\n", "`thermal.delay_drift` must be"),
             ("[facets]\nstretch = '5 %'\n", "must be from 0 to 0.01"),
             ("[facets]\nstretches = ['1 ppm']\n", "must have 10 values"),
+            (
+                "[facets]\ncount = 2\n[stored]\nin_scan = ['0 ns', '2 us']\n",
+                "in-scan trim of facet 1",
+            ),
             ("[[fault]]\nkind = 'slow_lock'\n", "needs the key `share`"),
             ("[[fault]]\nkind = 'stuck_trim'\nfacet = 10\n", "from 0 to 9"),
             ("[[fault]]\nkind = 'lock_lost'\nat = '-1 s'\n", "must be from 0 s"),

@@ -33,3 +33,4 @@ mod own_head;
 mod step;
 mod trims;
 mod trims_honest;
+mod verdicts;

@@ -168,7 +168,7 @@ fn no_fault_passes_acceptance() {
         refused(option);
     }
     // Where lock is not there yet, losing it only takes time.
-    assert_eq!(accepted("lock_lost@1012s").code, Some(0));
+    assert_eq!(accepted("lock_lost@1036s").code, Some(0));
 }
 
 /// Trims are stored in heads that pass, and in no other.
@@ -350,7 +350,7 @@ fn heads_with_one_thing_wrong_do_not_pass() {
     table_of_page("docs/simulated-head.md", "wrong heads", &table);
 }
 
-/// Trims that were stored while the index was where it was built act on the wrong facets afterwards.
+/// Trims that were stored while the index was where it was built would act on the wrong facets afterwards.
 #[test]
 fn an_index_that_moved_is_found_when_a_head_comes_back() {
     let folder = Folder::new("moved");
@@ -362,6 +362,6 @@ fn an_index_that_moved_is_found_when_a_head_comes_back() {
     let accepted = run("accept", &["--record", "accepted"]);
     assert_eq!(accepted.code, Some(0), "{}", accepted.all());
     let moved = run("requalify", &["--last", "accepted", "--fault", "index_shifted"]);
-    assert_eq!(moved.code, Some(1), "{}", moved.all());
-    assert!(moved.out.contains("cross-scan residual"), "{}", moved.all());
+    assert_eq!(moved.code, Some(3), "{}", moved.all());
+    assert!(moved.out.contains("the index has moved by 1 of 10 facets"), "{}", moved.all());
 }

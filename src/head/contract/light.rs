@@ -7,11 +7,14 @@ use crate::contract::trial::{
 use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
-use crate::optics::{Gain, LinePlan, Register, Response, StartOfScan, Steps, step_patterns};
+use crate::optics::{
+    Gain, LinePlan, LineTiming, Register, Response, StartOfScan, Steps, TimedReading, step_patterns,
+};
 use crate::{
-    Calls, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Reading, Shape,
+    Calls, Exposed, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Shape,
     SteadyOrder, Trim,
 };
+use core::f64::consts::TAU;
 
 /// Share of full power: little, but lines must be seen by a gauge.
 const POWER: f64 = 0.2;
@@ -193,10 +196,10 @@ pub(super) fn measure(trial: &mut Trial) -> TrialResult<()> {
 }
 
 /// One good reading of a line of a facet, drawn again where the gauge loses one.
-fn read(trial: &mut Trial, facet: u32, plan: &LinePlan) -> TrialResult<Reading> {
+fn read(trial: &mut Trial, facet: u32, plan: &LinePlan) -> TrialResult<TimedReading> {
     for _ in 0..READINGS {
         let drawn = trial.expose(&LineOrder::test_marks(facet, plan));
-        or_skipped("no line is drawn", drawn)?;
+        let Exposed { time, period, .. } = or_skipped("no line is drawn", drawn)?;
         match trial.measure() {
             Err(Fault::LostReading) => continue,
             Err(none @ Fault::NoGauge) => return Err(skipped(none.to_string())),
@@ -212,24 +215,37 @@ fn read(trial: &mut Trial, facet: u32, plan: &LinePlan) -> TrialResult<Reading> 
                     let at: Vec<f64> = marks.iter().map(|mark| mark.at).collect();
                     format!("its marks lie at {at:?} of the line, not in order from -0.5 to 0.5")
                 })?;
-                return Ok(reading);
+                return Ok(TimedReading { reading, time, period });
             }
         }
     }
     Err(broken(format!("{READINGS} lines, and not one reading")))
 }
 
-/// Where each facet draws its line, as a mean of some readings; disarmed before and behind.
+/// Where each facet draws its line, as a mean of some readings; disarmed before and behind. They are taken in
+/// passes, forwards and backwards, so that a slow swing of the speed does not lie on the same facets.
 fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     armed(trial)?;
-    let mean = |trial: &mut Trial, facet| {
-        let readings = (0..AVERAGED).map(|_| read(trial, facet, plan));
-        let readings = readings.collect::<TrialResult<Vec<Reading>>>()?;
-        FacetMean::of(&readings, plan.length).map_err(|why| broken(why.to_string()))
+    let timing = LineTiming {
+        turn: TAU / plan.speed,
+        velocity: plan.spot_velocity,
+        delay: plan.pre_scan_delay,
+        line_period: plan.line_period,
+        index_only: trial.description()?.start_of_scan == StartOfScan::IndexOnly,
+        length: plan.length,
     };
-    let means = (0..plan.facets).map(|facet| mean(trial, facet)).collect();
+    let mut all = vec![Vec::new(); plan.facets as usize];
+    let facets = (0..AVERAGED).flat_map(|pass| {
+        (0..plan.facets).map(move |step| if pass % 2 == 0 { step } else { plan.facets - 1 - step })
+    });
+    let taken = facets.into_iter().try_for_each(|facet| {
+        let reading = read(trial, facet, plan)?;
+        all.get_mut(facet as usize).into_iter().for_each(|own| own.push(reading.clone()));
+        Ok(())
+    });
     trial.disarm()?;
-    means
+    taken?;
+    FacetMean::of_facets(&all, 0, &timing, [f64::NAN; 2]).map_err(|why| broken(why.to_string()))
 }
 
 /// Steps of registers that move lines by up to `shift` m as `pattern` has it, where one unit moves a line by

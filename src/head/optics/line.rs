@@ -3,7 +3,7 @@
 //! What makes a plan infeasible is worded in `limits.rs`.
 
 use crate::optics::geometry::{line_rate, optical_scan_angle, spot_velocity};
-use crate::optics::{Clock, LineScale, StartOfScan, exact, limits};
+use crate::optics::{Clock, LineScale, StartOfScan};
 use crate::units::{Dimension, show_quantity};
 use core::f64::consts::{PI, TAU};
 use thiserror::Error;
@@ -176,15 +176,6 @@ fn positive(what: &str, value: f64, dimension: Dimension) -> Result<f64, PlanErr
     Err(PlanError(format!("the {what} must be a finite value greater than zero, not {value}")))
 }
 
-/// Plans a line. A plan that cannot be drawn is still a plan: it says so, and why.
-pub fn plan_line(request: &LineRequest) -> Result<LinePlan, PlanError> {
-    let mut plan = calculated(request)?;
-    plan.reasons = limits::reasons(&plan, request);
-    plan.reasons.extend(exact::reason(&plan, request));
-    plan.feasible = plan.reasons.is_empty();
-    Ok(plan)
-}
-
 /// Plans a line without a word on whether it can be drawn.
 pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let LineRequest { facets, decides, hardware, .. } = *request;
@@ -342,8 +333,8 @@ pub(crate) fn speed_of(line_rate: f64, facets: u32) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Decides, Hardware, LineRequest, MAX_LENGTH_ERROR, plan_line, queue_needed};
-    use crate::optics::{Clock, ClockKind, StartOfScan};
+    use super::{Decides, Hardware, LineRequest, MAX_LENGTH_ERROR, queue_needed};
+    use crate::optics::{Clock, ClockKind, StartOfScan, plan_line};
     use core::f64::consts::TAU;
 
     fn hardware() -> Hardware {

@@ -130,8 +130,8 @@ struct Lines<'a> {
     places: &'a [Mark],
     /// Share by which each line was drawn too fast.
     speeds: Vec<Vec<f64>>,
-    /// Wild marks of each reading.
-    wild: Vec<Vec<usize>>,
+    /// Wild marks of each reading, one bit each.
+    wild: Vec<Vec<u64>>,
 }
 
 impl FacetMean {
@@ -143,7 +143,7 @@ impl FacetMean {
             period: f64::NAN,
         };
         let all = [readings.iter().map(timed).collect::<Vec<_>>()];
-        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(length))?;
+        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(length), [f64::NAN; 2])?;
         let mean = means.into_iter().next().ok_or(TrimError::NoReading)?;
         if mean.count > 0 { Ok(mean) } else { Err(TrimError::AllWild) }
     }
@@ -158,17 +158,19 @@ impl FacetMean {
     /// as a whole as well, since all its marks are rounded alike. Noise of half a digit dithers: it leaves
     /// less than 1 % of a digit (the first term of the Fourier series of rounding,
     /// exp(−2·(π·σ/digit)²)/π: derived). Readings then scatter by 0.58 digits with their rounding; up to a
-    /// whole digit the rounding is counted, on the safe side.
+    /// whole digit the rounding is counted, on the safe side. `digits` are those that earlier readings
+    /// of the gauge told along and across, for readings that tell none: all may be rounded to one number.
     pub fn of_facets(
         all: &[Vec<TimedReading>],
         first: usize,
         by: &LineTiming,
+        digits: [f64; 2],
     ) -> Result<Vec<FacetMean>, TrimError> {
         let places = checked(all)?;
         let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
         let speeds = by.speeds(all, first);
         let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let digits = [ALONG, ACROSS].map(|direction| wild::digit(all, direction.value));
+        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
         lines.find_wild(digits);
         let [along, across] = digits;
         let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
@@ -176,7 +178,7 @@ impl FacetMean {
         let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
             count: lines.kept(facet).count(),
             marks: places.len(),
-            rejected: lines.wild.get(facet).map_or(0, |wild| wild.iter().sum()),
+            rejected: lines.wild_marks(facet),
             fast: by.mean_error(lines.kept(facet).map(|(timed, _)| timed)),
             along,
             across,
@@ -198,6 +200,12 @@ impl Lines<'_> {
             wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
         }
         self.wild = wild;
+    }
+
+    /// A mark that is wild along and across is one.
+    fn wild_marks(&self, facet: usize) -> usize {
+        let wild = self.wild.get(facet).into_iter().flatten();
+        wild.map(|marks| marks.count_ones() as usize).sum()
     }
 
     /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
@@ -406,7 +414,7 @@ mod tests {
         let mut readings = fast.map(|fast| drawn(fast, turn / (1.0 + fast))).to_vec();
         // All turns at once, so that nothing is carried over.
         readings.iter_mut().for_each(|reading| reading.time = 1.0);
-        let mean = FacetMean::of_facets(&[readings.clone()], 3, &by).unwrap()[0];
+        let mean = FacetMean::of_facets(&[readings.clone()], 3, &by, [f64::NAN; 2]).unwrap()[0];
         assert!((mean.along.of[0] - 5e-6).abs() < 1e-12, "{:?}", mean.along);
         assert!(mean.along.of[1].abs() < 1e-12 && (mean.fast - 10e-6).abs() < 1e-12);
         // Still, single lines are seen to scatter: by 40 ppm of 402 m/s times 1 ms at the end.
@@ -414,7 +422,7 @@ mod tests {
         assert!(mean.along.u(0) < 1e-9);
         // A head that does not tell its turns.
         readings.iter_mut().for_each(|reading| reading.period = f64::NAN);
-        let mean = FacetMean::of_facets(&[readings], 3, &by).unwrap()[0];
+        let mean = FacetMean::of_facets(&[readings], 3, &by, [f64::NAN; 2]).unwrap()[0];
         assert!(mean.fast.is_nan() && mean.along.of[0] > 6e-6);
     }
 
@@ -444,11 +452,34 @@ mod tests {
             };
             (0..4).map(of).collect::<Vec<_>>()
         };
-        let means = FacetMean::of_facets(&[lines(0), lines(9)], 0, &by).unwrap();
+        let means = FacetMean::of_facets(&[lines(0), lines(9)], 0, &by, [f64::NAN; 2]).unwrap();
         // Facet 9 is the second of two here, so let it be told by its place.
         assert!((means[0].along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", means[0].along.of);
-        let last = FacetMean::of_facets(&[lines(9)], 9, &by).unwrap()[0];
+        let last = FacetMean::of_facets(&[lines(9)], 9, &by, [f64::NAN; 2]).unwrap()[0];
         assert!((last.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", last.along.of);
+    }
+
+    #[test]
+    fn a_mark_that_is_wild_both_ways_is_one() {
+        let mut readings: Vec<Reading> = (0..6).map(|_| reading(0.0)).collect();
+        readings[4].marks[0].in_scan = 30e-6;
+        readings[4].marks[0].cross_scan = 30e-6;
+        let mean = FacetMean::of(&readings, 0.3).unwrap();
+        assert_eq!((mean.rejected, mean.count), (1, 5));
+    }
+
+    /// 14 um over the root of 12, for the line as a whole and for its one mark, is 5.7 um: by hand.
+    #[test]
+    fn readings_that_are_all_rounded_to_one_number_are_as_uncertain_as_the_digit() {
+        let still =
+            vec![vec![TimedReading { reading: reading(0.0), time: 1.0, period: f64::NAN }; 4]];
+        let u = |digits: [f64; 2]| {
+            let by = LineTiming::untimed(0.3);
+            FacetMean::of_facets(&still, 0, &by, digits).unwrap()[0].along.u(0)
+        };
+        assert!((u([14e-6, f64::NAN]) - 5.72e-6).abs() < 0.01e-6);
+        assert!((u([f64::NAN, 14e-6]) - 5.72e-6).abs() < 0.01e-6);
+        assert!((u([f64::NAN; 2]) - 0.2e-6).abs() < 1e-12);
     }
 
     #[test]
@@ -460,25 +491,6 @@ mod tests {
         assert!((means[0].along.u(0) - 2e-6 / 3_f64.sqrt()).abs() < 1e-15);
         assert_eq!(means[0].along.degrees, 2.0);
         assert!(combined(&[Vec::new()]).is_err());
-    }
-
-    /// Of four facets with three readings each, every line tells the eight degrees of freedom of all. Put
-    /// together, they are still eight.
-    #[test]
-    fn pooled_degrees_count_once() {
-        let facet = |k: usize| {
-            let read = |value: f64| TimedReading {
-                reading: reading(value + 10e-6 * k as f64),
-                time: f64::NAN,
-                period: f64::NAN,
-            };
-            [0.0, 1e-6, 2.5e-6].map(read).to_vec()
-        };
-        let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
-        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3)).unwrap();
-        assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
-        let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
-        assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
     }
 
     #[test]

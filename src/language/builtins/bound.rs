@@ -5,8 +5,11 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
-use crate::builtins::lines::MAX_RETRIES;
 use spintrue_head::Description;
+
+/// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
+/// facet are taken in place of those that have a wild mark.
+pub(super) const MAX_RETRIES: u32 = 3;
 
 /// From the smallest to the largest value that a number can have.
 #[derive(Clone, Copy, Debug, PartialEq)]

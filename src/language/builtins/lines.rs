@@ -1,5 +1,6 @@
 //! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
 
+use crate::builtins::bound::MAX_RETRIES;
 use crate::builtins::records::{datum, field, listed, made, reference};
 use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
 use crate::builtins::testing::fits_the_head;
@@ -14,10 +15,6 @@ use std::ops::Range;
 
 /// Most readings in one call.
 const MAX_READINGS: f64 = 1000.0;
-
-/// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
-/// facet are taken in place of those that have a wild mark.
-pub(super) const MAX_RETRIES: u32 = 3;
 
 /// A facet that the polygon has.
 pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
@@ -93,11 +90,13 @@ fn measured(
     let mut lines: Vec<LineOrder> =
         facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
     let mut all = vec![Vec::with_capacity(readings); lines.len()];
+    let digits = context.station.gauge_digits;
     let means = loop {
         let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
         let mut missing = vec![readings; lines.len()];
         if all.iter().all(|all| !all.is_empty()) {
-            let means = FacetMean::of_facets(&all, first as usize, &timing).map_err(unusable)?;
+            let means = FacetMean::of_facets(&all, first as usize, &timing, digits);
+            let means = means.map_err(unusable)?;
             let lacking = means.iter().zip(&all);
             missing = lacking
                 .map(|(mean, all)| if most(all) { readings.saturating_sub(mean.count) } else { 0 })
@@ -123,6 +122,9 @@ fn measured(
     };
     if means.iter().any(|mean| mean.count == 0) {
         return Err(unusable(TrimError::AllWild));
+    }
+    if let Some(mean) = means.first() {
+        context.station.gauge_digits = [mean.along.digit, mean.across.digit];
     }
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
@@ -187,6 +189,7 @@ const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
 /// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
 /// known apart; not numbers where one mark or none tells of it.
 fn range(shape: &Shape) -> (f64, f64) {
+    // One mark is the same everywhere.
     let [_, slope, ..] = shape.of;
     if slope.is_nan() {
         return (f64::NAN, f64::NAN);

@@ -202,16 +202,19 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let marks =
         lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
     let marks = marks.sum::<f64>() + rejected;
-    // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread.
-    let parts = |u, fixed_u| {
+    // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread, all
+    // but the rounding to the gauge's digit, which at most is digit/√12 of a line and of each mark.
+    let parts = |u, fixed_u, digit| {
         let random = each(u).zip(each(fixed_u)).map(|(u, fixed)| (u * u - fixed * fixed).max(0.0));
         let random: Vec<f64> = random.collect();
         let fixed = each(fixed_u).fold(0.0, f64::max);
+        let rounding = each(digit).fold(0.0, f64::max).powi(2) / 6.0;
+        let own = random.iter().fold(0.0, |a, b| b.max(a)) + rounding.min(fixed * fixed);
         let common = random.iter().sum::<f64>() / (random.len() as f64).powi(2) + fixed * fixed;
-        (number(common.sqrt()), number((2.0 * random.iter().fold(0.0, |a, b| b.max(a))).sqrt()))
+        (number(common.sqrt()), number((2.0 * own).sqrt()))
     };
-    let along = parts("in_scan_u", "in_scan_fixed_u");
-    let across = parts("cross_scan_u", "cross_scan_fixed_u");
+    let along = parts("in_scan_u", "in_scan_fixed_u", "in_scan_digit");
+    let across = parts("cross_scan_u", "cross_scan_fixed_u", "cross_scan_digit");
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),

@@ -301,7 +301,7 @@ impl Checker<'_> {
         let mut first = span;
         let mut parts = Vec::new();
         for item in items {
-            let typed = self.expression(item, kind.as_ref().or(wanted));
+            let typed = self.expression(item, wanted.or(kind.as_ref()));
             match &kind {
                 _ if typed.kind == Type::Unknown => continue,
                 None => {

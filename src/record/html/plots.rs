@@ -12,7 +12,7 @@ use std::f64::consts::PI;
 pub(super) fn plots(record: &Record) -> Vec<Markup> {
     let mut plots = Vec::new();
     plots.extend(speed(record));
-    plots.extend(facets(record, "in-scan", "mean in-scan shift in um", |mean| mean.in_scan));
+    plots.extend(facets(record, IN_SCAN, "mean in-scan shift in um", |mean| mean.in_scan));
     plots.extend(facets(record, "cross-scan", "mean cross-scan shift in um", |m| m.cross_scan));
     plots.extend(rounds(record));
     let recorded = record.recorded.items.iter();
@@ -70,6 +70,9 @@ fn speed(record: &Record) -> Option<Markup> {
     Some(plot.drawn(marks, caption))
 }
 
+/// Along the line, as plots name it.
+const IN_SCAN: &str = "in-scan";
+
 /// Shift of each facet, before and after.
 fn facets(
     record: &Record,
@@ -88,8 +91,8 @@ fn facets(
     let (low, high) =
         numbers.fold((f64::INFINITY, 0.0_f64), |(low, high), n| (low.min(n), high.max(n)));
     let worst = |round: &Round| {
-        let means = round.shown().values().map(|mean| part(mean)[0].abs());
-        said(record, means.fold(0.0, f64::max))
+        let [along, across] = round.worst();
+        said(record, if what == IN_SCAN { along } else { across })
     };
     let summary = if two {
         format!(
@@ -120,7 +123,8 @@ fn facets(
         @if two { "Circle: first round. Square: last round. " } @else { "Circle: mean. " }
         "Thin line: smallest to largest reading. " (summary)
         " A round is all that was measured under the same trims; where a check was decided on a part "
-        "of it, that part is shown."
+        "of it, that part is shown. Circles and squares are plain means of the readings; a check "
+        "leaves out wild marks and the hunting of the speed."
     };
     Some(plot.drawn(marks, caption))
 }
