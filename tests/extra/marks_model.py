@@ -6,7 +6,8 @@ The rules are those of `spintrue builtins test_line`. Where that leaves a choice
 - Wild: beyond 3.5 times the largest of 1.4826 MAD over all facets, the same over the facet alone and the
   stated noise, with digit^2/12 added to its square. The smallest deviation of each place does not count,
   since it is that of the median.
-- The digit of a gauge is the smallest step of its readings, if all steps are multiples of it.
+- The digit of a gauge is the smallest step of its readings, if all steps are multiples of it
+  and there are two, or one and ten readings.
 - A facet whose scatter has a chance below that of 4 sigma under Fisher's distribution keeps its own.
 """
 
@@ -137,7 +138,8 @@ class Plan:
 def digit(values):
     """The step of all readings, in m: the smallest, if all are whole multiples of it; in whole picometres."""
     steps = np.diff(np.unique(np.rint(np.ravel(values) * 1e12).astype(np.int64)))
-    if len(steps) < 2 or steps.min() == 1 or (steps % steps.min()).any():
+    proved = len(steps) > 1 or (len(steps) == 1 and np.size(values) >= 10)
+    if not proved or steps.min() == 1 or (steps % steps.min()).any():
         return math.nan
     return steps.min() * 1e-12
 
@@ -288,10 +290,9 @@ def lines_of(run, batch):
     stated = stated_by(readings, "in_scan_u"), stated_by(readings, "cross_scan_u")
     marks = zip(wild(split(moved), stated[0]["random"], steps[0]),
                 wild(split(across), stated[1]["random"], steps[1]))
-    rejected = [a.sum() + b.sum() for a, b in marks]
-    marks = zip(wild(split(moved), stated[0]["random"], steps[0]),
-                wild(split(across), stated[1]["random"], steps[1]))
-    own = [places[~(a | b).any(axis=1)] for places, (a, b) in zip(own, marks)]
+    either = [a | b for a, b in marks]
+    rejected = [marks.sum() for marks in either]
+    own = [places[~marks.any(axis=1)] for places, marks in zip(own, either)]
     along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0])
     across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1])
     dose_u = {"random": number(readings[0]["dose_u"]), "offset": 0.0, "slope": 0.0, "place": 0.0}
