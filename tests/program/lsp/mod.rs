@@ -639,6 +639,8 @@ fn reports_are_those_of_check() {
         // An editor knows neither the head, nor the script that will be run, from whose folder images
         // are taken.
         let of_a_run = |d: &Value| d["code"] == "E0903" || d["code"] == "E0904";
+        // A circle is told in the file that closes it, which depends on the file where one begins.
+        let is_circle = |told: &String| told.starts_with("E0408");
         let own = |d: &&Value| d["file"] == name.as_str() && !of_a_run(d);
         let mut wanted: Vec<String> =
             reports.iter().filter(own).map(|report| told(report, &text)).collect();
@@ -651,8 +653,10 @@ fn reports_are_those_of_check() {
                 break message["params"]["diagnostics"].as_array().unwrap().clone();
             }
         };
-        let got: Vec<String> = list.iter().map(|report| heard(report, &text)).collect();
+        let mut got: Vec<String> = list.iter().map(|report| heard(report, &text)).collect();
+        got.retain(|told| !is_circle(told));
         wanted.dedup();
+        wanted.retain(|told| !is_circle(told));
         if !got.iter().any(|report| report.starts_with("W0804")) {
             // A file that holds routines only is taken for one that others use.
             let only = reports.iter().all(|d| d["code"] == "W0804" || !own(&d));
