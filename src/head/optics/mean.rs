@@ -49,7 +49,8 @@ pub struct Shape {
     pub fixed: Matrix,
     /// Degrees of freedom of the part that averages out; infinitely many where the gauge states it.
     pub degrees: f64,
-    /// The digit of the gauge: the common step of all readings; not a number where there is none.
+    /// The digit of the gauge: the common step of all readings, or of earlier ones where these are all alike;
+    /// not a number where there is none.
     pub digit: f64,
     /// Standard deviation of single lines as they were drawn, hunting included, at the place of the line
     /// where it is largest; not a number without repeats.
