@@ -76,6 +76,17 @@ arm at 35 % {
     );
 }
 
+#[test]
+fn a_gauge_that_reads_wildly_is_no_mistake_of_the_script() {
+    let script = format!("{START}arm at 35 % {{ let _seen = test_lines(plan, readings: 4) }}\n");
+    let prepared = prepare(&mut Sources::of(&script), "wild.spt", &[]).unwrap();
+    let head = "[gauge]\nwild = 0.25\n";
+    let (finished, _) = inside::run(&prepared, &mut station(Some(head), 3));
+    assert_eq!(finished.verdict(), Verdict::HeadFailed, "{finished:?}");
+    let why = finished.failure.unwrap().message;
+    assert!(why.contains("look at the gauge"), "{why}");
+}
+
 /// Labels of checks that do not conform, and notes.
 fn judged(script: &str, head: &str) -> (Verdict, Vec<String>, String) {
     let prepared = prepare(&mut Sources::below("scripts"), script, &[]).unwrap();

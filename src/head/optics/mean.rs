@@ -49,7 +49,8 @@ pub struct Shape {
     pub fixed: Matrix,
     /// Degrees of freedom of the part that averages out; infinitely many where the gauge states it.
     pub degrees: f64,
-    /// The digit of the gauge: the common step of all readings; not a number where there is none.
+    /// The digit of the gauge: the common step of all readings, or of earlier ones where these are all alike;
+    /// not a number where there is none.
     pub digit: f64,
     /// Standard deviation of single lines as they were drawn, hunting included, at the place of the line
     /// where it is largest; not a number without repeats.
@@ -471,26 +472,39 @@ mod tests {
     /// 14 um over the root of 12, for the line as a whole and for its one mark, is 5.7 um: by hand.
     #[test]
     fn readings_that_are_all_rounded_to_one_number_are_as_uncertain_as_the_digit() {
-        let still =
-            vec![vec![TimedReading { reading: reading(0.0), time: 1.0, period: f64::NAN }; 4]];
-        let u = |digits: [f64; 2]| {
-            let by = LineTiming::untimed(0.3);
-            FacetMean::of_facets(&still, 0, &by, digits).unwrap()[0].along.u(0)
+        let u = |values: [f64; 4], digits: [f64; 2]| {
+            let read =
+                |value| TimedReading { reading: reading(value), time: 1.0, period: f64::NAN };
+            let all = [values.map(read).to_vec()];
+            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), digits).unwrap()[0].along.u(0)
         };
-        assert!((u([14e-6, f64::NAN]) - 5.72e-6).abs() < 0.01e-6);
-        assert!((u([f64::NAN, 14e-6]) - 5.72e-6).abs() < 0.01e-6);
-        assert!((u([f64::NAN; 2]) - 0.2e-6).abs() < 1e-12);
+        let (still, none) = ([0.0; 4], f64::NAN);
+        assert!((u(still, [14e-6, none]) - 5.72e-6).abs() < 0.01e-6);
+        assert!((u(still, [none, 14e-6]) - 5.72e-6).abs() < 0.01e-6);
+        assert!((u(still, [none; 2]) - 0.2e-6).abs() < 1e-12);
+        // Readings that vary without a step have no digit.
+        let vary = [0.0, 1.3e-6, 2.9e-6, 0.7e-6];
+        assert_eq!(u(vary, [14e-6; 2]), u(vary, [none; 2]));
     }
 
+    /// Of four facets with three readings each, every line tells the eight degrees of freedom of all. Put
+    /// together, they are still eight.
     #[test]
-    fn several_lines_count_with_the_scatter_between_them() {
-        let line = |value: f64| FacetMean::of(&[reading(value)], 0.3).unwrap();
-        // Single readings state 0.4 um, but scatter by 2 um: s of (0, 2, 4) um is 2, over root 3.
-        let means = combined(&[[0.0, 2e-6, 4e-6].map(line).to_vec()]).unwrap();
-        assert!((means[0].along.of[0] - 2e-6).abs() < 1e-15 && means[0].count == 3);
-        assert!((means[0].along.u(0) - 2e-6 / 3_f64.sqrt()).abs() < 1e-15);
-        assert_eq!(means[0].along.degrees, 2.0);
-        assert!(combined(&[Vec::new()]).is_err());
+    fn pooled_degrees_count_once() {
+        let facet = |k: usize| {
+            let read = |value: f64| TimedReading {
+                reading: reading(value + 10e-6 * k as f64),
+                time: f64::NAN,
+                period: f64::NAN,
+            };
+            [0.0, 1e-6, 2.5e-6].map(read).to_vec()
+        };
+        let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
+        let means =
+            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), [f64::NAN; 2]).unwrap();
+        assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
+        let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
+        assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
     }
 
     #[test]

@@ -141,8 +141,9 @@ pub(super) fn correction(plan: Option<&Datum>) -> Option<LineCorrection> {
     })
 }
 
+/// What the gauge reads is of no use; nothing is wrong with the script.
 fn unusable(error: TrimError) -> Trouble {
-    Trouble::Value(error.to_string())
+    StationError::Fault(Fault::Broken(error.to_string())).into()
 }
 
 /// A source of random orders (SplitMix64).

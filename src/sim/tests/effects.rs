@@ -260,16 +260,18 @@ fn the_medium_runs_fast_and_wobbles() {
 }
 
 #[test]
-fn laser_output_and_ramp_show_in_the_dose() {
-    let ramp = [("laser", "output = '60 %'\nramp = '30 %'")];
+fn laser_strength_and_ramp_show_in_the_dose() {
+    let ramp = [("laser", "strength = '60 %'\nramp = '30 %'")];
     let (got, plain) = (line(&ramp, 0, 0.0), line(&[], 0, 0.0));
     for (mark, plain) in got.marks.iter().zip(&plain.marks) {
         let want = 0.6 * (1.0 + 0.3 * mark.at);
         // The noise of half a per cent is added, and not scaled.
         assert!((mark.dose - want - (plain.dose - 1.0)).abs() < 1e-3, "{mark:?} {plain:?}");
     }
+    // A page is drawn at 30 % of full power here, and the medium is matched to 35 %.
     let sheet = page(&ramp, 1, 0.0);
-    assert!((sheet.lines[0].dose - 0.6).abs() < 1e-6, "{}", sheet.lines[0].dose);
+    let want = 0.6 * 0.3 / 0.35;
+    assert!((sheet.lines[0].dose - want).abs() < 1e-6, "{}", sheet.lines[0].dose);
     assert!((sheet.falloff[31] - (1.0 + 0.3 * 31.5 / 32.0 - 0.15)).abs() < 1e-5);
 }
 

@@ -167,8 +167,8 @@ fn the_gauge_scatters_as_it_says_and_loses_its_share() {
     let seen: Vec<Reading> = readings.into_iter().flatten().collect();
     let mean = FacetMean::of(&seen, plan.length).unwrap();
     let s = mean.along.u(0) * (mean.count as f64).sqrt();
-    // What is stated, 0.6 um, is more than the noise of 0.5 um and so is what counts.
-    assert!((s - 0.6e-6 * SHIFT_OF_MARKS).abs() < 1e-9, "{s}");
+    // The noise of 0.5 um counts, not the 0.6 um that are stated, since readings repeat.
+    assert!((0.46e-6..0.54e-6).contains(&(s / SHIFT_OF_MARKS)), "{s}");
     let square: f64 = seen.iter().map(|r| (r.shift().0 - mean.along.of[0]).powi(2)).sum();
     let s = (square / (seen.len() as f64 - 1.0)).sqrt();
     assert!((0.46e-6..0.54e-6).contains(&(s / SHIFT_OF_MARKS)), "{s}");
