@@ -27,7 +27,8 @@ fn the_page_of_faults_is_the_table() {
 #[test]
 fn the_page_of_heads_names_every_key() {
     /// Keys that have keys of their own, where the page speaks of those as `outer.inner`.
-    const OUTER: [&str; 7] = [
+    const OUTER: [&str; 8] = [
+        "detector",
         "clock",
         "in_scan_trim",
         "cross_scan_trim",
@@ -51,8 +52,9 @@ fn the_page_of_heads_names_every_key() {
         }
     }
     let station = fs::read_to_string(root().join("scripts/heads/ten_with_station.toml")).unwrap();
-    // With the trims that not every head has.
-    let optional = "\n[trims]\npower_range = 0.5\nlength_range = 0.01\nlinearity_range = 0.1\n";
+    // With the trims and the detector that not every head has.
+    let optional = "\n[trims]\npower_range = 0.5\nlength_range = 0.01\nlinearity_range = 0.1\n\
+                    [start_of_scan]\nsource = 'beam'\n";
     let (mut head, _) = open(Some(("station", &(station + optional))), 1).unwrap();
     let mut description = head.describe().unwrap();
     // What may be left out is left out of a head that has none.
