@@ -4,8 +4,11 @@
 use crate::record::checks::CheckRow;
 use crate::record::curve::SpeedPoint;
 use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
-use spintrue_head::{Call, Halt, Heard, Reading, Reply, Trim, call_words};
+use spintrue_head::{
+    Call, Halt, Heard, LineOrder, Reading, Reply, Trim, call_words, spot_velocity,
+};
 use spintrue_language::{Event, Finished, Shown, SourceMap, Span, answer_line, number_text};
+use std::f64::consts::TAU;
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.
@@ -26,6 +29,10 @@ pub(crate) struct Collector {
     parts: usize,
     lines: u64,
     drawn: Option<u32>,
+    /// How much further the hunting of the speed laid the middle of that line, in m.
+    hunted: f64,
+    /// Speed asked for in rad/s, and focal length of the lens in m.
+    planned: (f64, f64),
     /// Looks at the head since the last reading: one follows each reading, a second one begins another
     /// measurement.
     looks: u32,
@@ -75,7 +82,7 @@ impl Collector {
                 if let Some(Shown::Quantity { value, unit, .. }) = value
                     && unit == "m"
                 {
-                    self.record.rounds.decided(*value);
+                    self.record.rounds.decided(*value, &check.text);
                 }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
@@ -118,7 +125,9 @@ impl Collector {
                 self.record.rounds.trimmed();
             }
             (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
-            (Call::Expose { .. }, Reply::Exposed(exposed)) => {
+            (Call::Describe, Reply::Description(head)) => self.planned.1 = head.focal_length,
+            (Call::Expose { line }, Reply::Exposed(exposed)) => {
+                self.hunted = hunted(line, exposed.period, self.planned);
                 if self.looks > 1 {
                     self.record.rounds.parted();
                 }
@@ -131,12 +140,13 @@ impl Collector {
                 self.looks = 0;
                 let facet = self.drawn?;
                 let (along, across) = reading.shift();
-                let round = self.record.rounds.push(time, facet, along, across);
+                let round = self.record.rounds.push(time, facet, along - self.hunted, across);
                 self.lines += 1;
                 let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
                 return Some(line_row(self.lines, round, time, facet, reading, trim));
             }
             (Call::Spin { speed }, Reply::Done) => {
+                self.planned.0 = *speed;
                 let rpm = speed * 30.0 / std::f64::consts::PI;
                 self.log(time, &format!("the polygon was set to {rpm:.0} rpm"));
             }
@@ -170,6 +180,15 @@ impl Collector {
         self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
     }
+}
+
+/// How much further a line lies in its middle than at the planned speed, in m, where its turn took `period` s: the
+/// share by which that was faster, of the way of the spot since the pulse. 0 where the head does not tell.
+fn hunted(line: &LineOrder, period: f64, (speed, focal_length): (f64, f64)) -> f64 {
+    let share = TAU / speed / period - 1.0;
+    let middle = line.delay + f64::from(line.dots) * line.dot_period / 2.0;
+    let way = share * spot_velocity(speed, focal_length) * middle;
+    if way.is_finite() { way } else { 0.0 }
 }
 
 /// A row: which line, from 1; its round, as lines measured under the same trims have it, from 1; head

@@ -71,27 +71,32 @@ impl Rounds {
     }
 
     /// A check was decided on a value in m: where that is about the largest shift of the round, or of its
-    /// last measurement, those are the lines that it was decided on. A check knows more than the plain mean
-    /// that is kept here: wild marks are left out of it, and the hunting of the speed.
-    pub(crate) fn decided(&mut self, value: f64) {
+    /// last measurement, those are the lines that it was decided on. A check knows more than the mean
+    /// that is kept here: it leaves wild marks out. What names one
+    /// direction only is of that one.
+    pub(crate) fn decided(&mut self, value: f64, condition: &str) {
         let Some(round) = self.list.last_mut() else { return };
-        let apart = [&round.pass, &round.facets].into_iter().flat_map(|facets| {
-            let apart = worst(facets).map(|shift| (shift - value).abs());
-            apart.into_iter().enumerate().map(move |(axis, apart)| (apart, axis, facets))
+        let words = condition.split(|c: char| !c.is_alphanumeric() && c != '_');
+        let named = ["in_scan", "cross_scan"].map(|axis| words.clone().any(|word| word == axis));
+        // What names no direction is a shift only where it is the same to the last digits.
+        let (of, apart) = match named {
+            [false, false] => ([true; 2], 1e-9 * value.abs()),
+            named => (named, MAX_APART + 0.1 * value.abs()),
+        };
+        // The last measurement first: what was measured before under the same trims belongs to other checks.
+        let found = [&round.pass, &round.facets].into_iter().find_map(|facets| {
+            let shifts = worst(facets).into_iter().zip(of).enumerate();
+            let near = shifts.filter(|(_, (shift, of))| *of && (shift - value).abs() <= apart);
+            near.map(|(axis, _)| (axis, facets)).next()
         });
-        let nearest = apart.reduce(|a, b| if b.0 < a.0 { b } else { a });
-        if let Some((apart, axis, facets)) = nearest
-            && value != 0.0
-            && apart <= MAX_APART + 0.1 * value.abs()
-        {
-            let facets = facets.clone();
-            if round.decided.as_ref() != Some(&facets) {
-                round.decided_shift = [None; 2];
-            }
-            round.decided = Some(facets);
-            if let Some(shift) = round.decided_shift.get_mut(axis) {
-                *shift = shift.or(Some(value));
-            }
+        let Some((axis, facets)) = found.filter(|_| value != 0.0) else { return };
+        let facets = facets.clone();
+        if round.decided.as_ref() != Some(&facets) {
+            round.decided_shift = [None; 2];
+        }
+        round.decided = Some(facets);
+        if let Some(shift) = round.decided_shift.get_mut(axis) {
+            *shift = shift.or(Some(value));
         }
     }
 
@@ -170,12 +175,12 @@ mod tests {
         look(&mut rounds, 9.0);
         look(&mut rounds, 5.0);
         assert_eq!(rounds.list[0].worst(), [7.0, 7.0]);
-        rounds.decided(5.0);
+        rounds.decided(5.0, "left.in_scan <= 9 um");
         look(&mut rounds, 1.0);
-        rounds.decided(4.0);
+        rounds.decided(4.0, "left.in_scan <= 9 um");
         assert_eq!((rounds.list.len(), rounds.list[0].worst()), (1, [5.0, 5.0]));
         // Lines that the script put together itself.
-        rounds.decided(rounds.list[0].facets[&0].in_scan[0]);
+        rounds.decided(rounds.list[0].facets[&0].in_scan[0], "mean(shifts) <= 9 um");
         assert_eq!(rounds.list[0].shown()[&2].count, 6);
     }
 

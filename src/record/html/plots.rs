@@ -123,8 +123,8 @@ fn facets(
         @if two { "Circle: first round. Square: last round. " } @else { "Circle: mean. " }
         "Thin line: smallest to largest reading. " (summary)
         " A round is all that was measured under the same trims; where a check was decided on a part "
-        "of it, that part is shown. Circles and squares are plain means of the readings; a check "
-        "leaves out wild marks and the hunting of the speed."
+        "of it, that part is shown. Readings are shown without the hunting of the speed; a check "
+        "leaves out wild marks as well."
     };
     Some(plot.drawn(marks, caption))
 }
