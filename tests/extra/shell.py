@@ -97,6 +97,12 @@ def ready(screen, prompt="> "):
     return screen.until(lambda text: text.split("\n")[-1].rstrip().endswith(prompt.rstrip()), "a prompt")
 
 
+def leave(screen):
+    """Ctrl-D at a prompt: before one, the terminal would take it as the end of a line."""
+    ready(screen)
+    screen.keys("C-d")
+
+
 def enter(screen, text):
     screen.type(text)
     screen.keys("Enter")
@@ -178,7 +184,7 @@ def stopped():
     screen.type("1 + 1")
     screen.keys("Enter")
     screen.until("\n2\n")
-    screen.keys("C-d")
+    leave(screen)
     screen.until("left with 0")
     screen.close()
 
@@ -313,7 +319,7 @@ def shared():
         second.until("nothing was changed on the head")
         enter(second, "take")
         second.until("control was not taken: another client controls the head")
-        second.keys("C-d")
+        leave(second)
         second.until("the head is left to the client that controls it")
         second.until("left with 0")
         second.close()
@@ -351,8 +357,7 @@ def kept_trims():
     enter(screen, "load([{cross_scan: 1 urad, in_scan: 30 ns} for k in facets()])")
     ready(screen)
     enter(screen, "store_trims()")
-    ready(screen)
-    screen.keys("C-d")
+    leave(screen)
     screen.until("left with 0")
     screen.close()
     screen = Screen(f"--head 'sim?memory={memory}'")
@@ -470,7 +475,7 @@ def colours():
         screen.type("measured_speed()")
         screen.keys("Enter")
         screen.until(lambda text: re.search(r"(^|> )0 rpm$", text, re.M), "the value")
-        screen.keys("C-d")
+        leave(screen)
         screen.until("left with 0")
         screen.close()
 
@@ -503,8 +508,8 @@ def history():
     ready(screen)
     screen.type("let remembered = 1")
     screen.keys("Enter")
-    time.sleep(0.2)
-    screen.keys("C-d")
+    screen.until("let remembered = 1\n")
+    leave(screen)
     screen.until("left with 0")
     kept = screen.home / ".local/share/spintrue/shell_history"
     assert "let remembered = 1" in kept.read_text(), "the entry is not stored"
@@ -578,7 +583,7 @@ def walk():
                      and text.count("\n") > before.count("\n"), entry)
         # The hint may still be erased.
         time.sleep(0.15)
-    screen.keys("C-d")
+    leave(screen)
     seen = screen.until("\nisig").replace("\nleft with 0", "").replace("\nisig", "")
     screen.close()
     return re.sub(r"\n{3,}", "\n\n", seen)
