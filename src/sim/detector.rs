@@ -18,16 +18,15 @@ struct Trips {
 }
 
 impl World {
-    /// Light on the detector at a head time, as a share of the nominal.
-    fn light(&self, time: f64) -> f64 {
-        let Some(nominal) = self.config.detector.beam else { return 1.0 };
-        let lit = self.arming.filter(|arming| time >= arming.ready);
-        lit.map_or(0.0, |arming| arming.power * self.strength() / nominal)
-    }
-
-    /// A facet as the detector sees it: what it reflects of the light there.
-    fn seen(&self, facet: &Facet, time: f64) -> Facet {
-        Facet { reflectivity: facet.reflectivity * self.light(time), ..*facet }
+    /// A facet as the detector sees it at start of scan `number`: what it reflects of the light there, as a
+    /// share of the nominal.
+    fn seen(&self, facet: &Facet, number: u64) -> Facet {
+        let Some(nominal) = self.config.detector.beam else { return *facet };
+        let passes = self.motion.passes(number as f64 * TAU / self.facets() as f64);
+        let passes = passes.unwrap_or(self.now);
+        let lit = self.arming.filter(|arming| passes >= arming.ready);
+        let light = lit.map_or(0.0, |arming| arming.power * self.strength() / nominal);
+        Facet { reflectivity: facet.reflectivity * light, ..*facet }
     }
 
     /// Facets by which the index that begins a turn comes late.
@@ -96,7 +95,7 @@ impl World {
         let (seen, trips) = if indexed {
             (*facet, Trips { ghost: None, own: !self.drops(number) })
         } else {
-            let seen = self.seen(facet, passes);
+            let seen = self.seen(facet, number);
             (seen, self.trips(number, &seen))
         };
         let sweep = self.pulses.sweep(&self.motion, number, &seen, &self.config, target);
@@ -125,8 +124,7 @@ impl World {
         for number in from.0 * n + self.slips(from.0)..to.0 * n + self.slips(to.0) {
             let k = usize::try_from(number % n).unwrap_or(0);
             let Some(facet) = self.config.facets.get(k) else { continue };
-            let passes = self.motion.passes(number as f64 * TAU / n as f64).unwrap_or(self.now);
-            let seen = self.seen(facet, passes);
+            let seen = self.seen(facet, number);
             let trips = self.trips(number, &seen);
             turn.start_of_scan += u32::from(trips.ghost.is_some()) + u32::from(trips.own);
             let bright = seen.reflectivity > self.config.detector.threshold;
@@ -154,12 +152,13 @@ impl World {
     /// detectors over the speed of the spot, (1 + stretch)·2·f·ω (derived).
     fn end_of_scan(&self, number: u64, sweep: &Sweep, facet: &Facet) -> Option<f64> {
         let place = self.config.detector.end_of_scan;
+        if place <= 0.0 {
+            return None;
+        }
         let angle = place * TAU / self.facets() as f64;
         let jitter = self.config.detector.jitter * self.noise.normal(Stream::EndOfScan, number);
         let late = sweep.pulse - sweep.begins;
         let own = self.noise.normal(Stream::StartOfScan, number) * self.config.detector.jitter;
-        (place > 0.0).then(|| {
-            sweep.begins + late - own + jitter + angle / sweep.speed / (1.0 + facet.stretch)
-        })
+        Some(sweep.begins + late - own + jitter + angle / sweep.speed / (1.0 + facet.stretch))
     }
 }

@@ -133,16 +133,15 @@ impl Disturbances {
         })
     }
 
-    /// How much later than on average the rotor passes at `time`, in s: the speed deviates by
-    /// a·sin(r·t + φ), and its integral is the lead (derived).
-    pub(crate) fn late(&self, time: f64) -> f64 {
-        let late = |h: &Hunting| h.amplitude / h.rate * libm::cos(h.rate * time + h.phase);
-        self.hunting.iter().map(late).sum()
-    }
-
-    /// Share by which hunting makes the speed higher than its mean at `time` s.
-    pub(crate) fn fast(&self, time: f64) -> f64 {
-        self.hunting.iter().map(|h| h.amplitude * libm::sin(h.rate * time + h.phase)).sum()
+    /// How much later than on average the rotor passes at `time`, in s, and the share by which hunting makes
+    /// its speed higher than the mean: the speed deviates by a·sin(r·t + φ), and its integral is the
+    /// lead (derived).
+    pub(crate) fn hunted(&self, time: f64) -> (f64, f64) {
+        self.hunting.iter().fold((0.0, 0.0), |(late, fast), hunting| {
+            let Hunting { amplitude, rate, phase } = *hunting;
+            let (sin, cos) = libm::sincos(rate * time + phase);
+            (late + amplitude / rate * cos, fast + amplitude * sin)
+        })
     }
 
     /// Largest share of the speed that hunting can make, and the largest delay in s.

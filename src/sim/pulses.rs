@@ -10,6 +10,7 @@ use crate::disturbances::Disturbances;
 use crate::noise::{MAX_NORMAL, Noise, Stream};
 use crate::optics::Facet;
 use crate::rotor::Motion;
+use core::cell::Cell;
 use core::f64::consts::{SQRT_2, TAU};
 use spintrue_head::StartOfScan;
 
@@ -20,7 +21,11 @@ pub(crate) struct Pulses {
     disturbances: Disturbances,
     swings: Vec<Swing>,
     detector_jitter: f64,
+    /// Tangent of the angle by which the edge of the detector leans.
+    edge_slope: f64,
     count: u64,
+    /// The draws of two turns, an even and an odd one, which all their pulses ask for.
+    drawn: [Cell<(u64, (f64, f64))>; 2],
 }
 
 /// What ripple makes of one facet's passage at the highest speed, the same in every turn.
@@ -58,8 +63,10 @@ impl Pulses {
             noise,
             swings: config.facets.iter().zip((0_u32..).map(f64::from)).map(swing).collect(),
             detector_jitter: config.detector.jitter,
+            edge_slope: libm::tan(config.detector.edge_lean),
             disturbances: config.disturbances.clone(),
             count: config.facets.len() as u64,
+            drawn: [0, 1].map(|turn| Cell::new((turn, noise.normal_pair(Stream::Turn, turn)))),
         }
     }
 
@@ -79,7 +86,12 @@ impl Pulses {
     /// Relative wander of the rotor at the index passage of turn `turn`, and a draw for the
     /// detector.
     fn draw(&self, turn: u64) -> (f64, f64) {
-        self.noise.normal_pair(Stream::Turn, turn)
+        let [even, odd] = &self.drawn;
+        let kept = if turn.is_multiple_of(2) { even } else { odd };
+        if kept.get().0 != turn {
+            kept.set((turn, self.noise.normal_pair(Stream::Turn, turn)));
+        }
+        kept.get().1
     }
 
     /// The time at which the index pulse that begins turn `turn` comes.
@@ -88,7 +100,8 @@ impl Pulses {
         let (wander, detector) = self.draw(turn);
         let speed = motion.at(time).speed.max(SLOWEST);
         let strays = wander * self.wander(speed) * TAU / speed + detector * self.detector_jitter;
-        Some(time + strays + self.disturbances.late(time))
+        let (late, _) = self.disturbances.hunted(time);
+        Some(time + strays + late)
     }
 
     /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
@@ -111,25 +124,23 @@ impl Pulses {
         let wander = scatter * (now + (next - now) * share) * TAU / mean;
         let swing = self.swings.get(usize::try_from(k).ok()?)?;
         let ripple = self.disturbances.ripple_gain(mean);
-        let begins = time + wander - ripple * swing.ahead / mean + self.disturbances.late(time);
-        let speed = mean
-            * (1.0 + ripple * swing.fast)
-            * (1.0 - scatter * (next - now))
-            * (1.0 + self.disturbances.fast(time));
+        let (late, fast) = self.disturbances.hunted(time);
+        let begins = time + wander - ripple * swing.ahead / mean + late;
+        let speed =
+            mean * (1.0 + ripple * swing.fast) * (1.0 - scatter * (next - now)) * (1.0 + fast);
         let detector_of = &config.detector;
         let pulse = match config.description.start_of_scan {
             StartOfScan::EveryFacet => {
                 let jitter = self.noise.normal(Stream::StartOfScan, number) * self.detector_jitter;
                 let walk = walk(facet.reflectivity, detector_of.threshold, detector_of.response)?;
-                let lean = libm::tan(detector_of.edge_lean) * facet.facet_to_axis / mean;
+                let lean = self.edge_slope * facet.facet_to_axis / mean;
                 begins + jitter + walk + lean
             }
             StartOfScan::IndexOnly => {
                 let passes = motion.passes(turn as f64 * TAU)?;
-                let index = passes
-                    + self.disturbances.late(passes)
-                    + scatter * now * TAU / mean
-                    + detector * self.detector_jitter;
+                let (late, _) = self.disturbances.hunted(passes);
+                let index =
+                    passes + late + scatter * now * TAU / mean + detector * self.detector_jitter;
                 index + share * TAU / target.max(SLOWEST)
             }
         };

@@ -181,8 +181,9 @@ impl Fit {
 
     /// The coefficients of what `value` says of each mark.
     pub(crate) fn of(&self, marks: &[Mark], value: impl Fn(&Mark) -> f64) -> [f64; SHAPE] {
-        let values: Vec<f64> = marks.iter().map(value).collect();
-        self.each(|weights| dot(weights, &values))
+        self.each(|weights| {
+            weights.iter().zip(marks).map(|(weight, mark)| weight * value(mark)).sum()
+        })
     }
 
     /// Variances and covariances of the coefficients from an independent standard uncertainty of each mark.

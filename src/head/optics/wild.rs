@@ -90,8 +90,11 @@ pub(crate) fn find(
             let middle = median(&mut values.clone());
             let mut sizes: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
             off.iter_mut().zip(&sizes).for_each(|(off, size)| off.push(*size));
-            sizes.sort_unstable_by(f64::total_cmp);
-            own.extend(sizes.iter().skip(1));
+            let least = sizes.iter().enumerate().min_by(|(_, a), (_, b)| a.total_cmp(b));
+            if let Some(least) = least.map(|(at, _)| at) {
+                sizes.swap_remove(least);
+            }
+            own.append(&mut sizes);
         }
         pooled.extend_from_slice(&own);
         facets.push((off, median(&mut own)));
@@ -112,10 +115,13 @@ pub(crate) fn find(
 
 /// The median; not a number of nothing.
 fn median(values: &mut [f64]) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    let half = values.len() / 2;
-    let at = |k: usize| values.get(k).copied().unwrap_or(f64::NAN);
-    if values.len() % 2 == 1 { at(half) } else { (at(half.wrapping_sub(1)) + at(half)) / 2.0 }
+    let (half, odd) = (values.len() / 2, values.len() % 2 == 1);
+    if values.is_empty() {
+        return f64::NAN;
+    }
+    let (below, middle, _) = values.select_nth_unstable_by(half, f64::total_cmp);
+    let below = below.iter().copied().max_by(f64::total_cmp);
+    below.filter(|_| !odd).map_or(*middle, |below| (below + *middle) / 2.0)
 }
 
 #[cfg(test)]

@@ -1,6 +1,8 @@
 //! Quantity text out: a sensible unit and digits for people, exact text for files.
 
-use crate::units::{Dimension, UnitText, parse_quantity, parse_unit};
+use crate::units::{Dimension, KINDS, UnitText, parse_quantity, parse_unit};
+use std::collections::HashMap;
+use std::sync::LazyLock;
 
 /// Significant digits of a value shown without asking for more.
 const SIGNIFICANT: usize = 5;
@@ -59,7 +61,12 @@ pub fn suited_unit(value: f64, dimension: Dimension) -> Option<UnitText> {
         }
         (name, _) => name.unwrap_or(&si),
     };
-    parse_unit(text).ok()
+    // Read once: a recorded table shows thousands.
+    static SUITED: LazyLock<HashMap<&str, UnitText>> = LazyLock::new(|| {
+        let names = KINDS.iter().flat_map(|kind| kind.shown_in).map(|(name, _)| *name);
+        names.filter_map(|name| Some((name, parse_unit(name).ok()?))).collect()
+    });
+    SUITED.get(text).cloned().or_else(|| parse_unit(text).ok())
 }
 
 /// Whether a value is shown in a unit with all its digits.

@@ -38,6 +38,10 @@ pub struct Field {
     /// What it is where a record that is written out leaves it out.
     pub default: Option<f64>,
     meaning: &'static str,
+    /// Whether it is kept as a reference and not as a double.
+    is_reference: bool,
+    /// Its place among the fields that are kept like it.
+    place: usize,
 }
 
 /// Every record that has a name.
@@ -61,13 +65,19 @@ impl RecordSpec {
     pub fn page(&self) -> &RecordPage {
         self.page.get_or_init(|| {
             let (meaning, items) = items(self.text);
+            let mut places = [0, 0];
             let fields = items.filter_map(|(declared, meaning)| {
                 let (name, kind) = declared.split_once(": ")?;
                 let (kind, default) = match kind.split_once(" = ") {
                     Some((kind, default)) => (kind, default.parse().ok()),
                     None => (kind, None),
                 };
-                Some(Field { name, kind, default, meaning })
+                let is_reference = kind == "text" || kind.starts_with("list of ");
+                let [numbers, references] = &mut places;
+                let next = if is_reference { references } else { numbers };
+                let place = *next;
+                *next += 1;
+                Some(Field { name, kind, default, meaning, is_reference, place })
             });
             RecordPage { meaning, fields: fields.collect() }
         })
@@ -85,11 +95,6 @@ impl Field {
     pub fn meaning(&self) -> String {
         one_line(self.meaning)
     }
-
-    /// Whether it is kept as a reference and not as a double.
-    fn is_reference(&self) -> bool {
-        self.kind == "text" || self.kind.starts_with("list of ")
-    }
 }
 
 fn fields(name: &str) -> &'static [Field] {
@@ -97,16 +102,24 @@ fn fields(name: &str) -> &'static [Field] {
 }
 
 /// A record of a name from its fields by theirs; a field left out has no value. Fields in the order of
-/// their names are found at once.
+/// their names are found at once, whether or not some are left out.
 pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
     let mut object = Object::default();
-    for (place, field) in fields(record).iter().enumerate() {
-        let is_it = |(name, _): &&(&str, Datum)| *name == field.name;
-        let there = given.get(place).filter(is_it);
-        let given = there.or_else(|| given.iter().find(is_it)).map(|(_, datum)| datum);
+    let mut place = 0;
+    for field in fields(record) {
+        let is_it = |(name, _): &(&str, Datum)| *name == field.name;
+        let given = match given.get(place) {
+            Some(next) if is_it(next) => {
+                place += 1;
+                Some(&next.1)
+            }
+            // Names beyond this one in the alphabet: it was left out.
+            Some((next, _)) if *next > field.name => None,
+            _ => given.iter().find(|given| is_it(given)).map(|(_, datum)| datum),
+        };
         match given {
-            Some(Datum::Value(value)) if field.is_reference() => object.refs.push(value.clone()),
-            _ if field.is_reference() => object.refs.push(Value::Nothing),
+            Some(Datum::Value(value)) if field.is_reference => object.refs.push(value.clone()),
+            _ if field.is_reference => object.refs.push(Value::Nothing),
             Some(Datum::Flag(flag)) => object.words.push(if *flag { 1.0 } else { 0.0 }),
             given => object.words.push(given.map_or(f64::NAN, Datum::number)),
         }
@@ -142,26 +155,27 @@ pub(super) fn listed(items: impl IntoIterator<Item = Object>) -> Datum {
     datum(list)
 }
 
-/// The fields of a record that are doubles.
-fn numbers(record: &str) -> impl Iterator<Item = &'static Field> {
-    fields(record).iter().filter(|field| !field.is_reference())
-}
-
 /// How many doubles a record takes.
 pub(super) fn width(record: &str) -> usize {
-    numbers(record).count()
+    fields(record).iter().filter(|field| !field.is_reference).count()
+}
+
+/// A field of a record, by the order of their names.
+fn field_of(record: &str, name: &str) -> Option<&'static Field> {
+    let fields = fields(record);
+    fields.get(fields.binary_search_by(|field| field.name.cmp(name)).ok()?)
 }
 
 /// A numeric field of a record's doubles.
 pub(super) fn field(record: &str, words: &[f64], name: &str) -> f64 {
-    let position = numbers(record).position(|field| field.name == name);
-    position.and_then(|p| words.get(p)).copied().unwrap_or(f64::NAN)
+    let field = field_of(record, name).filter(|field| !field.is_reference);
+    field.and_then(|field| words.get(field.place)).copied().unwrap_or(f64::NAN)
 }
 
 /// Gives a numeric field of a record's doubles another value.
 pub(super) fn set(record: &str, words: &mut [f64], name: &str, value: f64) {
-    let position = numbers(record).position(|field| field.name == name);
-    if let Some(word) = position.and_then(|p| words.get_mut(p)) {
+    let field = field_of(record, name).filter(|field| !field.is_reference);
+    if let Some(word) = field.and_then(|field| words.get_mut(field.place)) {
         *word = value;
     }
 }
@@ -173,14 +187,14 @@ pub(super) fn reference<'v>(
     name: &str,
 ) -> Option<&'v Value> {
     let Some(Datum::Value(value)) = value else { return None };
-    let position = fields(record).iter().filter(|f| f.is_reference()).position(|f| f.name == name);
-    position.and_then(|at| value.as_refs().get(at))
+    let field = field_of(record, name).filter(|field| field.is_reference);
+    field.and_then(|field| value.as_refs().get(field.place))
 }
 
 /// Gives such a field another value.
 pub(super) fn set_reference(record: &str, object: &mut Object, name: &str, value: Value) {
-    let position = fields(record).iter().filter(|f| f.is_reference()).position(|f| f.name == name);
-    if let Some(place) = position.and_then(|at| object.refs.get_mut(at)) {
+    let field = field_of(record, name).filter(|field| field.is_reference);
+    if let Some(place) = field.and_then(|field| object.refs.get_mut(field.place)) {
         *place = value;
     }
 }

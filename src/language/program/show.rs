@@ -5,6 +5,7 @@ use crate::program::value::{Datum, Value};
 use spintrue_head::{
     Dimension, UnitText, noise_of, parse_unit, show_number, show_quantity, suited_unit,
 };
+use std::borrow::Cow;
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -215,12 +216,7 @@ impl Shower {
     ) -> Shown {
         let nothing = Value::Nothing;
         match self {
-            Shower::Quantity { dimension, decimals, .. } => {
-                let value = words.next().copied().unwrap_or(f64::NAN);
-                let asked = self.unit();
-                let text = show_quantity(value, *dimension, asked.as_deref(), *decimals);
-                Shown::Quantity { value, unit: dimension.si(), asked, text }
-            }
+            Shower::Quantity { .. } => self.quantity(words.next().copied().unwrap_or(f64::NAN)),
             Shower::Flag => Shown::Flag(words.next().is_some_and(|word| *word != 0.0)),
             Shower::Text => Shown::Text(refs.next().unwrap_or(&nothing).as_text().to_string()),
             Shower::List(item) => {
@@ -234,36 +230,52 @@ impl Shower {
                 Shown::List(items)
             }
             Shower::Record(fields) => {
-                let shown = fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs)));
-                Shown::Record(by_uncertainty(fields, shown.collect()))
+                let parts = fields.iter().map(|(_, shower)| match shower {
+                    Shower::Quantity { .. } => Ok(words.next().copied().unwrap_or(f64::NAN)),
+                    other => Err(other.part(words, refs)),
+                });
+                Shown::Record(by_uncertainty(fields, parts.collect()))
             }
         }
+    }
+
+    /// Shows a number; empty where it shows none.
+    fn quantity(&self, value: f64) -> Shown {
+        let Shower::Quantity { dimension, decimals, .. } = self else {
+            return Shown::Text(String::new());
+        };
+        let asked = self.unit();
+        let text = show_quantity(value, *dimension, asked.as_deref(), *decimals);
+        Shown::Quantity { value, unit: dimension.si(), asked, text }
     }
 }
 
-/// A field beside which the same name with `_u` tells its uncertainty has the digits of that.
+/// The fields of a record, each a quantity's value or what is shown. A field beside which the same name
+/// with `_u` tells its uncertainty has the digits of that.
 fn by_uncertainty(
     fields: &[(Arc<str>, Shower)],
-    mut shown: Vec<(Arc<str>, Shown)>,
+    parts: Vec<Result<f64, Shown>>,
 ) -> Vec<(Arc<str>, Shown)> {
-    for at in 0..fields.len() {
-        let Some((name, Shown::Quantity { value: uncertainty, .. })) = shown.get(at) else {
+    let mut showers: Vec<Cow<'_, Shower>> = fields.iter().map(|(_, s)| Cow::Borrowed(s)).collect();
+    for (at, (name, _)) in fields.iter().enumerate() {
+        let Some(of) = name.strip_suffix("_u") else { continue };
+        let Ok(of) = fields.binary_search_by(|(other, _)| (**other).cmp(of)) else { continue };
+        let (Some(Ok(uncertainty)), Some(Ok(value))) = (parts.get(at), parts.get(of)) else {
             continue;
         };
-        let Some(of) = name.strip_suffix("_u") else { continue };
-        let Some(of) = shown.iter().position(|(other, _)| &**other == of) else { continue };
-        let Some((_, Shown::Quantity { value, .. })) = shown.get(of) else { continue };
         let Some((_, shower)) = fields.get(of).filter(|_| *uncertainty > 0.0) else { continue };
         let tuned = shower.tuned(*value, Some(*uncertainty));
-        let text = |shower: &Shower, value| shower.part(&mut [value].iter(), &mut [].iter());
-        let pair = [(of, text(&tuned, *value)), (at, text(&tuned.difference(), *uncertainty))];
-        for (place, text) in pair {
-            if let Some((_, field)) = shown.get_mut(place) {
-                *field = text;
+        for (place, shower) in [(at, tuned.difference()), (of, tuned)] {
+            if let Some(place) = showers.get_mut(place) {
+                *place = Cow::Owned(shower);
             }
         }
     }
-    shown
+    let shown = parts.into_iter().zip(fields).zip(showers).map(|((part, (name, _)), shower)| {
+        let shown = part.map_or_else(|shown| shown, |value| shower.quantity(value));
+        (name.clone(), shown)
+    });
+    shown.collect()
 }
 
 /// Digits after the point that show `digits` significant ones after rounding.

@@ -49,23 +49,20 @@ pub(crate) fn student_two_sided(probability: f64, degrees: f64) -> f64 {
         let second = (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0;
         return z + first / degrees + second / (degrees * degrees);
     }
-    let (mut low, mut high) = (0.0, 1.0);
-    while student_above(high, degrees) > tail && high < f64::MAX / 4.0 {
-        (low, high) = (high, 2.0 * high);
-    }
-    // Halving ends where no double lies between; 200 are more than doubles have bits.
+    // Newton from the normal quantile, which is the smaller one. The tail is convex there, so steps go up
+    // only and end where rounding stops them; the widest tail doubles the value in each step.
+    let half = 0.5 * degrees;
+    let scale = libm::exp(libm::lgamma(half + 0.5) - libm::lgamma(half)) / (PI * degrees).sqrt();
+    let mut t = -normal_quantile(tail);
     for _ in 0..200 {
-        let middle = 0.5 * (low + high);
-        if middle <= low || middle >= high {
+        let density = scale * (1.0 + t * t / degrees).powf(-half - 0.5);
+        let next = t + (student_above(t, degrees) - tail) / density;
+        if next.is_nan() || next <= t {
             break;
         }
-        if student_above(middle, degrees) > tail {
-            low = middle;
-        } else {
-            high = middle;
-        }
+        t = next;
     }
-    0.5 * (low + high)
+    t
 }
 
 /// The probability that Fisher's F with these degrees of freedom lies above `f`, for `f >= 0`.

@@ -56,8 +56,11 @@ fn acceleration(turns: &[Pulsed<'_>]) -> f64 {
     if points.len() < 3 { 0.0 } else { rise / along }
 }
 
-/// Rounds in which the parts of turns and facets are parted; all but one serve gaps only.
-const ROUNDS: usize = 30;
+/// Most rounds in which the parts of turns and facets are parted; without gaps the first one does it.
+const MAX_ROUNDS: usize = 30;
+
+/// Change of an angle in rad below which the parts are found.
+const FOUND: f64 = 1e-15;
 
 /// The pattern of turns one behind the other; of none where there are none.
 ///
@@ -84,7 +87,8 @@ pub(crate) fn pulse_pattern(turns: &[Pulsed<'_>], facets: usize) -> Vec<FacetPul
         angles.push(row.collect());
     }
     let mut offsets = vec![0.0; angles.len()];
-    for _ in 0..ROUNDS {
+    for _ in 0..MAX_ROUNDS {
+        let before: Vec<f64> = all.iter().map(|facet| facet.angle).collect();
         for (offset, row) in offsets.iter_mut().zip(&angles) {
             *offset = mean(row.iter().zip(&all).map(|(angle, facet)| angle - facet.angle));
         }
@@ -95,6 +99,11 @@ pub(crate) fn pulse_pattern(turns: &[Pulsed<'_>], facets: usize) -> Vec<FacetPul
         }
         let middle = mean(all.iter().map(|facet| facet.angle));
         all.iter_mut().for_each(|facet| facet.angle -= middle);
+        // What is no number stays none.
+        let moves = |(facet, before): (&FacetPulses, &f64)| (facet.angle - before).abs() > FOUND;
+        if !all.iter().zip(&before).any(moves) {
+            break;
+        }
     }
     let (mut squares, mut readings) = (0.0, vec![0.0; facets]);
     for (row, offset) in angles.iter().zip(&offsets) {
