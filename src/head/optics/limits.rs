@@ -31,6 +31,10 @@ pub(crate) enum Limit {
     Average,
     /// The queue does not hold what the host cannot add while the line is drawn.
     Queue,
+    /// In-scan trims do not move a line as far as they must.
+    InScanReach,
+    /// Nor do cross-scan trims.
+    CrossScanReach,
 }
 
 /// A value to be tried: what is turned, whether the values up to it are good or those from it on.
@@ -45,7 +49,7 @@ pub(crate) enum Toward {
     More,
 }
 
-const ALL: [Limit; 8] = [
+const ALL: [Limit; 10] = [
     Limit::ActiveFraction,
     Limit::FlatField,
     Limit::Length,
@@ -54,6 +58,8 @@ const ALL: [Limit; 8] = [
     Limit::Dot,
     Limit::Average,
     Limit::Queue,
+    Limit::InScanReach,
+    Limit::CrossScanReach,
 ];
 
 fn active_most(hardware: Option<&Hardware>) -> f64 {
@@ -79,12 +85,24 @@ pub(crate) fn breaks(limit: Limit, plan: &LinePlan, hardware: Option<&Hardware>)
         (Limit::Dot, Some(h)) => plan.dot_period * SAME < h.dot_least,
         (Limit::Average, Some(h)) => words_take(plan, h) > plan.line_period * (1.0 + 1e-12),
         (Limit::Queue, Some(h)) => plan.queue_needed > h.queue_words,
+        (Limit::InScanReach, Some(h)) => in_scan_reach(plan, h) * SAME < h.trim_reach_least,
+        (Limit::CrossScanReach, Some(h)) => cross_scan_reach(plan, h) * SAME < h.trim_reach_least,
     }
 }
 
 /// Time in which the host serves a line's words, in s.
 fn words_take(plan: &LinePlan, hardware: &Hardware) -> f64 {
     f64::from(plan.words) * hardware.word_service
+}
+
+/// How far in-scan trims move a line either way, in m.
+fn in_scan_reach(plan: &LinePlan, hardware: &Hardware) -> f64 {
+    plan.spot_velocity * hardware.in_scan_range
+}
+
+/// How far cross-scan trims move a line either way, in m: the mirror turns the beam by twice its angle.
+fn cross_scan_reach(plan: &LinePlan, hardware: &Hardware) -> f64 {
+    2.0 * plan.focal_length * hardware.cross_scan_range
 }
 
 /// All reasons; none for a plan that can be drawn.
@@ -150,6 +168,16 @@ fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
             "{} words must be queued when the line starts, but the queue holds {}",
             plan.queue_needed, h.queue_words
         ),
+        (Limit::InScanReach, Some(h)) => format!(
+            "in-scan trims move a line by {} at most, but {} is needed",
+            length(in_scan_reach(plan, h)),
+            length(h.trim_reach_least)
+        ),
+        (Limit::CrossScanReach, Some(h)) => format!(
+            "cross-scan trims move a line by {} at most, but {} is needed",
+            length(cross_scan_reach(plan, h)),
+            length(h.trim_reach_least)
+        ),
         (_, None) => String::new(),
     }
 }
@@ -201,6 +229,15 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
             ]
         }
         (Limit::Queue, Some(h)) => queue(plan, h),
+        (Limit::InScanReach, Some(h)) => {
+            vec![(Speed, More, plan.speed * h.trim_reach_least / in_scan_reach(plan, h))]
+        }
+        (Limit::CrossScanReach, Some(h)) => match request.decides {
+            Decides::FocalLength(f) => {
+                vec![(FocalLength, More, f * h.trim_reach_least / cross_scan_reach(plan, h))]
+            }
+            Decides::ActiveFraction(_) => Vec::new(),
+        },
     }
 }
 

@@ -46,6 +46,12 @@ pub struct Hardware {
     pub start_of_scan: StartOfScan,
     /// Largest error in m that the dot clock may leave of a line's length.
     pub length_error_most: f64,
+    /// Largest in-scan trim either way, in s.
+    pub in_scan_range: f64,
+    /// Largest cross-scan trim either way, in rad (mechanical).
+    pub cross_scan_range: f64,
+    /// How far in m trims must be able to move a line either way; 0 where nothing is asked of them.
+    pub trim_reach_least: f64,
     /// Share of its length that trims make a line longer or shorter; 0 without them.
     pub length_trim: f64,
 }
@@ -349,6 +355,9 @@ mod tests {
             speed_most: 640.0,
             start_of_scan: StartOfScan::EveryFacet,
             length_error_most: MAX_LENGTH_ERROR,
+            in_scan_range: 1e-6,
+            cross_scan_range: 500e-6,
+            trim_reach_least: 0.0,
             length_trim: 0.0,
         }
     }

@@ -46,8 +46,9 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
     };
     let mut hardware = (!on_paper).then(|| head.hardware());
-    if let (Some(hardware), Some(most)) = (&mut hardware, given(6)) {
-        hardware.length_error_most = most;
+    if let Some(hardware) = &mut hardware {
+        hardware.length_error_most = given(6).unwrap_or(hardware.length_error_most);
+        hardware.trim_reach_least = given(7).unwrap_or(0.0);
     }
     let request = LineRequest {
         facets: facets as u32,
