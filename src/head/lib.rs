@@ -63,7 +63,7 @@ pub use optics::{
     Decides, DotTiming, FacetMean, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
     LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape,
     Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed, Wiring, WorstFacet,
-    combined, plan_line, step_patterns,
+    combined, largest_step, plan_line, step_patterns,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from marks_model import plain
 from scipy import stats
 
 TURN = 2 * math.pi
@@ -59,14 +60,6 @@ let down = turns(40)
 record "down": down
 record "down pattern": pulse_pattern(down)
 """
-
-
-def plain(value):
-    if isinstance(value, dict):
-        if value.keys() == {"text", "unit", "value"}:
-            return math.nan if value["value"] is None else float(value["value"])
-        return {name: plain(inner) for name, inner in value.items()}
-    return [plain(inner) for inner in value] if isinstance(value, list) else value
 
 
 def grouped(turn):

@@ -8,7 +8,8 @@ use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{
-    Gain, LinePlan, LineTiming, Register, Response, StartOfScan, Steps, TimedReading, step_patterns,
+    Gain, LinePlan, LineTiming, Register, Response, StartOfScan, Steps, TimedReading, largest_step,
+    step_patterns,
 };
 use crate::{
     Calls, Exposed, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Shape,
@@ -27,9 +28,6 @@ const AVERAGED: u32 = 5;
 
 /// Smallest detectable shift, in multiples of the uncertainty that the gauge states.
 const CLEAR: f64 = 30.0;
-
-/// Fewest steps of a register in the largest step of a pattern.
-const MIN_STEPS: f64 = 16.0;
 
 /// Between these shares of the shift that should be, one is as it should be: clear of half and of double it,
 /// which an angle taken for that of the beam makes.
@@ -257,8 +255,7 @@ fn stepped(
     gain: f64,
     shift: f64,
 ) -> TrialResult<Vec<f64>> {
-    // Some steps of the register at least, so that rounding leaves the pattern what it is.
-    let most = (shift / gain).max(MIN_STEPS * register.step);
+    let most = largest_step(register, gain, shift);
     let hold = |share: &f64| register.hold(share * most);
     pattern.iter().map(hold).collect::<Result<_, _>>().map_err(|_| {
         skipped(format!(

@@ -399,18 +399,24 @@ mod tests {
         TimedReading { reading, time: f64::NAN, period }
     }
 
-    #[test]
-    fn a_line_is_moved_to_where_it_lies_at_the_planned_speed() {
+    /// How the lines of [`drawn`] are planned.
+    fn timing() -> LineTiming {
         let turn = 0.0125;
         let velocity = 2.0 * 0.4 * 502.654_824_574;
-        let by = LineTiming {
+        LineTiming {
             turn,
             velocity,
             delay: 0.25e-3,
             line_period: turn / 10.0,
             index_only: false,
             length: velocity * 0.75e-3,
-        };
+        }
+    }
+
+    #[test]
+    fn a_line_is_moved_to_where_it_lies_at_the_planned_speed() {
+        let by = timing();
+        let LineTiming { turn, velocity, .. } = by;
         let fast = [-30e-6, 10e-6, 50e-6];
         let mut readings = fast.map(|fast| drawn(fast, turn / (1.0 + fast))).to_vec();
         // All turns at once, so that nothing is carried over.
@@ -431,16 +437,8 @@ mod tests {
     /// line of facet 9 behind it.
     #[test]
     fn the_change_of_speed_inside_a_turn_counts() {
-        let turn = 0.0125;
-        let velocity = 2.0 * 0.4 * 502.654_824_574;
-        let by = LineTiming {
-            turn,
-            velocity,
-            delay: 0.25e-3,
-            line_period: turn / 10.0,
-            index_only: false,
-            length: velocity * 0.75e-3,
-        };
+        let by = timing();
+        let turn = by.turn;
         let rise = 1e-3;
         let lines = |facet: usize| {
             let of = |number: usize| {

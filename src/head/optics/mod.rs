@@ -32,7 +32,7 @@ pub use mean::{FacetMean, Shape, TimedReading};
 pub use plan::plan_line;
 pub(crate) use register::OutOfRegister;
 pub use register::Register;
-pub use response::{Gain, Response, Steps, Wiring, step_patterns};
+pub use response::{Gain, Response, Steps, Wiring, largest_step, step_patterns};
 use serde::{Deserialize, Serialize};
 pub use speed::LineTiming;
 pub use trim::{LineScale, Trim, TrimError, TrimRegisters, Trimmed, WorstFacet};

@@ -1,6 +1,11 @@
 //! What trims do to lines: a pattern of small steps that differs from facet to facet is loaded, and where
 //! the lines have moved tells the sign, gain, axis and facet order of the registers.
 
+use crate::optics::Register;
+
+/// Fewest steps of a register in the largest step of a pattern, so that rounding leaves the pattern what it is.
+const MIN_STEPS: f64 = 16.0;
+
 /// Polygons with more facets take the first pair of patterns: long ones differ enough by themselves.
 const MAX_SEARCHED: u32 = 48;
 
@@ -84,6 +89,12 @@ pub struct Steps {
     pub seen: Vec<f64>,
     /// Standard uncertainty of that.
     pub u: Vec<f64>,
+}
+
+/// The largest step of a pattern in a register, which moves a line by `shift` m or more where one unit moves it by
+/// `per_trim` m. The register need not reach so far.
+pub fn largest_step(register: Register, per_trim: f64, shift: f64) -> f64 {
+    (shift / per_trim).max(MIN_STEPS * register.step)
 }
 
 /// Patterns for in-scan and cross-scan trims, each from -1 to 1. Neither is like itself or the other, with either

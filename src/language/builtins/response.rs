@@ -6,13 +6,12 @@ use crate::builtins::records::{datum, field, made, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::builtins::trims::trims_list;
 use crate::program::value::{Datum, Object, Value};
-use spintrue_head::{Dimension, Register, Response, Steps, Trim, show_quantity, step_patterns};
+use spintrue_head::{
+    Dimension, Register, Response, Steps, Trim, largest_step, show_quantity, step_patterns,
+};
 
 /// How far in m a step moves a line at most, where nothing is said.
 const USUAL_SHIFT: f64 = 20e-6;
-
-/// Fewest steps of a register in the largest step of a pattern, so that rounding leaves the pattern what it is.
-const MIN_STEPS: f64 = 16.0;
 
 /// The built-ins that belong to the trims.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -36,7 +35,7 @@ fn step_pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<D
     }
     let head = context.station.description();
     let held = |pattern: Vec<f64>, register: Register, per_trim: f64| {
-        let most = (shift / per_trim).max(MIN_STEPS * register.step).min(register.range);
+        let most = largest_step(register, per_trim, shift).min(register.range);
         // What lies within the range is held.
         let hold = move |share: f64| register.hold(share * most).unwrap_or(0.0);
         pattern.into_iter().map(hold)
