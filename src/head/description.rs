@@ -227,7 +227,7 @@ impl Description {
             length_error_most: MAX_LENGTH_ERROR,
             in_scan_range: self.in_scan_trim.range,
             cross_scan_range: self.cross_scan_trim.range,
-            trim_reach_least: 0.0,
+            min_trim_reach: 0.0,
             length_trim: self.length_trim.map_or(0.0, |register| register.range),
         }
     }

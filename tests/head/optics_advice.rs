@@ -116,7 +116,7 @@ fn hardware() -> impl Strategy<Value = Hardware> {
     )
         .prop_map(
             |(
-                (clock, dot_least, (in_scan_range, cross_scan_range, trim_reach_least)),
+                (clock, dot_least, (in_scan_range, cross_scan_range, min_trim_reach)),
                 word_service,
                 queue_words,
                 active_most,
@@ -137,7 +137,7 @@ fn hardware() -> impl Strategy<Value = Hardware> {
                 length_trim: 0.0,
                 in_scan_range,
                 cross_scan_range,
-                trim_reach_least,
+                min_trim_reach,
             },
         )
 }
@@ -194,7 +194,7 @@ fn usual() -> LineRequest {
             length_trim: 0.0,
             in_scan_range: 1e-6,
             cross_scan_range: 500e-6,
-            trim_reach_least: 0.0,
+            min_trim_reach: 0.0,
         }),
     }
 }
@@ -204,9 +204,9 @@ fn usual() -> LineRequest {
 fn trims_that_reach_too_little_make_a_plan_that_cannot_be_corrected() {
     let mut needy = usual();
     let hardware = needy.hardware.as_mut().unwrap();
-    hardware.trim_reach_least = 404e-6;
+    hardware.min_trim_reach = 404e-6;
     assert!(plan_line(&needy).unwrap().feasible);
-    needy.hardware.as_mut().unwrap().trim_reach_least = 405e-6;
+    needy.hardware.as_mut().unwrap().min_trim_reach = 405e-6;
     let reasons = plan_line(&needy).unwrap().reasons;
     let told = "in-scan trims move a line by 404.25 um at most, but 405 um is needed";
     assert!(reasons[0].starts_with(told), "{reasons:#?}");
@@ -274,6 +274,19 @@ fn advice_is_not_timid() {
         hardware(r).clock.kind = ClockKind::Divider { least: 2, most: 80 };
         hardware(r).word_service = 1e-6;
     };
+    let short_delay: Change = |r| {
+        hardware(r).in_scan_range = 140e-9;
+        hardware(r).min_trim_reach = 60e-6;
+    };
+    let short_angle: Change = |r| {
+        hardware(r).cross_scan_range = 70e-6;
+        hardware(r).min_trim_reach = 60e-6;
+    };
+    let by_share: Change = |r| {
+        r.decides = Decides::ActiveFraction(0.6);
+        hardware(r).in_scan_range = 140e-9;
+        hardware(r).min_trim_reach = 60e-6;
+    };
     let rows: &[(Change, &str, &str)] = &[
         (|r| r.resolution *= 4.0, "run at most at ", "the host needs"),
         (|r| r.resolution *= 4.0, "ask for at most ", "the host needs"),
@@ -295,6 +308,10 @@ fn advice_is_not_timid() {
         (|r| r.length = 0.34, "draw at most ", "lens and medium allow"),
         (|r| r.speed = 1000.0, "run at most at ", "the polygon runs at"),
         (|r| r.speed = 10.0, "run at least at ", "the polygon runs at"),
+        (short_delay, "run at least at ", "in-scan trims move"),
+        (short_delay, "use a focal length of at least ", "in-scan trims move"),
+        (short_angle, "use a focal length of at least ", "cross-scan trims move"),
+        (by_share, "use an active fraction of at most ", "in-scan trims move"),
     ];
     for (change, words, reason) in rows {
         let mut bad = usual();

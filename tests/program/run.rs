@@ -307,9 +307,9 @@ fn concluded(script: &str, file: &str) -> (bool, String) {
     let mut labels: Vec<String> = labels.collect();
     labels.dedup();
     if labels.is_empty() && !passed {
-        let kinds = ["fault: ", "timeout: "];
+        let kinds = ["fault: ", "timeout: ", "not feasible: "];
         let why =
-            |line: &str| kinds.iter().find_map(|kind| Some(line.strip_prefix(kind)?.to_string()));
+            |line: &str| kinds.iter().find_map(|kind| Some(line.split_once(kind)?.1.to_string()));
         labels.extend(ended.out.lines().find_map(why));
     }
     let colon = if labels.is_empty() { "" } else { ": " };

@@ -123,7 +123,7 @@ fn an_index_only_start_shows_division_errors() {
             length_error_most: 1e9,
             in_scan_range: 1e-6,
             cross_scan_range: 500e-6,
-            trim_reach_least: 0.0,
+            min_trim_reach: 0.0,
             length_trim: 0.0,
         }),
     };
