@@ -225,6 +225,9 @@ impl Description {
             speed_most: self.speed_most,
             start_of_scan: self.start_of_scan,
             length_error_most: MAX_LENGTH_ERROR,
+            in_scan_range: self.in_scan_trim.range,
+            cross_scan_range: self.cross_scan_trim.range,
+            min_trim_reach: 0.0,
             length_trim: self.length_trim.map_or(0.0, |register| register.range),
         }
     }

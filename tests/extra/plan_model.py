@@ -30,10 +30,8 @@ NEAR = F(1, 10**12)
 EDGE = F(1, 10**9)
 
 
-# What a plan allows where nothing is asked for, and the trim registers of the built-in head.
+# What a plan allows where nothing is asked for.
 TOLERANCE = F("0.0001")
-IN_SCAN_RANGE = F("0.000001")
-CROSS_SCAN_RANGE = F("0.0005")
 
 
 class OnEdge(Exception):
@@ -109,6 +107,10 @@ def model(head, request):
     # Position of the spot after all real dots, minus its nominal position.
     drawn = 2 * (omega * drawn_period * dots) * f
     queue = needed_in_queue(words, WORD * drawn_period, head["service"])
+    # A line that starts later by a trim lies further by what the spot runs meanwhile.
+    in_scan_reach = length / active_time * head["in_scan_range"]
+    # A mirror that turns by an angle turns the beam by twice of it.
+    cross_scan_reach = 2 * head["cross_scan_range"] * f
 
     broken = set()
     if decide(active_time, head["active_most"] * line_period):
@@ -127,6 +129,10 @@ def model(head, request):
         broken.add("the host needs")
     if queue > head["queue"]:
         broken.add("words must be queued")
+    if decide(request["trim_reach"], in_scan_reach):
+        broken.add("in-scan trims move")
+    if decide(request["trim_reach"], cross_scan_reach):
+        broken.add("cross-scan trims move")
 
     fields = {
         "speed": omega,
@@ -153,9 +159,8 @@ def model(head, request):
         "made_dot_clock": 1 / drawn_period,
         "length_error": drawn - length,
         "queue_needed": queue,
-        "in_scan_reach": length / active_time * IN_SCAN_RANGE,
-        # A mirror that turns by an angle turns the beam by twice of it.
-        "cross_scan_reach": 2 * CROSS_SCAN_RANGE * f,
+        "in_scan_reach": in_scan_reach,
+        "cross_scan_reach": cross_scan_reach,
     }
     return fields, broken
 
@@ -185,9 +190,12 @@ def draw(rng):
         "least": rng.randint(1, 40),
         "most": rng.randint(41, 5000),
         "bits": rng.randint(8, 48),
+        "in_scan_range": log(100, 10000, 3),  # ns
+        "cross_scan_range": log(50, 5000, 3),  # urad
         "rpm": log(300, 10000, 5),
         "length": log(20, 800, 5),  # mm
         "dpi": log(25, 2400, 5),
+        "trim_reach": log(1, 100, 3),  # um
     }
     head = {
         "facets": text["facets"],
@@ -205,11 +213,14 @@ def draw(rng):
             "most": text["most"],
             "bits": text["bits"],
         },
+        "in_scan_range": F(text["in_scan_range"]) / 10**9,
+        "cross_scan_range": F(text["cross_scan_range"]) / 10**6,
     }
     request = {
         "rpm": F(text["rpm"]),
         "length": F(text["length"]) / 1000,
         "dpi": F(text["dpi"]),
+        "trim_reach": F(text["trim_reach"]) / 10**6,
     }
     return text, head, request
 
@@ -233,10 +244,13 @@ kind = "{kind}"
 divisor_least = {least}
 divisor_most = {most}
 accumulator_bits = {bits}
+[trims]
+in_scan_range = "{in_scan_range} ns"
+cross_scan_range = "{cross_scan_range} urad"
 """
 
 SCRIPT = """\
-record "plan": plan_line({rpm} rpm, length: {length} mm, resolution: {dpi} dpi)
+record "plan": plan_line({rpm} rpm, length: {length} mm, resolution: {dpi} dpi, trim_reach: {trim_reach} um)
 """
 
 

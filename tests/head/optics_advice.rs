@@ -7,7 +7,7 @@ use spintrue_head::{
 };
 
 /// Words by which a reason is known.
-const KINDS: [&str; 8] = [
+const KINDS: [&str; 10] = [
     "of the line period, but the optics",
     "more than any flat field",
     "lens and medium allow",
@@ -16,6 +16,8 @@ const KINDS: [&str; 8] = [
     "but the laser needs",
     "the host needs",
     "words must be queued",
+    "in-scan trims move",
+    "cross-scan trims move",
 ];
 
 /// Words before a value that may be followed, and how.
@@ -96,9 +98,15 @@ fn clocks() -> impl Strategy<Value = Clock> {
     (decades(1e6, 2e9), kind).prop_map(|(master, kind)| Clock { master, kind })
 }
 
+/// Ranges of in-scan and cross-scan trims, and how far they must reach.
+fn reaches() -> impl Strategy<Value = (f64, f64, f64)> {
+    let least = prop_oneof![Just(0.0), decades(1e-6, 1e-3)];
+    (decades(1e-8, 1e-5), decades(1e-5, 1e-2), least)
+}
+
 fn hardware() -> impl Strategy<Value = Hardware> {
     (
-        (clocks(), prop_oneof![Just(0.0), decades(1e-9, 1e-5)]),
+        (clocks(), prop_oneof![Just(0.0), decades(1e-9, 1e-5)], reaches()),
         decades(1e-8, 1e-3),
         1_u32..300,
         0.1_f64..1.0,
@@ -108,7 +116,7 @@ fn hardware() -> impl Strategy<Value = Hardware> {
     )
         .prop_map(
             |(
-                (clock, dot_least),
+                (clock, dot_least, (in_scan_range, cross_scan_range, min_trim_reach)),
                 word_service,
                 queue_words,
                 active_most,
@@ -127,6 +135,9 @@ fn hardware() -> impl Strategy<Value = Hardware> {
                 start_of_scan: if every { StartOfScan::EveryFacet } else { StartOfScan::IndexOnly },
                 length_error_most: 1e9,
                 length_trim: 0.0,
+                in_scan_range,
+                cross_scan_range,
+                min_trim_reach,
             },
         )
 }
@@ -181,8 +192,29 @@ fn usual() -> LineRequest {
             start_of_scan: StartOfScan::EveryFacet,
             length_error_most: 1e9,
             length_trim: 0.0,
+            in_scan_range: 1e-6,
+            cross_scan_range: 500e-6,
+            min_trim_reach: 0.0,
         }),
     }
+}
+
+/// 1 us at 2·500 rad/s·404.25 mm moves a line by 404.25 um, and 500 urad by as much: by hand.
+#[test]
+fn trims_that_reach_too_little_make_a_plan_that_cannot_be_corrected() {
+    let mut needy = usual();
+    let hardware = needy.hardware.as_mut().unwrap();
+    hardware.min_trim_reach = 404e-6;
+    assert!(plan_line(&needy).unwrap().feasible);
+    needy.hardware.as_mut().unwrap().min_trim_reach = 405e-6;
+    let reasons = plan_line(&needy).unwrap().reasons;
+    let told = "in-scan trims move a line by 404.25 um at most, but 405 um is needed";
+    assert!(reasons[0].starts_with(told), "{reasons:#?}");
+    assert!(
+        reasons[1].starts_with("cross-scan trims move a line by 404.25 um at most"),
+        "{reasons:#?}"
+    );
+    assert!(follow(&needy) > 1, "{reasons:#?}");
 }
 
 #[test]
@@ -242,6 +274,19 @@ fn advice_is_not_timid() {
         hardware(r).clock.kind = ClockKind::Divider { least: 2, most: 80 };
         hardware(r).word_service = 1e-6;
     };
+    let short_delay: Change = |r| {
+        hardware(r).in_scan_range = 140e-9;
+        hardware(r).min_trim_reach = 60e-6;
+    };
+    let short_angle: Change = |r| {
+        hardware(r).cross_scan_range = 70e-6;
+        hardware(r).min_trim_reach = 60e-6;
+    };
+    let by_share: Change = |r| {
+        r.decides = Decides::ActiveFraction(0.6);
+        hardware(r).in_scan_range = 140e-9;
+        hardware(r).min_trim_reach = 60e-6;
+    };
     let rows: &[(Change, &str, &str)] = &[
         (|r| r.resolution *= 4.0, "run at most at ", "the host needs"),
         (|r| r.resolution *= 4.0, "ask for at most ", "the host needs"),
@@ -263,6 +308,10 @@ fn advice_is_not_timid() {
         (|r| r.length = 0.34, "draw at most ", "lens and medium allow"),
         (|r| r.speed = 1000.0, "run at most at ", "the polygon runs at"),
         (|r| r.speed = 10.0, "run at least at ", "the polygon runs at"),
+        (short_delay, "run at least at ", "in-scan trims move"),
+        (short_delay, "use a focal length of at least ", "in-scan trims move"),
+        (short_angle, "use a focal length of at least ", "cross-scan trims move"),
+        (by_share, "use an active fraction of at most ", "in-scan trims move"),
     ];
     for (change, words, reason) in rows {
         let mut bad = usual();

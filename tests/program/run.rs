@@ -234,6 +234,36 @@ fn as_it_says(path: &Path) {
     snapshot(&root().join("tests/corpus/run/shipped"), stem(path), &out);
 }
 
+/// Trims that reach too little are told before any light comes out: the built-in head reaches 404 um.
+#[test]
+fn trims_are_judged_by_their_reach_before_light() {
+    let folder = Folder::new("reach");
+    let trace = folder.path("run.trace");
+    let last = [
+        "last_time_to_lock=7s",
+        "last_turn_jitter=60ppm",
+        "last_worst_in_scan=3um",
+        "last_worst_cross_scan=3um",
+    ];
+    for (script, more) in [("bring_up", &[][..]), ("accept", &[]), ("requalify", &last)] {
+        let armed = |reach: &str| {
+            let script = format!("scripts/{script}.spt");
+            let mut arguments = vec!["run", &script, "--trace", &trace, "--force", "--set", reach];
+            arguments.extend(more.iter().flat_map(|set| ["--set", set]));
+            let ended = at_root(&arguments);
+            let calls = at_root(&["head", "trace", &trace, "--json", "--only", "arm"]);
+            (ended, json_lines(&calls.out).iter().any(|line| line["call"]["name"] == "arm"))
+        };
+        let (ended, lit) = armed("needed_reach=405um");
+        let told = "cross-scan trims move a line by 404.25 um at most, but 405 um is needed";
+        assert!(ended.code == Some(1) && ended.out.contains(told) && !lit, "{}", ended.all());
+        let (ended, lit) = armed("needed_reach=404um");
+        // A head without trims fails where it is compared with a trimmed one, but with light.
+        let passed = ended.code == Some(0) || script == "requalify";
+        assert!(passed && lit && !ended.out.contains("not feasible"), "{}", ended.all());
+    }
+}
+
 /// The same script and seed give the same bytes; another seed does not.
 #[test]
 fn a_seed_repeats_its_run() {
@@ -307,9 +337,9 @@ fn concluded(script: &str, file: &str) -> (bool, String) {
     let mut labels: Vec<String> = labels.collect();
     labels.dedup();
     if labels.is_empty() && !passed {
-        let kinds = ["fault: ", "timeout: "];
+        let kinds = ["fault: ", "timeout: ", "not feasible: "];
         let why =
-            |line: &str| kinds.iter().find_map(|kind| Some(line.strip_prefix(kind)?.to_string()));
+            |line: &str| kinds.iter().find_map(|kind| Some(line.split_once(kind)?.1.to_string()));
         labels.extend(ended.out.lines().find_map(why));
     }
     let colon = if labels.is_empty() { "" } else { ": " };

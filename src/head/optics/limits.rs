@@ -1,4 +1,4 @@
-//! Why a line plan cannot be drawn, in plain words, each with what would make it feasible.
+//! Why a line plan is not feasible, in plain words, each with what would make it feasible.
 //! What is advised has been tried: `advice.rs` plans anew with the very value that is printed.
 
 use crate::optics::ClockError;
@@ -12,7 +12,7 @@ use core::f64::consts::PI;
 /// A share that differs in the last digits only is the same share.
 const SAME: f64 = 1.0 + 1e-9;
 
-/// What can forbid a line.
+/// What can make a plan infeasible.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Limit {
     /// The line takes more of its period than the optics can use.
@@ -31,6 +31,10 @@ pub(crate) enum Limit {
     Average,
     /// The queue does not hold what the host cannot add while the line is drawn.
     Queue,
+    /// In-scan trims do not move a line as far as they must.
+    InScanReach,
+    /// Cross-scan trims do not.
+    CrossScanReach,
 }
 
 /// A value to be tried: what is turned, whether the values up to it are good or those from it on.
@@ -45,7 +49,7 @@ pub(crate) enum Toward {
     More,
 }
 
-const ALL: [Limit; 8] = [
+const ALL: [Limit; 10] = [
     Limit::ActiveFraction,
     Limit::FlatField,
     Limit::Length,
@@ -54,6 +58,8 @@ const ALL: [Limit; 8] = [
     Limit::Dot,
     Limit::Average,
     Limit::Queue,
+    Limit::InScanReach,
+    Limit::CrossScanReach,
 ];
 
 fn active_most(hardware: Option<&Hardware>) -> f64 {
@@ -79,6 +85,8 @@ pub(crate) fn breaks(limit: Limit, plan: &LinePlan, hardware: Option<&Hardware>)
         (Limit::Dot, Some(h)) => plan.dot_period * SAME < h.dot_least,
         (Limit::Average, Some(h)) => words_take(plan, h) > plan.line_period * (1.0 + 1e-12),
         (Limit::Queue, Some(h)) => plan.queue_needed > h.queue_words,
+        (Limit::InScanReach, Some(h)) => plan.in_scan_reach * SAME < h.min_trim_reach,
+        (Limit::CrossScanReach, Some(h)) => plan.cross_scan_reach * SAME < h.min_trim_reach,
     }
 }
 
@@ -87,7 +95,7 @@ fn words_take(plan: &LinePlan, hardware: &Hardware) -> f64 {
     f64::from(plan.words) * hardware.word_service
 }
 
-/// All reasons; none for a plan that can be drawn.
+/// All reasons; none for a feasible plan.
 pub(crate) fn reasons(plan: &LinePlan, request: &LineRequest) -> Vec<String> {
     let limits = broken(plan, request.hardware.as_ref());
     if limits.is_empty() {
@@ -106,6 +114,10 @@ fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
     let length = |value| quantity(value, Dimension::LENGTH);
     let time = |value| quantity(value, Dimension::TIME);
     let speed = |value| quantity(value, Dimension::ROTATION);
+    let reach = |axis, reach, least| {
+        let (reach, least) = (length(reach), length(least));
+        format!("{axis} trims move a line by {reach} at most, but {least} is needed")
+    };
     let percent: Option<UnitText> = parse_unit("%").ok();
     let share = |value| show_quantity(value, Dimension::NUMBER, percent.as_ref(), Some(1));
     match (limit, &request.hardware) {
@@ -150,6 +162,10 @@ fn fact(limit: Limit, plan: &LinePlan, request: &LineRequest) -> String {
             "{} words must be queued when the line starts, but the queue holds {}",
             plan.queue_needed, h.queue_words
         ),
+        (Limit::InScanReach, Some(h)) => reach("in-scan", plan.in_scan_reach, h.min_trim_reach),
+        (Limit::CrossScanReach, Some(h)) => {
+            reach("cross-scan", plan.cross_scan_reach, h.min_trim_reach)
+        }
         (_, None) => String::new(),
     }
 }
@@ -201,6 +217,23 @@ pub(crate) fn starts(limit: Limit, plan: &LinePlan, request: &LineRequest) -> Ve
             ]
         }
         (Limit::Queue, Some(h)) => queue(plan, h),
+        (Limit::InScanReach, Some(h)) => {
+            let times = h.min_trim_reach / plan.in_scan_reach;
+            vec![(Speed, More, plan.speed * times), longer_lens(plan, request, times)]
+        }
+        (Limit::CrossScanReach, Some(h)) => {
+            vec![longer_lens(plan, request, h.min_trim_reach / plan.cross_scan_reach)]
+        }
+    }
+}
+
+/// Where the focal length is so many times as long.
+fn longer_lens(plan: &LinePlan, request: &LineRequest, times: f64) -> Start {
+    match request.decides {
+        Decides::FocalLength(f) => (Knob::FocalLength, Toward::More, f * times),
+        Decides::ActiveFraction(_) => {
+            (Knob::ActiveFraction, Toward::Less, plan.active_fraction / times)
+        }
     }
 }
 

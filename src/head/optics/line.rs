@@ -46,6 +46,12 @@ pub struct Hardware {
     pub start_of_scan: StartOfScan,
     /// Largest error in m that the dot clock may leave of a line's length.
     pub length_error_most: f64,
+    /// Largest in-scan trim either way, in s.
+    pub in_scan_range: f64,
+    /// Largest cross-scan trim either way, in rad (mechanical).
+    pub cross_scan_range: f64,
+    /// How far in m trims must be able to move a line either way; 0 where nothing is asked of them.
+    pub min_trim_reach: f64,
     /// Share of its length that trims make a line longer or shorter; 0 without them.
     pub length_trim: f64,
 }
@@ -142,11 +148,16 @@ pub struct LinePlan {
     /// Words that must stand in the queue when the line starts, so that it never runs dry
     /// while the host goes on serving one word each service time; 0 without hardware.
     pub queue_needed: u32,
+    /// How far in-scan trims move the line either way in m: v·range. No number without hardware.
+    pub in_scan_reach: f64,
+    /// How far cross-scan trims move it either way in m: 2·f·range, since a mirror turns the beam by
+    /// twice its own angle. No number without hardware.
+    pub cross_scan_reach: f64,
     /// Shift along the line in m per rad of a facet's division error: 2·f where only the
     /// index starts lines, 0 to first order with a start-of-scan pulse on every facet, the
     /// default (Beiser, *Unified Optical Scanning Technology* 4.3; factor derived).
     pub division_shift: f64,
-    /// The line can be drawn.
+    /// The line can be drawn, and trims reach as far as they must.
     pub feasible: bool,
     /// Why not, one sentence each, with what would make it feasible.
     pub reasons: Vec<String>,
@@ -176,7 +187,7 @@ fn positive(what: &str, value: f64, dimension: Dimension) -> Result<f64, PlanErr
     Err(PlanError(format!("the {what} must be a finite value greater than zero, not {value}")))
 }
 
-/// Plans a line without a word on whether it can be drawn.
+/// Plans a line without a word on whether it is feasible.
 pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
     let LineRequest { facets, decides, hardware, .. } = *request;
     if !(1..=1000).contains(&facets) {
@@ -243,6 +254,8 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
         length_error: 0.0,
         length_error_relative: 0.0,
         queue_needed: 0,
+        in_scan_reach: f64::NAN,
+        cross_scan_reach: f64::NAN,
         division_shift: 0.0,
         feasible: true,
         reasons: Vec::new(),
@@ -258,6 +271,8 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
         }
         plan.queue_needed =
             queue_needed(words, per_word * plan.made_dot_period, hardware.word_service);
+        plan.in_scan_reach = spot_velocity * hardware.in_scan_range;
+        plan.cross_scan_reach = 2.0 * focal_length * hardware.cross_scan_range;
         if hardware.start_of_scan == StartOfScan::IndexOnly {
             plan.division_shift = 2.0 * focal_length;
         }
@@ -307,6 +322,10 @@ fn check_hardware(hardware: &Hardware) -> Result<(), PlanError> {
     positive("highest polygon speed", hardware.speed_most, Dimension::ROTATION)?;
     positive("lowest polygon speed", hardware.speed_least, Dimension::ROTATION)?;
     positive("largest length error", hardware.length_error_most, Dimension::LENGTH)?;
+    // Zero asks nothing of trims.
+    if hardware.min_trim_reach != 0.0 {
+        positive("reach of trims", hardware.min_trim_reach, Dimension::LENGTH)?;
+    }
     positive("master clock", hardware.clock.master, Dimension::FREQUENCY)?;
     Ok(())
 }
@@ -349,6 +368,9 @@ mod tests {
             speed_most: 640.0,
             start_of_scan: StartOfScan::EveryFacet,
             length_error_most: MAX_LENGTH_ERROR,
+            in_scan_range: 1e-6,
+            cross_scan_range: 500e-6,
+            min_trim_reach: 0.0,
             length_trim: 0.0,
         }
     }
@@ -436,6 +458,12 @@ mod tests {
         }
         let why = plan_line(&slow).unwrap_err().to_string();
         assert!(why.starts_with("the word service time must be"), "{why}");
+        for reach in [-60e-6, f64::NAN, f64::INFINITY] {
+            let mut asked = request();
+            asked.hardware.as_mut().unwrap().min_trim_reach = reach;
+            let why = plan_line(&asked).unwrap_err().to_string();
+            assert!(why.starts_with("the reach of trims must be"), "{why}");
+        }
     }
 
     proptest::proptest! {

@@ -121,6 +121,9 @@ fn an_index_only_start_shows_division_errors() {
             speed_most: 1000.0,
             start_of_scan: StartOfScan::IndexOnly,
             length_error_most: 1e9,
+            in_scan_range: 1e-6,
+            cross_scan_range: 500e-6,
+            min_trim_reach: 0.0,
             length_trim: 0.0,
         }),
     };

@@ -46,8 +46,9 @@ fn planned(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         (focal_length, None) => Decides::FocalLength(focal_length.unwrap_or(head.focal_length)),
     };
     let mut hardware = (!on_paper).then(|| head.hardware());
-    if let (Some(hardware), Some(most)) = (&mut hardware, given(6)) {
-        hardware.length_error_most = most;
+    if let Some(hardware) = &mut hardware {
+        hardware.length_error_most = given(6).unwrap_or(hardware.length_error_most);
+        hardware.min_trim_reach = given(7).unwrap_or(hardware.min_trim_reach);
     }
     let request = LineRequest {
         facets: facets as u32,
@@ -77,10 +78,7 @@ fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
             ("active_time", number(plan.active_time)),
             ("corrected", Datum::Flag(false)),
             ("cross_scan_pitch", number(plan.cross_scan_pitch)),
-            (
-                "cross_scan_reach",
-                reach(&|head| Some(2.0 * plan.focal_length * head.cross_scan_trim.range)),
-            ),
+            ("cross_scan_reach", number(plan.cross_scan_reach)),
             ("dot_clock", number(plan.dot_clock)),
             ("dot_clock_whole", number(plan.dot_clock_whole)),
             ("dot_period", number(plan.dot_period)),
@@ -90,7 +88,7 @@ fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
             ("facets", number(f64::from(plan.facets))),
             ("feasible", Datum::Flag(plan.feasible)),
             ("focal_length", number(plan.focal_length)),
-            ("in_scan_reach", reach(&|head| Some(plan.spot_velocity * head.in_scan_trim.range))),
+            ("in_scan_reach", number(plan.in_scan_reach)),
             ("length", number(plan.length)),
             ("length_error", number(plan.length_error)),
             ("length_reach", reach(&|head| Some(plan.length * head.length_trim?.range))),
@@ -124,7 +122,7 @@ pub(super) fn fits_the_head(
     if field("plan", words, "feasible") != 1.0 {
         let reasons = reference("plan", plan, "reasons").map_or(&[][..], Value::as_refs);
         let first = reasons.first().map_or("", Value::as_text);
-        return wrong(format!("this plan cannot be drawn: {first}"));
+        return wrong(format!("this plan is not feasible: {first}"));
     }
     if field("plan", words, "on_paper") == 1.0 {
         let message = "this plan is on paper: plan with the head's own facets and lens to draw it";
