@@ -102,7 +102,7 @@ fn fields(name: &str) -> &'static [Field] {
 }
 
 /// A record of a name from its fields by theirs; a field left out has no value. Fields in the order of
-/// their names are found at once, whether or not some are left out.
+/// their names are found at once.
 pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
     let mut object = Object::default();
     let mut place = 0;
@@ -113,8 +113,6 @@ pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
                 place += 1;
                 Some(&next.1)
             }
-            // Names beyond this one in the alphabet: it was left out.
-            Some((next, _)) if *next > field.name => None,
             _ => given.iter().find(|given| is_it(given)).map(|(_, datum)| datum),
         };
         match given {
@@ -215,7 +213,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_made_is_read_back() {
+    fn what_is_made_is_read_back_in_any_order() {
         let object =
             made("plan", &[("words", Datum::Number(113.0)), ("feasible", Datum::Flag(true))]);
         assert_eq!(field("plan", &object.words, "words"), 113.0);
