@@ -100,6 +100,9 @@ pub struct Description {
     /// What can be done to the dot clock along a line, for all facets alike.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub linearity: Option<Linearity>,
+    /// Most marks of a map that the head draws and its gauge reads; 0 where it draws none.
+    #[serde(default, skip_serializing_if = "draws_no_map")]
+    pub map_marks: u32,
     /// Largest galvanometer angle (mechanical) either way, in rad.
     pub galvanometer_range: f64,
     /// Time for the galvanometer to settle after a full-range step, in s.
@@ -150,6 +153,10 @@ pub struct Times {
     /// `reply_most`, as of a device of its own; else 0.
     #[serde(default, skip_serializing_if = "is_nothing")]
     pub station_most: f64,
+}
+
+fn draws_no_map(marks: &u32) -> bool {
+    *marks == 0
 }
 
 fn is_nothing(time: &f64) -> bool {

@@ -61,9 +61,9 @@ pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, spread, wanted_dose};
 pub use optics::{
     Decides, DotTiming, FacetMean, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
-    LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, Mark, Matrix, Response, SHAPE, Shape,
-    Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed, Wiring, WorstFacet,
-    combined, largest_step, plan_line, step_patterns,
+    LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, MapMark, Mark, MarkMean, Matrix,
+    Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed,
+    Wiring, WorstFacet, combined, largest_step, plan_line, step_patterns,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]
@@ -219,8 +219,21 @@ pub enum Halt {
 pub enum Pattern {
     /// The test marks that a gauge can read.
     TestMarks,
+    /// Marks at these places, as shares of the planned length from the middle of the line: see
+    /// [`Description::check_map`].
+    Map(#[serde(with = "number::list")] Vec<f64>),
     /// 32-dot words, most significant bit first, the last one padded with zero bits.
     Words(Vec<u32>),
+}
+
+impl Pattern {
+    /// Where the marks of a map lie.
+    pub fn places(&self) -> Option<&[f64]> {
+        match self {
+            Pattern::Map(places) => Some(places),
+            Pattern::TestMarks | Pattern::Words(_) => None,
+        }
+    }
 }
 
 /// One line to be exposed.

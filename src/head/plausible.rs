@@ -2,7 +2,7 @@
 //! unit. One table, for the contracts and for authors of drivers.
 
 use crate::Description;
-use crate::optics::Register;
+use crate::optics::{MAX_MARKS, Register};
 
 /// A value of a description, and where it lies on any real head. All ranges are common practice,
 /// no source, and wider than what heads are built for.
@@ -62,6 +62,7 @@ pub(crate) const PLAUSIBLE: &[Plausible] = &[
     value("in_scan_trim.range", "s", (1e-15, 1e-2), |d| d.in_scan_trim.range),
     value("cross_scan_trim.step", "rad", (1e-12, 1e-2), |d| d.cross_scan_trim.step),
     value("cross_scan_trim.range", "rad", (1e-12, 0.8), |d| d.cross_scan_trim.range),
+    value("map_marks", "count", (0.0, MAX_MARKS as f64), |d| f64::from(d.map_marks)),
     value("galvanometer_range", "rad", (1e-6, 1.58), |d| d.galvanometer_range),
     value("galvanometer_settling", "s", (0.0, 2.0), |d| d.galvanometer_settling),
     value("laser_power", "W", (0.0, 2e4), |d| d.laser_power),

@@ -54,6 +54,29 @@ impl Description {
         check_range("facet", facet, 0.0, last, Dimension::NUMBER).map(drop)
     }
 
+    /// Refuses a map with more marks than the head can do, and one whose places do not go along the line.
+    pub fn check_map(&self, places: &[f64]) -> Result<(), Fault> {
+        let (count, most) = (places.len(), self.map_marks as usize);
+        if most == 0 {
+            let why = "this head draws no maps: its test lines have marks at places of its own";
+            return Err(Fault::Refused(why.to_string()));
+        }
+        if !(1..=most).contains(&count) {
+            let why = format!("a map has 1 to {most} marks on this head, not {count}");
+            return Err(Fault::Refused(why));
+        }
+        for &place in places {
+            check_range("place of a mark", place, -0.5, 0.5, Dimension::NUMBER)?;
+        }
+        match places.iter().zip(places.iter().skip(1)).find(|(before, behind)| before >= behind) {
+            None => Ok(()),
+            Some((before, behind)) => Err(Fault::Refused(format!(
+                "the marks of a map go from the start of the line to its end, each at a place of its own: \
+                 {behind} stands behind {before}"
+            ))),
+        }
+    }
+
     /// Trims as the registers hold them; a fault where they are not one per facet or do not fit.
     pub fn round_trims(&self, trims: &[Trim]) -> Result<Vec<Trim>, Fault> {
         if u32::try_from(trims.len()) != Ok(self.facets) {

@@ -37,6 +37,7 @@ pub(crate) fn description() -> Description {
         power_trim: None,
         length_trim: None,
         linearity: None,
+        map_marks: 64,
         galvanometer_range: 0.1,
         galvanometer_settling: 0.02,
         rails: vec![rail("logic", 5.0), rail("motor", 24.0)],

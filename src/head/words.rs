@@ -22,6 +22,7 @@ pub fn call_words(call: &Call) -> String {
         Call::Expose { line } => {
             let what = match &line.pattern {
                 Pattern::TestMarks => "test marks".to_string(),
+                Pattern::Map(places) => format!("a map of {} marks", places.len()),
                 Pattern::Words(words) => format!("{} words", words.len()),
             };
             format!("expose {what} with facet {}, {} dots", line.facet, line.dots)

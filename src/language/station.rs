@@ -278,15 +278,13 @@ impl Station {
             Call::Spin { speed } => head.check_speed(*speed).map(drop),
             Call::Steer { angle: Some(angle) } => head.check_angle(*angle).map(drop),
             Call::LoadTrims { trims } => head.round_trims(trims).map(drop),
-            Call::Arm { power } if !(0.0..=1.0).contains(power) => Err(Fault::OutOfRange {
-                what: "laser power".to_string(),
-                value: format!("{} %", power * 100.0),
-                low: "0 %".to_string(),
-                high: "100 %".to_string(),
-            }),
+            Call::Arm { power } if !(0.0..=1.0).contains(power) => {
+                Err(Fault::outside("laser power", "%", power * 100.0, 0.0, 100.0))
+            }
             Call::Sleep { seconds } if !(0.0..=MAX_SLEEP).contains(seconds) => {
                 Err(Fault::outside("time to wait", "s", *seconds, 0.0, MAX_SLEEP))
             }
+            Call::Expose { line } => line.pattern.places().map_or(Ok(()), |at| head.check_map(at)),
             Call::DrawSteadily { order } => head.check_steady(order),
             Call::Signal { signal } => find_signal(&head.signals, signal).map(drop),
             Call::Channel { channel } => find_channel(&head.channels, channel).map(drop),

@@ -105,6 +105,8 @@ pub(crate) struct GaugeModel {
     pub stated: Stated,
     /// Standard deviation of the dose of a mark, which it states as well.
     pub dose_noise: f64,
+    /// Standard deviation in m of the width of a mark, which it states as well.
+    pub width_noise: f64,
     /// How much longer than it is a line reads, as a share.
     pub scale: f64,
     /// By how much it is turned in rad.

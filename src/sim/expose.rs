@@ -92,9 +92,13 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
     let strength = world.strength() * trim.power;
     let line = Drawing { config, order, sweep, facet, strength, late, clock, target, across };
     let count = config.gauge.marks;
+    let marks = match order.pattern.places() {
+        Some(places) => places.iter().map(|at| line.mark(*at)).collect(),
+        None => (0..count).map(|k| line.mark(place(k, count))).collect(),
+    };
     let drawn = Drawn {
         number,
-        marks: (0..count).map(|k| line.mark(place(k, count))).collect(),
+        marks,
         length: line.length(),
         whole: !underrun && power * strength * facet.reflectivity >= MIN_LIGHT,
         readings: 0,
@@ -224,6 +228,9 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     };
     let end = order.delay + trim.in_scan + clock.time(1.0);
     time("end of the line after start of scan", end, 0.0, period)?;
+    if let Some(places) = order.pattern.places() {
+        world.description().check_map(places)?;
+    }
     if let Pattern::Words(words) = &order.pattern {
         let needed = order.dots.div_ceil(DOTS_PER_WORD);
         if words.len() as u64 != u64::from(needed) {

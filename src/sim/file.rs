@@ -168,6 +168,7 @@ impl Config {
             length_trim: optional(&trims, "length_step", "length_range", 0.1),
             linearity: optional(&trims, "linearity_step", "linearity_range", 0.5)
                 .map(|Register { step, range }| Linearity { segments, step, range }),
+            map_marks: gauge.whole("map_marks", 0..=MAX_MARKS as u32).unwrap_or(0),
             galvanometer_range: mirror.number("range", 1e-6..=1.5),
             galvanometer_settling: 0.0,
             rails: read_rails(reader),
@@ -235,6 +236,7 @@ impl Config {
                     place: gauge.number("stated_place", 0.0..=0.01),
                 },
                 dose_noise: gauge.number("dose_noise", 0.0..=1.0),
+                width_noise: gauge.number("width_noise", 0.0..=0.01),
                 scale: gauge.number("scale", -0.1..=0.1),
                 turn: gauge.number("turn", -0.5..=0.5),
                 creep: gauge.number("creep", -1e-3..=1e-3),

@@ -66,6 +66,9 @@ impl Gauge for SimGauge {
                         - turned * x,
                 ),
                 dose: if gauge.dose_noise > 0.0 { dose } else { f64::NAN },
+                width: mark.width.map(|width| {
+                    digit(width + gauge.width_noise * noise.normal(Stream::Width, draw))
+                }),
             }
         };
         Ok(Reading {
@@ -73,6 +76,7 @@ impl Gauge for SimGauge {
             in_scan_u: gauge.stated,
             cross_scan_u: gauge.stated,
             dose_u: if gauge.dose_noise > 0.0 { gauge.dose_noise } else { f64::NAN },
+            width_u: (gauge.width_noise > 0.0).then_some(gauge.width_noise),
         })
     }
 }

@@ -90,6 +90,7 @@ impl Drawing<'_> {
             at,
             in_scan: spot.along - at * self.length(),
             cross_scan: spot.across - planned,
+            width: (config.gauge.width_noise > 0.0).then(|| optics.width(x)),
             dose: self.strength * spot.light * optics.falloff(x, at) * self.target / sweep.speed,
         }
     }

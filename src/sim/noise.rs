@@ -41,6 +41,8 @@ pub(crate) enum Stream {
     Wild = 17,
     /// Noise of the gauge's dose.
     Dose = 18,
+    /// Noise of the gauge's widths.
+    Width = 19,
     /// Phases of hunting.
     Hunting = 30,
     /// Phase of the wobble of the medium.

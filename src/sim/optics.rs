@@ -79,21 +79,60 @@ struct Beam {
 /// Edges so far from the middle of the beam, in its 1/e² radii, take no light that a double could tell.
 const CLEAR: f64 = 4.3;
 
+/// Strips of a beam that is cut off, which are summed up.
+const STRIPS: u32 = 256;
+
+/// Spots that are wider by more have no light to speak of.
+const MAX_SPREAD: f64 = 1000.0;
+
 impl Beam {
+    /// The edges of a facet turned by `angle` rad from the middle of its sweep, in 1/e² radii of the beam
+    /// from its middle; none where they cut off no light that a double could tell.
+    fn cut(&self, angle: f64) -> Option<[f64; 2]> {
+        let (half, distance) = self.facet;
+        let off = distance * angle;
+        let edges = [off - half, off + half].map(|edge| 2.0 * edge / self.diameter);
+        let [from, to] = edges;
+        (from > -CLEAR || to < CLEAR).then_some(edges)
+    }
+
     /// Share of the light that a facet turned by `angle` rad from the middle of its sweep catches. While
     /// it turns about the polygon's axis at the distance r, its middle moves by r·angle against the
     /// beam (first order, derived for a beam that meets the middle of the facet in the middle of its
     /// sweep). Of a Gaussian beam of the diameter D the part below u is ½·erfc(−√8·u/D) (derived).
     fn caught(&self, angle: f64) -> f64 {
-        let (half, distance) = self.facet;
-        let off = (distance * angle).abs();
-        let radii = |edge: f64| 2.0 * edge / self.diameter;
-        if radii(half - off) > CLEAR {
-            return 1.0;
-        }
-        let within = |edge: f64| libm::erf(SQRT_2 * radii(edge));
-        0.5 * (within(half - off) + within(half + off))
+        let below = |edge: f64| libm::erf(SQRT_2 * edge);
+        self.cut(angle).map_or(1.0, |[from, to]| 0.5 * (below(to) - below(from)))
     }
+}
+
+/// How much wider the spot is along the line if the beam is cut off at these edges.
+///
+/// With u in 1/e² radii of the beam and w in those of its plain spot, the field exp(−u²) makes the field
+/// ∫exp(−u²)·exp(2i·u·w)du in the focus, so that its light falls to exp(−2) at w = 1: the Fraunhofer
+/// diffraction of a Gaussian beam (derived). Between edges it is summed up strip by strip.
+fn spread([from, to]: [f64; 2]) -> f64 {
+    let (from, to) = (from.max(-CLEAR), to.min(CLEAR));
+    let strip = (to - from) / f64::from(STRIPS);
+    let light = |w: f64| {
+        let field = (0..STRIPS).fold((0.0, 0.0), |(real, imaginary), k| {
+            let u = from + (f64::from(k) + 0.5) * strip;
+            let (sin, cos) = libm::sincos(2.0 * u * w);
+            let amplitude = libm::exp(-u * u);
+            (real + amplitude * cos, imaginary + amplitude * sin)
+        });
+        field.0 * field.0 + field.1 * field.1
+    };
+    let limit = light(0.0) * libm::exp(-2.0);
+    let (mut inside, mut outside) = (0.0, 1.0);
+    while light(outside) > limit && outside < MAX_SPREAD {
+        (inside, outside) = (outside, outside * 1.25);
+    }
+    for _ in 0..30 {
+        let middle = (inside + outside) / 2.0;
+        if light(middle) > limit { inside = middle } else { outside = middle }
+    }
+    outside
 }
 
 /// Where a spot lies against the plain f-theta law, and how much light it has.
@@ -145,6 +184,13 @@ impl Optics {
     /// That the facet cuts off parts of the beam is left out.
     pub(crate) fn spot_diameter(&self) -> f64 {
         4.0 * self.beam.wavelength * self.focal_length / (PI * self.beam.diameter)
+    }
+
+    /// 1/e² width along the line in m of the spot at `x` m by the f-theta law.
+    pub(crate) fn width(&self, x: f64) -> f64 {
+        let focal_length = self.focal_length;
+        let plain = self.spot_diameter();
+        self.beam.cut(x / focal_length / 2.0).map_or(plain, |edges| plain * spread(edges))
     }
 
     /// Angle in rad by which a beam leaves the plane of the scan when the galvanometer reports the

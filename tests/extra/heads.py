@@ -206,6 +206,29 @@ def bring_up(defect):
         assert server.written(controller.STORE) == 1
 
 
+MAP = """
+spin(4800 rpm)
+wait until locked() within 30 s
+let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
+arm at 20 % {
+    let map = line_map(2, plan, [-0.5, -0.4, 0, 0.4, 0.5], readings: 4)
+    expect "places": count(map) == 5 and abs(map[1].place + 0.4) <= 0.001 and map[4].place == 0.5
+    // Its lens bends the line by 8e-5 m times the cube of the place.
+    let bent = (map[3].in_scan - map[1].in_scan) / 2
+    expect "bent": bent within 3 um .. 7.5 um
+    expect "like a test line": map[2].cross_scan - test_line(2, plan, readings: 4).cross_scan within -2 um .. 2 um
+}
+"""
+
+
+def maps(defect):
+    with served(defect) as server, tempfile.NamedTemporaryFile("w", suffix=".spt") as script:
+        script.write(MAP)
+        script.flush()
+        done = subprocess.run([PROGRAM, "run", script.name, "--head", server.address], capture_output=True, text=True)
+        assert done.returncode == 0 and "PASSED" in done.stdout, done.stdout + done.stderr
+
+
 def killed(defect):
     """Runs end by SIGKILL at any moment; the head is safe long before the dead-man limit."""
     draw, cut_short = random.Random(7), 0
@@ -693,7 +716,7 @@ def stopping():
 
 
 WHOLE = [contracts, contracts_with_the_interlock_open, contracts_without_a_gauge, contracts_on_the_clock,
-         bring_up, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, stops,
+         bring_up, maps, killed, long_call, silent, one_controls, ended, nonsense, other_protocols, burst, stops,
          stop_within_a_message, disarmed, control_is_not_taken, many_stops, any_order, too_much,
          gone_behind_a_backlog, long_lines, dot_words, guide, guide_in_rust]
 

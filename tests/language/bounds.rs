@@ -38,6 +38,7 @@ fn round() -> Description {
         power_trim: None,
         length_trim: None,
         linearity: None,
+        map_marks: 0,
         galvanometer_range: 0.1,
         galvanometer_settling: 0.0,
         rails: Vec::new(),

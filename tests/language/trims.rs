@@ -87,6 +87,67 @@ fn a_gauge_that_reads_wildly_is_no_mistake_of_the_script() {
     assert!(why.contains("look at the gauge"), "{why}");
 }
 
+/// The clean twin has no wild marks; what of them is left in would move a mark by 30 um / 6 and more.
+#[test]
+fn wild_marks_of_a_map_are_left_out_one_by_one() {
+    passes(
+        "
+let places = [(k - 31.5) / 63 for k in 0 .. 64]
+arm at 35 % {
+    let map = line_map(5, plan, places, readings: 6)
+    let rejected = sum([mark.rejected for mark in map])
+    // 2 % of 64 marks in 6 to 9 lines are 8 to 12 marks; most lines have one.
+    expect \"rejected\": rejected within 2 .. 25
+    let line = test_line(5, plan, readings: 6)
+    for mark in map {
+        let x = 2 * mark.place
+        let bent = line.even * (3 * x * x - 1) / 2 + line.odd * (5 * x * x - 3) * x / 2
+        let shape = line.in_scan + line.length_error / 2 * x + bent
+        expect \"at {mark.place}\": mark.in_scan - shape within -4 um .. 4 um
+        expect \"taken {mark.place}\": mark.readings within 6 .. 9
+        expect \"places {mark.place}\": mark.place == places[rounded(mark.place * 63 + 31.5, 1)]
+    }
+}
+",
+        "[gauge]\nwild = 0.02\n",
+    );
+}
+
+#[test]
+fn one_mark_is_a_map() {
+    passes(
+        "
+arm at 35 % {
+    let map = line_map(0, plan, [0.5], readings: 2)
+    expect \"one\": count(map) == 1 and map[0].place == 0.5 and map[0].degrees >= 1
+    let once = line_map(0, plan, [0])[0]
+    // As stated: 0.6 um of noise.
+    expect \"stated\": abs(once.in_scan_u - 0.6 um) <= 1 nm and once.degrees == 1e9
+}
+",
+        "",
+    );
+}
+
+/// By the readings of its gauge: 22.57 um at the ends and 18.58 um in the middle (see the simulator's tests).
+#[test]
+fn widths_come_from_gauges_that_read_them() {
+    passes(
+        "
+let wanted = [22.57 um, 18.58 um, 22.57 um]
+arm at 35 % {
+    let map = line_map(0, plan, [-0.5, 0, 0.5], readings: 9)
+    for k in 0 .. 3 {
+        let U = coverage_factor(99.9 %, degrees_of_freedom: map[k].dose_degrees) * map[k].width_u
+        expect \"sure\": U within 0.05 um .. 2 um
+        expect \"width\": map[k].width within wanted[k] - U .. wanted[k] + U
+    }
+}
+",
+        "[laser]\nbeam_diameter = '20 mm'\n[gauge]\nwidth_noise = '0.5 um'\n",
+    );
+}
+
 /// Labels of checks that do not conform, and notes.
 fn judged(script: &str, head: &str) -> (Verdict, Vec<String>, String) {
     let prepared = prepare(&mut Sources::below("scripts"), script, &[]).unwrap();

@@ -63,6 +63,7 @@ fn described() -> Description {
         power_trim: None,
         length_trim: None,
         linearity: None,
+        map_marks: 0,
         galvanometer_range: 0.1,
         galvanometer_settling: 5e-3,
         rails: vec![
@@ -436,6 +437,7 @@ impl Gauge for OwnGauge {
             in_scan: along + at * off * 4e-6 * length,
             cross_scan: across,
             dose: f64::NAN,
+            width: None,
         };
         // Noise averages out; an error of the scale does not.
         let stated = Stated { random: 0.4e-6, slope: 2e-6, ..Stated::default() };
@@ -444,6 +446,7 @@ impl Gauge for OwnGauge {
             in_scan_u: stated,
             cross_scan_u: stated,
             dose_u: f64::NAN,
+            width_u: None,
         })
     }
 }

@@ -224,15 +224,17 @@ def store(server, client, given):
 
 def expose(server, client, given):
     facet, dots, dot_period, delay = given.whole(), given.whole(), given.number(), given.number()
-    words = None
+    words = places = None
     if given.at < len(given.values) and isinstance(given.values[given.at], bytes):
         data = given.next(bytes, "a block")
         if len(data) % 4:
             raise WireError(-161, "dot words have 4 bytes each")
         words = [word for (word,) in struct.iter_unpack(">I", data)]
     else:
-        given.word(TESTMARKS=None, MARKS=None)  # MARKs before edition 1.2
-    time, facet, count, underrun, turn = server.head.expose(facet, dots, dot_period, delay, words)
+        asks_for_map = given.word(TESTMARKS=False, MARKS=False, MAP=True)  # MARKs before edition 1.2
+        if asks_for_map:
+            places = [given.number() for _ in range(given.whole())]
+    time, facet, count, underrun, turn = server.head.expose(facet, dots, dot_period, delay, words, places)
     return joined(number(time), str(facet), str(count), flag(underrun), number(turn))
 
 
@@ -301,7 +303,7 @@ TABLE = [
     ("LASer:ARM", CONTROL, 1, arm),
     ("LASer:DISarm", READ, 0, disarm),
     ("LASer:ARM?", READ, 0, of_status("laser", flag)),
-    ("LINE:EXPose?", CONTROL, 5, does(expose)),
+    ("LINE:EXPose?", CONTROL, 6 + 64, does(expose)),
     ("GAUGe:MARKs?", CONTROL, 0, does(marks)),
     ("SIGNal:STATe?", READ, 1, lambda s, c, g: flag(s.head.signal(g.string()))),
     ("SIGNal:SWITch", CONTROL, 2, does(lambda s, c, g: s.head.switch(g.string(), g.flag()))),

@@ -26,7 +26,8 @@ The register map is invented and describes no product. All words have 32 bits.
   0x44  LINE_DOTS   rw      dots,
   0x48  LINE_CLOCK  rw      divisor of the master clock,
   0x4C  LINE_DELAY  rw      from start of scan to the first dot, in ticks of the master clock
-  0x50  LINE_START  w       1 draws test marks, 2 draws WORDS, 0 stops waiting for the facet
+  0x50  LINE_START  w       1 draws test marks, 2 draws WORDS, 0 stops waiting for the facet,
+                            3 draws marks: WORDS holds their number, then the dot of each
   0x54  LINE_TURN   r       time of the turn in which the line was drawn, in ns; 0 until that turn has ended
   0x58  STORE       w       any write stores TRIM and NOTE permanently
   0x5C  WATCHDOG    w       any write restarts it; 1 s after the last write it brakes and disables the laser
@@ -39,6 +40,7 @@ The register map is invented and describes no product. All words have 32 bits.
 """
 
 import json
+import math
 import mmap
 import os
 import struct
@@ -74,6 +76,7 @@ DESCRIPTION = {
     "queue_words": 4096,
     "in_scan_trim": {"step": 1e-9, "range": 1e-6},
     "cross_scan_trim": {"step": 0.25e-6, "range": 500e-6},
+    "map_marks": 64,
     "galvanometer_range": 0.1,
     "galvanometer_settling": 0.005,
     "rails": [
@@ -315,8 +318,8 @@ class Controller:
 
     # Lines.
 
-    def expose(self, facet, dots, dot_period, delay, words=None):
-        """Draws a line: test marks, or words of 32 dots."""
+    def expose(self, facet, dots, dot_period, delay, words=None, places=None):
+        """Draws a line: test marks, words of 32 dots, or a map of marks at places from -0.5 to 0.5."""
         if not self.bus.read(CONTROL) & LASER:
             raise Fault("not_armed")
         in_range("facet", facet, 0, DESCRIPTION["facets"] - 1, "from the index")
@@ -329,6 +332,14 @@ class Controller:
         count = -(-dots // 32)
         if words is not None and len(words) != count:
             raise Fault("refused", f"{len(words)} dot words for {dots} dots, which take {count}")
+        start = 1 if words is None else 2
+        if places is not None:
+            in_range("marks of a map", len(places), 1, DESCRIPTION["map_marks"], "marks")
+            for before, place in zip([-math.inf, *places], places):
+                in_range("place of a mark", place, -0.5, 0.5, "of the line")
+                if place <= before:
+                    raise Fault("refused", f"the marks of a map go along the line: {place:g} is behind {before:g}")
+            start, words = 3, [len(places), *(round((place + 0.5) * dots) for place in places)]
         for k, word in enumerate(words or ()):
             self.bus.write(WORDS + 4 * k, word)
         self.bus.write(LINE_FACET, facet)
@@ -337,7 +348,7 @@ class Controller:
         self.bus.write(LINE_DELAY, round(delay * clock["master"]))
         times = DESCRIPTION["times"]
         self.until(READY, times["arming_most"], lambda: Fault("broken", "the laser is not ready in time"))
-        self.bus.write(LINE_START, 1 if words is None else 2)
+        self.bus.write(LINE_START, start)
         speed = max(self.asked or 0.0, DESCRIPTION["speed_least"])
         turns = (times["waiting_turns_most"] + 1) * TURN / speed
         try:

@@ -59,7 +59,8 @@ class Twin:
         self.line = None  # the line to draw: marks or words
         self.drawn = False
         self.line_turn = 0.0  # time of the turn of the line, once it has ended; None until then
-        self.last_line = None  # facet, divisor, delay, dots, in-scan and cross-scan trim, speed, mirror
+        # facet, divisor, delay, dots, in-scan and cross-scan trim, speed, mirror, places of marks
+        self.last_line = None
 
     # The bus.
 
@@ -195,9 +196,13 @@ class Twin:
         if not self.words[c.CONTROL] & c.LASER or self.time < self.ready_at:
             return
         trim = [c.signed(self.words[c.TRIM + 8 * facet + 4 * k]) for k in (0, 1)]
+        places = (-0.5, -0.25, 0.0, 0.25, 0.5)
+        if self.line == 3:
+            asked = range(c.WORDS + 4, c.WORDS + 4 + 4 * self.words[c.WORDS], 4)
+            places = [self.words[word] / self.words[c.LINE_DOTS] - 0.5 for word in asked]
         self.last_line = (facet, self.words[c.LINE_CLOCK], self.words[c.LINE_DELAY], self.words[c.LINE_DOTS],
                           trim[0] * c.DESCRIPTION["in_scan_trim"]["step"],
-                          trim[1] * c.DESCRIPTION["cross_scan_trim"]["step"], self.speed, self.mirror)
+                          trim[1] * c.DESCRIPTION["cross_scan_trim"]["step"], self.speed, self.mirror, places)
         self.line, self.drawn, self.line_turn = None, True, None
 
 
@@ -214,7 +219,7 @@ class Gauge:
         if self.twin.last_line is None:
             raise c.Fault("refused", "there is no line to measure yet")
         self.twin.clock.wait(READING_TIME)
-        facet, divisor, delay, dots, later, higher, speed, mirror = self.twin.last_line
+        facet, divisor, delay, dots, later, higher, speed, mirror, places = self.twin.last_line
         focal, master = c.DESCRIPTION["focal_length"], c.DESCRIPTION["clock"]["master"]
         # The middle of the line relative to the middle of the sweep: the spot runs at 2 w f, and the
         # mirror deflects by twice its angle.
@@ -224,6 +229,6 @@ class Gauge:
         dx, dy = self.twin.errors[facet]
         # The lens bends the line by 10 um at its ends, as the cube of the place.
         marks = [(at, x + dx + 8e-5 * at**3 + self.noise.gauss(0, 0.4e-6), y + dy + self.noise.gauss(0, 0.4e-6), None)
-                 for at in (-0.5, -0.25, 0.0, 0.25, 0.5)]
+                 for at in places]
         stated = (0.5e-6, 0.0, 2e-6, 0.0)
         return stated, stated, None, marks

@@ -165,9 +165,18 @@ pub(crate) static EXPOSE: Row = Row {
     waits: true,
     while_armed: WhileArmed::Required,
     bound: |head, _, speed| head.times.arming_most + head.expose_most(speed),
-    params: &["facet", "dots", "s", "s", "TESTmarks or block", "[m", "number...]"],
-    summary: "draws a line: dot period, delay, then test marks or dot words of 4 bytes, highest first; \
-              of a corrected plan then its length and the ratios of the dot clock along it",
+    params: &[
+        "facet",
+        "dots",
+        "s",
+        "s",
+        "TESTmarks or MAP,count,place... or block",
+        "[m",
+        "number...]",
+    ],
+    summary: "draws a line: dot period, delay, then test marks, marks at places (shares of the length from its \
+              middle, without a suffix), or dot words of 4 bytes, highest first; of a corrected plan then \
+              its length and the ratios of the dot clock along it",
     ..COMMAND
 };
 

@@ -28,6 +28,9 @@ pub struct Mark {
     /// Dose against the plan's; not a number where the gauge does not read it.
     #[serde(with = "number")]
     pub dose: f64,
+    /// Its width along the line in m, where the gauge reads it: for a spot the 1/e² width.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub width: Option<f64>,
 }
 
 /// Standard uncertainties of the marks of one reading in one direction, as the gauge states them.
@@ -61,6 +64,9 @@ pub struct Reading {
     /// Standard uncertainty of the dose of a mark.
     #[serde(with = "number")]
     pub dose_u: f64,
+    /// Standard uncertainty in m of the width of a mark, where the gauge reads it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub width_u: Option<f64>,
 }
 
 /// A reading as it is written: of marks, or, as long ago, of the line as a whole.
@@ -73,6 +79,8 @@ enum Written {
         cross_scan_u: Stated,
         #[serde(with = "number")]
         dose_u: f64,
+        #[serde(default)]
+        width_u: Option<f64>,
     },
     Whole {
         #[serde(with = "number")]
@@ -89,8 +97,8 @@ enum Written {
 impl From<Written> for Reading {
     fn from(written: Written) -> Reading {
         match written {
-            Written::Marks { marks, in_scan_u, cross_scan_u, dose_u } => {
-                Reading { marks, in_scan_u, cross_scan_u, dose_u }
+            Written::Marks { marks, in_scan_u, cross_scan_u, dose_u, width_u } => {
+                Reading { marks, in_scan_u, cross_scan_u, dose_u, width_u }
             }
             Written::Whole { in_scan, cross_scan, in_scan_u, cross_scan_u } => {
                 Reading::whole((in_scan, in_scan_u), (cross_scan, cross_scan_u))
@@ -103,13 +111,16 @@ impl Reading {
     /// Of a line as a whole: its shift along and across in m, each with the standard uncertainty that
     /// averages out.
     pub fn whole(in_scan: (f64, f64), cross_scan: (f64, f64)) -> Reading {
-        let mark = Mark { at: 0.0, in_scan: in_scan.0, cross_scan: cross_scan.0, dose: f64::NAN };
+        let (in_scan, u) = in_scan;
+        let (cross_scan, cross_u) = cross_scan;
+        let mark = Mark { at: 0.0, in_scan, cross_scan, dose: f64::NAN, width: None };
         let stated = |random| Stated { random, ..Stated::default() };
         Reading {
             marks: vec![mark],
-            in_scan_u: stated(in_scan.1),
-            cross_scan_u: stated(cross_scan.1),
+            in_scan_u: stated(u),
+            cross_scan_u: stated(cross_u),
             dose_u: f64::NAN,
+            width_u: None,
         }
     }
 
@@ -231,7 +242,13 @@ mod tests {
 
     fn marks(at: &[f64], shape: [f64; SHAPE]) -> Vec<Mark> {
         let shift = |s: f64| (0..SHAPE).map(|k| shape[k] * legendre(k, 2.0 * s)).sum();
-        let mark = |&at: &f64| Mark { at, in_scan: shift(at), cross_scan: -shift(at), dose: 1.0 };
+        let mark = |&at: &f64| Mark {
+            at,
+            in_scan: shift(at),
+            cross_scan: -shift(at),
+            dose: 1.0,
+            width: None,
+        };
         at.iter().map(mark).collect()
     }
 
@@ -257,8 +274,13 @@ mod tests {
     /// the three marks is x there).
     #[test]
     fn a_cubic_is_taken_for_length_where_three_marks_are_read() {
-        let mark =
-            |at: f64| Mark { at, in_scan: 2e-3 * (2.0 * at).powi(3), cross_scan: 0.0, dose: 1.0 };
+        let mark = |at: f64| Mark {
+            at,
+            in_scan: 2e-3 * (2.0 * at).powi(3),
+            cross_scan: 0.0,
+            dose: 1.0,
+            width: None,
+        };
         let three = [-0.5, 0.0, 0.5].map(mark);
         let told = Fit::new(&three).of(&three, |mark| mark.in_scan);
         let scale = 2.0 * told[1] / 0.3048;

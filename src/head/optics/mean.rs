@@ -106,29 +106,30 @@ fn quadratic(matrix: &Matrix, weights: &[f64; SHAPE]) -> f64 {
 }
 
 /// A direction in which marks are read.
-struct Direction {
-    value: fn(&Mark) -> f64,
-    stated: fn(&Reading) -> Stated,
+pub(super) struct Direction {
+    pub(super) value: fn(&Mark) -> f64,
+    pub(super) stated: fn(&Reading) -> Stated,
     /// 1 where an error of the speed shows in it, else 0.
-    speed: f64,
+    pub(super) speed: f64,
 }
 
-const ALONG: Direction = Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0 };
-const ACROSS: Direction =
+pub(super) const ALONG: Direction =
+    Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0 };
+pub(super) const ACROSS: Direction =
     Direction { value: |m| m.cross_scan, stated: |r| r.cross_scan_u, speed: 0.0 };
-const DOSE: Direction = Direction {
+pub(super) const DOSE: Direction = Direction {
     value: |m| m.dose,
     stated: |r| Stated { random: r.dose_u, ..Stated::default() },
     speed: 0.0,
 };
 
 /// Readings of several facets, from facet `first` on, and how their lines were planned.
-struct Lines<'a> {
+pub(super) struct Lines<'a> {
     all: &'a [Vec<TimedReading>],
     first: usize,
-    by: &'a LineTiming,
+    pub(super) by: &'a LineTiming,
     fit: Fit,
-    places: &'a [Mark],
+    pub(super) places: &'a [Mark],
     /// Share by which each line was drawn too fast.
     speeds: Vec<Vec<f64>>,
     /// Wild marks of each reading, one bit each.
@@ -167,18 +168,12 @@ impl FacetMean {
         by: &LineTiming,
         digits: [f64; 2],
     ) -> Result<Vec<FacetMean>, TrimError> {
-        let places = checked(all)?;
-        let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
-        let speeds = by.speeds(all, first);
-        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
-        lines.find_wild(digits);
-        let [along, across] = digits;
+        let (lines, [along, across]) = Lines::new(all, first, by, digits)?;
         let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
         let parts = along.into_iter().zip(across).zip(lines.shapes(&DOSE, f64::NAN));
         let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
             count: lines.kept(facet).count(),
-            marks: places.len(),
+            marks: lines.places.len(),
             rejected: lines.wild_marks(facet),
             fast: by.mean_error(lines.kept(facet).map(|(timed, _)| timed)),
             along,
@@ -189,18 +184,49 @@ impl FacetMean {
     }
 }
 
-impl Lines<'_> {
+impl<'a> Lines<'a> {
+    /// With what is wild among them, and the digits of the gauge along and across.
+    pub(super) fn new(
+        all: &'a [Vec<TimedReading>],
+        first: usize,
+        by: &'a LineTiming,
+        digits: [f64; 2],
+    ) -> Result<(Lines<'a>, [f64; 2]), TrimError> {
+        let places = checked(all)?;
+        let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
+        let speeds = by.speeds(all, first);
+        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
+        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
+        lines.find_wild(digits);
+        Ok((lines, digits))
+    }
+
     fn find_wild(&mut self, digits: [f64; 2]) {
         let mut wild = std::mem::take(&mut self.wild);
         for (direction, digit) in [ALONG, ACROSS].into_iter().zip(digits) {
             let value = |facet: usize, number: usize, mark: &Mark| {
-                let speed = self.speeds.get(facet).and_then(|speeds| speeds.get(number));
-                let fast = direction.speed * speed.copied().unwrap_or(0.0);
-                (direction.value)(mark) - fast * self.by.lever(self.first + facet, mark.at)
+                self.planned(&direction, facet, number, mark)
             };
             wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
         }
         self.wild = wild;
+    }
+
+    /// What a mark of a reading of a facet says, moved to where it would lie at the planned speed.
+    fn planned(&self, direction: &Direction, facet: usize, number: usize, mark: &Mark) -> f64 {
+        let speed = self.speeds.get(facet).and_then(|speeds| speeds.get(number));
+        let fast = direction.speed * speed.copied().unwrap_or(0.0);
+        (direction.value)(mark) - fast * self.by.lever(self.first + facet, mark.at)
+    }
+
+    /// What the marks at a place of the first facet say that are not wild, each moved to the planned speed.
+    pub(super) fn at_place(&self, direction: &Direction, place: usize) -> Vec<f64> {
+        let wild = self.wild.first().into_iter().flatten();
+        let readings = self.all.first().into_iter().flatten().zip(wild).enumerate();
+        let good = readings.filter(|(_, (_, wild))| *wild & (1 << place) == 0);
+        let marks =
+            good.filter_map(|(number, (timed, _))| Some((number, timed.reading.marks.get(place)?)));
+        marks.map(|(number, mark)| self.planned(direction, 0, number, mark)).collect()
     }
 
     /// A mark that is wild along and across is one.
@@ -219,7 +245,7 @@ impl Lines<'_> {
     }
 
     /// The statement of all readings: noise and error of each place as root mean square.
-    fn stated(&self, direction: &Direction) -> Stated {
+    pub(super) fn stated(&self, direction: &Direction) -> Stated {
         let readings = || self.all.iter().flatten().map(|timed| (direction.stated)(&timed.reading));
         let count = readings().count() as f64;
         let mean = |of: fn(Stated) -> f64| {
@@ -393,7 +419,7 @@ mod tests {
             let after = delay + (at + 0.5) * line;
             let moved = 2.0 * focal_length * speed * (1.0 + fast) * after;
             let planned = 2.0 * focal_length * speed * after;
-            Mark { at, in_scan: moved - planned + 5e-6, cross_scan: 0.0, dose: 1.0 }
+            Mark { at, in_scan: moved - planned + 5e-6, cross_scan: 0.0, dose: 1.0, width: None }
         };
         let reading = Reading { marks: (0..5).map(mark).collect(), ..reading(0.0) };
         TimedReading { reading, time: f64::NAN, period }
@@ -509,7 +535,13 @@ mod tests {
     fn the_place_of_a_dot_follows_from_all_coefficients() {
         let mark = |k: u8| {
             let at = f64::from(k) / 4.0 - 0.5;
-            Mark { at, in_scan: at * at * (at + 0.0123) * 1e-3, cross_scan: 0.0, dose: 1.0 }
+            Mark {
+                at,
+                in_scan: at * at * (at + 0.0123) * 1e-3,
+                cross_scan: 0.0,
+                dose: 1.0,
+                width: None,
+            }
         };
         let line = Reading { marks: (0..5).map(mark).collect(), ..reading(0.0) };
         let mean = FacetMean::of(&[line], 0.3).unwrap();

@@ -321,7 +321,7 @@ mod tests {
     fn long(share: f64, dose: f64) -> FacetMean {
         let mark = |k: u8| {
             let at = f64::from(k) / 4.0 - 0.5;
-            Mark { at, in_scan: share * at * 0.3048, cross_scan: 0.0, dose }
+            Mark { at, in_scan: share * at * 0.3048, cross_scan: 0.0, dose, width: None }
         };
         let whole = reading(0.0, 0.0);
         let line = Reading { marks: (0..5).map(mark).collect(), dose_u: 0.01, ..whole };

@@ -132,7 +132,7 @@ mod tests {
     fn reading(marks: &[f64]) -> TimedReading {
         let mark = |(k, value): (usize, &f64)| {
             let at = k as f64 / 4.0 - 0.5;
-            Mark { at, in_scan: *value, cross_scan: 0.0, dose: 1.0 }
+            Mark { at, in_scan: *value, cross_scan: 0.0, dose: 1.0, width: None }
         };
         let marks = marks.iter().enumerate().map(mark).collect();
         let whole = Reading::whole((0.0, 0.0), (0.0, 0.0));

@@ -10,9 +10,10 @@ use crate::wire::reply::{NAN, Values, block, flag, number, text};
 use crate::wire::suffix::si;
 use crate::wire::words::unusable;
 use crate::{
-    Description, Exposed, ExposedPage, Halt, Laser, LineCorrection, LineOrder, Mark, Pattern,
-    Proof, Reading, SafeState, Stated, Status, SteadyOrder, Trim, Turn,
+    Description, Exposed, ExposedPage, Halt, Laser, LineCorrection, LineOrder, Pattern, Proof,
+    SafeState, Status, SteadyOrder, Trim, Turn,
 };
+pub(super) use readings::{Whole, write_whole};
 use std::sync::Arc;
 
 /// What stands in a message or a reply as one value, as several, or as none.
@@ -42,17 +43,19 @@ pub(crate) struct Parameters<'a> {
     units: Option<&'static [&'static str]>,
     /// The next.
     at: usize,
+    /// How many before it have no unit of their own in `units`.
+    without_unit: usize,
 }
 
 impl<'a> Parameters<'a> {
     /// Parameters behind a header that takes them in these units.
     pub(crate) fn new(arguments: &'a [Argument], units: &'static [&'static str]) -> Parameters<'a> {
-        Parameters { arguments, units: Some(units), at: 0 }
+        Parameters { arguments, units: Some(units), at: 0, without_unit: 0 }
     }
 
     /// Values of a reply.
     pub(crate) fn of_reply(values: &'a [Argument]) -> Parameters<'a> {
-        Parameters { arguments: values, units: None, at: 0 }
+        Parameters { arguments: values, units: None, at: 0, without_unit: 0 }
     }
 
     /// Takes what a type needs.
@@ -92,13 +95,29 @@ impl<'a> Parameters<'a> {
 
     /// A number as it stands there, in SI.
     pub(super) fn number(&mut self) -> Result<f64, WireError> {
-        let unit = self.units.and_then(|units| units.get(self.at % units.len().max(1)));
-        // A list goes on in brackets.
-        let unit = unit.and_then(|unit| unit.split('[').next()).unwrap_or_default();
+        let at = self.at - self.without_unit;
+        let unit = self.units.and_then(|units| units.get(at % units.len().max(1)));
+        // What may be left out begins in brackets, and a list goes on in them.
+        let unit = unit.and_then(|unit| unit.trim_start_matches('[').split('[').next());
+        let unit = unit.unwrap_or_default();
         match self.next()? {
             Argument::Number { value, suffix } => si(*value, suffix, unit),
             _ => Err(self.wrong("a number")),
         }
+    }
+
+    /// The places of a map behind their number.
+    fn places(&mut self) -> Result<Vec<f64>, WireError> {
+        let count: u32 = self.take()?;
+        self.without_unit += 1;
+        let place = |_| {
+            self.without_unit += 1;
+            match self.next()? {
+                Argument::Number { value, suffix } => si(*value, suffix, ""),
+                _ => Err(self.wrong("a place")),
+            }
+        };
+        (0..count).map(place).collect()
     }
 
     /// A time of one message.
@@ -285,6 +304,11 @@ impl Value for Pattern {
     fn put(&self, to: &mut Values) {
         match self {
             Pattern::TestMarks => to.push("TEST"),
+            Pattern::Map(places) => {
+                to.push("MAP");
+                to.push(places.len().to_string());
+                places.put(to);
+            }
             Pattern::Words(words) => {
                 let bytes: Vec<u8> = words.iter().flat_map(|word| word.to_be_bytes()).collect();
                 to.push(block(&bytes));
@@ -298,12 +322,13 @@ impl Value for Pattern {
             Argument::Word(word) if is("TESTmarks", word) || is("MARKs", word) => {
                 Ok(Pattern::TestMarks)
             }
+            Argument::Word(word) if is("MAP", word) => from.places().map(Pattern::Map),
             Argument::Block(bytes) if bytes.len() % 4 == 0 => {
                 let word = |four: &[u8]| four.iter().fold(0, |word, b| word << 8 | u32::from(*b));
                 Ok(Pattern::Words(bytes.chunks_exact(4).map(word).collect()))
             }
             Argument::Block(_) => Err(WireError::new(-161, "dot words have 4 bytes each")),
-            _ => Err(from.wrong("TESTmarks or a block of dot words")),
+            _ => Err(from.wrong("TESTmarks, MAP or a block of dot words")),
         }
     }
 }
@@ -359,14 +384,11 @@ macro_rules! records {
 records! {
     ExposedPage { time, lines, missed, took }
     LineOrder { facet, dots, dot_period, delay, pattern, correction }
-    Mark { at, in_scan, cross_scan, dose }
-    Reading { in_scan_u, cross_scan_u, dose_u, marks }
     SafeState { laser_off, parked, speed, at_rest, kept_spinning, troubles }
     Status {
         time, speed, target, locked, facet, interlock_closed, laser, at_rest, galvanometer, parked,
         temperature, rails
     }
-    Stated { random, offset, slope, place }
     SteadyOrder { facet, dots, dot_period, delay, seconds }
 }
 
@@ -513,35 +535,6 @@ impl Value for Option<LineCorrection> {
     }
 }
 
-/// A reading of a line as a whole: its shifts, and the standard uncertainty of each.
-pub(super) struct Whole(Reading);
-
-impl Value for Whole {
-    fn put(&self, to: &mut Values) {
-        let ((along, across), (along_u, across_u)) = (self.0.shift(), self.0.shift_u());
-        [along, across, along_u, across_u].iter().for_each(|value| value.put(to));
-    }
-
-    fn take(from: &mut Parameters<'_>) -> Result<Whole, WireError> {
-        let (along, across): (f64, f64) = (from.take()?, from.take()?);
-        Ok(Whole(Reading::whole((along, from.take()?), (across, from.take()?))))
-    }
-}
-
-impl From<Whole> for Reply {
-    fn from(whole: Whole) -> Reply {
-        Reply::Reading(whole.0)
-    }
-}
-
-/// The reply to a query of a line as a whole.
-pub(super) fn write_whole(reply: &Reply) -> Vec<u8> {
-    let Reply::Reading(reading) = reply else { return write_reply(reply) };
-    let mut to = Values::default();
-    Whole(reading.clone()).put(&mut to);
-    to.0
-}
-
 /// The reply as it is written; empty for a command that was taken.
 pub fn write_reply(reply: &Reply) -> Vec<u8> {
     let mut to = Values::default();
@@ -563,5 +556,6 @@ pub fn write_reply(reply: &Reply) -> Vec<u8> {
     to.0
 }
 
+mod readings;
 #[cfg(test)]
 mod tests;

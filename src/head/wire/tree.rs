@@ -317,7 +317,7 @@ pub static HEADERS: &[Entry] = &[
     call::<Reading>(
         "GAUGe:MARKs?",
         &MEASURE,
-        "m,m,slope,m,m,m,slope,m,share,place,m,m,share[,place,m,m,share...]",
+        "m,m,slope,m,m,m,slope,m,share,place,m,m,share[,place,m,m,share...][,WIDTh,m,m...]",
         |_| Ok(Call::Measure),
     ),
     older::<Whole>(
@@ -508,7 +508,8 @@ mod tests {
         let nodes = HEADERS.iter().flat_map(|entry| {
             entry.header.trim_end_matches('?').split(':').map(|n| n.trim_matches(['[', ']']))
         });
-        let words = ["BRAKe", "COASt", "TESTmarks", "STOP", "KEEP", "OTHer", "VIRTual", "REAL"];
+        let words =
+            ["BRAKe", "COASt", "TESTmarks", "MAP", "STOP", "KEEP", "OTHer", "VIRTual", "REAL"];
         for node in nodes.chain(words).filter(|node| !node.starts_with('*')) {
             let long = node.to_ascii_uppercase();
             let vowel = |c: char| "AEIOU".contains(c);

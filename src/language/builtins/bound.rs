@@ -5,7 +5,7 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
-use spintrue_head::Description;
+use spintrue_head::{Description, MAX_MARKS};
 
 /// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
 /// facet are taken in place of those that have a wild mark.
@@ -212,6 +212,11 @@ pub(super) fn test_lines(asked: &CallFacts<'_>) -> Effort {
     lines(asked, asked.whole(1, 1.0, 1000.0), f64::from(asked.head.facets))
 }
 
+/// `line_map(facet, plan, places, readings)`
+pub(super) fn line_map(asked: &CallFacts<'_>) -> Effort {
+    lines(asked, asked.whole(3, 1.0, 1000.0), 1.0)
+}
+
 /// Of some facets: each reading may be lost three times in a row, and three more may be taken for those
 /// that have a wild mark, which shows where there are several.
 fn lines(asked: &CallFacts<'_>, readings: f64, facets: f64) -> Effort {
@@ -267,6 +272,15 @@ pub(super) fn facets(asked: &CallFacts<'_>) -> Extent {
 /// One record per facet.
 pub(super) fn per_facet(asked: &CallFacts<'_>) -> Extent {
     let count = Range::only(f64::from(asked.head.facets));
+    Extent::List { count, values: Range::ANY }
+}
+
+/// One record per place of a map.
+pub(super) fn per_place(asked: &CallFacts<'_>) -> Extent {
+    let count = match asked.arguments.get(2) {
+        Some(Extent::List { count, .. }) => *count,
+        _ => Range { low: 1.0, high: MAX_MARKS as f64 },
+    };
     Extent::List { count, values: Range::ANY }
 }
 

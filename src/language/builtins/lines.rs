@@ -1,4 +1,5 @@
-//! Exposing and measuring test lines: of one facet, or of all of them in passes of random order.
+//! Exposing and measuring lines: test lines of one facet, or of all of them in passes of random order, and
+//! maps.
 
 use crate::builtins::bound::MAX_RETRIES;
 use crate::builtins::records::{datum, field, listed, made, reference};
@@ -7,8 +8,8 @@ use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, Pattern, Shape,
-    StartOfScan, TimedReading, Trim, TrimError, show_number, spread,
+    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
+    Shape, StartOfScan, TimedReading, Trim, TrimError, show_number, spread,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -47,89 +48,173 @@ pub(super) fn test_lines(
 }
 
 /// Measures these facets; one line record each.
-///
-/// Each pass reads every facet once, in a new random order, so that what drifts or swings slowly does not
-/// lie on the same facets. The order follows from the head time at the start, so a run on a simulated head
-/// comes out the same again. A reading with a wild mark is taken again.
 fn measured(
     context: &mut Context<'_>,
     facets: Range<u32>,
     plan: Option<&Datum>,
     readings: Option<f64>,
 ) -> Result<Vec<Object>, Trouble> {
-    let readings = readings.unwrap_or(1.0);
-    if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
-        let readings = show_number(readings, None);
-        return wrong(format!(
-            "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
-        ));
-    }
-    let readings = readings as usize;
-    let words = plan.map_or(&[][..], Datum::words);
-    let mut order = RandomOrder(fits_the_head(context, plan, words)?.time.to_bits());
-    let get = |name| field("plan", words, name);
-    let line = LineOrder {
-        facet: facets.start,
-        dots: get("dots") as u32,
-        dot_period: get("dot_period"),
-        delay: get("pre_scan_delay"),
-        pattern: Pattern::TestMarks,
-        correction: correction(plan),
-    };
-    let start_of_scan = context.station.description().start_of_scan;
-    let timing = LineTiming {
-        turn: TAU / get("speed"),
-        velocity: get("spot_velocity"),
-        delay: line.delay,
-        line_period: get("line_period"),
-        index_only: start_of_scan == StartOfScan::IndexOnly,
-        length: get("length"),
-    };
-    let first = facets.start;
+    let order = Order::new(context, plan, readings, Pattern::TestMarks)?;
     let trims = context.station.read_trims_in_force()?.unwrap_or_default().to_vec();
-    let mut lines: Vec<LineOrder> =
-        facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
-    let mut all = vec![Vec::with_capacity(readings); lines.len()];
-    let digits = context.station.gauge_digits;
-    let means = loop {
-        let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
-        let mut missing = vec![readings; lines.len()];
-        if all.iter().all(|all| !all.is_empty()) {
-            let means = FacetMean::of_facets(&all, first as usize, &timing, digits);
-            let means = means.map_err(unusable)?;
-            let lacking = means.iter().zip(&all);
-            missing = lacking
-                .map(|(mean, all)| if most(all) { readings.saturating_sub(mean.count) } else { 0 })
-                .collect();
-            if missing.iter().all(|missing| *missing == 0) {
-                break means;
-            }
-        }
-        while missing.iter().any(|missing| *missing > 0) {
-            order.shuffle(&mut lines);
-            for line in &lines {
-                let facet = (line.facet - first) as usize;
-                let (Some(all), Some(missing)) = (all.get_mut(facet), missing.get_mut(facet))
-                else {
-                    continue;
-                };
-                if *missing > 0 {
-                    all.push(reading(context, line)?);
-                    *missing -= 1;
-                }
-            }
-        }
-    };
-    if means.iter().any(|mean| mean.count == 0) {
-        return Err(unusable(TrimError::AllWild));
-    }
-    if let Some(mean) = means.first() {
-        context.station.gauge_digits = [mean.along.digit, mean.across.digit];
-    }
+    let first = facets.start;
+    let means = order.taken(context, facets, |all, timing, digits| {
+        let means = FacetMean::of_facets(all, first as usize, timing, digits)?;
+        let digits = means.first().map(|mean| [mean.along.digit, mean.across.digit]);
+        Ok((means.into_iter().map(|mean| (mean.count, mean)).collect(), digits))
+    })?;
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
     let trim = |facet: u32| trims.get(facet as usize).copied().unwrap_or(unknown);
     Ok((first..).zip(&means).map(|(facet, mean)| line_record(facet, mean, trim(facet))).collect())
+}
+
+pub(super) fn line_map(
+    context: &mut Context<'_>,
+    arguments: Arguments<'_>,
+) -> Result<Datum, Trouble> {
+    let facet = existing_facet(context, arguments.number(0))?;
+    let places = arguments.words(2);
+    let map = context.station.description().check_map(places);
+    map.map_err(|fault| Trouble::Value(fault.to_string()))?;
+    let pattern = Pattern::Map(places.to_vec());
+    let order = Order::new(context, arguments.get(1), arguments.optional(3), pattern)?;
+    let dot = 1.0 / f64::from(order.line.dots);
+    let map = order.taken(context, facet..facet + 1, |all, timing, digits| {
+        let (marks, digits) = MapMark::of(all, facet as usize, timing, digits)?;
+        let asked = marks.iter().zip(places).all(|(mark, place)| (mark.at - place).abs() <= dot);
+        if marks.len() != places.len() || !asked {
+            return Err(TrimError::Unusable(
+                "the marks of a map must be read where they are asked for",
+            ));
+        }
+        let fewest = marks.iter().map(|mark| mark.count).min().unwrap_or(0);
+        Ok((vec![(fewest, marks)], Some(digits)))
+    })?;
+    Ok(listed(map.iter().flatten().map(mark_record)))
+}
+
+fn mark_record(mark: &MapMark) -> Object {
+    let MapMark { at, along, across, dose, width, .. } = mark;
+    let fields = [
+        ("cross_scan", across.of),
+        ("cross_scan_u", across.u),
+        ("degrees", along.degrees.min(across.degrees).min(MAX_DEGREES)),
+        ("dose", dose.of),
+        ("dose_degrees", dose.degrees.min(MAX_DEGREES)),
+        ("dose_u", dose.u),
+        ("in_scan", along.of),
+        ("in_scan_u", along.u),
+        ("place", *at),
+        ("readings", mark.count as f64),
+        ("rejected", mark.rejected as f64),
+        ("width", width.of),
+        ("width_u", width.u),
+    ];
+    made("mark", &fields.map(|(name, of)| (name, Datum::Number(of))))
+}
+
+/// What is drawn and read, and how often.
+struct Order {
+    readings: usize,
+    line: LineOrder,
+    timing: LineTiming,
+    random: RandomOrder,
+}
+
+/// For each facet the readings that are of use, and what they tell; and the digits of the gauge.
+type Judged<M> = (Vec<(usize, M)>, Option<[f64; 2]>);
+
+impl Order {
+    fn new(
+        context: &mut Context<'_>,
+        plan: Option<&Datum>,
+        readings: Option<f64>,
+        pattern: Pattern,
+    ) -> Result<Order, Trouble> {
+        let readings = readings.unwrap_or(1.0);
+        if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
+            let readings = show_number(readings, None);
+            return wrong(format!(
+                "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
+            ));
+        }
+        let words = plan.map_or(&[][..], Datum::words);
+        let random = RandomOrder(fits_the_head(context, plan, words)?.time.to_bits());
+        let get = |name| field("plan", words, name);
+        let line = LineOrder {
+            facet: 0,
+            dots: get("dots") as u32,
+            dot_period: get("dot_period"),
+            delay: get("pre_scan_delay"),
+            pattern,
+            correction: correction(plan),
+        };
+        let start_of_scan = context.station.description().start_of_scan;
+        let timing = LineTiming {
+            turn: TAU / get("speed"),
+            velocity: get("spot_velocity"),
+            delay: line.delay,
+            line_period: get("line_period"),
+            index_only: start_of_scan == StartOfScan::IndexOnly,
+            length: get("length"),
+        };
+        Ok(Order { readings: readings as usize, line, timing, random })
+    }
+
+    /// Has these facets drawn and read, and judged by `judge`.
+    ///
+    /// Each pass reads every facet once, in a new random order, so that what drifts or swings slowly does not
+    /// lie on the same facets. The order follows from the head time at the start, so a run on a simulated head
+    /// comes out the same again. A reading that is of no use for its wild marks is taken again.
+    fn taken<M>(
+        self,
+        context: &mut Context<'_>,
+        facets: Range<u32>,
+        judge: impl Fn(&[Vec<TimedReading>], &LineTiming, [f64; 2]) -> Result<Judged<M>, TrimError>,
+    ) -> Result<Vec<M>, Trouble> {
+        let Order { readings, line, timing, mut random } = self;
+        let first = facets.start;
+        let mut lines: Vec<LineOrder> =
+            facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
+        let mut all = vec![Vec::with_capacity(readings); lines.len()];
+        let before = context.station.gauge_digits;
+        let (told, digits) = loop {
+            let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
+            let mut missing = vec![readings; lines.len()];
+            if all.iter().all(|all| !all.is_empty()) {
+                let judged = judge(&all, &timing, before).map_err(unusable)?;
+                let lacking = judged.0.iter().zip(&all);
+                missing = lacking
+                    .map(|((count, _), all)| match most(all) {
+                        true => readings.saturating_sub(*count),
+                        false => 0,
+                    })
+                    .collect();
+                if missing.iter().all(|missing| *missing == 0) {
+                    break judged;
+                }
+            }
+            while missing.iter().any(|missing| *missing > 0) {
+                random.shuffle(&mut lines);
+                for line in &lines {
+                    let facet = (line.facet - first) as usize;
+                    let (Some(all), Some(missing)) = (all.get_mut(facet), missing.get_mut(facet))
+                    else {
+                        continue;
+                    };
+                    if *missing > 0 {
+                        all.push(reading(context, line)?);
+                        *missing -= 1;
+                    }
+                }
+            }
+        };
+        if told.iter().any(|(count, _)| *count == 0) {
+            return Err(unusable(TrimError::AllWild));
+        }
+        context.station.gauge_digits = digits.unwrap_or(before);
+        Ok(told.into_iter().map(|(_, told)| told).collect())
+    }
 }
 
 /// How a corrected plan has its lines drawn.

@@ -201,9 +201,10 @@ impl Builtin {
         self.page().effects.contains(&effect)
     }
 
-    /// Whether it exposes test lines, which the gauge then measures.
+    /// Whether it exposes test lines or maps, which the gauge then measures.
     pub fn measures_a_line(&self) -> bool {
-        self.has(Effect::Emits) && matches!(self.page().returns, "line" | "list of line")
+        self.has(Effect::Emits)
+            && matches!(self.page().returns, "line" | "list of line" | "list of mark")
     }
 
     /// Whether a call makes the polygon faster or slower.

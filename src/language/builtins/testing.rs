@@ -2,7 +2,7 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::lines::{test_line, test_lines};
+use crate::builtins::lines::{line_map, test_line, test_lines};
 use crate::builtins::records::{datum, field, made, reference, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
@@ -19,10 +19,12 @@ pub(super) fn builtins() -> Vec<Builtin> {
         bound::test_line,
     );
     let all = TimeBound::Work("that of `test_line` for every facet", bound::test_lines);
+    let map = TimeBound::Work("that of `test_line`", bound::line_map);
     vec![
         pure("plan_line", planned),
         timed("test_line", time, test_line),
         timed("test_lines", all, test_lines).with_result(bound::per_facet),
+        timed("line_map", map, line_map).with_result(bound::per_place),
         pure("worst", worst),
     ]
 }

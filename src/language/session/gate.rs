@@ -116,5 +116,13 @@ fn unfit(named: &Named, head: &Description, check_fault: CheckFault<'_>) -> Vec<
             Diagnostic::error(codes::BAD_FAULT, format!("cannot provoke this fault: {why}"), *span);
         found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
     }
+    for (places, span) in &named.maps {
+        let Err(why) = head.check_map(places) else { continue };
+        found.push(Diagnostic::error(
+            codes::BAD_MAP,
+            format!("cannot draw this map: {why}"),
+            *span,
+        ));
+    }
     found
 }

@@ -81,6 +81,30 @@ fn facets_cut_a_wide_beam_off_towards_the_ends() {
     assert!(page(&[], 1, 0.0).falloff.iter().all(|share| *share == 1.0));
 }
 
+/// The focus of a Gaussian beam between the edges of a facet that has moved by r·θ: Simpson sums in lengths,
+/// out to where the light has fallen to 1/e², in Python apart from this code.
+#[test]
+fn marks_are_wider_where_the_facet_cuts_the_beam_off() {
+    let rows = [
+        (2.5, [130.325, 130.325, 130.325]),
+        (10.0, [36.614, 32.578, 36.614]),
+        (20.0, [22.572, 18.581, 22.572]),
+        (40.0, [15.868, 15.402, 15.868]),
+    ];
+    for (beam, wanted) in rows {
+        let laser = format!("beam_diameter = '{beam} mm'");
+        let gauge = [("gauge", "width_noise = '1e-6 um'"), ("gauge", "marks = 3")];
+        let read = line(&[("laser", laser.as_str()), gauge[0], gauge[1]], 0, 0.0);
+        assert_eq!(read.width_u, Some(1e-12));
+        for (mark, wanted) in read.marks.iter().zip(wanted) {
+            let width = mark.width.unwrap() * 1e6;
+            assert!((width - wanted).abs() < 2e-3, "{beam} {}: {width} {wanted}", mark.at);
+        }
+    }
+    let plain = line(&[], 0, 0.0);
+    assert!(plain.width_u.is_none() && plain.marks.iter().all(|mark| mark.width.is_none()));
+}
+
 #[test]
 fn a_line_steered_off_the_axis_is_shorter_and_bent() {
     // Exactly: the polygon turns the beam about its axis and leaves its elevation e, so its direction is

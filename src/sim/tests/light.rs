@@ -39,7 +39,7 @@ fn orders_that_cannot_be_drawn_are_refused() {
         f(&mut o);
         o
     };
-    let rows: [(LineOrder, &str); 9] = [
+    let rows: [(LineOrder, &str); 14] = [
         (with(|o| o.facet = 10), "facet 10 is outside 0 to 9"),
         (with(|o| o.dots = 0), "number of dots 0"),
         (with(|o| o.dots = u32::MAX), "number of dots"),
@@ -49,6 +49,11 @@ fn orders_that_cannot_be_drawn_are_refused() {
         (with(|o| o.delay = 1e-3), "end of the line"),
         (with(|o| o.pattern = Pattern::Words(vec![0; 3])), "113 words"),
         (with(|o| o.pattern = Pattern::Words(vec![1; 113])), "last 16 bits"),
+        (with(|o| o.pattern = Pattern::Map(Vec::new())), "1 to 64 marks on this head, not 0"),
+        (with(|o| o.pattern = Pattern::Map(vec![0.0; 65])), "not 65"),
+        (with(|o| o.pattern = Pattern::Map(vec![0.0, 0.51])), "mark 0.51 is outside -0.5 to 0.5"),
+        (with(|o| o.pattern = Pattern::Map(vec![f64::NAN])), "outside -0.5 to 0.5"),
+        (with(|o| o.pattern = Pattern::Map(vec![0.1, 0.1])), "0.1 stands behind 0.1"),
     ];
     for (order, expected) in rows {
         let text = head.expose(&order).unwrap_err().to_string();
@@ -216,4 +221,35 @@ fn making_safe_leaves_dark_parked_and_stopping_or_kept() {
         head.sleep(10.0);
         assert_eq!(head.status().unwrap().at_rest, !keep);
     }
+}
+
+/// Two heads of one seed, which differ in nothing but what they were asked for.
+#[test]
+fn a_map_reads_what_test_marks_read_at_their_places_and_more_elsewhere() {
+    let text = "[gauge]\nlost = '0 %'\n[lens]\ndistortion = '300 um'\n";
+    let read = |pattern: Pattern| {
+        let (mut head, mut gauge, plan) = locked(text, 7);
+        head.arm(0.35).unwrap();
+        head.expose(&LineOrder { pattern, ..order(4, &plan) }).unwrap();
+        gauge.measure().unwrap()
+    };
+    let map = |places: &[f64]| read(Pattern::Map(places.to_vec()));
+    let test_line = read(Pattern::TestMarks);
+    assert_eq!(map(&[-0.5, -0.25, 0.0, 0.25, 0.5]), test_line);
+    assert_eq!(map(&[-0.5]).marks, test_line.marks[..1]);
+    // The lens bends by 300 um at the end of 330 mm as the cube of the place: by hand.
+    let marks = map(&[-0.4, 0.0, 0.4]).marks;
+    assert_eq!(marks.iter().map(|mark| mark.at).collect::<Vec<_>>(), [-0.4, 0.0, 0.4]);
+    let bent = (marks[2].in_scan - marks[0].in_scan) / 2.0;
+    let wanted = 300e-6 * (0.4 * 304.8e-3 / 165e-3_f64).powi(3);
+    assert!((bent - wanted).abs() < 3e-6, "{bent} {wanted}");
+}
+
+#[test]
+fn a_head_that_draws_no_maps_refuses_them() {
+    let (mut head, _, plan) = locked("[gauge]\nmap_marks = 0\n", 1);
+    head.arm(0.35).unwrap();
+    let order = LineOrder { pattern: Pattern::Map(vec![0.0]), ..order(0, &plan) };
+    let why = head.expose(&order).unwrap_err().to_string();
+    assert!(why.contains("draws no maps"), "{why}");
 }

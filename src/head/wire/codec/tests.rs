@@ -59,6 +59,7 @@ fn correction() -> impl Strategy<Value = Option<LineCorrection>> {
 fn any_call() -> impl Strategy<Value = Call> {
     let pattern = prop_oneof![
         Just(Pattern::TestMarks),
+        collection::vec(finite(), 0..9).prop_map(Pattern::Map),
         collection::vec(any::<u32>(), 0..9).prop_map(Pattern::Words)
     ];
     let line = (any::<u32>(), any::<u32>(), finite(), finite(), pattern, correction()).prop_map(
@@ -255,10 +256,13 @@ fn answers_read_back() {
         there_and_back(&Call::DrawingSteadily, Reply::Flag(on));
     }
     there_and_back(&Call::Channel { channel: "vacuum".to_string() }, Reply::Value(-6.0e4 / 7.0));
-    let mark = |at| Mark { at, in_scan: 1e-6, cross_scan: -2e-6 / 7.0, dose: 0.9 };
+    let mark = |at| Mark { at, in_scan: 1e-6, cross_scan: -2e-6 / 7.0, dose: 0.9, width: None };
     let u = Stated { random: 1e-7, offset: 2e-7, slope: 3e-5, place: 4e-7 };
     for marks in [vec![mark(0.0)], [-0.5, -0.25, 0.0, 0.25, 0.5].map(mark).to_vec()] {
-        let reading = Reading { marks, in_scan_u: u, cross_scan_u: u, dose_u: 0.01 };
+        let wide = marks.iter().map(|mark| Mark { width: Some(80e-6), ..*mark }).collect();
+        let reading = Reading { marks, in_scan_u: u, cross_scan_u: u, dose_u: 0.01, width_u: None };
+        there_and_back(&Call::Measure, Reply::Reading(reading.clone()));
+        let reading = Reading { marks: wide, width_u: Some(1e-6), ..reading };
         there_and_back(&Call::Measure, Reply::Reading(reading));
     }
     let strikes = Call::CheckCanInject { fault: "lock_lost".to_string() };
@@ -286,6 +290,10 @@ fn parameters_are_told_apart() {
         ("CHAN:VAL \"pump\"", -109),
         ("CHAN:VAL \"pump\",-60 KPA", -138),
         ("LINE:EXP? 0,1,1E-6,0,#13abc", -161),
+        ("LINE:EXP? 0,1,1E-6,0,MAP", -109),
+        ("LINE:EXP? 0,1,1E-6,0,MAP,2,0.5", -109),
+        ("LINE:EXP? 0,1,1E-6,0,MAP,1,0.5 M", -138),
+        ("LINE:EXP? 0,1,1E-6,0,MAP,1,0.5,TEST", -104),
         ("PAGE:EXP? 1,1,1,#12P5", -161),
         ("*IDN? 1", -108),
     ] {
@@ -307,6 +315,20 @@ fn a_line_without_words_is_heard_as_it_was_said() {
         LineOrder { facet: 0, dots: 0, dot_period: 0.0, delay: 0.0, pattern, correction: None };
     let said = Call::Expose { line };
     assert_eq!(heard(&write_call(&said).unwrap()), Ok(Some(said)));
+}
+
+/// Units go on behind the places of a map, however many these are.
+#[test]
+fn a_map_of_a_corrected_plan_is_heard_in_its_units() {
+    for places in [vec![], vec![0.25], vec![-0.5, 0.0, 0.5, 0.75]] {
+        let listed: String = places.iter().map(|place| format!(",{place}")).collect();
+        let said =
+            format!("LINE:EXP? 3,3600,208 NS,60 US,MAP,{}{listed},300 MM,1.01", places.len());
+        let Ok(Some(Call::Expose { line })) = heard(said.as_bytes()) else { panic!("{said}") };
+        assert_eq!(line.pattern, Pattern::Map(places));
+        let correction = line.correction.unwrap();
+        assert_eq!((correction.length, correction.linearity), (0.3, vec![1.01]));
+    }
 }
 
 /// Heads without these trims, and plans that were not corrected, are asked as ever.
