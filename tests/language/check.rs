@@ -122,17 +122,22 @@ fn shipped_scripts_are_clean() {
     assert!(count >= 3, "only {count} scripts");
 }
 
-/// Unknown names take time in proportion to their number: with the square of it, this takes minutes.
+/// Unknown names take time in proportion to their number: eight times as many take eight times as long, and
+/// not the square of it. The bar lies between, far from both, so that a busy machine changes nothing.
 #[test]
-fn nothing_but_unknown_names_is_checked_in_good_time() {
-    let count = 20_000;
+fn unknown_names_take_time_in_proportion() {
     let shapes: [fn(usize) -> String; 3] =
         [|i| format!("let a{i} = b{i}\n"), |i| format!("c{i} = 3\n"), |i| format!("call{i}()\n")];
     for shape in shapes {
-        let text: String = (0..count).map(shape).collect();
-        let start = std::time::Instant::now();
-        let prepared = prepare(&mut Sources::of(&text), "many.spt", &[]).unwrap();
-        assert!(prepared.errors() >= count, "{}", shape(0));
-        assert!(start.elapsed().as_secs() < 60, "{} took {:?}", shape(0), start.elapsed());
+        let took = |count: usize| {
+            let text: String = (0..count).map(shape).collect();
+            let start = std::time::Instant::now();
+            let prepared = prepare(&mut Sources::of(&text), "many.spt", &[]).unwrap();
+            assert!(prepared.errors() >= count, "{}", shape(0));
+            start.elapsed().as_secs_f64()
+        };
+        let few = took(1000).min(took(1000));
+        let many = took(8000).min(took(8000));
+        assert!(many < 32.0 * few, "{}: {few} s, {many} s", shape(0));
     }
 }
