@@ -3,4 +3,4 @@
 # squares with chi-squared bounds that SciPy computed, and the share beyond two standard uncertainties.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo test --quiet --test language -- --ignored --nocapture trims_honest
+cargo test --release --quiet --test language -- --ignored --nocapture trims_honest

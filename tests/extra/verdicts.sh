@@ -3,4 +3,4 @@
 # really draws, by arithmetic of its own.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-cargo test --quiet --test language -- --ignored --nocapture verdicts
+cargo test --release --quiet --test language -- --ignored --nocapture verdicts
