@@ -144,7 +144,11 @@ fn a_recording_can_be_stepped_through_in_the_shell() {
         let output = through(typed);
         let said = output.out;
         assert_eq!(output.code, Some(0), "{said}{}", output.error);
-        assert!(said.contains("check in-scan residual: 0.44 um ± 0.22 um"), "{said}");
+        assert!(
+            said.lines()
+                .any(|line| line.contains("check in-scan residual: ") && line.contains("conforms")),
+            "{said}"
+        );
         assert!(said.contains("head: laser off, mirror parked, polygon at rest (measured)"));
     }
     // Whatever else is asked of the head leaves the recording, and says so.
