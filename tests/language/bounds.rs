@@ -8,6 +8,7 @@ use spintrue_language::{
     BoundFor, Prepared, Severity, Station, TimeBound, finish_most, prepare, run_program,
 };
 use spintrue_sim::open;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -332,8 +333,9 @@ fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let safe_most = finish_most(station.description(), script.contains("keep_spinning()"));
     let program = prepared.program.as_ref().unwrap();
     let started = station.now();
-    let place = |span| prepared.sources.place(span);
-    let failure = run_program(program, &mut station, &mut Events::default(), &place).err();
+    let sources = prepared.sources.clone();
+    let place = Rc::new(move |span| sources.place(span));
+    let failure = run_program(program, &mut station, &mut Events::default(), place).err();
     let ended = station.now();
     station.finish(failure.is_none());
     let why = bound.unknown.first().map(|u| (u.what, prepared.sources.slice(u.span)));

@@ -13,6 +13,7 @@
 //! walked once for each set of arguments.
 
 mod form;
+mod holds;
 mod known;
 mod loops;
 mod nodes;

@@ -268,6 +268,9 @@ impl<'a> Walk<'a> {
             Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
                 return self.wait_until(condition, (within, every), otherwise.as_deref(), *span);
             }
+            Statement::Hold { conditions, every, body, .. } => {
+                return self.hold(conditions, every, body);
+            }
             Statement::Arm { power, body, span } => return self.arm(power, body, *span),
             Statement::Try { body, catch, finally } => {
                 let catch = catch.as_ref().map(|(slot, block)| (Key::Ref(slot.0), &block[..]));

@@ -109,7 +109,8 @@ impl Checker<'_> {
         let signature =
             Rc::new(Signature { parameters: Vec::new(), returns: Type::Unknown, open: Vec::new() });
         let (armed, may) = (routine.armed, self.promise(routine));
-        let info = RoutineInfo { name, module, open, signature, arms: None, armed, may, used };
+        let (arms, tells) = (None, None);
+        let info = RoutineInfo { name, module, open, signature, arms, tells, armed, may, used };
         self.routines.push(info);
         self.program.routines.push(program::Routine {
             name: Arc::from(text.as_str()),

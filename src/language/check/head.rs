@@ -56,6 +56,9 @@ impl Checker<'_> {
                     span,
                 });
             }
+            StatementKind::Hold { conditions, every, body } => {
+                return self.hold(conditions, every.as_ref(), body, span, code);
+            }
             StatementKind::Arm { power, body } => return self.arm(power, body, span, code),
             StatementKind::Fail(what) => {
                 self.fail(what, span, code);
@@ -66,6 +69,7 @@ impl Checker<'_> {
             }
             StatementKind::Deciding(_) => self.misplaced_deciding(span),
             StatementKind::Record { label, value } => {
+                self.tells(span);
                 let label = self.label(label);
                 let plain = match &value.kind {
                     ExpressionKind::Shown { value, .. } => value,
@@ -79,6 +83,7 @@ impl Checker<'_> {
                 }
             }
             StatementKind::Note(text) => {
+                self.tells(span);
                 let text =
                     self.expect_kind(text, &Type::Text, codes::WRONG_TYPE, "a note").reference();
                 code.push(program::Statement::Note(text));
@@ -197,8 +202,21 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) {
         let text = Rc::from(self.whole_words(condition.span).as_str());
+        self.tells(span);
         let written = label;
         let label = self.label(written);
+        let condition = self.expectation(condition);
+        if let Some(condition) = condition {
+            let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
+            let (deciding, optional) = self.decided(choices, uncertain);
+            let number = self.plan(written, optional, span);
+            let expect = Expect { label, condition, deciding, number, text, span };
+            code.push(program::Statement::Expect(Box::new(expect)));
+        }
+    }
+
+    /// A flag, or a value with its limits.
+    pub(super) fn expectation(&mut self, condition: &Expression) -> Option<Expectation> {
         self.inside.expect = true;
         let condition = match &condition.kind {
             ExpressionKind::Binary { operator, left, right, operator_span } => {
@@ -212,13 +230,7 @@ impl Checker<'_> {
             _ => self.holds(condition),
         };
         self.inside.expect = false;
-        if let Some(condition) = condition {
-            let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
-            let (deciding, optional) = self.decided(choices, uncertain);
-            let number = self.plan(written, optional, span);
-            let expect = Expect { label, condition, deciding, number, text, span };
-            code.push(program::Statement::Expect(Box::new(expect)));
-        }
+        condition
     }
 
     fn holds(&mut self, condition: &Expression) -> Option<Expectation> {

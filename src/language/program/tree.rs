@@ -397,6 +397,17 @@ pub enum Statement {
         /// The place in the script.
         span: Span,
     },
+    /// Runs a block during which conditions must hold.
+    Hold {
+        /// What must hold.
+        conditions: Vec<Held>,
+        /// Time between two looks in s.
+        every: Number,
+        /// The body.
+        body: Vec<Statement>,
+        /// The place in the script.
+        span: Span,
+    },
     /// Arms, runs, and disarms on every way out.
     Arm {
         /// Share of full power.
@@ -486,6 +497,17 @@ pub struct Expect {
     /// Its place in [`Program::checks`].
     pub number: usize,
     /// The condition in the script's words.
+    pub text: Rc<str>,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A condition that must hold while a block runs.
+#[derive(Clone, Debug)]
+pub struct Held {
+    /// A flag, or a value with its limits and no uncertainty.
+    pub condition: Expectation,
+    /// In the script's words.
     pub text: Rc<str>,
     /// The place in the script.
     pub span: Span,

@@ -14,6 +14,7 @@ use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::gate::RunnableEntry;
 use crate::session::load::{Loaded, Texts, settled};
+use crate::session::run::place_text;
 use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::station::Station;
@@ -129,8 +130,8 @@ impl Ready {
         observer: &mut dyn Observer,
         stepper: Option<&mut dyn Stepper>,
     ) -> Result<Vec<Datum>, Failure> {
-        let (place, slots) = (|span: Span| sources.place(span), self.left.slots());
-        interpret::run_keeping(&self.program, &slots, station, observer, &place, stepper)
+        let (place, slots) = (place_text(sources), self.left.slots());
+        interpret::run_keeping(&self.program, &slots, station, observer, place, stepper)
     }
 }
 

@@ -15,7 +15,7 @@ use std::rc::Rc;
 use std::sync::atomic::Ordering;
 
 /// Shortest time between two looks, in s, so that every wait gets on.
-const SHORTEST: f64 = 1e-6;
+pub(super) const SHORTEST: f64 = 1e-6;
 /// Head time between two progress events, in s.
 const PROGRESS: f64 = 0.1;
 
@@ -36,9 +36,9 @@ pub(super) fn duration(
 
 fn sleep(machine: &mut Machine<'_>, seconds: f64, span: Span) -> Result<(), Failed> {
     machine.at = span;
-    let slept = machine.station.sleep(seconds);
+    let slept = machine.with_station(|station| station.sleep(seconds));
     machine.count_anew();
-    slept.map_err(|error| machine.refused(error, span))
+    slept?.map_err(|error| machine.refused(error, span))
 }
 
 /// What a wait for a condition is made of.
@@ -255,7 +255,10 @@ impl Try {
             machine.station.let_finish();
         }
         machine.unbroken += usize::from(ending);
-        let last = self.finally.run(machine);
+        let last = match first {
+            Some(_) => machine.without_looks(|machine| self.finally.run(machine)),
+            None => self.finally.run(machine),
+        };
         machine.unbroken -= usize::from(ending);
         if stopped {
             machine.stop.store(true, Ordering::Relaxed);
@@ -272,10 +275,12 @@ impl Try {
     }
 }
 
-/// Runs a `catch`, unless a stop was requested or the run takes too long.
+/// Runs a `catch`, unless a stop was requested, the run takes too long, or a condition broke that had to
+/// hold around.
 fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow, Failed> {
     let failure = machine.take_failure();
-    if failure.kind == FailureKind::Interrupted || machine.station.is_overdue() {
+    let ends = failure.kind == FailureKind::Interrupted || machine.is_unheld();
+    if ends || machine.station.is_overdue() {
         machine.failure = Some(failure);
         return Err(Failed);
     }

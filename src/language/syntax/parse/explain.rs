@@ -149,6 +149,7 @@ fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 | Keyword::For
                 | Keyword::While
                 | Keyword::Repeat
+                | Keyword::Hold
                 | Keyword::Arm
                 | Keyword::Try
         );
@@ -177,6 +178,7 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::For => "for x in … { … }",
         Keyword::While => "while … at most 100 times { … }",
         Keyword::Repeat => "repeat 3 times { … }",
+        Keyword::Hold => "hold locked() { … }",
         Keyword::Arm => "arm at 35 % { … }",
         Keyword::Routine => "routine name(…) { … }",
         Keyword::Try => "try { … } catch problem { … }",
