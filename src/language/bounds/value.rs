@@ -5,7 +5,7 @@ use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
-use crate::bounds::walk::{Called, Cost, Flow, Walk};
+use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Extent, Function, Range, ResultBound, TimeBound, kind, table,
 };
@@ -292,11 +292,14 @@ impl Walk<'_> {
         };
         self.at = call.span;
         let speed = self.state.get(self.speed).number();
+        let looking = self.looking();
         let contexts = self.known_calls.entry(call.routine).or_default();
         let same = |arguments: &[Fact]| {
             let mut known = contexts.iter();
-            let known = known.find(|(known, at, _)| *known == arguments && *at == speed);
-            known.map(|(.., called)| called.clone())
+            let is_same = |known: &&Context| {
+                known.arguments == arguments && known.speed == speed && known.looking == looking
+            };
+            known.find(is_same).map(|known| known.called.clone())
         };
         let mut known = same(&arguments);
         if known.is_none() && contexts.len() >= MAX_CONTEXTS {
@@ -317,7 +320,7 @@ impl Walk<'_> {
                 let Some(called) = called else { return Fact::Number(Interval::any(None)) };
                 if self.unrolling == 0 || self.fuel > 0 {
                     let contexts = self.known_calls.entry(call.routine).or_default();
-                    contexts.push((arguments, speed, called.clone()));
+                    contexts.push(Context { arguments, speed, looking, called: called.clone() });
                 }
                 called
             }
@@ -385,7 +388,9 @@ impl Walk<'_> {
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
         let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
-        self.spend(Cost { ended: answered, failing });
+        let looks = self.looks_of_call(effort.answered, answered_by);
+        let ended = self.nodes.sum([answered, looks]);
+        self.spend(Cost { ended, failing });
         match builtin.time {
             TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
             TimeBound::Halt => self.forget_key(self.speed),

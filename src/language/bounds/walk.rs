@@ -1,6 +1,7 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
 use crate::bounds::form::Form;
+use crate::bounds::holds::Holding;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
@@ -69,6 +70,16 @@ pub(super) struct Called {
     pub speed: Interval,
 }
 
+/// What a routine was walked for, and what came of it.
+#[derive(Debug)]
+pub(super) struct Context {
+    pub arguments: Vec<Fact>,
+    pub speed: Interval,
+    /// How much looking at conditions goes on around.
+    pub looking: Vec<(f64, f64)>,
+    pub called: Called,
+}
+
 /// A loop that is being walked.
 pub(super) struct Loop {
     /// Where its turn began.
@@ -95,7 +106,9 @@ pub(super) struct Walk<'a> {
     pub(super) loops: Vec<Loop>,
     /// What the routine being walked has given back so far, with the speed then.
     pub(super) returned: Vec<(Option<Fact>, Interval)>,
-    pub(super) known_calls: HashMap<usize, Vec<(Vec<Fact>, Interval, Called)>>,
+    pub(super) known_calls: HashMap<usize, Vec<Context>>,
+    /// Conditions that must hold around.
+    pub(super) holds: Vec<Holding>,
     pub(super) fuel: u32,
     pub(super) unrolling: u32,
     /// Counts times and counts that were known between two ends only.
@@ -129,6 +142,7 @@ impl<'a> Walk<'a> {
             loops: Vec::new(),
             returned: Vec::new(),
             known_calls: HashMap::new(),
+            holds: Vec::new(),
             fuel: MAX_UNROLLED,
             unrolling: 0,
             vague: 0,
@@ -355,7 +369,8 @@ impl<'a> Walk<'a> {
             self.vague += 1;
             self.nodes.unknown(span, What::Wait, time.from)
         };
-        let ended = self.nodes.sum([waited, look]);
+        let looks = self.looks_of_wait();
+        let ended = self.nodes.sum([waited, look, looks]);
         self.spend(Cost { ended, failing: lost });
     }
 
@@ -428,7 +443,8 @@ impl<'a> Walk<'a> {
         let (cost, flow) = self.block(body);
         let longest = self.nodes.longest([cost.failing, refused]);
         let failing = self.nodes.sum([longest, dark]);
-        let ended = self.nodes.sum([armed, cost.ended]);
+        let looks = self.looks_of_call(seconds, 0);
+        let ended = self.nodes.sum([armed, cost.ended, looks]);
         if flow == Flow::Fails {
             let failing = self.nodes.sum([armed, failing]);
             self.spend(Cost { ended: NOTHING, failing });

@@ -205,7 +205,7 @@ impl Checker<'_> {
         self.tells(span);
         let written = label;
         let label = self.label(written);
-        let condition = self.expectation(condition);
+        let condition = self.expectation(condition, "what is expected");
         if let Some(condition) = condition {
             let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
             let (deciding, optional) = self.decided(choices, uncertain);
@@ -216,25 +216,29 @@ impl Checker<'_> {
     }
 
     /// A flag, or a value with its limits.
-    pub(super) fn expectation(&mut self, condition: &Expression) -> Option<Expectation> {
+    pub(super) fn expectation(
+        &mut self,
+        condition: &Expression,
+        what: &str,
+    ) -> Option<Expectation> {
         self.inside.expect = true;
         let condition = match &condition.kind {
             ExpressionKind::Binary { operator, left, right, operator_span } => {
-                self.limit(*operator, *operator_span, left, right, condition)
+                self.limit(*operator, *operator_span, left, right, condition, what)
             }
             ExpressionKind::Within { value, low, high } => {
                 let (value, uncertainty) = self.uncertain(value);
                 let (low, high) = self.two_ends(low, high, &value.kind, "limit");
                 self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
             }
-            _ => self.holds(condition),
+            _ => self.holds(condition, what),
         };
         self.inside.expect = false;
         condition
     }
 
-    fn holds(&mut self, condition: &Expression) -> Option<Expectation> {
-        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, "what is expected");
+    fn holds(&mut self, condition: &Expression, what: &str) -> Option<Expectation> {
+        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what);
         (typed.kind == Type::Flag).then(|| Expectation::Holds(typed.flag()))
     }
 
@@ -245,6 +249,7 @@ impl Checker<'_> {
         left: &Expression,
         right: &Expression,
         whole: &Expression,
+        what: &str,
     ) -> Option<Expectation> {
         let uncertain =
             matches!(left.kind, ExpressionKind::Binary { operator: Binary::PlusMinus, .. });
@@ -263,7 +268,7 @@ impl Checker<'_> {
                 .help("put a limit behind it: `... ± 0.4 um <= 6 um`");
                 return None;
             }
-            _ => return self.holds(whole),
+            _ => return self.holds(whole, what),
         };
         if let (ExpressionKind::Binary { operator: Binary::PlusMinus, operator_span, .. }, false) =
             (&right.kind, uncertain)
@@ -281,7 +286,7 @@ impl Checker<'_> {
         let (value, uncertainty) = self.uncertain(left);
         if !uncertain && !is_number(&value.kind) && value.kind != Type::Unknown {
             self.diagnostics.truncate(before);
-            return self.holds(whole);
+            return self.holds(whole, what);
         }
         let limit = self.expression(right, None);
         if value.kind == Type::Unknown || limit.kind == Type::Unknown {

@@ -35,7 +35,7 @@ impl Checker<'_> {
         let first = self.calls.len();
         let conditions = conditions.iter().filter_map(|condition| {
             let text = Rc::from(self.whole_words(condition.span).as_str());
-            let held = self.expectation(condition)?;
+            let held = self.expectation(condition, "what must hold")?;
             if let Expectation::Limits { uncertainty: Some(_), .. } = &held {
                 let headline = "a condition that must hold has no uncertainty";
                 self.error(codes::MISPLACED_UNCERTAINTY, headline, condition.span)

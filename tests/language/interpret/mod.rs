@@ -5,6 +5,7 @@ mod computing;
 mod flow;
 mod guards;
 mod head;
+mod hold;
 mod limits;
 mod values;
 
