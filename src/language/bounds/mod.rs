@@ -12,17 +12,21 @@
 //! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
 //! walked once for each set of arguments.
 
+mod exact;
 mod form;
 mod holds;
+mod judge;
 mod known;
 mod loops;
 mod nodes;
+mod prove;
 mod state;
 mod value;
 mod walk;
 mod writes;
 
 pub(crate) use nodes::Contribution;
+pub(crate) use prove::{refused, risky};
 pub use nodes::{Unknown, What};
 
 use crate::bounds::form::{Form, Params, set_of};

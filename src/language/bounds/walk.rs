@@ -5,6 +5,7 @@ use crate::bounds::holds::Holding;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
+use crate::bounds::prove::{Finding, Proof};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
@@ -68,6 +69,7 @@ pub(super) struct Called {
     pub cost: Cost,
     pub result: Fact,
     pub speed: Interval,
+    pub findings: Vec<Finding>,
 }
 
 /// What a routine was walked for, and what came of it.
@@ -120,6 +122,13 @@ pub(super) struct Walk<'a> {
     pub(super) eager: bool,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
+    /// What surely fails, where that is looked for.
+    pub(super) proof: Option<Proof<'a>>,
+}
+
+/// What may have been asked for, or nothing.
+fn any_speed(head: &Description) -> Range {
+    Range { low: 0.0, high: head.speed_most }
 }
 
 impl<'a> Walk<'a> {
@@ -127,7 +136,7 @@ impl<'a> Walk<'a> {
     pub(super) fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
-        let any = Range { low: head.speed_least, high: head.speed_most };
+        let any = any_speed(head);
         state.set(speed, Fact::Number(Interval::of(any)));
         let spins = spinning(program, speed);
         Walk {
@@ -150,6 +159,7 @@ impl<'a> Walk<'a> {
             deciding: 0,
             eager,
             at: Span::default(),
+            proof: None,
         }
     }
 
@@ -231,8 +241,14 @@ impl<'a> Walk<'a> {
                 self.state.set((*slot).into(), value);
             }
             Statement::Store { root, hops, value } => {
-                for index in hops.iter().filter_map(|hop| hop.index.as_ref()) {
-                    self.number(index);
+                let mut list = Some(self.state.get(Key::Ref(root.0)).shape());
+                for hop in hops {
+                    let Some(index) = &hop.index else { continue };
+                    let index = self.number(index);
+                    // Where a first index leads is not followed.
+                    if let Some(list) = list.take() {
+                        self.judge_index(&index, &list.count(hop.stride), hop.span);
+                    }
                 }
                 self.expression(&value.value);
                 let key = Key::Ref(root.0);
@@ -277,6 +293,7 @@ impl<'a> Walk<'a> {
             }
             Statement::Wait(time, span) => {
                 let time = self.number(time);
+                self.judge_time(&time, MAX_SLEEP, *span);
                 self.wait(&time, MAX_SLEEP, *span);
             }
             Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
@@ -405,7 +422,9 @@ impl<'a> Walk<'a> {
         span: Span,
     ) -> Flow {
         let within = self.number(within);
-        self.number(every);
+        let every = self.number(every);
+        self.judge_time(&within, f64::INFINITY, span);
+        self.judge_time(&every, f64::INFINITY, span);
         let (look, known) = self.costing(|walk| walk.decide(condition));
         if known == Some(true) {
             self.spend(look);
@@ -416,13 +435,23 @@ impl<'a> Walk<'a> {
         self.spend(Cost { ended: late, failing: NOTHING });
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         self.spend(Cost { ended: looks, failing: look.failing });
-        let Some(block) = otherwise else { return Flow::Next };
-        self.perhaps(block)
+        let seeks = self.seeks_lock_at_rest(condition);
+        let Some(block) = otherwise else {
+            self.judge_seeking(seeks, span);
+            return Flow::Next;
+        };
+        let (cost, flow, written) = self.way(block);
+        self.judge_seeking(seeks && flow == Flow::Fails, span);
+        self.perhaps_done(cost, flow, written)
     }
 
     /// A block that is done or not.
     pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
         let (cost, flow, written) = self.way(block);
+        self.perhaps_done(cost, flow, written)
+    }
+
+    fn perhaps_done(&mut self, cost: Cost, flow: Flow, written: Written) -> Flow {
         self.spend(cost);
         let mut ways = vec![Written::new()];
         ways.extend((flow == Flow::Next).then_some(written));
@@ -432,7 +461,8 @@ impl<'a> Walk<'a> {
 
     /// Light may come out late, which exposures then wait for: once a block, so it counts here.
     fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
-        self.number(power);
+        let share = self.number(power);
+        self.judge_arming(&share, span);
         let times = self.head.times;
         let asked = answer(self.head, true);
         // A last look comes before the disarming.
@@ -462,6 +492,7 @@ impl<'a> Walk<'a> {
         finally: &[Statement],
     ) -> Flow {
         let mark = self.state.mark();
+        let findings = self.findings();
         self.state.watch();
         let (tried, flow, written) = self.way(body);
         let seen = self.state.watched();
@@ -473,7 +504,14 @@ impl<'a> Walk<'a> {
         if let Some((slot, block)) = catch {
             self.state.forget(slot);
             self.state.watch();
+            let behind = self.findings();
             let (caught, flow, mut written) = self.way(block);
+            if flow != Flow::Fails {
+                // The script goes on, so it has seen to what fails in the body, and may never come here.
+                self.forget_findings(findings);
+            } else {
+                self.forget_findings(behind);
+            }
             let seen = self.state.watched();
             // What the body wrote before it failed is not known.
             for (key, fact) in self.state.since(mark) {
@@ -530,7 +568,7 @@ impl<'a> Walk<'a> {
 
     pub(super) fn forget_key(&mut self, key: Key) {
         if key == self.speed {
-            let any = Range { low: self.head.speed_least, high: self.head.speed_most };
+            let any = any_speed(self.head);
             self.state.set(key, Fact::Number(Interval::of(any)));
         } else {
             self.state.forget(key);

@@ -1,6 +1,7 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
 use crate::builtins::bound::TimeBound;
+use crate::builtins::refusal;
 use crate::builtins::records::{datum, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed};
 use crate::program::value::Datum;
@@ -11,7 +12,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         timed("spin", TimeBound::Spin, |context, arguments| {
             done(context.station.spin(arguments.number(0)))
-        }),
+        })
+        .refusing(refusal::spin),
         timed("coast", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Coast))),
         timed("brake", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Brake))),
         timed("keep_spinning", TimeBound::Keep, |context, _| {
@@ -27,11 +29,13 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         timed("measured_speed", TimeBound::Answer, |context, _| {
             Ok(Datum::Number(context.station.status()?.speed))
-        }),
+        })
+        .with_traits(&[Trait::Measured]),
         timed("status", TimeBound::Answer, status).with_traits(&[Trait::SeeksLock]),
         timed("steer", TimeBound::Answer, |context, arguments| {
             done(context.station.steer(Some(arguments.number(0))))
-        }),
+        })
+        .refusing(refusal::steer),
         timed("park", TimeBound::Answer, |context, _| done(context.station.steer(None))),
         timed("now", TimeBound::Answer, |context, _| Ok(Datum::Number(context.station.now())))
             .with_traits(&[Trait::NotNegative]),

@@ -272,11 +272,14 @@ impl Checker<'_> {
         let like = Typed { kind: kind.clone(), unit, makeup, ..Typed::unknown(name.span) };
         let (variable, slot) = self.declare(*name, like, Role::Param);
         self.publish(name.symbol, variable, false);
+        let mut ends = None;
         if let Some(range) = range {
-            let ends = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
+            let known = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
             if let Some(variable) = self.variables.get_mut(variable) {
-                variable.range = ends;
+                variable.range = known;
             }
+            let words = [&range.0, &range.1].map(|end| self.words(end.span));
+            ends = known.map(|(low, high)| program::ParamRange { low, high, words });
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
         let shown = program::Param {
@@ -287,6 +290,8 @@ impl Checker<'_> {
                 Type::Quantity(dimension) => Some(dimension),
                 _ => None,
             },
+            ends,
+            span: name.span,
         };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));

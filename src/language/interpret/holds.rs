@@ -19,6 +19,9 @@ use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
+/// Times that lie no further apart are the same, in s.
+const FRESH: f64 = 1e-9;
+
 /// Names a place of the script for its reader.
 pub type PlaceText = Rc<dyn Fn(Span) -> String>;
 
@@ -74,6 +77,8 @@ pub(super) struct Holds {
     failed: Option<usize>,
     /// `finally` blocks around that run because of a failure: nothing is looked at there.
     suspended: usize,
+    /// Until when the script last let time pass, in s of head time.
+    waited: f64,
 }
 
 /// What a look needs besides the station.
@@ -309,6 +314,21 @@ impl Machine<'_> {
             }
             None => Ok(done),
         }
+    }
+
+    /// Notes that the script lets time pass until then.
+    pub(super) fn waits_until(&mut self, time: f64) {
+        self.holds.waited = time;
+    }
+
+    /// Looks as the innermost block ends, unless nothing has passed since the last look, which began when the
+    /// body had ended.
+    pub(super) fn look_at_end(&mut self) -> Result<(), Failed> {
+        let now = self.station.now();
+        let is_fresh = self.holds.open.last().is_some_and(|hold| {
+            hold.looked >= self.holds.waited - FRESH && now - (hold.due - hold.every) < FRESH
+        });
+        if is_fresh { Ok(()) } else { self.look_at_held(true) }
     }
 
     /// Looks at what must hold, as far as it is due; at the innermost block in any case where that is

@@ -5,8 +5,7 @@ use crate::interpret::events::{Event, Observer};
 use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::{Stepper, datum};
-use crate::program::failure::{Failure, FailureKind};
-use crate::program::show::number_text;
+use crate::program::failure::{Failure, FailureKind, bad_index};
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
@@ -14,9 +13,6 @@ use crate::station::{Station, StationError};
 use spintrue_head::Fault;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-
-/// Most turns that a loop may be asked for.
-pub(super) const TURNS_MOST: f64 = 1e9;
 
 /// Steps of computing between two looks while armed, or while conditions must hold: a step takes 1 ns to 50 ns, so they take about 10
 /// ms at most. A recording repeats its looks only with the same number.
@@ -158,6 +154,7 @@ impl Machine<'_> {
     pub(super) fn troubled(&mut self, trouble: Trouble, place: Span) -> Failed {
         match trouble {
             Trouble::Station(error) => self.refused(error, place),
+            Trouble::Unusable(message) => self.fail(FailureKind::Fault, message, place),
             Trouble::Value(message) => self.fail(FailureKind::Value, message, place),
             Trouble::Limit(message) => self.fail(FailureKind::Limit, message, place),
         }
@@ -280,15 +277,7 @@ impl Machine<'_> {
     #[cold]
     #[inline(never)]
     pub(super) fn bad_index(&mut self, index: f64, count: usize, place: Span) -> Failed {
-        let shown = number_text(index);
-        let message = if index.fract() != 0.0 || !index.is_finite() {
-            format!("index {shown} is not a whole number")
-        } else if index < 0.0 {
-            format!("index {shown} is negative")
-        } else {
-            format!("index {shown} is past the end of a list of {count}")
-        };
-        self.fail(FailureKind::Value, message, place)
+        self.fail(FailureKind::Value, bad_index(index, count), place)
     }
 
     /// Fails on a division by zero.

@@ -1,5 +1,6 @@
 //! What a running script can fail with.
 
+use crate::program::show::{number_text, time_text};
 use crate::source::Span;
 
 macro_rules! kinds {
@@ -40,7 +41,7 @@ kinds! {
     InterlockOpen "interlock_open"
     /// A condition broke that had to hold.
     NotHeld "not_held"
-    /// The head, its gauge or the link is silent or broken, or gives no answer that can be used.
+    /// The head, its gauge or the link is silent or broken.
     NoAnswer "no_answer"
     /// Pulses that should have come did not.
     NoPulse "no_pulse"
@@ -74,6 +75,39 @@ impl FailureKind {
         let mut all = FailureKind::ALL.iter().copied();
         all.find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)
     }
+}
+
+/// Most turns that a loop may be asked for.
+pub(crate) const MAX_TURNS: f64 = 1e9;
+
+/// Why an index leads nowhere in a list of `count`.
+pub(crate) fn bad_index(index: f64, count: usize) -> String {
+    let shown = number_text(index);
+    if index.fract() != 0.0 || !index.is_finite() {
+        format!("index {shown} is not a whole number")
+    } else if index < 0.0 {
+        format!("index {shown} is negative")
+    } else {
+        format!("index {shown} is past the end of a list of {count}")
+    }
+}
+
+/// Why a time cannot be waited.
+pub(crate) fn bad_time(seconds: f64) -> String {
+    let shown = if seconds.is_nan() { number_text(seconds) } else { time_text(seconds) };
+    format!("cannot wait {shown}: a time is finite and not negative")
+}
+
+/// Why a loop cannot run so often.
+pub(crate) fn bad_turns(times: f64) -> String {
+    let (times, most) = (number_text(times), number_text(MAX_TURNS));
+    format!("a loop cannot run {times} times: the bound is a whole number from 0 to {most}")
+}
+
+/// Why the laser cannot be armed at a share of full power.
+pub(crate) fn bad_power(share: f64) -> String {
+    let shown = number_text(share);
+    format!("cannot arm at {shown}: power is a share above 0 and at most 1 (100 %)")
 }
 
 /// A failure on its way out.

@@ -64,6 +64,21 @@ pub struct Param {
     pub slot: Slot,
     /// Its dimension, where it is a quantity.
     pub dimension: Option<Dimension>,
+    /// Between which values it may be set.
+    pub ends: Option<ParamRange>,
+    /// Its name where it is declared.
+    pub span: Span,
+}
+
+/// The range of a param.
+#[derive(Clone, Debug)]
+pub struct ParamRange {
+    /// The smallest value.
+    pub low: f64,
+    /// The largest value.
+    pub high: f64,
+    /// Both in the script's own words.
+    pub words: [String; 2],
 }
 
 /// A routine.
@@ -128,6 +143,8 @@ pub struct BuiltinCall {
     pub builtin: usize,
     /// One per parameter of the signature; none where it was left out.
     pub arguments: Vec<Option<Expression>>,
+    /// Where each stands; the call where it was left out.
+    pub places: Vec<Span>,
     /// For built-ins that work on lists of anything: how one item of the first list lies.
     pub item: Layout,
     /// For built-ins that must know of which kind a number is; otherwise nothing.

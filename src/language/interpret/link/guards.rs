@@ -3,8 +3,8 @@
 use crate::interpret::events::Event;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::program::failure::FailureKind;
-use crate::program::show::{number_text, time_text};
+use crate::program::failure::{FailureKind, bad_power, bad_time};
+use crate::program::show::time_text;
 use crate::program::tree::{Flag, Number, RefSlot, Statement};
 use crate::program::value::{Object, Value};
 use crate::source::Span;
@@ -29,13 +29,15 @@ pub(super) fn duration(
     if seconds >= 0.0 && seconds.is_finite() {
         return Ok(seconds);
     }
-    let shown = if seconds.is_nan() { number_text(seconds) } else { time_text(seconds) };
-    let message = format!("cannot wait {shown}: a time is finite and not negative");
-    Err(machine.fail(FailureKind::Value, message, span))
+    Err(machine.fail(FailureKind::Value, bad_time(seconds), span))
 }
 
 fn sleep(machine: &mut Machine<'_>, seconds: f64, span: Span) -> Result<(), Failed> {
     machine.at = span;
+    if machine.is_holding() {
+        let until = machine.station.now() + seconds;
+        machine.waits_until(until);
+    }
     let slept = machine.with_station(|station| station.sleep(seconds));
     machine.count_anew();
     slept?.map_err(|error| machine.refused(error, span))
@@ -175,11 +177,7 @@ impl Linker<'_> {
 fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed> {
     // Without light there is nothing to measure, though a gauge may read something all the same.
     if !(power > 0.0 && power <= 1.0) {
-        let message = format!(
-            "cannot arm at {}: power is a share above 0 and at most 1 (100 %)",
-            number_text(power)
-        );
-        return Err(machine.fail(FailureKind::Value, message, span));
+        return Err(machine.fail(FailureKind::Value, bad_power(power), span));
     }
     if machine.station.is_armed() {
         return Err(machine.fail(FailureKind::Fault, "the laser is armed already", span));

@@ -32,7 +32,7 @@ impl Linker<'_> {
                 flow
             });
             if flow.is_ok() {
-                flow = machine.look_at_held(true).and(flow);
+                flow = machine.look_at_end().and(flow);
             }
             machine.end_holding();
             flow
