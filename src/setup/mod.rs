@@ -189,6 +189,11 @@ impl Described {
         prepared.unfit(&self.head, &|fault| self.check_can_inject(fault))
     }
 
+    /// Reports params that may be set so that a script surely fails on this head.
+    pub(crate) fn risky(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        prepared.risky(&self.head)
+    }
+
     /// Whether a script may run on this head, as far as that can be told without running it.
     pub(crate) fn admit(&self, prepared: &Prepared) -> Result<(), Vec<Diagnostic>> {
         let check_fault = |fault: &str| self.check_can_inject(fault);

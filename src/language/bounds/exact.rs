@@ -52,13 +52,20 @@ fn value(shape: &Shape) -> Option<Value> {
     if let Some(text) = &shape.text {
         return Some(Value::Text(text.clone()));
     }
-    let Some(Parts { items: None, words, refs }) = &shape.parts else { return None };
-    if words.len() > MAX_GIVEN {
+    let Parts { items, words, refs } = shape.parts.as_ref()?;
+    // What holds for every item, all alike; without any, nothing is known of them.
+    let count = match items {
+        Some(_) if words.is_empty() && refs.is_empty() => return None,
+        Some(items) => Some(items.range).filter(|range| range.is_exact())?.low as usize,
+        None => 1,
+    };
+    if count.saturating_mul(words.len().max(refs.len())) > MAX_GIVEN {
         return None;
     }
-    let words: Option<Vec<f64>> = words.iter().map(number).collect();
-    let refs: Option<Vec<Value>> = refs.iter().map(|shape| value(shape)).collect();
-    Some(Value::Object(Rc::new(Object { words: words?, refs: refs? })))
+    let one: Option<Vec<f64>> = words.iter().map(number).collect();
+    let inner: Option<Vec<Value>> = refs.iter().map(|shape| value(shape)).collect();
+    let (words, refs) = (one?.repeat(count), vec![inner?; count].concat());
+    Some(Value::Object(Rc::new(Object { words, refs })))
 }
 
 /// The arguments of a call where they are known whole; `Nothing` for one that was left out.
@@ -99,7 +106,9 @@ impl Walk<'_> {
             && !builtin.is(Trait::Changes);
         let proof = self.proof.as_mut().filter(|_| asks_nothing)?;
         let data: Vec<Datum> = given.iter().cloned().collect::<Option<_>>()?;
-        let at = |index: usize| data.get(index).map_or(f64::NAN, |datum| datum.given().unwrap_or(f64::NAN));
+        let at = |index: usize| {
+            data.get(index).map_or(f64::NAN, |datum| datum.given().unwrap_or(f64::NAN))
+        };
         let made = match builtin.function {
             Function::Number1(work) => Ok(Datum::Number(work(at(0)))),
             Function::Number2(work) => Ok(Datum::Number(work(at(0), at(1)))),
@@ -122,7 +131,9 @@ impl Walk<'_> {
                 Some(Err(format!("{}({shown}) has no result", builtin.name)))
             }
             Ok(datum) => fact(&datum, held).map(Ok),
-            Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why)) => Some(Err(why)),
+            Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why)) => {
+                Some(Err(why))
+            }
             Err(Trouble::Station(_)) => None,
         }
     }

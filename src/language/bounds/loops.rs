@@ -232,7 +232,8 @@ impl Walk<'_> {
     /// The last of many turns, where it is reached in any case: a range goes up to its end.
     fn last_turn(&mut self, count: &Interval, work: &Work<'_, '_>, leaves: bool) {
         let many = count.range.is_exact() && count.range.high > MAX_UNROLLED_TURNS;
-        let Some((key, items)) = work.target.filter(|_| self.is_proving() && many && !leaves) else {
+        let Some((key, items)) = work.target.filter(|_| self.is_proving() && many && !leaves)
+        else {
             return;
         };
         let item = items(Some(count.range.high as usize - 1));

@@ -26,8 +26,8 @@ mod walk;
 mod writes;
 
 pub(crate) use nodes::Contribution;
-pub(crate) use prove::{refused, risky};
 pub use nodes::{Unknown, What};
+pub(crate) use prove::{refused, risky};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};

@@ -206,7 +206,8 @@ pub(crate) fn risky(
             // What follows from the first one need not be told.
             let Some(found) = all.iter().find(|found| is_new(found)) else { continue };
             let Param { name, span, .. } = param;
-            let headline = format!("`{name}` may be set {how} {shown}, and then this fails: {}", found.why);
+            let headline =
+                format!("`{name}` may be set {how} {shown}, and then this fails: {}", found.why);
             let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, found.span)
                 .label(*span, "its range is declared here")
                 .help(format!("narrow the range of `{name}` to what this head can do"));

@@ -17,6 +17,7 @@ use crate::program::tree::{
     Routine,
 };
 use crate::program::types::{Layout, Type};
+use crate::program::value::remainder;
 use std::rc::Rc;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
@@ -120,6 +121,10 @@ impl Walk<'_> {
             Number::Modulo(a, b, span) => {
                 let (a, b) = (self.number(a), self.number(b));
                 self.judge_divisor(&b, *span);
+                if a.range.is_exact() && b.range.is_exact() && b.range.low != 0.0 {
+                    let rest = remainder(a.range.low, b.range.low);
+                    return Interval::only(rest).after(&[&a, &b]);
+                }
                 let largest = b.range.low.abs().max(b.range.high.abs());
                 let low = if b.range.low >= 0.0 { 0.0 } else { -largest };
                 let high = if b.range.high <= 0.0 { 0.0 } else { largest };

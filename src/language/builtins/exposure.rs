@@ -3,15 +3,13 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::lines::{correction, existing_facet};
+use crate::builtins::records::{datum, field, listed, made};
 use crate::builtins::refusal;
 use crate::builtins::refusal::{LINES, STEADY};
-use crate::builtins::records::{datum, field, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::Datum;
-use spintrue_head::{
-    Calls, PageOrder, SteadyOrder, show_number,
-};
+use spintrue_head::{Calls, PageOrder, SteadyOrder, show_number};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {

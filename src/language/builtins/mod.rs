@@ -7,6 +7,7 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod limits;
 mod lines;
 mod lists;
 mod motion;
@@ -53,6 +54,7 @@ pub fn topics() -> &'static [Topic] {
     static TOPICS: LazyLock<Vec<Topic>> = LazyLock::new(|| {
         vec![
             topic(include_str!("pages/supply.md"), supply::builtins()),
+            topic(include_str!("pages/limits.md"), limits::builtins()),
             topic(include_str!("pages/motion.md"), motion::builtins()),
             topic(include_str!("pages/pulses.md"), pulses::builtins()),
             topic(include_str!("pages/pattern.md"), pattern::builtins()),

@@ -1,8 +1,8 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
 use crate::builtins::bound::TimeBound;
-use crate::builtins::refusal;
 use crate::builtins::records::{datum, made};
+use crate::builtins::refusal;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed};
 use crate::program::value::Datum;
 use spintrue_head::{Calls, Halt, Laser};
@@ -31,7 +31,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(Datum::Number(context.station.status()?.speed))
         })
         .with_traits(&[Trait::Measured]),
-        timed("status", TimeBound::Answer, status).with_traits(&[Trait::SeeksLock]),
+        timed("status", TimeBound::Answer, status)
+            .with_traits(&[Trait::SeeksLock, Trait::Measured]),
         timed("steer", TimeBound::Answer, |context, arguments| {
             done(context.station.steer(Some(arguments.number(0))))
         })

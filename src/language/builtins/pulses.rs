@@ -2,9 +2,9 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
+use crate::builtins::records::{datum, listed, made};
 use crate::builtins::refusal;
 use crate::builtins::refusal::TURNS;
-use crate::builtins::records::{datum, listed, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;

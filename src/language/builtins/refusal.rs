@@ -76,7 +76,9 @@ pub(super) const LINES: Limit = Limit {
     whole: true,
     words: |_, most| {
         let most = show_number(most, None);
-        format!("an image cannot have {most} lines at most: it takes a whole number from 1 to 100000")
+        format!(
+            "an image cannot have {most} lines at most: it takes a whole number from 1 to 100000"
+        )
     },
     help: None,
 };
@@ -209,7 +211,8 @@ pub(super) fn load(asked: &CallFacts<'_>) -> Option<Refused> {
         let Some(super::Extent::List { count, .. }) = asked.arguments.first() else { return None };
         let facets = f64::from(asked.head.facets);
         let other = count.is_exact() && count.low != facets;
-        let why = other.then(|| super::trims::wrong_count(count.low as usize, asked.head.facets))?;
+        let why =
+            other.then(|| super::trims::wrong_count(count.low as usize, asked.head.facets))?;
         Some(Refused { argument: 0, why, help: None })
     })
 }

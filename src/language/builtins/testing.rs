@@ -3,8 +3,8 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::lines::{test_line, test_lines};
-use crate::builtins::refusal;
 use crate::builtins::records::{datum, field, made, reference, width};
+use crate::builtins::refusal;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;

@@ -2,17 +2,18 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::refusal;
 use crate::builtins::pattern::{angles, pattern_records};
 use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
+use crate::builtins::refusal;
 use crate::builtins::response;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, DOTS_PER_WORD, Description, DotTiming, FacetMean, Fault, LineScale, Matrix, Proof, SHAPE, Shape,
-    Trim, TrimError, Trimmed, combined, corrected, queue_needed, show_number, wanted_dose,
+    Calls, DOTS_PER_WORD, Description, DotTiming, FacetMean, Fault, LineScale, Matrix, Proof,
+    SHAPE, Shape, Trim, TrimError, Trimmed, combined, corrected, queue_needed, show_number,
+    wanted_dose,
 };
 
 /// Share of a normal distribution within two standard deviations.

@@ -298,6 +298,9 @@ impl Checker<'_> {
             self.unlike_report(headline, operator_span, (left, &value), (right, &limit));
             return None;
         }
+        if operator == Binary::Equal {
+            self.exactly_measured(&value, &limit, operator_span);
+        }
         self.limits(
             value,
             uncertainty,

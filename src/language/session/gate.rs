@@ -102,7 +102,8 @@ impl Entry {
         limits: Vec<Diagnostic>,
     ) -> Result<RunnableEntry, Vec<Diagnostic>> {
         let ready = self.ready.as_ref();
-        let proved = ready.map(|ready| Proved { program: &ready.program, images: None, starts: false });
+        let proved =
+            ready.map(|ready| Proved { program: &ready.program, images: None, starts: false });
         let found = held(&self.diagnostics, &self.named, proved, head, check_fault, limits)?;
         if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
     }

@@ -360,7 +360,8 @@ impl Session {
         // What is read to be run must have every value.
         checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
         let mut images = ImageSizes::new();
-        let (mut diagnostics, program) = settled(files, sources, problems, &mut checked, Some(&mut images));
+        let (mut diagnostics, program) =
+            settled(files, sources, problems, &mut checked, Some(&mut images));
         // Earlier entries were warned of when they were entered.
         diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &own_statements));
         let Checked { left, index, effects, named, steps, .. } = checked;
