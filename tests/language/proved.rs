@@ -32,7 +32,7 @@ fn prepared(script: &str) -> Prepared {
 fn told(script: &str) -> (Prepared, Vec<Diagnostic>) {
     let prepared = prepared(script);
     let (mut head, _) = open(None, 1).unwrap();
-    let reports = prepared.unfit(&head.describe().unwrap(), &|_| Ok(()));
+    let reports = prepared.unfit(&head.describe().unwrap(), &|_| Ok(()), true);
     (prepared, reports)
 }
 
@@ -349,7 +349,7 @@ fn shipped_scripts_are_fine() {
     for path in scripts("scripts") {
         let name = path.strip_prefix(root().join("scripts")).unwrap().display().to_string();
         let prepared = prove(&mut Sources::below("scripts"), &name, &[]).unwrap();
-        let mut told = prepared.unfit(&head, &|_| Ok(()));
+        let mut told = prepared.unfit(&head, &|_| Ok(()), true);
         told.extend(prepared.risky(&head));
         told.retain(|report| report.code != "E0908");
         assert!(told.is_empty(), "{name}: {told:?}");

@@ -50,24 +50,30 @@ pub(crate) type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is
-    /// named: signals, channels, faults to provoke; and what it surely cannot do there.
-    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
-        unfit(&self.named, self.proved(), head, check_fault)
+    /// named: signals, channels, faults to provoke; and what it surely cannot do there. `at_rest`: nothing turns
+    /// before it starts.
+    pub fn unfit(
+        &self,
+        head: &Description,
+        check_fault: CheckFault<'_>,
+        at_rest: bool,
+    ) -> Vec<Diagnostic> {
+        unfit(&self.named, self.proved(at_rest), head, check_fault)
     }
 
     /// Params that may be set so that the script surely fails on this head, each reported where it fails.
     pub fn risky(&self, head: &Description) -> Vec<Diagnostic> {
-        match self.proved() {
-            Some(Proved { program, images, .. }) => {
-                bounds::risky(program, head, &|name| images?.get(name).copied(), head.simulated)
+        match self.proved(false) {
+            Some(Proved { program, images, at_rest }) => {
+                bounds::risky(program, head, &|name| images?.get(name).copied(), at_rest)
             }
             None => Vec::new(),
         }
     }
 
-    fn proved(&self) -> Option<Proved<'_>> {
+    fn proved(&self, at_rest: bool) -> Option<Proved<'_>> {
         let program = self.program.as_ref()?;
-        Some(Proved { program, images: Some(&self.images), starts: true })
+        Some(Proved { program, images: Some(&self.images), at_rest })
     }
 
     /// Signals and channels that its head must have, in the order of the script.
@@ -85,7 +91,8 @@ impl Prepared {
         limits: Vec<Diagnostic>,
     ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
         let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
-        let found = held(&self.diagnostics, &self.named, self.proved(), head, check_fault, limits)?;
+        let found =
+            held(&self.diagnostics, &self.named, self.proved(false), head, check_fault, limits)?;
         match &self.program {
             Some(program) => Ok(Runnable { program, sources: &self.sources, limit: None }),
             None => Err(found),
@@ -103,7 +110,7 @@ impl Entry {
     ) -> Result<RunnableEntry, Vec<Diagnostic>> {
         let ready = self.ready.as_ref();
         let proved =
-            ready.map(|ready| Proved { program: &ready.program, images: None, starts: false });
+            ready.map(|ready| Proved { program: &ready.program, images: None, at_rest: false });
         let found = held(&self.diagnostics, &self.named, proved, head, check_fault, limits)?;
         if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
     }
@@ -114,8 +121,8 @@ impl Entry {
 struct Proved<'p> {
     program: &'p Program,
     images: Option<&'p ImageSizes>,
-    /// It begins anew: nothing of a simulated head turns yet.
-    starts: bool,
+    /// Nothing turns before it starts.
+    at_rest: bool,
 }
 
 /// The gate itself: no error among the reports of the check, and none about the head.
@@ -144,9 +151,9 @@ fn unfit(
     check_fault: CheckFault<'_>,
 ) -> Vec<Diagnostic> {
     let mut found = misused(&named.signals, head);
-    if let Some(Proved { program, images, starts }) = proved {
+    if let Some(Proved { program, images, at_rest }) = proved {
         let sizes = |name: &str| images?.get(name).copied();
-        found.extend(bounds::refused(program, head, &sizes, starts && head.simulated));
+        found.extend(bounds::refused(program, head, &sizes, at_rest));
     }
     for (fault, span) in &named.faults {
         let Err(why) = check_fault(fault) else { continue };
