@@ -79,6 +79,7 @@ impl Options {
         // Without a named head, what only a head of one's own has is not missing.
         unfit.retain(|report| is_named || report.code != UNKNOWN_SIGNAL);
         prepared.diagnostics.extend(unfit);
+        prepared.diagnostics.extend(described.risky(&prepared));
         if let (Some(path), true) = (&self.answers.file, prepared.program.is_some()) {
             let wrong = prepared.answers(&mut Disk, path).err();
             prepared.diagnostics.extend(wrong.into_iter().flatten());

@@ -55,8 +55,8 @@ pub use ide::{
 };
 pub use images::Images;
 pub use interpret::{
-    Bound as CheckBound, Check as CheckEvent, Event, Measured, Observer, answer_line, answer_text,
-    run as run_program,
+    Bound as CheckBound, Check as CheckEvent, Event, HeldBlock, HeldCondition, Measured, Observer,
+    PlaceText, answer_line, answer_text, run as run_program,
 };
 pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
 pub use program::failure::{Failure, FailureKind};

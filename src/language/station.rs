@@ -4,6 +4,7 @@
 
 mod deadline;
 mod finite;
+mod waiting;
 
 pub use deadline::TimeLimit;
 
@@ -11,6 +12,7 @@ use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
 use crate::station::deadline::Deadline;
 use crate::station::finite::{check_finite, check_finite_reply};
+use crate::station::waiting::Looker;
 use spintrue_head::{
     Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
     Status, Trim, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
@@ -49,6 +51,9 @@ pub enum StationError {
     /// The run takes longer than it may.
     #[error(transparent)]
     Overdue(TimeLimit),
+    /// A condition broke that must hold; what it was is kept where the look came from.
+    #[error("a condition does not hold")]
+    NotHeld,
     /// A question has no answer.
     #[error("no answer")]
     NoAnswer(NoAnswer),
@@ -85,6 +90,8 @@ pub struct Station {
     deadline: Option<Deadline>,
     /// A call was made since this was asked last.
     called: bool,
+    /// When conditions that must hold are looked at next, and how.
+    held: Option<(f64, Looker)>,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
     /// Digits of the gauge along and across, as readings told them last; not numbers before.
@@ -113,6 +120,7 @@ impl Station {
             looked: 0.0,
             deadline: None,
             called: false,
+            held: None,
             sampled: None,
             gauge_digits: [f64::NAN; 2],
             trims_in_force: None,
@@ -351,42 +359,6 @@ impl Station {
         self.sampled = every.filter(|every| *every > 0.0);
     }
 
-    /// Lets `seconds` pass; while armed with a look at lock and interlock every
-    /// [`ARMED_SLICE`], on a real head with a look at the stop flag every [`STOP_SLICE`].
-    fn sleep_watched(&mut self, seconds: f64) -> Outcome<()> {
-        let end = self.link().now() + seconds;
-        let mut left = seconds;
-        while left > 0.0 {
-            let slice = if self.armed {
-                ARMED_SLICE
-            } else if self.description.simulated {
-                MAX_SLEEP
-            } else {
-                STOP_SLICE
-            };
-            let until = self.deadline.as_ref().map_or(f64::INFINITY, |deadline| deadline.until);
-            let slice = slice.min(self.sampled.unwrap_or(MAX_SLEEP));
-            let slice = slice.min((until - self.last_now).max(MIN_SLICE)).min(left);
-            let slept = self.link().sleep(slice);
-            self.watch()?;
-            slept?;
-            if self.sampled.is_some() {
-                // For listeners; a fault shows in the next call that needs an answer.
-                let _ = self.link().status();
-            }
-            self.go_on()?;
-            // Looking takes time on a real head; a clock that stands still must not keep us for ever.
-            left -= slice;
-            if left >= 1e-9 {
-                left = left.min(end - self.link().now());
-            }
-            if left < 1e-9 {
-                break;
-            }
-        }
-        Ok(())
-    }
-
     /// Laser off first, then the mirror parked, then the polygon down (or kept), whatever fails
     /// on the way. May be called at any time, after a panic too.
     pub fn make_safe(&mut self, keep_spinning: bool) -> SafeState {
@@ -546,7 +518,7 @@ impl Station {
 
     /// Disarms as well as can be; stays marked as armed where the head does not confirm, so that
     /// making safe tries again.
-    fn try_disarm(&mut self) {
+    pub(crate) fn try_disarm(&mut self) {
         if self.link().disarm().is_ok() {
             self.armed = false;
         }
@@ -558,6 +530,7 @@ impl Calls for Station {
 
     fn request<T: FromReply>(&mut self, call: Call) -> Outcome<T> {
         let reply = self.call(&call)?;
+        self.look_at_held()?;
         Ok(take_reply(call.row(), reply)?)
     }
 }

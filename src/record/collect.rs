@@ -7,7 +7,9 @@ use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
 use spintrue_head::{
     Call, Halt, Heard, LineOrder, Reading, Reply, Trim, call_words, spot_velocity,
 };
-use spintrue_language::{Event, Finished, Shown, SourceMap, Span, answer_line, number_text};
+use spintrue_language::{
+    Event, Finished, Shown, SourceMap, Span, answer_line, number_text, time_text,
+};
 use std::f64::consts::TAU;
 use std::rc::Rc;
 
@@ -101,6 +103,15 @@ impl Collector {
                 self.log(time, &answer_line(question, shown, who));
                 let (question, shown, who) = (question.clone(), shown.clone(), who.clone());
                 self.record.answers.push(Answer { time, question, shown, who });
+            }
+            Event::Held(block) => {
+                let texts: Vec<String> =
+                    block.conditions.iter().map(|held| format!("`{}`", held.text)).collect();
+                let lasted = time_text(block.ended - block.began);
+                self.log(time, &format!("had to hold for {lasted}: {}", texts.join(", ")));
+                for seen in &block.conditions {
+                    self.record.holds.add(block, seen, &place(seen.span));
+                }
             }
             Event::Provoked(fault) => {
                 self.log(time, &format!("the script provoked {fault}"));

@@ -2,6 +2,7 @@
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::Curve;
+use crate::record::holds::HeldRow;
 use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
 use serde::Serialize;
@@ -74,6 +75,8 @@ pub(crate) struct Record {
     pub identity: Identity,
     /// Checks in order.
     pub checks: Capped<CheckRow>,
+    /// Conditions that had to hold, in the order in which their first blocks ended.
+    pub holds: Capped<HeldRow>,
     /// Recorded values in order.
     pub recorded: Capped<Recorded>,
     /// The operator's answers in order.

@@ -47,6 +47,22 @@ pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
             "who": who,
         }),
         Event::Progress { .. } => return None,
+        Event::Held(block) => json!({
+            "event": "held",
+            "time": time,
+            "began": {"value": block.began, "unit": "s"},
+            "ended": {"value": block.ended, "unit": "s"},
+            "looks": block.looks,
+            "longest_gap": {"value": block.longest_gap, "unit": "s"},
+            "conditions": block.conditions.iter().map(|held| json!({
+                "condition": held.text.as_ref(),
+                "smallest": held.range.as_ref().map(|[least, _]| value(least)),
+                "largest": held.range.as_ref().map(|[_, most]| value(most)),
+                "low": held.low.as_ref().map(bound),
+                "high": held.high.as_ref().map(bound),
+                "broke": held.breaks,
+            })).collect::<Vec<_>>(),
+        }),
         Event::Provoked(fault) => json!({"event": "provoked", "time": time, "fault": fault}),
         Event::AlsoFailed(failure) => {
             json!({"event": "also_failed", "time": time, "message": failure.message})

@@ -11,6 +11,7 @@ mod curve;
 mod data;
 pub(crate) mod events;
 mod folder;
+mod holds;
 mod html;
 mod junit;
 mod last;

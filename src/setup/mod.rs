@@ -168,11 +168,13 @@ pub(crate) struct Described {
     pub head: Description,
     /// None for a head into which nothing can be injected.
     link: Option<RefCell<Box<dyn Link>>>,
+    /// Nothing turns before a script starts, as on a simulated head of this process.
+    at_rest: bool,
 }
 
 impl From<Description> for Described {
     fn from(head: Description) -> Described {
-        Described { head, link: None }
+        Described { head, link: None, at_rest: false }
     }
 }
 
@@ -181,12 +183,18 @@ impl Described {
     pub(crate) fn of(opened: Opened, fixtures: &OpenFixtures) -> Result<Described, Error> {
         let mut opened = fixtures.described(opened)?;
         let head = opened.link.describe().map_err(Error::HeadFailed)?;
-        Ok(Described { head, link: Some(RefCell::new(opened.link)) })
+        let at_rest = opened.virtual_time && head.simulated;
+        Ok(Described { head, link: Some(RefCell::new(opened.link)), at_rest })
     }
 
-    /// Reports what a script names by plain text and this head does not have.
+    /// Reports what a script names by plain text and this head does not have, and what surely fails on it.
     pub(crate) fn unfit(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        prepared.unfit(&self.head, &|fault| self.check_can_inject(fault))
+        prepared.unfit(&self.head, &|fault| self.check_can_inject(fault), self.at_rest)
+    }
+
+    /// Reports params that may be set so that a script surely fails on this head.
+    pub(crate) fn risky(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        prepared.risky(&self.head)
     }
 
     /// Whether a script may run on this head, as far as that can be told without running it.

@@ -35,9 +35,9 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
     let file = file.as_ref().map(|file| (file.name.as_str(), file.text.as_str()));
     let (mut head, _) = open(file, 1).unwrap();
     let provoking = head.injector();
-    reports.extend(
-        prepared.unfit(&head.describe().unwrap(), &|fault| provoking.check_can_inject(fault)),
-    );
+    let described = head.describe().unwrap();
+    reports.extend(prepared.unfit(&described, &|fault| provoking.check_can_inject(fault), true));
+    reports.extend(prepared.risky(&described));
     if let Some(allowed) = allowed {
         let named = allowed.split(',').map(|word| Effect::named(word).unwrap());
         let allowed: Vec<Effect> = named.collect();

@@ -70,6 +70,7 @@ enum Kind {
 #[derive(Clone, Copy)]
 struct Place {
     depth: u32,
+    held: bool,
     armed: bool,
     in_loop: bool,
     routine: bool,
@@ -214,8 +215,14 @@ impl Generator {
         );
         let routines = if self.kind == Kind::Slow { 0 } else { self.below(4) };
         for index in 0..routines {
-            let place =
-                Place { depth: 3, armed: false, in_loop: false, routine: true, finally: false };
+            let place = Place {
+                depth: 3,
+                armed: false,
+                in_loop: false,
+                routine: true,
+                finally: false,
+                held: false,
+            };
             let body = self.block(place);
             let name = format!("r{index}");
             text.push_str(&format!(
@@ -236,8 +243,14 @@ impl Generator {
             text.push_str("wait until locked() within 30 s every 50 ms else { note \"late\" }\n");
         }
         for _ in 0..2 + self.below(6) {
-            let place =
-                Place { depth: 0, armed: false, in_loop: false, routine: false, finally: false };
+            let place = Place {
+                depth: 0,
+                armed: false,
+                in_loop: false,
+                routine: false,
+                finally: false,
+                held: false,
+            };
             text.push_str(&self.statement(place));
         }
         text
@@ -245,8 +258,14 @@ impl Generator {
 
     /// A script whose conditions come out the long way.
     fn calm_script(&mut self, mut text: String) -> String {
-        let place =
-            Place { depth: 0, armed: false, in_loop: false, routine: false, finally: false };
+        let place = Place {
+            depth: 0,
+            armed: false,
+            in_loop: false,
+            routine: false,
+            finally: false,
+            held: false,
+        };
         for _ in 0..1 + self.below(3) {
             text.push_str(&self.statement(place));
         }
@@ -409,7 +428,7 @@ impl Generator {
             8 => format!("let {} = turns({})\n", self.name(), 1 + self.below(40)),
             9 => format!("let {} = counted_facets()\n", self.name()),
             10 => "load(no_trims())\n".to_string(),
-            11 if !place.armed && self.chance(40) => {
+            11 if !place.armed && !place.held && self.chance(40) => {
                 let (name, limit, inner) = (self.name(), self.time(place), self.name());
                 match self.below(4) {
                     0 => format!("ask \"all well?\" within {limit}: text\n"),
@@ -497,6 +516,11 @@ impl Generator {
                 format!("while {flag} at most {count} times {{\n{body}}}\n")
             }
             26..=28 => self.attempt(place),
+            30 => {
+                let (flag, more, every) = (self.flag(), self.flag(), self.time(place));
+                let body = self.block(Place { depth: place.depth + 2, held: true, ..place });
+                format!("hold {flag}, {more} every {every} + 10 ms {{\n{body}}}\n")
+            }
             29 if !place.armed => {
                 let (name, slow) = (self.name(), self.name());
                 format!(

@@ -1,7 +1,7 @@
 //! What is known of values before a script runs: numbers between two ends, lists by their length.
 //! Uses builtins (ranges) and program.
 
-use crate::bounds::form::Form;
+use crate::bounds::form::{Form, Params};
 use crate::builtins::Range;
 use crate::program::types::Layout;
 use crate::program::value::Value;
@@ -26,6 +26,8 @@ pub(super) struct Interval {
 pub(super) struct Shape {
     /// Nothing is known without them.
     pub parts: Option<Parts>,
+    /// The text, where it is one that is known.
+    pub text: Option<Rc<str>>,
     /// The call that made it unknown.
     from: Option<Span>,
 }
@@ -145,7 +147,7 @@ impl Parts {
 impl Shape {
     /// Nothing is known, because of a call.
     pub(super) fn unknown(from: Option<Span>) -> Rc<Shape> {
-        Rc::new(Shape { parts: None, from })
+        Rc::new(Shape { parts: None, text: None, from })
     }
 
     /// Every part, as they lie.
@@ -163,11 +165,33 @@ impl Shape {
     }
 
     fn of_parts(parts: Option<Parts>) -> Rc<Shape> {
-        Rc::new(Shape { parts, from: None })
+        Rc::new(Shape { parts, text: None, from: None })
+    }
+
+    /// A text.
+    pub(super) fn of_text(text: &Rc<str>) -> Rc<Shape> {
+        Rc::new(Shape { parts: None, text: Some(text.clone()), from: None })
+    }
+
+    /// The same, which depends on these params.
+    pub(super) fn held(self: Rc<Shape>, params: Params) -> Rc<Shape> {
+        let Some(Parts { items, words, refs }) = self.parts.as_ref().filter(|_| params != 0) else {
+            return self;
+        };
+        let held = |number: &Interval| Interval { form: Form::held(params), ..number.clone() };
+        let parts = Parts {
+            items: items.as_ref().map(held),
+            words: words.iter().map(held).collect(),
+            refs: refs.iter().map(|shape| shape.clone().held(params)).collect(),
+        };
+        Shape::of_parts(Some(parts))
     }
 
     /// Of a value: every part, unless it is very long.
     pub(super) fn of(value: &Value) -> Rc<Shape> {
+        if let Value::Text(text) = value {
+            return Shape::of_text(text);
+        }
         let Value::Object(object) = value else { return Shape::unknown(None) };
         if object.words.len().max(object.refs.len()) > MAX_EXACT {
             return Shape::unknown(None);
@@ -184,7 +208,7 @@ impl Shape {
             words: vec![Interval::any(None); words.len()],
             refs: vec![Shape::unknown(None); refs.len()],
         });
-        Rc::new(Shape { parts, from: self.from })
+        Rc::new(Shape { parts, text: None, from: self.from })
     }
 
     fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Rc<Shape> {
@@ -198,7 +222,8 @@ impl Shape {
     /// What holds for both.
     #[must_use]
     pub(super) fn joined(self: &Rc<Shape>, other: &Rc<Shape>) -> Rc<Shape> {
-        if Rc::ptr_eq(self, other) {
+        let same_text = self.text.is_some() && self.text == other.text;
+        if Rc::ptr_eq(self, other) || same_text {
             return self.clone();
         }
         self.both(other, |a, b| a.joined(b, Interval::joined))

@@ -143,6 +143,7 @@ impl Walk<'_> {
         span: Span,
     ) -> Flow {
         let mut count = self.number(times);
+        self.judge_turns(&count, span);
         if !count.range.is_exact() {
             self.vague += 1;
         }
@@ -160,8 +161,8 @@ impl Walk<'_> {
         let vague = self.vague;
         let returned = self.returned.len();
         let seen = self.state.seen();
-        let (cost, element) = self.any_turn(count, work, span);
         let high = count.range.high;
+        let (cost, element) = self.doubting(high <= 0.0, |walk| walk.any_turn(count, work, span));
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
         let tells_more = tells_more && high <= MAX_UNROLLED_TURNS && self.fuel > 0;
         if tells_more {
@@ -211,8 +212,11 @@ impl Walk<'_> {
         }
         let item = work.target.map(|(key, items)| (key, items(None)));
         let inner = self.state.mark();
+        let returned = self.returned.len();
         let turned = self.turn(item, work, inner);
         self.state.undo(inner);
+        let leaves = !turned.ended.is_empty() || self.returned.len() > returned;
+        self.last_turn(count, work, leaves);
         let mut ways = vec![entry];
         ways.extend(turned.ended);
         ways.extend(turned.goes_on);
@@ -223,6 +227,20 @@ impl Walk<'_> {
         let ended = self.nodes.sum([looks, turns]);
         let failing = self.nodes.longest([turned.looking.failing, turned.cost.failing]);
         (Cost { ended, failing }, turned.element)
+    }
+
+    /// The last of many turns, where it is reached in any case: a range goes up to its end.
+    fn last_turn(&mut self, count: &Interval, work: &Work<'_, '_>, leaves: bool) {
+        let many = count.range.is_exact() && count.range.high > MAX_UNROLLED_TURNS;
+        let Some((key, items)) = work.target.filter(|_| self.is_proving() && many && !leaves)
+        else {
+            return;
+        };
+        let item = items(Some(count.range.high as usize - 1));
+        let (mark, returned) = (self.state.mark(), self.returned.len());
+        self.turn(Some((key, item)), work, mark);
+        self.state.undo(mark);
+        self.returned.truncate(returned);
     }
 
     /// What is done in each turn, times the turns.
@@ -250,13 +268,16 @@ impl Walk<'_> {
         let mut exits: Vec<Written> = Vec::new();
         let mut costs: Vec<Cost> = Vec::new();
         let mut element: Option<Fact> = None;
-        let mut live = true;
+        let (mut live, mut leaves) = (true, false);
         for at in 0..count.range.high as usize {
             if at as f64 >= count.range.low {
                 exits.push(self.state.since(start));
             }
             let item = work.target.map(|(key, items)| (key, items(Some(at))));
-            let turned = self.turn(item, work, start);
+            let returned = self.returned.len();
+            let doubtful = leaves || at as f64 >= count.range.low;
+            let turned = self.doubting(doubtful, |walk| walk.turn(item, work, start));
+            leaves |= !turned.ended.is_empty() || self.returned.len() > returned;
             costs.extend([turned.looking, turned.cost]);
             element = match (element, turned.element) {
                 (Some(a), Some(b)) => Some(a.joined(&b)),

@@ -12,10 +12,14 @@
 //! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
 //! walked once for each set of arguments.
 
+mod exact;
 mod form;
+mod holds;
+mod judge;
 mod known;
 mod loops;
 mod nodes;
+mod prove;
 mod state;
 mod value;
 mod walk;
@@ -23,6 +27,7 @@ mod writes;
 
 pub(crate) use nodes::Contribution;
 pub use nodes::{Unknown, What};
+pub(crate) use prove::{refused, risky};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};

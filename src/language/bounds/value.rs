@@ -1,19 +1,23 @@
 //! Expressions: what is known of their values, and what they take.
 
+use crate::bounds::exact::given;
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
+use crate::bounds::prove::{Finding, ImageSizes};
 use crate::bounds::state::Key;
-use crate::bounds::walk::{Called, Cost, Flow, Walk};
+use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
-    Builtin, CallFacts, Extent, Function, Range, ResultBound, TimeBound, kind, table,
+    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, kind, table,
 };
+use crate::diagnostics::codes;
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
     Routine,
 };
 use crate::program::types::{Layout, Type};
+use crate::program::value::remainder;
 use std::rc::Rc;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
@@ -96,8 +100,9 @@ impl Walk<'_> {
                     Arithmetic::Multiply => a.form.times(x.low, &b.form, y.low),
                 })
             }
-            Number::Divide(a, b, _) => {
+            Number::Divide(a, b, span) => {
                 let (a, b) = (self.number(a), self.number(b));
+                self.judge_divisor(&b, *span);
                 let (x, y) = (a.range, b.range);
                 let range = if y.low > 0.0 || y.high < 0.0 {
                     corners(x, y, |x, y| x / y)
@@ -113,15 +118,23 @@ impl Walk<'_> {
                     }
                 })
             }
-            Number::Modulo(a, b, _) => {
+            Number::Modulo(a, b, span) => {
                 let (a, b) = (self.number(a), self.number(b));
+                self.judge_divisor(&b, *span);
+                if a.range.is_exact() && b.range.is_exact() && b.range.low != 0.0 {
+                    let rest = remainder(a.range.low, b.range.low);
+                    return Interval::only(rest).after(&[&a, &b]);
+                }
                 let largest = b.range.low.abs().max(b.range.high.abs());
                 let low = if b.range.low >= 0.0 { 0.0 } else { -largest };
                 let high = if b.range.high <= 0.0 { 0.0 } else { largest };
                 Interval::of(Range { low, high }).after(&[&a, &b])
             }
-            Number::Power(a, exponent, _) => {
+            Number::Power(a, exponent, span) => {
                 let a = self.number(a);
+                if *exponent < 0 {
+                    self.judge_divisor(&a, *span);
+                }
                 Interval::of(powered(a.range, *exponent)).after(&[&a])
             }
             Number::Access(access) => {
@@ -209,7 +222,7 @@ impl Walk<'_> {
     fn reference_here(&mut self, reference: &Ref) -> Rc<Shape> {
         match reference {
             Ref::Local(_) => self.reference(reference),
-            Ref::Text(_) => Shape::unknown(None),
+            Ref::Text(text) => Shape::of_text(text),
             Ref::Kept(value) => Shape::of(value),
             Ref::Interpolated(pieces, _) => {
                 for piece in pieces {
@@ -273,6 +286,7 @@ impl Walk<'_> {
         let of = self.reference(&access.of);
         let Some(index) = &access.index else { return read(&of, access.offset) };
         let index = self.number(index);
+        self.judge_index(&index, &of.count(access.stride), access.span);
         let exact = index.range.is_exact() && index.range.low >= 0.0;
         let item = of.item(access.stride, exact.then_some(index.range.low as usize));
         match read(&item, access.offset) {
@@ -292,11 +306,14 @@ impl Walk<'_> {
         };
         self.at = call.span;
         let speed = self.state.get(self.speed).number();
+        let looking = self.looking();
         let contexts = self.known_calls.entry(call.routine).or_default();
         let same = |arguments: &[Fact]| {
             let mut known = contexts.iter();
-            let known = known.find(|(known, at, _)| *known == arguments && *at == speed);
-            known.map(|(.., called)| called.clone())
+            let is_same = |known: &&Context| {
+                known.arguments == arguments && known.speed == speed && known.looking == looking
+            };
+            known.find(is_same).map(|known| known.called.clone())
         };
         let mut known = same(&arguments);
         if known.is_none() && contexts.len() >= MAX_CONTEXTS {
@@ -313,15 +330,18 @@ impl Walk<'_> {
         let called = match known {
             Some(called) => called,
             None => {
-                let called = self.deeper(|walk| walk.called(routine, &arguments));
+                let (called, findings) =
+                    self.collecting(|walk| walk.deeper(|walk| walk.called(routine, &arguments)));
+                let called = called.map(|called| Called { findings, ..called });
                 let Some(called) = called else { return Fact::Number(Interval::any(None)) };
                 if self.unrolling == 0 || self.fuel > 0 {
                     let contexts = self.known_calls.entry(call.routine).or_default();
-                    contexts.push((arguments, speed, called.clone()));
+                    contexts.push(Context { arguments, speed, looking, called: called.clone() });
                 }
                 called
             }
         };
+        self.found_in_call(&called.findings, call.span);
         let ended = self.nodes.call(call.span, called.cost.ended);
         let failing = self.nodes.call(call.span, called.cost.failing);
         self.spend(Cost { ended, failing });
@@ -348,7 +368,7 @@ impl Walk<'_> {
         let results = ways.into_iter().filter_map(|(result, _)| result);
         let result =
             results.reduce(|a, b| a.joined(&b)).unwrap_or(Fact::Number(Interval::any(None)));
-        Called { cost, result, speed }
+        Called { cost, result, speed, findings: Vec::new() }
     }
 
     /// A call of a built-in.
@@ -363,14 +383,19 @@ impl Walk<'_> {
         let extents: Vec<Extent> =
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).number();
+        let values = if self.is_proving() { given(call, &arguments) } else { Vec::new() };
+        let unknown: ImageSizes<'_> = &|_| None;
         let asked = CallFacts {
             head: self.head,
             arguments: &extents,
             speed: speed.range,
             armed: self.seen.arms,
+            values: &values,
+            images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
         };
         let effort = builtin.time.effort(&asked);
         let held = held_by(&arguments);
+        let refused = builtin.refuses.filter(|_| self.is_proving()).and_then(|judge| judge(&asked));
         let mut answered_by = 0;
         if let TimeBound::Work(..) = builtin.time {
             let vague = extents.iter().any(|e| matches!(e, Extent::Number(r) if !r.is_exact()));
@@ -385,11 +410,29 @@ impl Walk<'_> {
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
         let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
-        self.spend(Cost { ended: answered, failing });
+        let looks = self.looks_of_call(effort.answered, answered_by);
+        let ended = self.nodes.sum([answered, looks]);
+        self.spend(Cost { ended, failing });
         match builtin.time {
             TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
-            TimeBound::Halt => self.forget_key(self.speed),
+            TimeBound::Halt => {
+                self.state.set(self.speed, Fact::Number(Interval::only(0.0)));
+            }
             _ => {}
+        }
+        if let Some(Refused { argument, why, help }) = refused {
+            let span = call.places.get(argument).copied().unwrap_or(call.span);
+            let (code, help) = (codes::BEYOND_HEAD, help.map(str::to_string));
+            let by = held | speed.form.params();
+            self.found_by(Finding { code, span, why, help, by, calls: Vec::new() });
+        }
+        match self.worked_out(call, builtin, &values, held) {
+            Some(Ok(fact)) => return fact,
+            Some(Err(why)) => {
+                let (code, span) = (codes::BEYOND_HEAD, call.span);
+                self.found_by(Finding { code, span, why, help: None, by: held, calls: Vec::new() });
+            }
+            None => {}
         }
         result(call, builtin, &arguments, held, known)
     }

@@ -1,9 +1,11 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
 use crate::bounds::form::Form;
+use crate::bounds::holds::Holding;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
+use crate::bounds::prove::{Finding, Proof};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
@@ -67,6 +69,17 @@ pub(super) struct Called {
     pub cost: Cost,
     pub result: Fact,
     pub speed: Interval,
+    pub findings: Vec<Finding>,
+}
+
+/// What a routine was walked for, and what came of it.
+#[derive(Debug)]
+pub(super) struct Context {
+    pub arguments: Vec<Fact>,
+    pub speed: Interval,
+    /// How much looking at conditions goes on around.
+    pub looking: Vec<(f64, f64)>,
+    pub called: Called,
 }
 
 /// A loop that is being walked.
@@ -95,7 +108,9 @@ pub(super) struct Walk<'a> {
     pub(super) loops: Vec<Loop>,
     /// What the routine being walked has given back so far, with the speed then.
     pub(super) returned: Vec<(Option<Fact>, Interval)>,
-    pub(super) known_calls: HashMap<usize, Vec<(Vec<Fact>, Interval, Called)>>,
+    pub(super) known_calls: HashMap<usize, Vec<Context>>,
+    /// Conditions that must hold around.
+    pub(super) holds: Vec<Holding>,
     pub(super) fuel: u32,
     pub(super) unrolling: u32,
     /// Counts times and counts that were known between two ends only.
@@ -107,6 +122,13 @@ pub(super) struct Walk<'a> {
     pub(super) eager: bool,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
+    /// What surely fails, where that is looked for.
+    pub(super) proof: Option<Proof<'a>>,
+}
+
+/// What may have been asked for, or nothing.
+fn any_speed(head: &Description) -> Range {
+    Range { low: 0.0, high: head.speed_most }
 }
 
 impl<'a> Walk<'a> {
@@ -114,7 +136,7 @@ impl<'a> Walk<'a> {
     pub(super) fn new(program: &'a Program, head: &'a Description, eager: bool) -> Walk<'a> {
         let speed = Key::Word(program.words);
         let mut state = State::new(program.words + 1, program.refs);
-        let any = Range { low: head.speed_least, high: head.speed_most };
+        let any = any_speed(head);
         state.set(speed, Fact::Number(Interval::of(any)));
         let spins = spinning(program, speed);
         Walk {
@@ -129,6 +151,7 @@ impl<'a> Walk<'a> {
             loops: Vec::new(),
             returned: Vec::new(),
             known_calls: HashMap::new(),
+            holds: Vec::new(),
             fuel: MAX_UNROLLED,
             unrolling: 0,
             vague: 0,
@@ -136,6 +159,7 @@ impl<'a> Walk<'a> {
             deciding: 0,
             eager,
             at: Span::default(),
+            proof: None,
         }
     }
 
@@ -217,8 +241,14 @@ impl<'a> Walk<'a> {
                 self.state.set((*slot).into(), value);
             }
             Statement::Store { root, hops, value } => {
-                for index in hops.iter().filter_map(|hop| hop.index.as_ref()) {
-                    self.number(index);
+                let mut list = Some(self.state.get(Key::Ref(root.0)).shape());
+                for hop in hops {
+                    let Some(index) = &hop.index else { continue };
+                    let index = self.number(index);
+                    // Where a first index leads is not followed.
+                    if let Some(list) = list.take() {
+                        self.judge_index(&index, &list.count(hop.stride), hop.span);
+                    }
                 }
                 self.expression(&value.value);
                 let key = Key::Ref(root.0);
@@ -263,10 +293,14 @@ impl<'a> Walk<'a> {
             }
             Statement::Wait(time, span) => {
                 let time = self.number(time);
+                self.judge_time(&time, MAX_SLEEP, *span);
                 self.wait(&time, MAX_SLEEP, *span);
             }
             Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
                 return self.wait_until(condition, (within, every), otherwise.as_deref(), *span);
+            }
+            Statement::Hold { conditions, every, body, .. } => {
+                return self.hold(conditions, every, body);
             }
             Statement::Arm { power, body, span } => return self.arm(power, body, *span),
             Statement::Try { body, catch, finally } => {
@@ -352,7 +386,8 @@ impl<'a> Walk<'a> {
             self.vague += 1;
             self.nodes.unknown(span, What::Wait, time.from)
         };
-        let ended = self.nodes.sum([waited, look]);
+        let looks = self.looks_of_wait();
+        let ended = self.nodes.sum([waited, look, looks]);
         self.spend(Cost { ended, failing: lost });
     }
 
@@ -387,7 +422,9 @@ impl<'a> Walk<'a> {
         span: Span,
     ) -> Flow {
         let within = self.number(within);
-        self.number(every);
+        let every = self.number(every);
+        self.judge_time(&within, f64::INFINITY, span);
+        self.judge_time(&every, f64::INFINITY, span);
         let (look, known) = self.costing(|walk| walk.decide(condition));
         if known == Some(true) {
             self.spend(look);
@@ -398,13 +435,23 @@ impl<'a> Walk<'a> {
         self.spend(Cost { ended: late, failing: NOTHING });
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         self.spend(Cost { ended: looks, failing: look.failing });
-        let Some(block) = otherwise else { return Flow::Next };
-        self.perhaps(block)
+        let seeks = self.seeks_lock_at_rest(condition);
+        let Some(block) = otherwise else {
+            self.judge_seeking(seeks, span);
+            return Flow::Next;
+        };
+        let (cost, flow, written) = self.way(block);
+        self.judge_seeking(seeks && flow == Flow::Fails, span);
+        self.perhaps_done(cost, flow, written)
     }
 
     /// A block that is done or not.
     pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
         let (cost, flow, written) = self.way(block);
+        self.perhaps_done(cost, flow, written)
+    }
+
+    fn perhaps_done(&mut self, cost: Cost, flow: Flow, written: Written) -> Flow {
         self.spend(cost);
         let mut ways = vec![Written::new()];
         ways.extend((flow == Flow::Next).then_some(written));
@@ -414,7 +461,8 @@ impl<'a> Walk<'a> {
 
     /// Light may come out late, which exposures then wait for: once a block, so it counts here.
     fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
-        self.number(power);
+        let share = self.number(power);
+        self.judge_arming(&share, span);
         let times = self.head.times;
         let asked = answer(self.head, true);
         // A last look comes before the disarming.
@@ -425,7 +473,8 @@ impl<'a> Walk<'a> {
         let (cost, flow) = self.block(body);
         let longest = self.nodes.longest([cost.failing, refused]);
         let failing = self.nodes.sum([longest, dark]);
-        let ended = self.nodes.sum([armed, cost.ended]);
+        let looks = self.looks_of_call(seconds, 0);
+        let ended = self.nodes.sum([armed, cost.ended, looks]);
         if flow == Flow::Fails {
             let failing = self.nodes.sum([armed, failing]);
             self.spend(Cost { ended: NOTHING, failing });
@@ -443,6 +492,7 @@ impl<'a> Walk<'a> {
         finally: &[Statement],
     ) -> Flow {
         let mark = self.state.mark();
+        let findings = self.findings();
         self.state.watch();
         let (tried, flow, written) = self.way(body);
         let seen = self.state.watched();
@@ -454,7 +504,14 @@ impl<'a> Walk<'a> {
         if let Some((slot, block)) = catch {
             self.state.forget(slot);
             self.state.watch();
+            let behind = self.findings();
             let (caught, flow, mut written) = self.way(block);
+            if flow != Flow::Fails {
+                // The script goes on, so it has seen to what fails in the body, and may never come here.
+                self.forget_findings(findings);
+            } else {
+                self.forget_findings(behind);
+            }
             let seen = self.state.watched();
             // What the body wrote before it failed is not known.
             for (key, fact) in self.state.since(mark) {
@@ -511,7 +568,7 @@ impl<'a> Walk<'a> {
 
     pub(super) fn forget_key(&mut self, key: Key) {
         if key == self.speed {
-            let any = Range { low: self.head.speed_least, high: self.head.speed_most };
+            let any = any_speed(self.head);
             self.state.set(key, Fact::Number(Interval::of(any)));
         } else {
             self.state.forget(key);

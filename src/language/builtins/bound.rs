@@ -5,6 +5,7 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
+use crate::program::value::Datum;
 use spintrue_head::{Description, MAX_MARKS};
 
 /// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
@@ -12,12 +13,20 @@ use spintrue_head::{Description, MAX_MARKS};
 pub(super) const MAX_RETRIES: u32 = 3;
 
 /// From the smallest to the largest value that a number can have.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug)]
 pub struct Range {
     /// The smallest.
     pub low: f64,
     /// The largest.
     pub high: f64,
+}
+
+/// What is no number equals itself here: it is known to be none.
+impl PartialEq for Range {
+    fn eq(&self, other: &Range) -> bool {
+        let same = |a: f64, b: f64| a == b || (a.is_nan() && b.is_nan());
+        same(self.low, other.low) && same(self.high, other.high)
+    }
 }
 
 impl Range {
@@ -84,6 +93,10 @@ pub struct CallFacts<'a> {
     pub speed: Range,
     /// The laser may be armed, which the head is then asked after each call.
     pub armed: bool,
+    /// One per parameter: the argument itself where it is known whole, `Nothing` where it was left out.
+    pub values: &'a [Option<Datum>],
+    /// How many dots and lines an image has, where that is known.
+    pub images: &'a dyn Fn(&str) -> Option<(u32, u32)>,
 }
 
 impl CallFacts<'_> {

@@ -4,12 +4,12 @@ use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::lines::{correction, existing_facet};
 use crate::builtins::records::{datum, field, listed, made};
+use crate::builtins::refusal;
+use crate::builtins::refusal::{LINES, STEADY};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::Datum;
-use spintrue_head::{
-    Calls, Dimension, MAX_STEADY, PageOrder, SteadyOrder, show_number, show_quantity,
-};
+use spintrue_head::{Calls, PageOrder, SteadyOrder, show_number};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -22,8 +22,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         bound::draw_steadily,
     );
     vec![
-        timed("expose", time, expose),
-        timed("draw_steadily", steady, draw_steadily),
+        timed("expose", time, expose).refusing(refusal::expose),
+        timed("draw_steadily", steady, draw_steadily).refusing(refusal::draw_steadily),
         timed("drawing_steadily", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.drawing_steadily()?))
         }),
@@ -35,16 +35,12 @@ pub(super) fn builtins() -> Vec<Builtin> {
 fn draw_steadily(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let plan = arguments.words(0);
     let seconds = arguments.number(1);
-    if !(0.0..=MAX_STEADY).contains(&seconds) {
-        let text = |time| show_quantity(time, Dimension::TIME, None, None);
-        let (asked, most) = (text(seconds), text(MAX_STEADY));
-        return wrong(format!("lines are drawn steadily for 0 s to {most}, not for {asked}"));
-    }
+    STEADY.check(context.station.description(), seconds)?;
     let facet = match arguments.optional(2) {
         Some(facet) => Some(existing_facet(context, facet)?),
         None => None,
     };
-    fits_the_head(context, arguments.get(0), plan)?;
+    fits_the_head(context, arguments.get(0))?;
     done(context.station.draw_steadily(SteadyOrder {
         facet,
         dots: field("plan", plan, "dots") as u32,
@@ -58,27 +54,13 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     let name = arguments.text(0);
     let plan = arguments.words(1);
     let most = arguments.optional(2).unwrap_or(bound::LINES_USUAL);
-    if !(most.fract() == 0.0 && (1.0..=bound::LINES_MOST).contains(&most)) {
-        let most = show_number(most, None);
-        return wrong(format!(
-            "an image cannot have {most} lines at most: it takes a whole number from 1 to 100000"
-        ));
-    }
-    fits_the_head(context, arguments.get(1), plan)?;
+    LINES.check(context.station.description(), most)?;
+    fits_the_head(context, arguments.get(1))?;
     let image = context.station.image(name).map_err(Trouble::Value)?;
     let dots = field("plan", plan, "dots");
-    if f64::from(image.width()) != dots {
-        let (width, dots) = (image.width(), show_number(dots, None));
-        return wrong(format!(
-            "{name} is {width} dots wide and the plan has {dots} in a line: plan the line with the \
-             length {width} / resolution"
-        ));
-    }
-    if f64::from(image.height()) > most {
-        let (height, most) = (image.height(), show_number(most, None));
-        return wrong(format!(
-            "{name} has {height} lines, and {most} are allowed: write `lines: {height}`"
-        ));
+    let size = (image.width(), image.height());
+    if let Some(why) = arguments.get(1).and_then(|plan| image_refused(name, size, plan, most)) {
+        return wrong(why);
     }
     let page = context.station.expose_page(&PageOrder {
         dot_period: field("plan", plan, "dot_period"),
@@ -96,6 +78,27 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
             ("took", Datum::Number(page.took)),
         ],
     )))
+}
+
+/// Why an image of so many dots and lines cannot be drawn by a plan.
+pub(super) fn image_refused(
+    name: &str,
+    (width, height): (u32, u32),
+    plan: &Datum,
+    most: f64,
+) -> Option<String> {
+    let dots = field("plan", plan.words(), "dots");
+    if f64::from(width) != dots {
+        let dots = show_number(dots, None);
+        return Some(format!(
+            "{name} is {width} dots wide and the plan has {dots} in a line: plan the line with the \
+             length {width} / resolution"
+        ));
+    }
+    (f64::from(height) > most).then(|| {
+        let most = show_number(most, None);
+        format!("{name} has {height} lines, and {most} are allowed: write `lines: {height}`")
+    })
 }
 
 /// The peaks of shifts or doses, as records of that name.

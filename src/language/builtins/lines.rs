@@ -3,30 +3,21 @@
 
 use crate::builtins::bound::MAX_RETRIES;
 use crate::builtins::records::{datum, field, listed, made, reference};
-use crate::builtins::signature::{Arguments, Context, Trouble, wrong};
+use crate::builtins::refusal::{FACET, READINGS};
+use crate::builtins::signature::{Arguments, Context, Trouble};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
 use spintrue_head::{
     Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
-    Shape, StartOfScan, TimedReading, Trim, TrimError, show_number, spread,
+    Shape, StartOfScan, TimedReading, Trim, TrimError, spread,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-/// Most readings in one call.
-const MAX_READINGS: f64 = 1000.0;
-
 /// A facet that the polygon has.
 pub(super) fn existing_facet(context: &Context<'_>, facet: f64) -> Result<u32, Trouble> {
-    let facets = context.station.description().facets;
-    if !(facet.fract() == 0.0 && (0.0..f64::from(facets)).contains(&facet)) {
-        let facet = show_number(facet, None);
-        return wrong(format!(
-            "there is no facet {facet}: the polygon has facets 0 to {}",
-            facets.saturating_sub(1)
-        ));
-    }
+    FACET.check(context.station.description(), facet)?;
     Ok(facet as u32)
 }
 
@@ -132,14 +123,9 @@ impl Order {
         pattern: Pattern,
     ) -> Result<Order, Trouble> {
         let readings = readings.unwrap_or(1.0);
-        if !(readings.fract() == 0.0 && (1.0..=MAX_READINGS).contains(&readings)) {
-            let readings = show_number(readings, None);
-            return wrong(format!(
-                "{readings} readings cannot be taken: it takes a whole number from 1 to 1000"
-            ));
-        }
+        READINGS.check(context.station.description(), readings)?;
         let words = plan.map_or(&[][..], Datum::words);
-        let random = RandomOrder(fits_the_head(context, plan, words)?.time.to_bits());
+        let random = RandomOrder(fits_the_head(context, plan)?.time.to_bits());
         let get = |name| field("plan", words, name);
         let line = LineOrder {
             facet: 0,
@@ -228,7 +214,7 @@ pub(super) fn correction(plan: Option<&Datum>) -> Option<LineCorrection> {
 
 /// What the gauge reads is of no use; nothing is wrong with the script.
 fn unusable(error: TrimError) -> Trouble {
-    StationError::Fault(Fault::Broken(error.to_string())).into()
+    Trouble::Unusable(error.to_string())
 }
 
 /// A source of random orders (SplitMix64).

@@ -7,6 +7,7 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod limits;
 mod lines;
 mod lists;
 mod motion;
@@ -15,6 +16,7 @@ mod page;
 mod pattern;
 mod pulses;
 mod records;
+mod refusal;
 mod rehearsal;
 mod response;
 mod signals;
@@ -30,6 +32,7 @@ pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub(crate) use records::record;
 pub use records::{RecordSpec, records};
+pub(crate) use refusal::Refused;
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Effect};
@@ -51,6 +54,7 @@ pub fn topics() -> &'static [Topic] {
     static TOPICS: LazyLock<Vec<Topic>> = LazyLock::new(|| {
         vec![
             topic(include_str!("pages/supply.md"), supply::builtins()),
+            topic(include_str!("pages/limits.md"), limits::builtins()),
             topic(include_str!("pages/motion.md"), motion::builtins()),
             topic(include_str!("pages/pulses.md"), pulses::builtins()),
             topic(include_str!("pages/pattern.md"), pattern::builtins()),

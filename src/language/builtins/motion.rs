@@ -2,6 +2,7 @@
 
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{datum, made};
+use crate::builtins::refusal;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed};
 use crate::program::value::Datum;
 use spintrue_head::{Calls, Halt, Laser};
@@ -11,7 +12,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         timed("spin", TimeBound::Spin, |context, arguments| {
             done(context.station.spin(arguments.number(0)))
-        }),
+        })
+        .refusing(refusal::spin),
         timed("coast", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Coast))),
         timed("brake", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Brake))),
         timed("keep_spinning", TimeBound::Keep, |context, _| {
@@ -27,11 +29,14 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         timed("measured_speed", TimeBound::Answer, |context, _| {
             Ok(Datum::Number(context.station.status()?.speed))
-        }),
-        timed("status", TimeBound::Answer, status).with_traits(&[Trait::SeeksLock]),
+        })
+        .with_traits(&[Trait::Measured]),
+        timed("status", TimeBound::Answer, status)
+            .with_traits(&[Trait::SeeksLock, Trait::Measured]),
         timed("steer", TimeBound::Answer, |context, arguments| {
             done(context.station.steer(Some(arguments.number(0))))
-        }),
+        })
+        .refusing(refusal::steer),
         timed("park", TimeBound::Answer, |context, _| done(context.station.steer(None))),
         timed("now", TimeBound::Answer, |context, _| Ok(Datum::Number(context.station.now())))
             .with_traits(&[Trait::NotNegative]),

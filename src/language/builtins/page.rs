@@ -3,8 +3,7 @@
 //! The heading of a built-in is its signature, with the effects that it may have. A word for a kind
 //! is one that scripts write, or one of these: `image`, `fault`, `signal` and `channel` are texts
 //! that name one, which is looked up before the script runs where it is a plain text; `like` is a
-//! quantity or a temperature of the kind that a channel has; `places` is a list of numbers, the places of
-//! a map, which are looked at before the script runs where they are known; `anything` is any one type, the same
+//! quantity or a temperature of the kind that a channel has; `anything` is any one type, the same
 //! wherever it stands in one signature; `D` and `E` are open dimensions.
 
 use crate::builtins::records::record;
@@ -102,7 +101,6 @@ pub(crate) fn kind(word: &str) -> Type {
         "temperature" => Type::Temperature,
         "text" | "image" | "fault" | "signal" | "channel" => Type::Text,
         "anything" | "like" => Type::Any,
-        "places" => Type::NUMBER.list(),
         "D" => open(1, 0),
         "D^2" => open(2, 0),
         "E" => open(0, 1),

@@ -3,13 +3,12 @@
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::records::{datum, listed, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed, wrong};
+use crate::builtins::refusal;
+use crate::builtins::refusal::TURNS;
+use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
-use spintrue_head::{Calls, Fault, LightSource, StartOfScan, Turn, show_number};
-
-/// Most turns watched in one call.
-const MAX_TURNS: f64 = 10_000.0;
+use spintrue_head::{Calls, Fault, LightSource, StartOfScan, Turn};
 
 /// What watching turns takes.
 const WATCHING: &str = "up to speed and then the turns, or a silence between pulses, whichever is \
@@ -20,9 +19,11 @@ pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         timed("turns", TimeBound::Work(WATCHING, bound::turns), turns)
             .with_traits(&[Trait::NeedsLock])
-            .with_result(bound::per_turn),
+            .with_result(bound::per_turn)
+            .refusing(refusal::turns),
         timed("counted_facets", TimeBound::Work(WATCHING, bound::counted), counted_facets)
-            .with_traits(&[Trait::NeedsLock, Trait::NotNegative]),
+            .with_traits(&[Trait::NeedsLock, Trait::NotNegative])
+            .refusing(refusal::turns),
         pure("facet_count", |context, _| {
             Ok(Datum::Number(f64::from(context.station.description().facets)))
         })
@@ -49,12 +50,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
 
 /// A whole number of turns that can be watched.
 fn watched(context: &mut Context<'_>, count: f64) -> Result<Vec<Turn>, Trouble> {
-    if !(count.fract() == 0.0 && (1.0..=MAX_TURNS).contains(&count)) {
-        let count = show_number(count, None);
-        return wrong(format!(
-            "{count} turns cannot be watched: it takes a whole number from 1 to 10000"
-        ));
-    }
+    TURNS.check(context.station.description(), count)?;
     Ok(context.station.turns(count as u32)?)
 }
 
@@ -82,7 +78,7 @@ fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
     if counts.iter().any(|count| *count != first) {
         let seen: Vec<String> = counts.iter().take(10).map(u32::to_string).collect();
         let message = format!("start-of-scan pulses differ from turn to turn: {}", seen.join(", "));
-        return Err(StationError::Fault(Fault::Broken(message)).into());
+        return Err(Trouble::Unusable(message));
     }
     let head = context.station.description();
     if first == 0 && head.detector.source == LightSource::Beam {

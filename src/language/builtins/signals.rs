@@ -2,7 +2,7 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, timed, wrong};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed, wrong};
 use crate::program::types::Type;
 use crate::program::value::Datum;
 use spintrue_head::{Calls, Channel, Fault, find_channel, find_signal, switchable};
@@ -26,6 +26,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
             is_like(context, name)?;
             Ok(Datum::Number(context.station.channel(name)?))
         })
+        .with_traits(&[Trait::Measured])
         .with_result(bound::any_number),
         timed("set_channel", TimeBound::Station, |context, arguments| {
             let name = arguments.text(0);

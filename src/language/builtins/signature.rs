@@ -2,6 +2,7 @@
 
 use crate::builtins::bound::{CallFacts, Extent, ResultBound, TimeBound};
 use crate::builtins::page::Page;
+use crate::builtins::refusal::Judge;
 use crate::program::types::{Layout, Type};
 use crate::program::value::Datum;
 use crate::station::{Station, StationError};
@@ -86,6 +87,8 @@ pub struct Context<'a> {
 pub enum Trouble {
     /// The head or the gauge, or a stop was requested.
     Station(StationError),
+    /// The head or the gauge answered, and what it told is of no use.
+    Unusable(String),
     /// The arguments have no result: `sqrt(-1)`.
     Value(String),
     /// Past what is allowed.
@@ -151,6 +154,10 @@ pub enum Trait {
     NeedsLock,
     /// Its result is never negative.
     NotNegative,
+    /// Its result changes in the course of a run, though it asks nothing of the head.
+    Changes,
+    /// Its result is measured, so it never equals a number but by chance.
+    Measured,
 }
 
 /// A built-in.
@@ -163,6 +170,8 @@ pub struct Builtin {
     pub time: TimeBound,
     /// What is known of its result before the script runs.
     pub result: ResultBound,
+    /// What is surely wrong with a call, where its arguments are known.
+    pub(crate) refuses: Option<Judge>,
     /// How it is worked out.
     pub function: Function,
     /// The pages of its topic.
@@ -175,7 +184,7 @@ impl Builtin {
     pub(super) fn pure(name: &'static str, function: Function) -> Builtin {
         let (traits, topic, page) = (&[], "", OnceLock::new());
         let (time, result) = (TimeBound::None, ResultBound::Unknown);
-        Builtin { name, traits, time, result, function, topic, page }
+        Builtin { name, traits, time, result, refuses: None, function, topic, page }
     }
 
     pub(super) fn with_traits(self, traits: &'static [Trait]) -> Builtin {
@@ -184,6 +193,10 @@ impl Builtin {
 
     pub(super) fn with_result(self, result: fn(&CallFacts<'_>) -> Extent) -> Builtin {
         Builtin { result: ResultBound::Computed(result), ..self }
+    }
+
+    pub(super) fn refusing(self, judge: Judge) -> Builtin {
+        Builtin { refuses: Some(judge), ..self }
     }
 
     /// Its page, read where it is first asked for.

@@ -4,6 +4,7 @@ use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::lines::{line_map, test_line, test_lines};
 use crate::builtins::records::{datum, field, made, reference, width};
+use crate::builtins::refusal;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
@@ -22,9 +23,11 @@ pub(super) fn builtins() -> Vec<Builtin> {
     let map = TimeBound::Work("that of `test_line`", bound::line_map);
     vec![
         pure("plan_line", planned),
-        timed("test_line", time, test_line),
-        timed("test_lines", all, test_lines).with_result(bound::per_facet),
-        timed("line_map", map, line_map).with_result(bound::per_place),
+        timed("test_line", time, test_line).refusing(refusal::test_line),
+        timed("test_lines", all, test_lines)
+            .with_result(bound::per_facet)
+            .refusing(refusal::test_lines),
+        timed("line_map", map, line_map).with_result(bound::per_place).refusing(refusal::line_map),
         pure("worst", worst),
     ]
 }
@@ -115,40 +118,54 @@ fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
     ))
 }
 
+/// Why a plan cannot be drawn at any speed.
+pub(super) fn plan_refused(plan: &Datum) -> Option<String> {
+    let words = plan.words();
+    if field("plan", words, "feasible") != 1.0 {
+        let reasons = reference("plan", Some(plan), "reasons").map_or(&[][..], Value::as_refs);
+        let first = reasons.first().map_or("", Value::as_text);
+        return Some(format!("this plan is not feasible: {first}"));
+    }
+    let on_paper = field("plan", words, "on_paper") == 1.0;
+    on_paper.then(|| {
+        "this plan is on paper: plan with the head's own facets and lens to draw it".to_string()
+    })
+}
+
+fn is_off(head: &Description, speed: f64, from: f64) -> bool {
+    (speed / from - 1.0).abs() > 2.0 * head.lock_window.max(1e-4)
+}
+
+/// Why a plan cannot be drawn by a polygon that was asked for a speed.
+pub(super) fn plan_off(head: &Description, plan: &Datum, asked: f64) -> Option<String> {
+    let planned = field("plan", plan.words(), "speed");
+    let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
+    is_off(head, asked, planned).then(|| {
+        format!("the plan is for {}, and the polygon turns at {}", shown(planned), shown(asked))
+    })
+}
+
 /// Refuses a plan that this head cannot draw at its present speed; gives how the head stands.
 pub(super) fn fits_the_head(
     context: &mut Context<'_>,
     plan: Option<&Datum>,
-    words: &[f64],
 ) -> Result<Status, Trouble> {
-    if field("plan", words, "feasible") != 1.0 {
-        let reasons = reference("plan", plan, "reasons").map_or(&[][..], Value::as_refs);
-        let first = reasons.first().map_or("", Value::as_text);
-        return wrong(format!("this plan is not feasible: {first}"));
+    if let Some(why) = plan.and_then(plan_refused) {
+        return wrong(why);
     }
-    if field("plan", words, "on_paper") == 1.0 {
-        let message = "this plan is on paper: plan with the head's own facets and lens to draw it";
-        return wrong(message);
-    }
-    let window = context.station.description().lock_window;
     let status = context.station.status()?;
-    let planned = field("plan", words, "speed");
-    let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
-    let off = |speed: f64, from: f64| (speed / from - 1.0).abs() > 2.0 * window.max(1e-4);
     // Without lock the exposure itself says what is wrong.
     if !status.locked {
         return Ok(status);
     }
     let asked = status.target.unwrap_or(status.speed);
-    if off(asked, planned) {
-        return wrong(format!(
-            "the plan is for {}, and the polygon turns at {}",
-            shown(planned),
-            shown(asked)
-        ));
+    let head = context.station.description();
+    if let Some(why) = plan.and_then(|plan| plan_off(head, plan, asked)) {
+        return wrong(why);
     }
     // The lock detector needs some turns until it says so.
-    if off(status.speed, asked) {
+    if is_off(head, status.speed, asked) {
+        let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
         return Err(Trouble::Station(StationError::Fault(Fault::Refused(format!(
             "the polygon turns at {}, and {} was asked for",
             shown(status.speed),

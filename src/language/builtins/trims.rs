@@ -4,14 +4,16 @@ use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
 use crate::builtins::pattern::{angles, pattern_records};
 use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
+use crate::builtins::refusal;
 use crate::builtins::response;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use crate::statistics::distributions::student_two_sided;
 use spintrue_head::{
-    Calls, DOTS_PER_WORD, DotTiming, FacetMean, Fault, LineScale, Matrix, Proof, SHAPE, Shape,
-    Trim, TrimError, Trimmed, combined, corrected, queue_needed, show_number, wanted_dose,
+    Calls, DOTS_PER_WORD, Description, DotTiming, FacetMean, Fault, LineScale, Matrix, Proof,
+    SHAPE, Shape, Trim, TrimError, Trimmed, combined, corrected, queue_needed, show_number,
+    wanted_dose,
 };
 
 /// Share of a normal distribution within two standard deviations.
@@ -32,7 +34,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("load", TimeBound::Answer, |context, arguments| {
             let trims = read_trims(context, arguments.get(0))?;
             done(context.station.load_trims(&trims))
-        }),
+        })
+        .refusing(refusal::load),
         timed("store_trims", TimeBound::Answer, |context, arguments| {
             let proof = read_proof(arguments.get(0));
             done(context.station.store_trims(proof.as_ref()))
@@ -106,25 +109,39 @@ pub(super) fn trims_list(trims: &[Trim]) -> Datum {
     }))
 }
 
+/// The trims of a list of records.
+fn as_trims(trims: &Datum) -> Vec<Trim> {
+    let get = |trim: &[f64], name| field("trim", trim, name);
+    let trims = trims.words().chunks(width("trim")).map(|trim| Trim {
+        in_scan: get(trim, "in_scan"),
+        cross_scan: get(trim, "cross_scan"),
+        power: get(trim, "power"),
+        length: get(trim, "length"),
+    });
+    trims.collect()
+}
+
+pub(super) fn wrong_count(count: usize, facets: u32) -> String {
+    format!("there are {count} trims for {facets} facets: it takes one each")
+}
+
+/// Why trims cannot be loaded into a head.
+pub(super) fn trims_refused(head: &Description, trims: &Datum) -> Option<String> {
+    let trims = as_trims(trims);
+    if trims.len() != head.facets as usize {
+        return Some(wrong_count(trims.len(), head.facets));
+    }
+    head.round_trims(&trims).err().map(|why| why.to_string())
+}
+
 /// One trim per facet out of a list; fails where the number is wrong.
 fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
-    let facets = context.station.description().facets as usize;
-    let words = trims.map_or(&[][..], Datum::words);
-    let get = |trim: &[f64], name| field("trim", trim, name);
-    let trims: Vec<Trim> = words
-        .chunks(width("trim"))
-        .map(|trim| Trim {
-            in_scan: get(trim, "in_scan"),
-            cross_scan: get(trim, "cross_scan"),
-            power: get(trim, "power"),
-            length: get(trim, "length"),
-        })
-        .collect();
-    if trims.len() == facets {
+    let facets = context.station.description().facets;
+    let trims = trims.map(as_trims).unwrap_or_default();
+    if trims.len() == facets as usize {
         return Ok(trims);
     }
-    let count = trims.len();
-    wrong(format!("there are {count} trims for {facets} facets: it takes one each"))
+    wrong(wrong_count(trims.len(), facets))
 }
 
 /// The lines of one facet put together, as if all were drawn with the trims of the last.
@@ -209,7 +226,7 @@ fn work_out(
             corrected(*trim, mean, scale, &registers, wanted).map_err(|error| match error {
                 // The head cannot be trimmed; nothing is wrong with the script.
                 TrimError::OutOfRegister { .. } => {
-                    StationError::Fault(Fault::Broken(format!("facet {facet}: {error}"))).into()
+                    Trouble::Unusable(format!("facet {facet}: {error}"))
                 }
                 other => Trouble::Value(format!("facet {facet}: {other}")),
             })?;

@@ -520,8 +520,11 @@ impl Checker<'_> {
                         unit = typed.unit.clone();
                     }
                 }
+                let places = values.iter().map(|v| v.as_ref().map_or(span, |typed| typed.span));
+                let places = places.collect();
                 let arguments = values.into_iter().map(|v| v.map(|typed| typed.code)).collect();
-                let call = Box::new(program::BuiltinCall { builtin, arguments, item, like, span });
+                let call = program::BuiltinCall { builtin, arguments, places, item, like, span };
+                let call = Box::new(call);
                 let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
                 Typed::new(returns, code, span).with_unit(unit)
             }

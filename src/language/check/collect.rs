@@ -109,7 +109,8 @@ impl Checker<'_> {
         let signature =
             Rc::new(Signature { parameters: Vec::new(), returns: Type::Unknown, open: Vec::new() });
         let (armed, may) = (routine.armed, self.promise(routine));
-        let info = RoutineInfo { name, module, open, signature, arms: None, armed, may, used };
+        let (arms, tells) = (None, None);
+        let info = RoutineInfo { name, module, open, signature, arms, tells, armed, may, used };
         self.routines.push(info);
         self.program.routines.push(program::Routine {
             name: Arc::from(text.as_str()),
@@ -271,11 +272,14 @@ impl Checker<'_> {
         let like = Typed { kind: kind.clone(), unit, makeup, ..Typed::unknown(name.span) };
         let (variable, slot) = self.declare(*name, like, Role::Param);
         self.publish(name.symbol, variable, false);
+        let mut ends = None;
         if let Some(range) = range {
-            let ends = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
+            let known = self.in_range(&text, &kind, chosen.as_ref(), &range.0, &range.1);
             if let Some(variable) = self.variables.get_mut(variable) {
-                variable.range = ends;
+                variable.range = known;
             }
+            let words = [&range.0, &range.1].map(|end| self.words(end.span));
+            ends = known.map(|(low, high)| program::ParamRange { low, high, words });
         }
         let Some(chosen) = chosen.filter(|c| c.kind != Type::Unknown) else { return };
         let shown = program::Param {
@@ -286,6 +290,8 @@ impl Checker<'_> {
                 Type::Quantity(dimension) => Some(dimension),
                 _ => None,
             },
+            ends,
+            span: name.span,
         };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));

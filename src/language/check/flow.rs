@@ -120,6 +120,7 @@ impl Checker<'_> {
         self.armed_twice(&graph);
         self.speed_under_light(&graph);
         self.asked_under_light(&graph);
+        self.held_only_read(&graph);
         self.armed_for_nothing(&graph);
         self.promises(&graph);
         self.sequence(&graph);

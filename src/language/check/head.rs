@@ -56,6 +56,9 @@ impl Checker<'_> {
                     span,
                 });
             }
+            StatementKind::Hold { conditions, every, body } => {
+                return self.hold(conditions, every.as_ref(), body, span, code);
+            }
             StatementKind::Arm { power, body } => return self.arm(power, body, span, code),
             StatementKind::Fail(what) => {
                 self.fail(what, span, code);
@@ -66,6 +69,7 @@ impl Checker<'_> {
             }
             StatementKind::Deciding(_) => self.misplaced_deciding(span),
             StatementKind::Record { label, value } => {
+                self.tells(span);
                 let label = self.label(label);
                 let plain = match &value.kind {
                     ExpressionKind::Shown { value, .. } => value,
@@ -79,6 +83,7 @@ impl Checker<'_> {
                 }
             }
             StatementKind::Note(text) => {
+                self.tells(span);
                 let text =
                     self.expect_kind(text, &Type::Text, codes::WRONG_TYPE, "a note").reference();
                 code.push(program::Statement::Note(text));
@@ -197,21 +202,10 @@ impl Checker<'_> {
         code: &mut Vec<program::Statement>,
     ) {
         let text = Rc::from(self.whole_words(condition.span).as_str());
+        self.tells(span);
         let written = label;
         let label = self.label(written);
-        self.inside.expect = true;
-        let condition = match &condition.kind {
-            ExpressionKind::Binary { operator, left, right, operator_span } => {
-                self.limit(*operator, *operator_span, left, right, condition)
-            }
-            ExpressionKind::Within { value, low, high } => {
-                let (value, uncertainty) = self.uncertain(value);
-                let (low, high) = self.two_ends(low, high, &value.kind, "limit");
-                self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
-            }
-            _ => self.holds(condition),
-        };
-        self.inside.expect = false;
+        let condition = self.expectation(condition, "what is expected");
         if let Some(condition) = condition {
             let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
             let (deciding, optional) = self.decided(choices, uncertain);
@@ -221,8 +215,30 @@ impl Checker<'_> {
         }
     }
 
-    fn holds(&mut self, condition: &Expression) -> Option<Expectation> {
-        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, "what is expected");
+    /// A flag, or a value with its limits.
+    pub(super) fn expectation(
+        &mut self,
+        condition: &Expression,
+        what: &str,
+    ) -> Option<Expectation> {
+        self.inside.expect = true;
+        let condition = match &condition.kind {
+            ExpressionKind::Binary { operator, left, right, operator_span } => {
+                self.limit(*operator, *operator_span, left, right, condition, what)
+            }
+            ExpressionKind::Within { value, low, high } => {
+                let (value, uncertainty) = self.uncertain(value);
+                let (low, high) = self.two_ends(low, high, &value.kind, "limit");
+                self.limits(value, uncertainty, Some((low, true)), Some((high, true)))
+            }
+            _ => self.holds(condition, what),
+        };
+        self.inside.expect = false;
+        condition
+    }
+
+    fn holds(&mut self, condition: &Expression, what: &str) -> Option<Expectation> {
+        let typed = self.expect_kind(condition, &Type::Flag, codes::NOT_A_FLAG, what);
         (typed.kind == Type::Flag).then(|| Expectation::Holds(typed.flag()))
     }
 
@@ -233,6 +249,7 @@ impl Checker<'_> {
         left: &Expression,
         right: &Expression,
         whole: &Expression,
+        what: &str,
     ) -> Option<Expectation> {
         let uncertain =
             matches!(left.kind, ExpressionKind::Binary { operator: Binary::PlusMinus, .. });
@@ -251,7 +268,7 @@ impl Checker<'_> {
                 .help("put a limit behind it: `... ± 0.4 um <= 6 um`");
                 return None;
             }
-            _ => return self.holds(whole),
+            _ => return self.holds(whole, what),
         };
         if let (ExpressionKind::Binary { operator: Binary::PlusMinus, operator_span, .. }, false) =
             (&right.kind, uncertain)
@@ -269,7 +286,7 @@ impl Checker<'_> {
         let (value, uncertainty) = self.uncertain(left);
         if !uncertain && !is_number(&value.kind) && value.kind != Type::Unknown {
             self.diagnostics.truncate(before);
-            return self.holds(whole);
+            return self.holds(whole, what);
         }
         let limit = self.expression(right, None);
         if value.kind == Type::Unknown || limit.kind == Type::Unknown {
@@ -280,6 +297,9 @@ impl Checker<'_> {
             let headline = format!("cannot compare {a} with {b}");
             self.unlike_report(headline, operator_span, (left, &value), (right, &limit));
             return None;
+        }
+        if operator == Binary::Equal {
+            self.exactly_measured(&value, &limit, operator_span);
         }
         self.limits(
             value,

@@ -2,6 +2,7 @@
 //! rotation, which counts turns, or from a lens, where x = f * theta holds in radians.
 
 use crate::builtins;
+use crate::builtins::Trait;
 use crate::check::Checker;
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
@@ -34,17 +35,35 @@ impl Checker<'_> {
                 let index = self.builtins.get(&name.symbol);
                 let builtin = index.and_then(|index| builtins::table().get(*index));
                 let open = builtin.is_some_and(|b| is_open(&builtins::kind(b.page().returns)));
-                own | Makeup::GIVEN | if open { parts } else { Makeup::BARE }
+                let measured = builtin.is_some_and(|b| b.is(Trait::Measured));
+                let measured = if measured { Makeup::MEASURED } else { Makeup::BARE };
+                own | Makeup::GIVEN | measured | if open { parts } else { Makeup::BARE }
             }
             ExpressionKind::Field { .. } if typed.makeup.has(Makeup::KIND) => typed.makeup,
             ExpressionKind::Field { .. } if own == Makeup::BARE && parts.has(Makeup::LENGTH) => {
                 hidden
             }
-            ExpressionKind::Field { .. } => own | Makeup::GIVEN,
+            ExpressionKind::Field { of, .. } => {
+                let measured =
+                    matches!(of.kind, ExpressionKind::Call { .. } | ExpressionKind::Name(_))
+                        && parts.has(Makeup::MEASURED);
+                own | Makeup::GIVEN | if measured { Makeup::MEASURED } else { Makeup::BARE }
+            }
             // A product of a length and an angle is no lens, but a quotient may be one.
             _ if own.has(Makeup::LENGTH) => parts.without(Makeup::KIND) | Makeup::LENGTH,
             _ => parts.without(Makeup::KIND),
         }
+    }
+
+    /// Warns of a measured value that is compared with one number.
+    pub(super) fn exactly_measured(&mut self, left: &Typed, right: &Typed, operator: Span) {
+        let measured = [left, right].into_iter().find(|side| side.makeup.has(Makeup::MEASURED));
+        let Some(span) = measured.map(|side| side.span) else { return };
+        let words = self.offered(span, &['<', '>', '=']);
+        let headline = "a measured value equals a number by chance only";
+        self.warning(codes::EXACT_MEASURED, headline, operator)
+            .label(span, "measured")
+            .help(format!("compare it with a band: `{words} within low .. high`"));
     }
 
     /// Warns of a comment that begins right behind an operand and reads like another one.

@@ -17,6 +17,7 @@ pub(crate) mod flow;
 mod former;
 mod generic;
 mod head;
+mod hold;
 pub(crate) mod index;
 pub(crate) mod limit;
 pub(crate) mod live;
@@ -165,6 +166,7 @@ pub(crate) fn check(
         parts: Makeup::BARE,
         near: Makeup::BARE,
         calls: Vec::new(),
+        holds: Vec::new(),
         undeclared: HashSet::new(),
         valueless: Vec::new(),
         constants: HashSet::new(),
@@ -215,6 +217,8 @@ struct RoutineInfo {
     signature: Rc<Signature>,
     /// It has an `arm` block of its own.
     arms: Option<Span>,
+    /// It makes a check, records or notes something.
+    tells: Option<Span>,
     /// It is declared `within arm`.
     armed: Option<Span>,
     /// What it is declared to do at most.
@@ -277,6 +281,8 @@ struct Checker<'a> {
     /// What the statement being checked holds, so far.
     near: Makeup,
     calls: Vec<CallSite>,
+    /// Blocks during which conditions must hold.
+    holds: Vec<hold::Site>,
     /// Routines that return a value and do not declare what.
     undeclared: HashSet<usize>,
     /// Reports on calls that give no value, by the routine called.

@@ -1,5 +1,5 @@
-//! What a script names by plain text: images, faults, signals and channels; and the places of maps. What
-//! knows the files and the head looks at them before anything moves.
+//! What a script names by plain text: images, faults, signals and channels. What knows the files and the head
+//! looks at them before anything moves.
 
 use crate::builtins;
 use crate::builtins::Effect;
@@ -8,7 +8,6 @@ use crate::check::advice::with_article;
 use crate::check::flow::{Callee, Graph};
 use crate::check::typed::Typed;
 use crate::diagnostics::codes;
-use crate::program::tree::{Expression as Code, Number, Part, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Piece};
@@ -59,24 +58,6 @@ pub(crate) struct Named {
     pub faults: Vec<(String, Span)>,
     /// Signals and channels.
     pub signals: Vec<Used>,
-    /// Places of maps that are written out.
-    pub maps: Vec<(Vec<f64>, Span)>,
-}
-
-/// The numbers of a list where all of them are known.
-fn numbers(list: &Typed) -> Option<Vec<f64>> {
-    let Code::Ref(list) = &list.code else { return None };
-    match list {
-        Ref::Kept(kept) => Some(kept.as_words().to_vec()),
-        Ref::Made(parts, _) => {
-            let number = |part: &Part| match part.value {
-                Code::Number(Number::Constant(value)) => Some(value),
-                _ => None,
-            };
-            parts.iter().map(number).collect()
-        }
-        _ => None,
-    }
 }
 
 impl Checker<'_> {
@@ -91,13 +72,8 @@ impl Checker<'_> {
         let Callee::Builtin(index) = callee else { return };
         let Some(builtin) = builtins::table().get(index) else { return };
         let page = builtin.page();
-        for (at, (parameter, slot)) in page.parameters.iter().zip(slots).enumerate() {
+        for (parameter, slot) in page.parameters.iter().zip(slots) {
             let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
-            if parameter.kind == "places"
-                && let Some(places) = values.get(at).and_then(Option::as_ref).and_then(numbers)
-            {
-                self.named.maps.push((places, argument.value.span));
-            }
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             let [Piece::Plain(name)] = pieces.as_slice() else { continue };
             let (name, span) = (name.clone(), argument.value.span);

@@ -335,6 +335,9 @@ impl Checker<'_> {
         }
         if is_number(&left.kind) {
             self.always(operator, (left_written, &left), (right_written, &right), span);
+            if equality {
+                self.exactly_measured(&left, &right, operator_span);
+            }
             let code = compare(operator, left.number(), right.number());
             return flag(code);
         }

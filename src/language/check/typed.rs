@@ -117,6 +117,9 @@ impl Makeup {
     /// The kind of a caught failure.
     pub(super) const KIND: Makeup = Makeup(32);
 
+    /// Measured by the head, so that it equals a number by chance only.
+    pub(super) const MEASURED: Makeup = Makeup(64);
+
     /// Holds any of these.
     pub(super) fn has(self, any: Makeup) -> bool {
         self.0 & any.0 != 0

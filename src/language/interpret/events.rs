@@ -61,6 +61,8 @@ pub enum Event {
         /// When the wait gives up, in s.
         limit: f64,
     },
+    /// A block ended during which conditions had to hold.
+    Held(Box<HeldBlock>),
     /// The script made a fault of a simulated head: its kind and when it strikes, as `--fault` takes
     /// it.
     Provoked(String),
@@ -96,6 +98,40 @@ pub struct Check {
     pub measured: Option<Measured>,
     /// What it came to.
     pub outcome: Outcome,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A block during which conditions had to hold.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeldBlock {
+    /// What had to hold.
+    pub conditions: Vec<HeldCondition>,
+    /// Head time in s.
+    pub began: f64,
+    /// Head time in s.
+    pub ended: f64,
+    /// How often all of them were looked at.
+    pub looks: u64,
+    /// Longest time between two looks, in s.
+    pub longest_gap: f64,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A condition that had to hold.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeldCondition {
+    /// In the script's words.
+    pub text: Rc<str>,
+    /// The smallest and the largest value that was seen; none of a plain flag.
+    pub range: Option<[Shown; 2]>,
+    /// The lower limit, as last seen.
+    pub low: Option<Bound>,
+    /// The upper limit, as last seen.
+    pub high: Option<Bound>,
+    /// What broke, when; none where it held.
+    pub breaks: Option<String>,
     /// The place in the script.
     pub span: Span,
 }

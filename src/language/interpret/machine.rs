@@ -2,10 +2,10 @@
 
 use crate::builtins::Trouble;
 use crate::interpret::events::{Event, Observer};
+use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::{Stepper, datum};
-use crate::program::failure::{Failure, FailureKind};
-use crate::program::show::number_text;
+use crate::program::failure::{Failure, FailureKind, bad_index};
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
@@ -14,14 +14,11 @@ use spintrue_head::Fault;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Most turns that a loop may be asked for.
-pub(super) const TURNS_MOST: f64 = 1e9;
-
-/// Steps of computing between two looks while armed: a step takes 1 ns to 50 ns, so they take about 10
+/// Steps of computing between two looks while armed, or while conditions must hold: a step takes 1 ns to 50 ns, so they take about 10
 /// ms at most. A recording repeats its looks only with the same number.
 const ARMED_STEPS: i64 = 200_000;
 
-/// The same with the laser off, when only the stop flag and the clock are looked at.
+/// The same at other times, when only the stop flag and the clock are looked at.
 const DARK_STEPS: i64 = 10 * ARMED_STEPS;
 
 /// What a call of a built-in counts at least: the longest without a list takes 30 µs.
@@ -78,10 +75,12 @@ pub(super) struct Machine<'a> {
     /// Hears what the script says.
     pub observer: &'a mut dyn Observer,
     /// Names a place for the reader.
-    pub place_text: &'a dyn Fn(Span) -> String,
+    pub place_text: PlaceText,
     /// Is asked before each statement, where the program has steps.
     pub stepper: Option<&'a mut dyn Stepper>,
-    /// Blocks around in which nothing pauses: `arm`, and `finally` once a stop was requested.
+    /// Conditions that must hold.
+    pub holds: Holds,
+    /// Blocks around in which nothing pauses: `arm`, `hold`, and `finally` once a stop was requested.
     pub unbroken: usize,
     /// Calls around, where the program has steps.
     pub depth: usize,
@@ -123,10 +122,16 @@ impl Machine<'_> {
     pub(super) fn refused(&mut self, error: StationError, place: Span) -> Failed {
         match error {
             StationError::Fault(fault) => {
-                // Asking for what no such head can do is the script's mistake.
                 let kind = match fault {
+                    // Asking for what no such head can do is the script's mistake.
                     Fault::OutOfRange { .. } | Fault::Armed { .. } => FailureKind::Value,
-                    _ => FailureKind::Fault,
+                    Fault::NotLocked => FailureKind::NotLocked,
+                    Fault::InterlockOpen => FailureKind::InterlockOpen,
+                    Fault::NoPulse(_) => FailureKind::NoPulse,
+                    Fault::Underrun => FailureKind::Underrun,
+                    Fault::LostReading | Fault::NoGauge => FailureKind::NoReading,
+                    Fault::Broken(_) => FailureKind::NoAnswer,
+                    Fault::NotArmed | Fault::Refused(_) => FailureKind::Fault,
                 };
                 self.fail(kind, fault.to_string(), place)
             }
@@ -134,6 +139,11 @@ impl Machine<'_> {
             StationError::Overdue(limit) => {
                 self.fail(FailureKind::Timeout, limit.to_string(), place)
             }
+            // What broke is known already.
+            StationError::NotHeld => match &self.failure {
+                Some(_) => Failed,
+                None => self.broken("nothing broke", place),
+            },
             // Only `ask` asks, which says more of it.
             StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
         }
@@ -144,6 +154,7 @@ impl Machine<'_> {
     pub(super) fn troubled(&mut self, trouble: Trouble, place: Span) -> Failed {
         match trouble {
             Trouble::Station(error) => self.refused(error, place),
+            Trouble::Unusable(message) => self.fail(FailureKind::Fault, message, place),
             Trouble::Value(message) => self.fail(FailureKind::Value, message, place),
             Trouble::Limit(message) => self.fail(FailureKind::Limit, message, place),
         }
@@ -190,6 +201,9 @@ impl Machine<'_> {
         let looked = self.station.look();
         self.count_anew();
         looked.map_err(|error| self.refused(error, place))?;
+        if self.station.is_real_time() {
+            self.look_at_held(false)?;
+        }
         self.at = at;
         Ok(())
     }
@@ -198,7 +212,8 @@ impl Machine<'_> {
     /// Counting depends on nothing before the last call, so that a replay looks where its recording did.
     pub(super) fn count_anew(&mut self) {
         self.station.take_called();
-        self.left = match (self.stopped(), self.station.is_armed()) {
+        let often = self.station.is_armed() || self.is_holding();
+        self.left = match (self.stopped(), often) {
             (true, _) => 0,
             (false, true) => ARMED_STEPS,
             (false, false) => DARK_STEPS,
@@ -262,15 +277,7 @@ impl Machine<'_> {
     #[cold]
     #[inline(never)]
     pub(super) fn bad_index(&mut self, index: f64, count: usize, place: Span) -> Failed {
-        let shown = number_text(index);
-        let message = if index.fract() != 0.0 || !index.is_finite() {
-            format!("index {shown} is not a whole number")
-        } else if index < 0.0 {
-            format!("index {shown} is negative")
-        } else {
-            format!("index {shown} is past the end of a list of {count}")
-        };
-        self.fail(FailureKind::Value, message, place)
+        self.fail(FailureKind::Value, bad_index(index, count), place)
     }
 
     /// Fails on a division by zero.

@@ -6,13 +6,17 @@
 //! it, so that a line of arithmetic is a handful of calls.
 
 mod events;
+mod holds;
 mod link;
 mod machine;
 mod memory;
 mod run;
 mod step;
 
-pub use events::{Bound, Check, Event, Measured, Observer, answer_line, answer_text};
+pub use events::{
+    Bound, Check, Event, HeldBlock, HeldCondition, Measured, Observer, answer_line, answer_text,
+};
+pub use holds::PlaceText;
 pub use run::run;
 pub(crate) use run::run_keeping;
 pub(crate) use step::{Moment, Stepper};
@@ -61,7 +65,7 @@ mod tests {
         station.spin(500.0).unwrap();
         station.sleep(20.0).unwrap();
         let mut notes = Notes::default();
-        let result = run(&program, &mut station, &mut notes, &|_| String::new());
+        let result = run(&program, &mut station, &mut notes, Rc::new(|_| String::new()));
         let failure = result.unwrap_err();
         assert_eq!((failure.kind, &*failure.message), (FailureKind::Fault, message));
         assert!(notes.0.is_empty() && !station.is_armed());

@@ -2,6 +2,7 @@
 
 use crate::builtins::{Builtin, table};
 use crate::interpret::events::Observer;
+use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::link::{Linked, link};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::interpret::memory::Memory;
@@ -24,7 +25,7 @@ pub fn run(
     program: &Program,
     station: &mut Station,
     observer: &mut dyn Observer,
-    place_text: &dyn Fn(Span) -> String,
+    place_text: PlaceText,
 ) -> Result<(), Failure> {
     run_with(table(), program, station, observer, place_text)
 }
@@ -36,7 +37,7 @@ pub(crate) fn run_keeping(
     slots: &[Slot],
     station: &mut Station,
     observer: &mut dyn Observer,
-    place_text: &dyn Fn(Span) -> String,
+    place_text: PlaceText,
     stepper: Option<&mut dyn Stepper>,
 ) -> Result<Vec<Datum>, Failure> {
     let linked = link(program, table())?;
@@ -52,7 +53,7 @@ pub(crate) fn run_with(
     program: &Program,
     station: &mut Station,
     observer: &mut dyn Observer,
-    place_text: &dyn Fn(Span) -> String,
+    place_text: PlaceText,
 ) -> Result<(), Failure> {
     let linked = link(program, builtins)?;
     execute(&linked, &mut machine(&linked, station, observer, place_text))
@@ -62,7 +63,7 @@ fn machine<'a>(
     linked: &Linked,
     station: &'a mut Station,
     observer: &'a mut dyn Observer,
-    place_text: &'a dyn Fn(Span) -> String,
+    place_text: PlaceText,
 ) -> Machine<'a> {
     let stop = station.stop_flag().clone();
     Machine {
@@ -81,6 +82,7 @@ fn machine<'a>(
         observer,
         place_text,
         stepper: None,
+        holds: Holds::default(),
         unbroken: 0,
         depth: 0,
     }
@@ -112,6 +114,7 @@ fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
         Err(panic) => {
             let message = panic_fault(&*panic).to_string();
             let at = machine.at;
+            machine.station.clear_held();
             // Whatever panicked may do so again; the caller makes the head safe in any case.
             let _ = catch_unwind(AssertUnwindSafe(|| machine.station.disarm()));
             Err(Failure::new(FailureKind::Fault, message, at))

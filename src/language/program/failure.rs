@@ -1,62 +1,113 @@
 //! What a running script can fail with.
 
+use crate::program::show::{number_text, time_text};
 use crate::source::Span;
 
-/// Why it failed, as far as a script or an exit code must know.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FailureKind {
+macro_rules! kinds {
+    ($($(#[doc = $meaning:literal])* $variant:ident $text:literal)*) => {
+        /// Why it failed, as far as a script or an exit code must know.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum FailureKind {
+            $($(#[doc = $meaning])* $variant,)*
+        }
+
+        impl FailureKind {
+            /// Every kind.
+            pub const ALL: &[FailureKind] = &[$(FailureKind::$variant),*];
+
+            /// As `problem.kind` gives it.
+            pub fn text(self) -> &'static str {
+                match self {
+                    $(FailureKind::$variant => $text,)*
+                }
+            }
+
+            /// What it means, in a sentence.
+            pub fn meaning(self) -> &'static str {
+                match self {
+                    $(FailureKind::$variant => concat!($($meaning),*).trim_ascii(),)*
+                }
+            }
+        }
+    };
+}
+
+kinds! {
     /// A wait reached its limit.
-    Timeout,
-    /// The head or the gauge refused or broke.
-    Fault,
+    Timeout "timeout"
+    /// The polygon is not locked, or lost its lock.
+    NotLocked "not_locked"
+    /// The interlock is open, or opened.
+    InterlockOpen "interlock_open"
+    /// A condition broke that had to hold.
+    NotHeld "not_held"
+    /// The head, its gauge or the link is silent or broken.
+    NoAnswer "no_answer"
+    /// Pulses that should have come did not.
+    NoPulse "no_pulse"
+    /// The gauge lost its reading, or there is no gauge.
+    NoReading "no_reading"
+    /// The dot-word queue ran empty inside a line.
+    Underrun "underrun"
+    /// The head or a device that belongs to it refused, or the script said so with `fault`.
+    Fault "fault"
     /// The script said `fail`.
-    Failed,
-    /// A value has no meaning: division by zero, an index past the end, a root of a negative.
-    Value,
+    Failed "failed"
+    /// A value has no meaning: division by zero, an index past the end, a speed out of its range.
+    Value "value"
     /// A list, a text or a loop grew past what is allowed.
-    Limit,
+    Limit "limit"
     /// A question was not answered.
-    Unanswered,
+    Unanswered "unanswered"
     /// A stop was requested. It cannot be caught.
-    Interrupted,
+    Interrupted "interrupted"
 }
 
 impl FailureKind {
-    /// Every kind.
-    pub const ALL: [FailureKind; 7] = [
-        FailureKind::Timeout,
-        FailureKind::Fault,
-        FailureKind::Failed,
-        FailureKind::Value,
-        FailureKind::Limit,
-        FailureKind::Unanswered,
-        FailureKind::Interrupted,
-    ];
-
     /// Every kind that can be caught, as `problem.kind` gives it.
     pub fn caught() -> impl Iterator<Item = &'static str> {
         let caught = |kind: &FailureKind| *kind != FailureKind::Interrupted;
-        FailureKind::ALL.into_iter().filter(caught).map(FailureKind::text)
-    }
-
-    /// As `problem.kind` gives it.
-    pub fn text(self) -> &'static str {
-        match self {
-            FailureKind::Timeout => "timeout",
-            FailureKind::Fault => "fault",
-            FailureKind::Failed => "failed",
-            FailureKind::Value => "value",
-            FailureKind::Limit => "limit",
-            FailureKind::Unanswered => "unanswered",
-            FailureKind::Interrupted => "interrupted",
-        }
+        FailureKind::ALL.iter().copied().filter(caught).map(FailureKind::text)
     }
 
     /// The kind behind a text, for a caught failure that is passed on.
     pub fn from_text(text: &str) -> FailureKind {
-        let mut all = FailureKind::ALL.into_iter();
+        let mut all = FailureKind::ALL.iter().copied();
         all.find(|kind| kind.text() == text).unwrap_or(FailureKind::Failed)
     }
+}
+
+/// Most turns that a loop may be asked for.
+pub(crate) const MAX_TURNS: f64 = 1e9;
+
+/// Why an index leads nowhere in a list of `count`.
+pub(crate) fn bad_index(index: f64, count: usize) -> String {
+    let shown = number_text(index);
+    if index.fract() != 0.0 || !index.is_finite() {
+        format!("index {shown} is not a whole number")
+    } else if index < 0.0 {
+        format!("index {shown} is negative")
+    } else {
+        format!("index {shown} is past the end of a list of {count}")
+    }
+}
+
+/// Why a time cannot be waited.
+pub(crate) fn bad_time(seconds: f64) -> String {
+    let shown = if seconds.is_nan() { number_text(seconds) } else { time_text(seconds) };
+    format!("cannot wait {shown}: a time is finite and not negative")
+}
+
+/// Why a loop cannot run so often.
+pub(crate) fn bad_turns(times: f64) -> String {
+    let (times, most) = (number_text(times), number_text(MAX_TURNS));
+    format!("a loop cannot run {times} times: the bound is a whole number from 0 to {most}")
+}
+
+/// Why the laser cannot be armed at a share of full power.
+pub(crate) fn bad_power(share: f64) -> String {
+    let shown = number_text(share);
+    format!("cannot arm at {shown}: power is a share above 0 and at most 1 (100 %)")
 }
 
 /// A failure on its way out.

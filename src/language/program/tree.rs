@@ -64,6 +64,21 @@ pub struct Param {
     pub slot: Slot,
     /// Its dimension, where it is a quantity.
     pub dimension: Option<Dimension>,
+    /// Between which values it may be set.
+    pub ends: Option<ParamRange>,
+    /// Its name where it is declared.
+    pub span: Span,
+}
+
+/// The range of a param.
+#[derive(Clone, Debug)]
+pub struct ParamRange {
+    /// The smallest value.
+    pub low: f64,
+    /// The largest value.
+    pub high: f64,
+    /// Both in the script's own words.
+    pub words: [String; 2],
 }
 
 /// A routine.
@@ -128,6 +143,8 @@ pub struct BuiltinCall {
     pub builtin: usize,
     /// One per parameter of the signature; none where it was left out.
     pub arguments: Vec<Option<Expression>>,
+    /// Where each stands; the call where it was left out.
+    pub places: Vec<Span>,
     /// For built-ins that work on lists of anything: how one item of the first list lies.
     pub item: Layout,
     /// For built-ins that must know of which kind a number is; otherwise nothing.
@@ -397,6 +414,17 @@ pub enum Statement {
         /// The place in the script.
         span: Span,
     },
+    /// Runs a block during which conditions must hold.
+    Hold {
+        /// What must hold.
+        conditions: Vec<Held>,
+        /// Time between two looks in s.
+        every: Number,
+        /// The body.
+        body: Vec<Statement>,
+        /// The place in the script.
+        span: Span,
+    },
     /// Arms, runs, and disarms on every way out.
     Arm {
         /// Share of full power.
@@ -486,6 +514,17 @@ pub struct Expect {
     /// Its place in [`Program::checks`].
     pub number: usize,
     /// The condition in the script's words.
+    pub text: Rc<str>,
+    /// The place in the script.
+    pub span: Span,
+}
+
+/// A condition that must hold while a block runs.
+#[derive(Clone, Debug)]
+pub struct Held {
+    /// A flag, or a value with its limits and no uncertainty.
+    pub condition: Expectation,
+    /// In the script's words.
     pub text: Rc<str>,
     /// The place in the script.
     pub span: Span,

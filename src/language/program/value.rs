@@ -108,3 +108,9 @@ impl Datum {
         }
     }
 }
+
+/// The remainder that has the sign of `b`.
+pub(crate) fn remainder(a: f64, b: f64) -> f64 {
+    let rest = a % b;
+    if rest != 0.0 && (rest < 0.0) != (b < 0.0) { rest + b } else { rest }
+}

@@ -71,6 +71,16 @@ impl<'p> Parts<'_, 'p> {
         }
     }
 
+    fn expectation(&mut self, expectation: &'p Expectation) {
+        match expectation {
+            Expectation::Holds(flag) => self.all([flag]),
+            Expectation::Limits { value, uncertainty, low, high, .. } => {
+                let ends = low.iter().chain(high).map(|(number, _)| number);
+                self.all([value].into_iter().chain(uncertainty).chain(ends));
+            }
+        }
+    }
+
     fn deciding(&mut self, deciding: &'p Deciding) {
         self.all([&deciding.coverage]);
         if let Rule::Risk(risk) = &deciding.rule {
@@ -191,6 +201,11 @@ impl<'p> Parts<'_, 'p> {
                 self.all([within, every]);
                 self.all(otherwise.iter().flatten());
             }
+            Statement::Hold { conditions, every, body, .. } => {
+                conditions.iter().for_each(|held| self.expectation(&held.condition));
+                self.all([every]);
+                self.all(body);
+            }
             Statement::Arm { power, body, .. } => {
                 self.all([power]);
                 self.all(body);
@@ -203,13 +218,7 @@ impl<'p> Parts<'_, 'p> {
             Statement::Expect(expect) => {
                 self.all([&expect.label]);
                 self.deciding(&expect.deciding);
-                match &expect.condition {
-                    Expectation::Holds(flag) => self.all([flag]),
-                    Expectation::Limits { value, uncertainty, low, high, .. } => {
-                        let ends = low.iter().chain(high).map(|(number, _)| number);
-                        self.all([value].into_iter().chain(uncertainty).chain(ends));
-                    }
-                }
+                self.expectation(&expect.condition);
             }
             Statement::Record { label, value, .. } => {
                 self.all([label]);

@@ -1,13 +1,14 @@
 //! The one gate between a report and a head: a script or an entry moves a head only as what
 //! [`Prepared::admit`] or [`Entry::admit`] gives, and they give nothing while any error stands.
 
+use crate::bounds;
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
-use crate::session::load::Prepared;
+use crate::session::load::{ImageSizes, Prepared};
 use crate::session::signals::{misused, names};
 use crate::source::SourceMap;
 use crate::station::TimeLimit;
@@ -49,9 +50,30 @@ pub(crate) type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is
-    /// named: signals, channels, faults to provoke.
-    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
-        unfit(&self.named, head, check_fault)
+    /// named: signals, channels, faults to provoke; and what it surely cannot do there. `at_rest`: nothing turns
+    /// before it starts.
+    pub fn unfit(
+        &self,
+        head: &Description,
+        check_fault: CheckFault<'_>,
+        at_rest: bool,
+    ) -> Vec<Diagnostic> {
+        unfit(&self.named, self.proved(at_rest), head, check_fault)
+    }
+
+    /// Params that may be set so that the script surely fails on this head, each reported where it fails.
+    pub fn risky(&self, head: &Description) -> Vec<Diagnostic> {
+        match self.proved(false) {
+            Some(Proved { program, images, at_rest }) => {
+                bounds::risky(program, head, &|name| images?.get(name).copied(), at_rest)
+            }
+            None => Vec::new(),
+        }
+    }
+
+    fn proved(&self, at_rest: bool) -> Option<Proved<'_>> {
+        let program = self.program.as_ref()?;
+        Some(Proved { program, images: Some(&self.images), at_rest })
     }
 
     /// Signals and channels that its head must have, in the order of the script.
@@ -69,7 +91,8 @@ impl Prepared {
         limits: Vec<Diagnostic>,
     ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
         let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
-        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
+        let found =
+            held(&self.diagnostics, &self.named, self.proved(false), head, check_fault, limits)?;
         match &self.program {
             Some(program) => Ok(Runnable { program, sources: &self.sources, limit: None }),
             None => Err(found),
@@ -85,20 +108,33 @@ impl Entry {
         check_fault: CheckFault<'_>,
         limits: Vec<Diagnostic>,
     ) -> Result<RunnableEntry, Vec<Diagnostic>> {
-        let found = held(&self.diagnostics, &self.named, head, check_fault, limits)?;
+        let ready = self.ready.as_ref();
+        let proved =
+            ready.map(|ready| Proved { program: &ready.program, images: None, at_rest: false });
+        let found = held(&self.diagnostics, &self.named, proved, head, check_fault, limits)?;
         if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
     }
+}
+
+/// What is proved against a head.
+#[derive(Clone, Copy)]
+struct Proved<'p> {
+    program: &'p Program,
+    images: Option<&'p ImageSizes>,
+    /// Nothing turns before it starts.
+    at_rest: bool,
 }
 
 /// The gate itself: no error among the reports of the check, and none about the head.
 fn held(
     told: &[Diagnostic],
     named: &Named,
+    proved: Option<Proved<'_>>,
     head: &Description,
     check_fault: CheckFault<'_>,
     limits: Vec<Diagnostic>,
 ) -> Result<Vec<Diagnostic>, Vec<Diagnostic>> {
-    let mut found = unfit(named, head, check_fault);
+    let mut found = unfit(named, proved, head, check_fault);
     found.extend(limits);
     if forbids(told) || forbids(&found) { Err(found) } else { Ok(found) }
 }
@@ -108,21 +144,22 @@ pub(super) fn forbids(reports: &[Diagnostic]) -> bool {
     reports.iter().any(|report| report.severity == Severity::Error)
 }
 
-fn unfit(named: &Named, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
+fn unfit(
+    named: &Named,
+    proved: Option<Proved<'_>>,
+    head: &Description,
+    check_fault: CheckFault<'_>,
+) -> Vec<Diagnostic> {
     let mut found = misused(&named.signals, head);
+    if let Some(Proved { program, images, at_rest }) = proved {
+        let sizes = |name: &str| images?.get(name).copied();
+        found.extend(bounds::refused(program, head, &sizes, at_rest));
+    }
     for (fault, span) in &named.faults {
         let Err(why) = check_fault(fault) else { continue };
         let report =
             Diagnostic::error(codes::BAD_FAULT, format!("cannot provoke this fault: {why}"), *span);
         found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
-    }
-    for (places, span) in &named.maps {
-        let Err(why) = head.check_map(places) else { continue };
-        found.push(Diagnostic::error(
-            codes::BAD_MAP,
-            format!("cannot draw this map: {why}"),
-            *span,
-        ));
     }
     found
 }

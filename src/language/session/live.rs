@@ -13,7 +13,8 @@ use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::gate::RunnableEntry;
-use crate::session::load::{Loaded, Texts, settled};
+use crate::session::load::{ImageSizes, Loaded, Texts, settled};
+use crate::session::run::place_text;
 use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::station::Station;
@@ -129,8 +130,8 @@ impl Ready {
         observer: &mut dyn Observer,
         stepper: Option<&mut dyn Stepper>,
     ) -> Result<Vec<Datum>, Failure> {
-        let (place, slots) = (|span: Span| sources.place(span), self.left.slots());
-        interpret::run_keeping(&self.program, &slots, station, observer, &place, stepper)
+        let (place, slots) = (place_text(sources), self.left.slots());
+        interpret::run_keeping(&self.program, &slots, station, observer, place, stepper)
     }
 }
 
@@ -358,7 +359,9 @@ impl Session {
         let problems = std::mem::take(&mut texts.diagnostics);
         // What is read to be run must have every value.
         checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
-        let (mut diagnostics, program) = settled(files, sources, problems, &mut checked, true);
+        let mut images = ImageSizes::new();
+        let (mut diagnostics, program) =
+            settled(files, sources, problems, &mut checked, Some(&mut images));
         // Earlier entries were warned of when they were entered.
         diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &own_statements));
         let Checked { left, index, effects, named, steps, .. } = checked;

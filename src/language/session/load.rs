@@ -92,7 +92,12 @@ pub struct Prepared {
     pub unset: Vec<Unset>,
     /// What the script names by plain text.
     pub(super) named: Named,
+    /// How many dots and lines each image has that it names.
+    pub(super) images: ImageSizes,
 }
+
+/// Dots and lines of images, by the names that a script gives them.
+pub(crate) type ImageSizes = HashMap<String, (u32, u32)>;
 
 /// A checked script with all that was learned of it.
 pub struct Examined {
@@ -176,7 +181,7 @@ pub(super) fn settled(
     sources: &SourceMap,
     mut diagnostics: Vec<Diagnostic>,
     checked: &mut Checked,
-    images: bool,
+    images: Option<&mut ImageSizes>,
 ) -> (Vec<Diagnostic>, Option<Program>) {
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
@@ -198,8 +203,8 @@ pub(super) fn settled(
     let checked_soundly: Vec<Diagnostic> =
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
-    if images {
-        diagnostics.extend(unusable(files, sources, &checked.named.images));
+    if let Some(sizes) = images {
+        diagnostics.extend(unusable(files, sources, &checked.named.images, sizes));
     }
     sort(&mut diagnostics);
     let program = checked.program.take().filter(|_| !forbids(&diagnostics));
@@ -215,12 +220,19 @@ fn unusable(
     files: &mut dyn Files,
     sources: &SourceMap,
     images: &[(String, Span)],
+    sizes: &mut ImageSizes,
 ) -> Vec<Diagnostic> {
     let script = sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
     let mut known: HashMap<&str, Option<FileError>> = HashMap::new();
     let mut reports = Vec::new();
     for (path, span) in images {
-        let why = known.entry(path).or_insert_with(|| read_image(files, script, path).err());
+        let why = known.entry(path).or_insert_with(|| match read_image(files, script, path) {
+            Ok(image) => {
+                sizes.insert(path.clone(), (image.width(), image.height()));
+                None
+            }
+            Err(why) => Some(why),
+        });
         if let Some(why) = why {
             reports.push(
                 Diagnostic::error(
@@ -315,7 +327,9 @@ impl Texts {
         let modules: Vec<Module<'_>> = self.modules.iter().map(Loaded::borrowed).collect();
         let mut checked = check::check(&modules, settings, &mut self.names, &sources, index, None);
         // An editor asks at every key; images are looked at before a run.
-        let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, !index);
+        let mut images = ImageSizes::new();
+        let read = (!index).then_some(&mut images);
+        let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, read);
         let prepared = Prepared {
             sources,
             scripts: modules.len(),
@@ -324,6 +338,7 @@ impl Texts {
             unset: checked.unset,
             effects: checked.effects,
             named: checked.named,
+            images,
         };
         (prepared, checked.index.unwrap_or_default())
     }

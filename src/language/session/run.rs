@@ -2,13 +2,14 @@
 
 use crate::acceptance::decision::Outcome;
 use crate::interpret;
-use crate::interpret::{Event, Observer};
+use crate::interpret::{Event, Observer, PlaceText};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::Planned;
 use crate::session::{Runnable, SCRIPT};
 use crate::source::{SourceMap, Span};
 use crate::station::Station;
 use spintrue_head::SafeState;
+use std::rc::Rc;
 
 /// How a run ended.
 #[derive(Clone, Debug)]
@@ -55,10 +56,18 @@ impl Verdict {
     pub fn of(failure: FailureKind) -> Verdict {
         match failure {
             FailureKind::Interrupted => Verdict::Interrupted,
-            FailureKind::Fault | FailureKind::Timeout => Verdict::HeadFailed,
             FailureKind::Unanswered => Verdict::Unanswered,
             FailureKind::Value | FailureKind::Limit => Verdict::ScriptWrong,
             FailureKind::Failed => Verdict::Failed,
+            FailureKind::Timeout
+            | FailureKind::NotLocked
+            | FailureKind::InterlockOpen
+            | FailureKind::NotHeld
+            | FailureKind::NoAnswer
+            | FailureKind::NoPulse
+            | FailureKind::NoReading
+            | FailureKind::Underrun
+            | FailureKind::Fault => Verdict::HeadFailed,
         }
     }
 
@@ -115,8 +124,8 @@ pub fn run(
         provoked: Vec::new(),
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
-    let place = |span: Span| sources.place(span);
-    let mut failure = interpret::run(program, station, &mut counting, &place).err();
+    let place = place_text(sources);
+    let mut failure = interpret::run(program, station, &mut counting, place).err();
     let Counting { conforming, failing, undecided, provoked, reached, .. } = counting;
     let plan = program.checks.iter().zip(reached);
     let unreached = plan.filter(|(_, reached)| !reached).map(|(check, _)| check.clone());
@@ -134,6 +143,12 @@ pub fn run(
         failure = Some(Failure::new(FailureKind::Timeout, why, last_line(sources)));
     }
     Finished { failure, conforming, failing, undecided, unreached, provoked, took, safe }
+}
+
+/// Names places of these texts.
+pub(super) fn place_text(sources: &SourceMap) -> PlaceText {
+    let sources = sources.clone();
+    Rc::new(move |span| sources.place(span))
 }
 
 /// Most provoked faults that are kept.

@@ -76,6 +76,7 @@ keywords! {
     Wait "wait" Begins
     Within "within" Continues
     Every "every" Continues
+    Hold "hold" Begins
     Arm "arm" Begins
     Try "try" Begins
     Catch "catch" Continues

@@ -141,6 +141,15 @@ pub enum StatementKind {
         /// Runs when the limit passes; without it the script fails with a timeout.
         otherwise: Option<Block>,
     },
+    /// `hold locked(), interlock_closed() every 100 ms { … }`
+    Hold {
+        /// What must hold.
+        conditions: Vec<Expression>,
+        /// Time between two looks.
+        every: Option<Expression>,
+        /// While what is done.
+        body: Block,
+    },
     /// `arm at 35 % { … }`
     Arm {
         /// Share of full power.

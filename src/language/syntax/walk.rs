@@ -13,7 +13,9 @@ pub(crate) fn blocks(statement: &Statement) -> Vec<&Block> {
         StatementKind::If { arms, otherwise } => {
             arms.iter().map(|(_, block)| block).chain(otherwise).collect()
         }
-        StatementKind::For { body, .. } | StatementKind::Arm { body, .. } => vec![body],
+        StatementKind::For { body, .. }
+        | StatementKind::Hold { body, .. }
+        | StatementKind::Arm { body, .. } => vec![body],
         StatementKind::Repeat { body, otherwise, .. }
         | StatementKind::While { body, otherwise, .. } => {
             [body].into_iter().chain(otherwise).collect()
@@ -53,6 +55,7 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
         StatementKind::WaitUntil { condition, within, every, .. } => {
             [condition, within].into_iter().chain(every).collect()
         }
+        StatementKind::Hold { conditions, every, .. } => conditions.iter().chain(every).collect(),
         StatementKind::Expect { label, choices, condition } => {
             let values = choices.iter().filter_map(|choice| choice.value.as_ref());
             [label].into_iter().chain(values).chain([condition]).collect()

@@ -1,5 +1,6 @@
 //! `report.html`: the record in one file for people, which needs nothing from elsewhere.
 
+mod holds;
 mod plots;
 mod values;
 
@@ -30,6 +31,7 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             (notices(identity))
             (about(identity))
             (checks(record))
+            @if !record.holds.items.is_empty() { (holds::holds(record)) }
             @if !plots.is_empty() {
                 (section("plots", "Measurements", &html! {
                     div.plots { @for plot in &plots { (plot) } }

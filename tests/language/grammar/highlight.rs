@@ -12,8 +12,8 @@ pub const CLASSES: &[(&str, &[&str])] = &[
         "keyword.control",
         &[
             "if", "else", "for", "repeat", "at", "most", "times", "until", "while", "break",
-            "continue", "return", "wait", "within", "every", "arm", "try", "catch", "finally",
-            "fail",
+            "continue", "return", "wait", "within", "every", "hold", "arm", "try", "catch",
+            "finally", "fail",
         ],
     ),
     ("keyword.control.import", &["use"]),

@@ -52,15 +52,15 @@ fn is_dark_soon(ran: &Ran, lost_at: f64) {
 #[test]
 fn what_is_lost_while_a_script_computes_is_noticed_at_once() {
     let losses = [
-        (Loss::Lock, "the polygon is not locked"),
-        (Loss::Interlock, "the interlock is open"),
-        (Loss::Laser, "the laser is not armed"),
-        (Loss::Control, "another client made the head safe"),
+        (Loss::Lock, FailureKind::NotLocked, "the polygon is not locked"),
+        (Loss::Interlock, FailureKind::InterlockOpen, "the interlock is open"),
+        (Loss::Laser, FailureKind::Fault, "the laser is not armed"),
+        (Loss::Control, FailureKind::NoAnswer, "another client made the head safe"),
     ];
-    for (loss, message) in losses {
+    for (loss, kind, message) in losses {
         for body in long() {
             let ran = run_on(ticking(Some((loss, 0.3))), &armed(&body));
-            ran.fails(FailureKind::Fault, message);
+            ran.fails(kind, message);
             // At the loop, or at what was called in it.
             let at = ran.prepared.sources.slice(ran.failure().place);
             assert!(body.contains(at) && !at.is_empty(), "{body}: {at}");
@@ -88,7 +88,7 @@ fn a_block_fails_at_its_end_where_something_was_lost_in_the_last_stretch() {
     let script = "arm at 50 % { note \"lit\" }\nnote \"not reached\"\n";
     let lost_at = |at| run_on(ticking(Some((Loss::Control, at))), script);
     let ran = lost_at(1.5 * TICK);
-    ran.fails_at(FailureKind::Fault, "another client made the head safe", "arm");
+    ran.fails_at(FailureKind::NoAnswer, "another client made the head safe", "arm");
     assert_eq!((ran.notes(), ran.log.armed), (vec!["lit"], false));
     lost_at(2.5 * TICK).says(&["lit", "not reached"]);
 }

@@ -26,7 +26,7 @@ try { note "fine" } catch _p { note "not reached" } finally { note "finally" }
     run(script).says(&[
         "value: division by zero at script.spt:4:12",
         "finally",
-        "fault: the polygon is not locked at script.spt:12:14",
+        "not_locked: the polygon is not locked at script.spt:12:14",
         "fine",
         "finally",
     ]);
@@ -35,7 +35,7 @@ try { note "fine" } catch _p { note "not reached" } finally { note "finally" }
 #[test]
 fn a_failure_passed_on_is_the_same_failure() {
     let script = "try { let _t = turns(1) } catch problem { fail problem }\n";
-    run(script).fails_at(FailureKind::Fault, "the polygon is not locked", "turns(1)");
+    run(script).fails_at(FailureKind::NotLocked, "the polygon is not locked", "turns(1)");
     // Put together by the script, it has the script's words and place.
     for (kind, expected) in [
         ("timeout", FailureKind::Timeout),
@@ -175,7 +175,7 @@ fn arming_is_refused_with_a_reason() {
     }
     let refuses = Log { refuses_arm: true, ..Log::default() };
     let ran = run_on(refuses, "arm at 50 % { note \"not reached\" }\n");
-    ran.fails(FailureKind::Fault, "the interlock is open");
+    ran.fails(FailureKind::InterlockOpen, "the interlock is open");
     assert!(ran.notes().is_empty());
     assert_eq!(ran.calls(), ["arm 0.5", "disarm"]);
 }

@@ -5,6 +5,7 @@ mod computing;
 mod flow;
 mod guards;
 mod head;
+mod hold;
 mod limits;
 mod values;
 
@@ -66,9 +67,10 @@ fn run_asking(log: Log, script: &str, operator: Option<Box<dyn Operator>>) -> Ra
     station.set_real_time(log.borrow().tick > 0.0);
     log.borrow_mut().lines.clear();
     let mut told = Told { events: Vec::new(), stop };
-    let place = |span| prepared.sources.place(span);
+    let sources = prepared.sources.clone();
+    let place = Rc::new(move |span| sources.place(span));
     let program = prepared.program.as_ref().unwrap();
-    let result = run_program(program, &mut station, &mut told, &place);
+    let result = run_program(program, &mut station, &mut told, place);
     let log = log.take();
     Ran { prepared, result, events: told.events, log }
 }

@@ -94,7 +94,9 @@ impl Asking {
             StationError::NoAnswer(NoAnswer::Interrupted) | StationError::Interrupted => {
                 return machine.interrupted(self.span);
             }
-            StationError::Overdue(_) => return machine.refused(error, self.span),
+            StationError::Overdue(_) | StationError::NotHeld => {
+                return machine.refused(error, self.span);
+            }
             // The checker has seen to this; what it missed is a mistake of its own.
             StationError::Fault(fault @ Fault::Armed { .. }) => {
                 return machine.broken(&fault.to_string(), self.span);

@@ -54,20 +54,18 @@ impl General {
         machine.held.truncate(held);
         machine.turn(BUILTIN_STEPS, self.span)?;
         machine.at = self.span;
-        let mut context = Context {
-            station: machine.station,
-            item: self.item,
-            like: &self.like,
-            all_conform: machine.all_conform,
-        };
-        let worked = (self.work)(&mut context, Arguments(data));
+        let all_conform = machine.all_conform;
+        let worked = machine.with_station(|station| {
+            let (item, like) = (self.item, &self.like);
+            (self.work)(&mut Context { station, item, like, all_conform }, Arguments(data))
+        });
         if machine.station.take_called() {
             machine.count_anew();
         }
         for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
         }
-        match worked {
+        match worked? {
             Ok(Datum::Number(number)) if !number.is_finite() => {
                 Err(no_result(machine, self.name, data, self.span))
             }

@@ -3,8 +3,8 @@
 use crate::interpret::events::Event;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::program::failure::FailureKind;
-use crate::program::show::{number_text, time_text};
+use crate::program::failure::{FailureKind, bad_power, bad_time};
+use crate::program::show::time_text;
 use crate::program::tree::{Flag, Number, RefSlot, Statement};
 use crate::program::value::{Object, Value};
 use crate::source::Span;
@@ -15,7 +15,7 @@ use std::rc::Rc;
 use std::sync::atomic::Ordering;
 
 /// Shortest time between two looks, in s, so that every wait gets on.
-const SHORTEST: f64 = 1e-6;
+pub(super) const SHORTEST: f64 = 1e-6;
 /// Head time between two progress events, in s.
 const PROGRESS: f64 = 0.1;
 
@@ -29,16 +29,18 @@ pub(super) fn duration(
     if seconds >= 0.0 && seconds.is_finite() {
         return Ok(seconds);
     }
-    let shown = if seconds.is_nan() { number_text(seconds) } else { time_text(seconds) };
-    let message = format!("cannot wait {shown}: a time is finite and not negative");
-    Err(machine.fail(FailureKind::Value, message, span))
+    Err(machine.fail(FailureKind::Value, bad_time(seconds), span))
 }
 
 fn sleep(machine: &mut Machine<'_>, seconds: f64, span: Span) -> Result<(), Failed> {
     machine.at = span;
-    let slept = machine.station.sleep(seconds);
+    if machine.is_holding() {
+        let until = machine.station.now() + seconds;
+        machine.waits_until(until);
+    }
+    let slept = machine.with_station(|station| station.sleep(seconds));
     machine.count_anew();
-    slept.map_err(|error| machine.refused(error, span))
+    slept?.map_err(|error| machine.refused(error, span))
 }
 
 /// What a wait for a condition is made of.
@@ -175,11 +177,7 @@ impl Linker<'_> {
 fn armed(machine: &mut Machine<'_>, power: f64, span: Span) -> Result<(), Failed> {
     // Without light there is nothing to measure, though a gauge may read something all the same.
     if !(power > 0.0 && power <= 1.0) {
-        let message = format!(
-            "cannot arm at {}: power is a share above 0 and at most 1 (100 %)",
-            number_text(power)
-        );
-        return Err(machine.fail(FailureKind::Value, message, span));
+        return Err(machine.fail(FailureKind::Value, bad_power(power), span));
     }
     if machine.station.is_armed() {
         return Err(machine.fail(FailureKind::Fault, "the laser is armed already", span));
@@ -255,7 +253,10 @@ impl Try {
             machine.station.let_finish();
         }
         machine.unbroken += usize::from(ending);
-        let last = self.finally.run(machine);
+        let last = match first {
+            Some(_) => machine.without_looks(|machine| self.finally.run(machine)),
+            None => self.finally.run(machine),
+        };
         machine.unbroken -= usize::from(ending);
         if stopped {
             machine.stop.store(true, Ordering::Relaxed);
@@ -272,10 +273,12 @@ impl Try {
     }
 }
 
-/// Runs a `catch`, unless a stop was requested or the run takes too long.
+/// Runs a `catch`, unless a stop was requested, the run takes too long, or a condition broke that had to
+/// hold around.
 fn caught(machine: &mut Machine<'_>, slot: usize, block: &Block) -> Result<Flow, Failed> {
     let failure = machine.take_failure();
-    if failure.kind == FailureKind::Interrupted || machine.station.is_overdue() {
+    let ends = failure.kind == FailureKind::Interrupted || machine.is_unheld();
+    if ends || machine.station.is_overdue() {
         machine.failure = Some(failure);
         return Err(Failed);
     }

@@ -3,8 +3,8 @@
 use crate::interpret::link::made::steps;
 use crate::interpret::link::operands::Sink;
 use crate::interpret::link::{Block, FlagNode, Linker, NumberNode, RefNode, StatementNode};
-use crate::interpret::machine::{Failed, Flow, Machine, TURNS_MOST};
-use crate::program::failure::FailureKind;
+use crate::interpret::machine::{Failed, Flow, Machine};
+use crate::program::failure::{FailureKind, MAX_TURNS, bad_turns};
 use crate::program::show::number_text;
 use crate::program::tree::{Flag, Number, Over, Slot, Statement};
 use crate::program::types::Layout;
@@ -115,11 +115,11 @@ impl Each {
         let first = first(machine)?;
         let last = last(machine)?;
         let count = steps(machine, first, last, self.span)?;
-        if count > TURNS_MOST {
+        if count > MAX_TURNS {
             let message = format!(
                 "a loop over {} numbers is too long; {} are allowed",
                 number_text(count),
-                number_text(TURNS_MOST)
+                number_text(MAX_TURNS)
             );
             return Err(machine.fail(FailureKind::Limit, message, self.span));
         }
@@ -176,15 +176,10 @@ impl Repeat {
     /// The bound as a number of turns.
     fn bound(&self, machine: &mut Machine<'_>) -> Result<u32, Failed> {
         let times = (self.times)(machine)?;
-        if (0.0..=TURNS_MOST).contains(&times) && times.fract() == 0.0 {
+        if (0.0..=MAX_TURNS).contains(&times) && times.fract() == 0.0 {
             return Ok(times as u32);
         }
-        let message = format!(
-            "a loop cannot run {} times: the bound is a whole number from 0 to {}",
-            number_text(times),
-            number_text(TURNS_MOST)
-        );
-        Err(machine.fail(FailureKind::Value, message, self.span))
+        Err(machine.fail(FailureKind::Value, bad_turns(times), self.span))
     }
 }
 

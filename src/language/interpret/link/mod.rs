@@ -6,6 +6,7 @@ mod calls;
 mod checks;
 mod flags;
 mod guards;
+mod hold;
 mod loops;
 mod made;
 mod numbers;

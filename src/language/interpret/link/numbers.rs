@@ -8,6 +8,7 @@ use crate::interpret::machine::{Failed, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{Access, Arithmetic, Number, Ref};
+use crate::program::value::remainder;
 use crate::source::Span;
 
 impl Linker<'_> {
@@ -141,17 +142,17 @@ fn folded(access: &Access) -> Option<Item> {
     }
 }
 
-/// The remainder that has the sign of `b`.
+/// The remainder of a division.
 fn modulo(machine: &mut Machine<'_>, a: f64, b: f64, span: Span) -> Result<f64, Failed> {
     if b == 0.0 {
         return Err(machine.zero(span));
     }
-    let rest = a % b;
+    let rest = remainder(a, b);
     if rest.is_nan() {
         let message = format!("{} mod {} has no result", number_text(a), number_text(b));
         return Err(machine.fail(FailureKind::Value, message, span));
     }
-    Ok(if rest != 0.0 && (rest < 0.0) != (b < 0.0) { rest + b } else { rest })
+    Ok(rest)
 }
 
 /// A whole power by squaring: the same steps, so the same result, on every machine.

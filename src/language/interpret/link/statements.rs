@@ -65,6 +65,9 @@ impl Linker<'_> {
             Statement::WaitUntil { condition, within, every, otherwise, text, span } => {
                 self.wait_until(condition, (within, every), otherwise.as_deref(), text, *span)
             }
+            Statement::Hold { conditions, every, body, span } => {
+                self.hold(conditions, every, body, *span)
+            }
             Statement::Arm { power, body, span } => self.arm(power, body, *span),
             Statement::Try { body, catch, finally } => self.attempt(body, catch.as_ref(), finally),
             Statement::Fail(message, span) => {

@@ -51,6 +51,7 @@ impl Formatter<'_> {
                 | Keyword::For
                 | Keyword::Repeat
                 | Keyword::While
+                | Keyword::Hold
                 | Keyword::Arm
                 | Keyword::Try,
             )) => self.compound(at),
@@ -93,15 +94,18 @@ impl Formatter<'_> {
             [Keyword::Wait, Keyword::Until, Keyword::Ask].iter().any(|k| self.is(from, *k));
         let steps = if is_last { ON } else { HEAD };
         let (mut at, mut is_operand, mut is_indented) = (from, false, false);
-        while let Some(token) = self.token(at) {
+        while let Some(mut token) = self.token(at) {
+            let lists = token == Token::Comma && self.is(from, Keyword::Hold);
+            if lists && is_operand {
+                self.put(at);
+                at += 1;
+                token = self.token(at).unwrap_or(token);
+            }
             match token {
                 Token::Keyword(Keyword::At | Keyword::Within | Keyword::Every) if is_operand => {
-                    if !is_indented {
-                        self.add(Op::In(steps));
-                    }
-                    is_indented = true;
-                    self.add(Op::Fill);
+                    self.clause_goes_on(&mut is_indented, steps);
                 }
+                _ if lists && is_operand => self.clause_goes_on(&mut is_indented, steps),
                 Token::Keyword(Keyword::In | Keyword::Times) => self.add(Op::Space),
                 _ if is_operand || token == Token::BlockOpen => break,
                 _ if at > from => self.add(Op::Space),
@@ -119,6 +123,15 @@ impl Formatter<'_> {
             self.add(Op::Out(steps));
         }
         if self.token(at) == Some(Token::BlockOpen) { self.block(at) } else { at }
+    }
+
+    /// The next part of a clause stands on the same line where it fits.
+    fn clause_goes_on(&mut self, is_indented: &mut bool, steps: u8) {
+        if !*is_indented {
+            self.add(Op::In(steps));
+        }
+        *is_indented = true;
+        self.add(Op::Fill);
     }
 
     /// A statement without a block.

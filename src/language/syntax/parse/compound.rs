@@ -139,6 +139,19 @@ impl<'t, F: Failure<'t>> Compound<'t, F> {
             .boxed()
     }
 
+    /// `hold … , … every … { }`
+    pub(super) fn hold_rule(&self) -> Rule<'t, StatementKind, F> {
+        let comma = just(Token::Comma).labelled("`,`");
+        let conditions = self.whole.clone().separated_by(comma).at_least(1).collect::<Vec<_>>();
+        let head =
+            conditions.then(key(Keyword::Every).ignore_then(self.whole.clone()).or_not()).boxed();
+        just(Token::Keyword(Keyword::Hold))
+            .ignore_then(header(self.shared.clone(), head, |span| (vec![broken(span)], None)))
+            .then(self.block.clone())
+            .map(|((conditions, every), body)| StatementKind::Hold { conditions, every, body })
+            .boxed()
+    }
+
     /// `arm at 35 % { }`
     pub(super) fn arm_rule(&self) -> Rule<'t, StatementKind, F> {
         let head = key(Keyword::At).ignore_then(self.whole.clone()).boxed();

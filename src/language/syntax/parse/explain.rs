@@ -149,6 +149,7 @@ fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 | Keyword::For
                 | Keyword::While
                 | Keyword::Repeat
+                | Keyword::Hold
                 | Keyword::Arm
                 | Keyword::Try
         );
@@ -177,6 +178,7 @@ fn missing_block(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::For => "for x in … { … }",
         Keyword::While => "while … at most 100 times { … }",
         Keyword::Repeat => "repeat 3 times { … }",
+        Keyword::Hold => "hold locked() { … }",
         Keyword::Arm => "arm at 35 % { … }",
         Keyword::Routine => "routine name(…) { … }",
         Keyword::Try => "try { … } catch problem { … }",
@@ -202,7 +204,7 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let beginning = stuck.clause().is_empty();
     if stuck.found() == Some(Token::BlockOpen) && beginning {
         return Some(stuck.report(codes::UNEXPECTED, "a block cannot stand alone").help(
-            "a block follows `if`, `for`, `repeat`, `while`, `arm`, `try` or a routine's head",
+            "a block follows `if`, `for`, `repeat`, `while`, `hold`, `arm`, `try` or a routine's head",
         ));
     }
     let Some(Token::Keyword(keyword)) = stuck.found() else {
@@ -213,7 +215,7 @@ fn stray_clause(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::Catch | Keyword::Finally => "a `try`",
         Keyword::Until => "a `repeat` or `wait`",
         Keyword::Within => "a `wait until`, or one comparison on its own: join two with `and`",
-        Keyword::Every => "a `wait until`",
+        Keyword::Every => "a `wait until` or a `hold`",
         Keyword::Times | Keyword::Most => "a `repeat` or `while`",
         Keyword::At => "an `arm`",
         _ => return None,

@@ -66,7 +66,7 @@ fn statement<'t, F: Failure<'t>>(
     let compound = Compound { shared: shared.clone(), whole: expressions.whole, block, action };
     let (if_, for_, repeat) = (compound.if_rule(), compound.for_rule(), compound.repeat_rule());
     let (while_, wait_until) = (compound.while_rule(), compound.wait_rule());
-    let (arm, try_) = (compound.arm_rule(), compound.try_rule());
+    let (hold, arm, try_) = (compound.hold_rule(), compound.arm_rule(), compound.try_rule());
 
     let kind = custom(move |inp| match inp.peek() {
         Some(Token::Keyword(keyword)) => match keyword {
@@ -85,6 +85,7 @@ fn statement<'t, F: Failure<'t>>(
                 inp.rewind(before);
                 if until { inp.parse(&wait_until) } else { inp.parse(&simple) }
             }
+            Keyword::Hold => inp.parse(&hold),
             Keyword::Arm => inp.parse(&arm),
             Keyword::Try => inp.parse(&try_),
             _ => inp.parse(&simple),

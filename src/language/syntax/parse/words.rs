@@ -70,6 +70,7 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                     | Keyword::Param
                     | Keyword::Routine
                     | Keyword::Repeat
+                    | Keyword::Hold
                     | Keyword::Arm
                     | Keyword::Record
                     | Keyword::Note

@@ -154,6 +154,14 @@ impl Dump<'_> {
                 ));
                 self.otherwise(otherwise.as_ref());
             }
+            StatementKind::Hold { conditions, every, body } => {
+                let conditions: Vec<String> =
+                    conditions.iter().map(|condition| self.expression(condition)).collect();
+                let every =
+                    every.as_ref().map(|every| format!(" every {}", self.expression(every)));
+                self.line(&format!("hold {}{}", conditions.join(", "), every.unwrap_or_default()));
+                self.block(body);
+            }
             StatementKind::Arm { power, body } => {
                 self.line(&format!("arm at {}", self.expression(power)));
                 self.block(body);

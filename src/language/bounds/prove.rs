@@ -1,0 +1,218 @@
+//! What fails in every run on a head, told before anything moves: values that the walk knows and that a call, an
+//! operator or a statement refuses. Uses diagnostics besides what the walk uses.
+//!
+//! Only what surely fails is told. A `try` with a `catch` that goes on handles it; a turn of a loop that may be
+//! left before it is not looked at; a value that is known between two ends is wrong only where all of it is.
+
+use crate::bounds::exact::Paper;
+use crate::bounds::form::Params;
+use crate::bounds::known::{Fact, Interval};
+use crate::bounds::state::Key;
+use crate::bounds::walk::Walk;
+use crate::builtins::Range;
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::tree::{Param, Program, Statement};
+use crate::source::Span;
+use spintrue_head::Description;
+use std::collections::HashSet;
+
+/// How many dots and lines an image has, by the name that the script gives it.
+pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
+
+/// Something that surely fails.
+#[derive(Clone, Debug)]
+pub(super) struct Finding {
+    pub code: &'static str,
+    pub span: Span,
+    /// In the words of the run.
+    pub why: String,
+    pub help: Option<String>,
+    /// Params that it depends on.
+    pub by: Params,
+    /// The calls of routines that lead there, innermost first.
+    pub calls: Vec<Span>,
+}
+
+/// What a walk keeps that looks for what surely fails.
+pub(super) struct Proof<'a> {
+    pub findings: Vec<Finding>,
+    /// Around here it is not sure that a turn of a loop is reached.
+    pub doubt: usize,
+    pub paper: Paper,
+    pub images: ImageSizes<'a>,
+}
+
+impl Walk<'_> {
+    /// Looks for what surely fails.
+    pub(super) fn is_proving(&self) -> bool {
+        self.proof.is_some()
+    }
+
+    /// Notes what surely fails.
+    pub(super) fn found(
+        &mut self,
+        code: &'static str,
+        span: Span,
+        why: impl Into<String>,
+        by: &[&Interval],
+    ) {
+        let by = by.iter().fold(0, |all, number| all | number.form.params());
+        self.found_by(Finding { code, span, why: why.into(), help: None, by, calls: Vec::new() });
+    }
+
+    pub(super) fn found_by(&mut self, finding: Finding) {
+        if let Some(proof) = &mut self.proof
+            && proof.doubt == 0
+        {
+            proof.findings.push(finding);
+        }
+    }
+
+    /// How many were found so far.
+    pub(super) fn findings(&self) -> usize {
+        self.proof.as_ref().map_or(0, |proof| proof.findings.len())
+    }
+
+    /// Forgets what was found since.
+    pub(super) fn forget_findings(&mut self, from: usize) {
+        if let Some(proof) = &mut self.proof {
+            proof.findings.truncate(from);
+        }
+    }
+
+    /// Does some work of which it is not sure that it is reached, where `doubtful`.
+    pub(super) fn doubting<T>(&mut self, doubtful: bool, work: impl FnOnce(&mut Self) -> T) -> T {
+        self.doubt_by(usize::from(doubtful));
+        let done = work(self);
+        if let (Some(proof), true) = (&mut self.proof, doubtful) {
+            proof.doubt -= 1;
+        }
+        done
+    }
+
+    fn doubt_by(&mut self, more: usize) {
+        if let Some(proof) = &mut self.proof {
+            proof.doubt += more;
+        }
+    }
+
+    /// Walks a routine without any doubt of the call; gives what was found in it.
+    pub(super) fn collecting<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> (T, Vec<Finding>) {
+        let doubt = self.proof.as_mut().map_or(0, |proof| std::mem::take(&mut proof.doubt));
+        let from = self.findings();
+        let done = work(self);
+        let Some(proof) = &mut self.proof else { return (done, Vec::new()) };
+        proof.doubt = doubt;
+        (done, proof.findings.split_off(from))
+    }
+
+    /// Notes what was found in a routine, for one call of it.
+    pub(super) fn found_in_call(&mut self, findings: &[Finding], call: Span) {
+        for finding in findings {
+            let mut finding = finding.clone();
+            finding.calls.push(call);
+            self.found_by(finding);
+        }
+    }
+}
+
+/// A number of a program that is one value.
+fn exactly(value: f64, param: usize) -> Fact {
+    let form = crate::bounds::form::Form::held(crate::bounds::form::set_of(param));
+    Fact::Number(Interval { range: Range::only(value), form, from: None })
+}
+
+/// Everything that surely fails, each place once; one param may have another value than its own.
+fn findings(
+    program: &Program,
+    head: &Description,
+    images: ImageSizes<'_>,
+    at_rest: bool,
+    set: Option<(usize, f64)>,
+) -> Vec<Finding> {
+    let Some(paper) = Paper::new(head) else { return Vec::new() };
+    let mut walk = Walk::new(program, head, true);
+    walk.proof = Some(Proof { findings: Vec::new(), doubt: 0, paper, images });
+    if at_rest {
+        let rest = Fact::Number(Interval::only(0.0));
+        walk.state.set(walk.speed, rest);
+    }
+    let param_of = |statement: &Statement| match statement {
+        Statement::Set(slot, _) => program.params.iter().position(|param| param.slot == *slot),
+        _ => None,
+    };
+    for statement in &program.setup {
+        walk.block(std::slice::from_ref(statement));
+        let Some(index) = param_of(statement) else { continue };
+        let Some(slot) = program.params.get(index).map(|param| param.slot) else { continue };
+        let key = Key::from(slot);
+        let value = match (set, walk.state.get(key)) {
+            (Some((param, value)), _) if param == index => value,
+            (_, Fact::Number(number)) if number.range.is_exact() => number.range.low,
+            _ => continue,
+        };
+        walk.state.set(key, exactly(value, index));
+    }
+    walk.block(&program.body);
+    let mut seen = HashSet::new();
+    let found = walk.proof.map(|proof| proof.findings).unwrap_or_default();
+    found.into_iter().filter(|finding| seen.insert((finding.span, finding.code))).collect()
+}
+
+fn report(finding: &Finding, severity: Diagnostic) -> Diagnostic {
+    // The outermost call tells most of a library that was checked by itself.
+    let report = match finding.calls.last() {
+        Some(call) => severity.label(*call, "called here"),
+        None => severity,
+    };
+    finding.help.iter().fold(report, |report, help| report.help(help.clone()))
+}
+
+/// What surely fails on a head, in the order of the script. `at_rest`: nothing turns before it starts.
+pub(crate) fn refused(
+    program: &Program,
+    head: &Description,
+    images: ImageSizes<'_>,
+    at_rest: bool,
+) -> Vec<Diagnostic> {
+    let all = findings(program, head, images, at_rest, None);
+    let told = all.iter().map(|finding| {
+        let error = Diagnostic::error(finding.code, finding.why.clone(), finding.span);
+        let params = program.params.iter().enumerate();
+        let by = params.filter(|(i, _)| finding.by & crate::bounds::form::set_of(*i) != 0);
+        by.take(3).fold(report(finding, error), |error, (_, param)| {
+            error.label(param.span, format!("`{}` is {}", param.name, param.text.trim()))
+        })
+    });
+    told.collect()
+}
+
+/// What surely fails where a param is set to an end of its range, and does not at its own value.
+pub(crate) fn risky(
+    program: &Program,
+    head: &Description,
+    images: ImageSizes<'_>,
+    at_rest: bool,
+) -> Vec<Diagnostic> {
+    let own = findings(program, head, images, at_rest, None);
+    let is_new = |found: &Finding| !own.iter().any(|own| own.span == found.span);
+    let mut told = Vec::new();
+    for (index, param) in program.params.iter().enumerate() {
+        let Some(ends) = &param.ends else { continue };
+        let words = [("down to", ends.low), ("up to", ends.high)];
+        for ((how, value), shown) in words.into_iter().zip(&ends.words) {
+            let set = Some((index, value));
+            let all = findings(program, head, images, at_rest, set);
+            // What follows from the first one need not be told.
+            let Some(found) = all.iter().find(|found| is_new(found)) else { continue };
+            let Param { name, span, .. } = param;
+            let headline =
+                format!("`{name}` may be set {how} {shown}, and then this fails: {}", found.why);
+            let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, found.span)
+                .label(*span, "its range is declared here")
+                .help(format!("narrow the range of `{name}` to what this head can do"));
+            told.push(report(found, warning));
+        }
+    }
+    told
+}

@@ -1,0 +1,45 @@
+//! What a head can be asked for, as its description states it.
+
+use crate::builtins::records::{datum, made};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure};
+use crate::program::value::Datum;
+
+/// The built-ins of this topic.
+pub(super) fn builtins() -> Vec<Builtin> {
+    vec![pure("head_limits", head_limits)]
+}
+
+/// What a head does not have is no number.
+fn head_limits(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
+    let head = context.station.description();
+    let range = |register: Option<spintrue_head::Register>| register.map_or(f64::NAN, |r| r.range);
+    let step = |register: Option<spintrue_head::Register>| register.map_or(f64::NAN, |r| r.step);
+    let fields = [
+        ("active_fraction", head.active_most),
+        ("coasting_time", head.coast_most),
+        ("cross_scan_trim", head.cross_scan_trim.range),
+        ("cross_scan_trim_step", head.cross_scan_trim.step),
+        ("dot_period", head.dot_least),
+        ("f_theta", head.focal_length),
+        ("facets", f64::from(head.facets)),
+        ("galvanometer_angle", head.galvanometer_range),
+        ("galvanometer_settling", head.galvanometer_settling),
+        ("highest_speed", head.speed_most),
+        ("in_scan_trim", head.in_scan_trim.range),
+        ("in_scan_trim_step", head.in_scan_trim.step),
+        ("laser_power", head.laser_power),
+        ("length_trim", range(head.length_trim)),
+        ("length_trim_step", step(head.length_trim)),
+        ("linearity_range", head.linearity.map_or(f64::NAN, |linearity| linearity.range)),
+        ("linearity_step", head.linearity.map_or(f64::NAN, |linearity| linearity.step)),
+        ("lock_turns", f64::from(head.lock_turns)),
+        ("lock_window", head.lock_window),
+        ("longest_line", head.line_most),
+        ("lowest_speed", head.speed_least),
+        ("power_trim", range(head.power_trim)),
+        ("power_trim_step", step(head.power_trim)),
+        ("queue_words", f64::from(head.queue_words)),
+        ("spin_up_time", head.spin_up_most),
+    ];
+    Ok(datum(made("head_limits", &fields.map(|(name, of)| (name, Datum::Number(of))))))
+}

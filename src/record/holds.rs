@@ -1,0 +1,72 @@
+//! Conditions that had to hold while blocks of the script ran: a row for each, all its blocks together.
+
+use crate::record::data::Capped;
+use spintrue_language::{CheckBound, HeldBlock, HeldCondition, Shown};
+
+/// A condition at its place in the script.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct HeldRow {
+    /// In the script's words.
+    pub text: String,
+    /// Where it stands.
+    pub place: String,
+    /// How many blocks had it.
+    pub blocks: u64,
+    /// How long they ran in all, in s.
+    pub lasted: f64,
+    /// How often it was looked at.
+    pub looks: u64,
+    /// Longest time between two looks, in s.
+    pub longest_gap: f64,
+    /// The smallest and the largest value; none of a plain flag.
+    pub range: Option<[Shown; 2]>,
+    /// Its limits in words, as last seen; empty without any.
+    pub limits: String,
+    /// What broke first, when; none where it held.
+    pub breaks: Option<String>,
+}
+
+impl Capped<HeldRow> {
+    /// Adds what was seen in a block.
+    pub(crate) fn add(&mut self, block: &HeldBlock, seen: &HeldCondition, place: &str) {
+        let is_its = |row: &HeldRow| row.place == place && row.text == *seen.text;
+        let at = self.items.iter().position(is_its).unwrap_or(self.items.len());
+        if at == self.items.len() {
+            let text = seen.text.to_string();
+            self.push(HeldRow { text, place: place.to_string(), ..HeldRow::default() });
+        }
+        let Some(row) = self.items.get_mut(at) else { return };
+        row.blocks += 1;
+        row.lasted += block.ended - block.began;
+        row.looks += block.looks;
+        row.longest_gap = row.longest_gap.max(block.longest_gap);
+        row.limits = limits(seen);
+        if row.breaks.is_none() {
+            row.breaks.clone_from(&seen.breaks);
+        }
+        row.range = match (row.range.take(), seen.range.clone()) {
+            (Some([least, most]), Some([low, high])) => {
+                Some([outer(least, low, f64::lt), outer(most, high, f64::gt)])
+            }
+            (known, new) => known.or(new),
+        };
+    }
+}
+
+fn outer(known: Shown, new: Shown, is_beyond: fn(&f64, &f64) -> bool) -> Shown {
+    match (&known, &new) {
+        (Shown::Quantity { value: a, .. }, Shown::Quantity { value: b, .. }) if is_beyond(b, a) => {
+            new
+        }
+        _ => known,
+    }
+}
+
+fn limits(seen: &HeldCondition) -> String {
+    let limit = |bound: &CheckBound, closed: &str, open: &str| {
+        format!("{} {}", if bound.closed { closed } else { open }, bound.at)
+    };
+    let low = seen.low.as_ref().map(|low| limit(low, ">=", ">"));
+    let high = seen.high.as_ref().map(|high| limit(high, "<=", "<"));
+    low.into_iter().chain(high).collect::<Vec<_>>().join(" and ")
+}
