@@ -2,6 +2,7 @@
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
 mod answers;
+mod cells;
 mod gate;
 mod list;
 pub(crate) mod live;
@@ -12,8 +13,8 @@ mod sheet;
 mod signals;
 pub(crate) mod step;
 
+pub use cells::Row;
 pub use gate::{Runnable, RunnableEntry};
-pub use list::Row;
 pub(crate) use load::{Examined, examine};
 pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
