@@ -72,8 +72,8 @@ pub use session::live::{
 pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
 pub use session::{
     FileError, Files, Finished, Prepared, Row as ListRow, Runnable, RunnableEntry,
-    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, prepare, prove, read_image,
-    run as run_script,
+    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, prepare, prove,
+    read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
 pub use station::{Station, StationError, TimeLimit};

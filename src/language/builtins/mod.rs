@@ -21,6 +21,7 @@ mod signals;
 pub(crate) mod signature;
 mod statistics;
 mod supply;
+mod tables;
 mod testing;
 mod trims;
 mod uncertainty;
@@ -61,6 +62,7 @@ pub fn topics() -> &'static [Topic] {
             topic(include_str!("pages/rehearsal.md"), rehearsal::builtins()),
             topic(include_str!("pages/failures.md"), failures::builtins()),
             topic(include_str!("pages/lists.md"), lists::builtins()),
+            topic(include_str!("pages/tables.md"), tables::builtins()),
             topic(include_str!("pages/statistics.md"), statistics::builtins()),
             topic(include_str!("pages/uncertainty.md"), uncertainty::builtins()),
             topic(include_str!("pages/capability.md"), capability::builtins()),
@@ -83,6 +85,12 @@ pub fn table() -> &'static [&'static Builtin] {
     static TABLE: LazyLock<Vec<&'static Builtin>> =
         LazyLock::new(|| topics().iter().flat_map(|topic| &topic.builtins).collect());
     &TABLE
+}
+
+/// Whether a built-in gives the rows of a file, which is read before the check.
+pub(crate) fn reads_table(name: &str) -> bool {
+    let builtin = table().iter().find(|builtin| builtin.name == name);
+    builtin.is_some_and(|builtin| builtin.page().parameters.iter().any(|p| p.kind == "table"))
 }
 
 #[cfg(test)]

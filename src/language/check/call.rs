@@ -103,6 +103,9 @@ impl Checker<'_> {
         let Some(slots) = self.slots_of_arguments(callee, name, arguments, &signature) else {
             return Typed::unknown(span);
         };
+        if let Some(table) = self.table(callee, arguments, span) {
+            return table;
+        }
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };

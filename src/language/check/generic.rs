@@ -112,7 +112,7 @@ impl Bindings {
                 let fields = record.fields.iter();
                 let fields = fields.map(|(n, t)| Some((n.clone(), self.filled(t)?)));
                 let fields = fields.collect::<Option<Vec<_>>>()?;
-                Type::Record(Rc::new(RecordType { name: record.name, fields }))
+                Type::Record(Rc::new(RecordType { fields, ..(**record).clone() }))
             }
             other => other.clone(),
         })

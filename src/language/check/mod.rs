@@ -29,6 +29,7 @@ mod scope;
 mod sequence;
 mod statement;
 pub(crate) mod steps;
+mod table;
 mod typed;
 mod way;
 
@@ -36,6 +37,7 @@ pub(crate) use named::{Named, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::program::table::Tables;
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -141,6 +143,7 @@ pub(crate) fn check(
     settings: &[Setting],
     names: &mut Names,
     sources: &SourceMap,
+    tables: &Tables,
     index: bool,
     live: Option<live::Live<'_>>,
 ) -> Checked {
@@ -151,6 +154,7 @@ pub(crate) fn check(
     let mut checker = Checker {
         names,
         sources,
+        tables,
         diagnostics: Vec::new(),
         builtins: known,
         signatures: builtins.iter().map(|_| None).collect(),
@@ -260,6 +264,7 @@ struct Inside {
 struct Checker<'a> {
     names: &'a mut Names,
     sources: &'a SourceMap,
+    tables: &'a Tables,
     diagnostics: Vec<Diagnostic>,
     builtins: HashMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,

@@ -144,6 +144,7 @@ codes! {
     BAD_HEAD_LIST "E0907"
     UNKNOWN_SIGNAL "E0908"
     BAD_SIGNAL_USE "E0909"
+    BAD_TABLE "E0910"
 }
 
 /// The explanations, in the order of the codes.

@@ -6,6 +6,7 @@
 
 pub(crate) mod failure;
 pub(crate) mod show;
+pub(crate) mod table;
 pub(crate) mod tree;
 pub(crate) mod types;
 pub(crate) mod value;

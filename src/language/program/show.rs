@@ -28,8 +28,8 @@ pub enum Shower {
     Text,
     /// A list.
     List(Box<Shower>),
-    /// A record.
-    Record(Vec<(Arc<str>, Shower)>),
+    /// A record: its fields as they are laid out, and in which order they are shown.
+    Record(Vec<(Arc<str>, Shower)>, Vec<Arc<str>>),
 }
 
 /// A value taken apart for people and for machines.
@@ -157,7 +157,7 @@ impl Shower {
                     .fields
                     .iter()
                     .map(|(name, kind)| Some((name.clone(), Shower::of(kind, None, decimals)?)));
-                Shower::Record(fields.collect::<Option<Vec<_>>>()?)
+                Shower::Record(fields.collect::<Option<Vec<_>>>()?, record.written.clone())
             }
             Type::Nothing | Type::Any | Type::Unknown => return None,
         })
@@ -169,7 +169,7 @@ impl Shower {
     pub fn with_fields(self, units: &[(Arc<str>, Rc<UnitText>)]) -> Shower {
         match self {
             Shower::List(item) => Shower::List(Box::new(item.with_fields(units))),
-            Shower::Record(fields) => {
+            Shower::Record(fields, written) => {
                 let fields = fields.into_iter().map(|(name, shower)| {
                     let written = units.iter().find(|(n, _)| *n == name).map(|(_, u)| u.clone());
                     let shower = match shower {
@@ -180,7 +180,7 @@ impl Shower {
                     };
                     (name, shower)
                 });
-                Shower::Record(fields.collect())
+                Shower::Record(fields.collect(), written)
             }
             other => other,
         }
@@ -195,7 +195,7 @@ impl Shower {
             Datum::Number(_) => self.part(&mut number.iter(), &mut [].iter()),
             Datum::Flag(_) => self.part(&mut flag.iter(), &mut [].iter()),
             Datum::Value(value) => match self {
-                Shower::Record(_) => {
+                Shower::Record(..) => {
                     self.part(&mut value.as_words().iter(), &mut value.as_refs().iter())
                 }
                 _ => self.part(&mut [].iter(), &mut std::slice::from_ref(value).iter()),
@@ -233,9 +233,12 @@ impl Shower {
                 }
                 Shown::List(items)
             }
-            Shower::Record(fields) => {
+            Shower::Record(fields, written) => {
                 let shown = fields.iter().map(|(n, shower)| (n.clone(), shower.part(words, refs)));
-                Shown::Record(by_uncertainty(fields, shown.collect()))
+                let mut shown = by_uncertainty(fields, shown.collect());
+                let place = |name: &Arc<str>| written.iter().position(|other| other == name);
+                shown.sort_by_key(|(name, _)| place(name).unwrap_or(usize::MAX));
+                Shown::Record(shown)
             }
         }
     }

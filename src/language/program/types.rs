@@ -34,10 +34,13 @@ pub struct RecordType {
     pub name: Option<&'static str>,
     /// Name and type of each field.
     pub fields: Vec<(Arc<str>, Type)>,
+    /// The names as the script or a table orders them, for what people read; those that are not in it
+    /// follow.
+    pub written: Vec<Arc<str>>,
 }
 
 impl PartialEq for RecordType {
-    /// Records are the same when their fields are; the name is for the reader.
+    /// Records are the same when their fields are; name and order are for the reader.
     fn eq(&self, other: &Self) -> bool {
         self.fields == other.fields
     }

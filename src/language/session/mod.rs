@@ -12,6 +12,8 @@ mod series;
 mod sheet;
 mod signals;
 pub(crate) mod step;
+mod table;
+mod tables;
 
 pub use cells::Row;
 pub use gate::{Runnable, RunnableEntry};
@@ -19,6 +21,7 @@ pub(crate) use load::{Examined, examine};
 pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
+pub use table::is_guarded;
 
 use crate::source::SourceId;
 

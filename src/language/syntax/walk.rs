@@ -114,7 +114,8 @@ pub fn each_statement<'t>(file: &'t File, visit: &mut dyn FnMut(&'t Statement)) 
     file.statements.iter().for_each(|statement| each_inside(statement, visit));
 }
 
-fn each_inside<'t>(statement: &'t Statement, visit: &mut dyn FnMut(&'t Statement)) {
+/// Visits a statement and all inside it.
+pub(crate) fn each_inside<'t>(statement: &'t Statement, visit: &mut dyn FnMut(&'t Statement)) {
     visit(statement);
     for block in blocks(statement) {
         block.statements.iter().for_each(|statement| each_inside(statement, visit));
