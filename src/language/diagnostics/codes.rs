@@ -90,6 +90,7 @@ codes! {
     BAD_DATA_SHEET "E0519"
     BAD_ANSWER_TYPE "E0520"
     UNKNOWN_FAILURE_KIND "E0521"
+    BAD_TABLE "E0522"
     TOO_MANY_ARGUMENTS "E0601"
     MISSING_ARGUMENT "E0602"
     UNKNOWN_ARGUMENT "E0603"
@@ -144,7 +145,6 @@ codes! {
     BAD_HEAD_LIST "E0907"
     UNKNOWN_SIGNAL "E0908"
     BAD_SIGNAL_USE "E0909"
-    BAD_TABLE "E0910"
 }
 
 /// The explanations, in the order of the codes.

@@ -8,7 +8,7 @@ use crate::program::value::{Object, Value};
 use crate::session::cells::{Cell, Reading, Row};
 use crate::source::{SourceId, Span};
 use core::ops::Range;
-use spintrue_head::{Dimension, UnitText, cell_number, parse_unit};
+use spintrue_head::{Dimension, UnitError, UnitText, cell_number, parse_unit};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -179,7 +179,13 @@ fn column(reading: &mut Reading<'_>, cell: &Cell, below: Option<&Cell>) -> Optio
         Some(unit) => match parse_unit(&unit.replace(['\u{B5}', '\u{3BC}'], "u")) {
             Ok(unit) => Holds::Number(Some(Rc::new(unit))),
             Err(error) => {
-                reading.wrong(range, error.to_string(), HEADER);
+                let help = match &error {
+                    UnitError::Unknown { near: Some(near), .. } => {
+                        format!("did you mean `{near}`?")
+                    }
+                    _ => format!("`spintrue units` lists all units; {HEADER}"),
+                };
+                reading.wrong(range, error.to_string(), &help);
                 return None;
             }
         },
@@ -322,28 +328,35 @@ fn no_number(text: &str, unit: Option<&UnitText>) -> (String, String) {
         let help = "a table has no gaps: write the value that was measured, or take the row out";
         return (format!("`{said}` is no number"), help.to_string());
     }
+    if text.parse::<f64>().is_ok_and(f64::is_infinite) {
+        return (format!("`{said}` is too large"), "the largest is about `1.79e308`".to_string());
+    }
     if is_number(&bare) {
         return (format!("`{said}` is no plain number"), format!("write `{bare}`"));
     }
     if bare.contains(',') && is_number(&bare.replace([',', '.'], "")) {
         let commas = bare.matches(',').count();
-        let help = if commas == 1 && !bare.contains('.') {
-            format!("write a decimal point: `{}`", bare.replace(',', "."))
+        let (point, grouped) = (bare.replace(',', "."), bare.replace(',', ""));
+        let thousands = bare.split_once(',').is_some_and(|(_, rest)| rest.len() == 3);
+        let help = if commas == 1 && !bare.contains('.') && thousands {
+            format!(
+                "write `{grouped}` where the comma groups digits, `{point}` where it is a decimal comma"
+            )
+        } else if commas == 1 && !bare.contains('.') {
+            format!("write a decimal point: `{point}`")
         } else {
             "write a decimal point, and digits without grouping".to_string()
         };
         return (format!("`{said}` has a comma"), help);
     }
-    if let Some((value, _)) = text.split_once(|c: char| c.is_alphabetic() || matches!(c, '%' | '°'))
-        && is_number(value.trim())
-    {
+    let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
+    let rest = text.get(digits.len()..).unwrap_or("").trim();
+    let is_unit = !rest.is_empty() && (rest.starts_with('°') || parse_unit(rest).is_ok());
+    if is_number(digits) && is_unit {
         let header = unit.map_or("1", |unit| &unit.text);
         let help =
             format!("write the number alone; the header says `[{header}]` for the whole column");
         return (format!("`{said}` has a unit of its own"), help);
-    }
-    if text.parse::<f64>().is_ok_and(f64::is_infinite) {
-        return (format!("`{said}` is too large"), "the largest is about `1.79e308`".to_string());
     }
     (
         format!("`{said}` is no number"),

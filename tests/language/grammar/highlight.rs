@@ -130,6 +130,11 @@ pub fn grammar() -> String {
             &["keyword.operator", "support.type"],
         ),
     ];
+    // A keyword may name a field.
+    code.push(captured(
+        &format!(r"(?<!\.)(\.)({NAME})"),
+        &["punctuation.separator", "variable.other.property"],
+    ));
     code.extend(keywords());
     code.extend([
         rule(
@@ -137,10 +142,6 @@ pub fn grammar() -> String {
             &format!(r"{}(?=\s*\()", words(builtins().iter().map(|builtin| builtin.name))),
         ),
         rule("entity.name.function.call", &format!(r"{BEFORE}{NAME}(?=\s*\()")),
-        captured(
-            &format!(r"(?<!\.)(\.)({NAME})"),
-            &["punctuation.separator", "variable.other.property"],
-        ),
         rule("variable.parameter", &format!(r"{BEFORE}{NAME}(?=\s*:)")),
         rule("keyword.operator", r"\.\.|±|\+-|==|!=|<=|>=|->|[-+*/^<>=]"),
         rule("punctuation.separator", "[,;:.]"),
