@@ -138,6 +138,8 @@ def to_parser():
             return use(terminal(tree[1], rule))
         if kind == "ref":
             name = tree[1]
+            if name == "word":
+                return use("NAME")
             if name in ("character", "escape"):
                 return use("PLAIN")
             if name in TOKENS:
@@ -364,7 +366,7 @@ class Scanner:
             raise Refused("too high")
 
     def word(self, word):
-        if word not in KEYWORDS:
+        if word not in KEYWORDS or self.names_field():
             return self.push("NAME", word)
         before = self.tokens[-2:]
         for_in = (len(before) == 2 and before[0].type == "WORD_FOR" and before[1].type == "NAME")
@@ -375,6 +377,15 @@ class Scanner:
             self.blanks()
             if not self.unit():
                 raise Refused("`in` needs a unit")
+
+    def names_field(self):
+        """Behind "." and before ":" inside the braces of a record a keyword names a field."""
+        last = self.last()
+        if last is None or last.value == "." and last.type.startswith("MARK"):
+            return last is not None
+        begins = last.type == "RECORD_OPEN" or last.value == "," and last.type.startswith("MARK")
+        in_record = bool(self.open) and self.open[-1] == "record"
+        return in_record and begins and self.text[self.at:].lstrip(" \t\r\n").startswith(":")
 
     def blanks(self):
         while self.text[self.at:self.at + 1] in (" ", "\t", "\r"):
