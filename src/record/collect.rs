@@ -66,6 +66,7 @@ impl Collector {
             self.waiting = None;
         }
         match event {
+            Event::Params(params) => self.record.params.clone_from(params),
             Event::Note(text) => self.log(time, text),
             Event::Recorded { label, shown, text, .. } => {
                 let parts = parts(shown);

@@ -9,6 +9,7 @@ use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
 use spintrue_language::{Banding, Finished, Outcome, Shown, SourceMap};
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// The identity of a run, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -74,6 +75,8 @@ pub(crate) struct Record {
     pub identity: Identity,
     /// Checks in order.
     pub checks: Capped<CheckRow>,
+    /// The values of the params.
+    pub params: Vec<(Arc<str>, Shown)>,
     /// Recorded values in order.
     pub recorded: Capped<Recorded>,
     /// The operator's answers in order.

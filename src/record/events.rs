@@ -33,6 +33,11 @@ pub(crate) fn start(about: &About) -> Value {
 /// An event of the script; none for progress.
 pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
     Some(match event {
+        Event::Params(params) => {
+            let params = params.iter().map(|(name, shown)| (name.to_string(), value(shown)));
+            let params: Map<String, Value> = params.collect();
+            json!({"event": "params", "time": time, "params": params})
+        }
         Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
         Event::Recorded { label, shown, .. } => {
             json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})

@@ -80,7 +80,7 @@ impl Observer for EntryPrinter {
                 self.line(time, &answer_line(&question, &shown, &who));
             }
             Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
-            Event::Provoked(_) => {}
+            Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

@@ -16,6 +16,7 @@ mod expression;
 pub(crate) mod flow;
 mod former;
 mod generic;
+mod given;
 mod head;
 pub(crate) mod index;
 pub(crate) mod limit;

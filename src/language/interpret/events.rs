@@ -5,6 +5,7 @@ use crate::program::failure::Failure;
 use crate::program::show::Shown;
 use crate::source::Span;
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// Hears what a script says while it runs.
 pub trait Observer {
@@ -15,6 +16,8 @@ pub trait Observer {
 /// Something a script says.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Event {
+    /// The values of the params, before anything else.
+    Params(Vec<(Arc<str>, Shown)>),
     /// A line for the reader.
     Note(String),
     /// A value for the record.

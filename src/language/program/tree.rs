@@ -64,6 +64,8 @@ pub struct Param {
     pub slot: Slot,
     /// Its dimension, where it is a quantity.
     pub dimension: Option<Dimension>,
+    /// How it is shown.
+    pub shower: Option<Shower>,
 }
 
 /// A routine.
