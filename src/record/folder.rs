@@ -15,8 +15,8 @@ use std::thread;
 pub(crate) const MARK: &str = "UNFINISHED";
 
 const MARK_TEXT: &str = "\
-This record is not finished. Either the run goes on, or it was cut off: then events.jsonl and
-lines.csv hold what was known until then, and the last line of each may be cut short.
+This record is not finished. Either the run goes on, or it was cut off: then events.jsonl,
+lines.csv and tables hold what was known until then, and the last line of each may be cut short.
 ";
 
 /// The manifest.

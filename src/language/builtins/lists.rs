@@ -10,6 +10,9 @@ use crate::statistics::order;
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("count", count).with_traits(&[Trait::NotNegative]).with_result(bound::count),
+        // The checker makes a branch of the call.
+        pure("choose", |_, _| wrong("a choice is made where it stands"))
+            .with_traits(&[Trait::Chooses]),
         pure("sum", |_, arguments| Ok(Datum::Number(arguments.words(0).iter().sum()))),
         pure("smallest", |_, arguments| worked("smallest element", 1, arguments, smallest))
             .with_result(bound::among),

@@ -27,6 +27,7 @@ mod trims;
 mod uncertainty;
 
 pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
+pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub(crate) use records::record;

@@ -151,6 +151,8 @@ pub enum Trait {
     NeedsLock,
     /// Its result is never negative.
     NotNegative,
+    /// Of its second and third argument, only the one that its first tells is worked out.
+    Chooses,
 }
 
 /// A built-in.

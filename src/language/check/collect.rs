@@ -407,7 +407,8 @@ impl Checker<'_> {
             ExpressionKind::Broken => return false,
             ExpressionKind::Name(symbol) => {
                 let is_known = |module: &ModuleNames| module.values.contains_key(symbol);
-                return bound.contains(symbol) || self.module().is_some_and(is_known);
+                let is_bound = bound.contains(symbol) || self.module().is_some_and(is_known);
+                return is_bound || builtins::constant(self.names.text(*symbol)).is_some();
             }
             ExpressionKind::Comprehension { element, name, over, only_if } => {
                 if !self.is_constant(over, bound) {

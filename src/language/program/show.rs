@@ -159,7 +159,7 @@ impl Shower {
                     .map(|(name, kind)| Some((name.clone(), Shower::of(kind, None, decimals)?)));
                 Shower::Record(fields.collect::<Option<Vec<_>>>()?, record.written.clone())
             }
-            Type::Nothing | Type::Any | Type::Unknown => return None,
+            Type::Nothing | Type::Point(_) | Type::Any | Type::Unknown => return None,
         })
     }
 

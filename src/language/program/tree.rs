@@ -190,6 +190,8 @@ pub enum Number {
     Access(Access),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Number, Number)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }
@@ -247,6 +249,8 @@ pub enum Flag {
     Access(Access),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Flag, Flag)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }
@@ -276,6 +280,8 @@ pub enum Ref {
     Record(Access, Layout),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Ref, Ref)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }

@@ -118,6 +118,10 @@ impl<'p> Node<'p> {
                 Number::Arithmetic(_, a, b) | Number::Divide(a, b, _) | Number::Modulo(a, b, _) => {
                     parts.all([a, b]);
                 }
+                Number::Choice(choice) => {
+                    parts.all([&choice.0]);
+                    parts.all([&choice.1, &choice.2]);
+                }
                 Number::Access(access) => parts.access(access),
                 Number::Constant(_) | Number::Local(_) | Number::Call(_) | Number::Builtin(_) => {}
             },
@@ -127,6 +131,7 @@ impl<'p> Node<'p> {
                 Flag::Compare(_, a, b) => parts.all([a, b]),
                 Flag::Within(a, b, c) => parts.all([a, b, c]),
                 Flag::EqualRefs(a, b, _) => parts.all([a, b]),
+                Flag::Choice(choice) => parts.all([&choice.0, &choice.1, &choice.2]),
                 Flag::Access(access) => parts.access(access),
                 Flag::Constant(_) | Flag::Local(_) | Flag::Call(_) | Flag::Builtin(_) => {}
             },
@@ -146,6 +151,10 @@ impl<'p> Node<'p> {
                     parts.all([&comprehension.element]);
                 }
                 Ref::Joined(a, b, _) => parts.all([a, b]),
+                Ref::Choice(choice) => {
+                    parts.all([&choice.0]);
+                    parts.all([&choice.1, &choice.2]);
+                }
                 Ref::Access(access) | Ref::Record(access, _) => parts.access(access),
                 Ref::Local(_) | Ref::Text(_) | Ref::Kept(_) | Ref::Call(_) | Ref::Builtin(_) => {}
             },
