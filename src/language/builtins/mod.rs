@@ -7,6 +7,7 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod fits;
 mod lines;
 mod lists;
 mod motion;
@@ -23,6 +24,7 @@ mod statistics;
 mod supply;
 mod tables;
 mod testing;
+mod texts;
 mod trims;
 mod uncertainty;
 
@@ -63,8 +65,10 @@ pub fn topics() -> &'static [Topic] {
             topic(include_str!("pages/rehearsal.md"), rehearsal::builtins()),
             topic(include_str!("pages/failures.md"), failures::builtins()),
             topic(include_str!("pages/lists.md"), lists::builtins()),
+            topic(include_str!("pages/texts.md"), texts::builtins()),
             topic(include_str!("pages/tables.md"), tables::builtins()),
             topic(include_str!("pages/statistics.md"), statistics::builtins()),
+            topic(include_str!("pages/fits.md"), fits::builtins()),
             topic(include_str!("pages/uncertainty.md"), uncertainty::builtins()),
             topic(include_str!("pages/capability.md"), capability::builtins()),
             topic(include_str!("pages/numbers.md"), numbers::builtins()),

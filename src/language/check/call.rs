@@ -503,7 +503,7 @@ impl Checker<'_> {
                 )
             }
             Callee::Builtin(builtin) => {
-                let mut unit = None;
+                let (mut unit, mut fields) = (None, None);
                 let mut item = Layout::default();
                 // A share that goes in does not make a share of a plain number that comes out.
                 let kinds = || signature.parameters.iter().map(|parameter| &parameter.kind);
@@ -519,6 +519,9 @@ impl Checker<'_> {
                         Type::List(kind) => (**kind).clone(),
                         other => other.clone(),
                     };
+                    if typed.kind == returns {
+                        fields = typed.fields.clone();
+                    }
                     if scalar == returns && typed.unit.is_some() && kept(at) {
                         unit = typed.unit.clone();
                     }
@@ -530,7 +533,7 @@ impl Checker<'_> {
                 let arguments = values.into_iter().map(|v| v.map(|typed| typed.code)).collect();
                 let call = Box::new(program::BuiltinCall { builtin, arguments, item, like, span });
                 let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
-                Typed::new(returns, code, span).with_unit(unit)
+                Typed::new(returns, code, span).with_unit(unit).with_fields(fields)
             }
         }
     }
