@@ -52,7 +52,7 @@ fn unit() -> String {
     });
     let names: Vec<String> = names.collect();
     let part = format!(r"{}(?:\^-?[0-9]+)?", any_of(names.iter().map(String::as_str)));
-    format!("{part}(?:[/*]{part})*{AFTER}")
+    format!(r"{part}(?:[/*]{part}|[/*]\({part}(?:[/*]{part})*\))*{AFTER}")
 }
 
 fn scoped(name: &str) -> String {
