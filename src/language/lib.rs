@@ -60,6 +60,7 @@ pub use interpret::{
 };
 pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
 pub use program::failure::{Failure, FailureKind};
+pub use program::plot::{PlotOf, PlotSort};
 pub use program::show::{Shower, Shown, number_text, places as decimal_places, time_text};
 pub use program::tree::{
     Asked as AskedCheck, COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck, Program,

@@ -65,7 +65,7 @@ impl Checker<'_> {
                 self.expect(label, choices, condition, span, code);
             }
             StatementKind::Deciding(_) => self.misplaced_deciding(span),
-            StatementKind::Record { label, value } => {
+            StatementKind::Record { label, choices, value } => {
                 let label = self.label(label);
                 let plain = match &value.kind {
                     ExpressionKind::Shown { value, .. } => value,
@@ -73,9 +73,12 @@ impl Checker<'_> {
                 };
                 let text = self.whole_words(plain.span).into();
                 let value = self.expression(value, None);
+                let plot = self.plot(choices, &value);
                 if let Some(shower) = self.shower(&value, None) {
                     let value = value.code;
-                    code.push(program::Statement::Record { label, value, shower, text, span });
+                    let record =
+                        program::Statement::Record { label, value, shower, plot, text, span };
+                    code.push(record);
                 }
             }
             StatementKind::Note(text) => {

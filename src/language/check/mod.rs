@@ -25,6 +25,7 @@ mod makeup;
 mod named;
 mod operator;
 mod place;
+mod plot;
 mod promise;
 mod scope;
 mod sequence;

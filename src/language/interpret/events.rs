@@ -2,6 +2,7 @@
 
 use crate::acceptance::decision::{Outcome, Rule};
 use crate::program::failure::Failure;
+use crate::program::plot::PlotOf;
 use crate::program::show::Shown;
 use crate::source::Span;
 use std::rc::Rc;
@@ -26,6 +27,8 @@ pub enum Event {
         label: String,
         /// The value.
         shown: Shown,
+        /// How it is drawn, if it is.
+        plot: Option<PlotOf>,
         /// The expression in the words of the script, without the unit that it is shown in.
         text: Rc<str>,
         /// Where it was recorded.

@@ -5,6 +5,7 @@
 //! must be shown carries its own [`show::Shower`].
 
 pub(crate) mod failure;
+pub(crate) mod plot;
 pub(crate) mod show;
 pub(crate) mod table;
 pub(crate) mod tree;

@@ -5,6 +5,7 @@
 //! 0 or 1), references in another.
 
 use crate::operator::{Pattern, Wanted};
+use crate::program::plot::Plot;
 use crate::program::show::Shower;
 use crate::program::types::{Layout, Type};
 use crate::program::value::Value;
@@ -437,6 +438,8 @@ pub enum Statement {
         value: Expression,
         /// How it is shown.
         shower: Shower,
+        /// How it is drawn, if it is.
+        plot: Option<Box<Plot>>,
         /// The expression in the words of the script, without the unit that it is shown in.
         text: Rc<str>,
         /// The place in the script.

@@ -220,7 +220,8 @@ impl<'p> Parts<'_, 'p> {
                     }
                 }
             }
-            Statement::Record { label, value, .. } => {
+            Statement::Record { label, value, plot, .. } => {
+                self.all(plot.iter().flat_map(|plot| plot.low.iter().chain(&plot.high)));
                 self.all([label]);
                 self.all([value]);
             }

@@ -60,7 +60,10 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
         StatementKind::Deciding(choices) => {
             choices.iter().filter_map(|choice| choice.value.as_ref()).collect()
         }
-        StatementKind::Record { label, value } => vec![label, value],
+        StatementKind::Record { label, choices, value } => {
+            let values = choices.iter().filter_map(|choice| choice.value.as_ref());
+            [label].into_iter().chain(values).chain([value]).collect()
+        }
         StatementKind::Ask(ask) => {
             let place = match &ask.kept {
                 Kept::Assigned(place) => Some(place),
