@@ -7,7 +7,7 @@ use crate::record::rounds::Rounds;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
-use spintrue_language::{Banding, Finished, Outcome, Shown, SourceMap};
+use spintrue_language::{Banding, Finished, Outcome, PlotOf, Shown, SourceMap};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -129,6 +129,8 @@ pub(crate) struct Recorded {
     pub label: String,
     /// The value.
     pub shown: Shown,
+    /// How it is drawn, if it is.
+    pub plot: Option<PlotOf>,
     /// The expression that it was the value of.
     pub text: Rc<str>,
 }

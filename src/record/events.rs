@@ -39,8 +39,14 @@ pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
             json!({"event": "params", "time": time, "params": params})
         }
         Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
-        Event::Recorded { label, shown, .. } => {
-            json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
+        Event::Recorded { label, shown, plot, .. } => {
+            let mut line =
+                json!({"event": "recorded", "time": time, "name": label, "value": value(shown)});
+            if let (Value::Object(line), Some(plot)) = (&mut line, plot) {
+                let plot = json!({"as": plot.sort.text(), "low": plot.low, "high": plot.high});
+                line.insert("plot".to_string(), plot);
+            }
+            line
         }
         Event::Check(check) => check_value(time, check),
         Event::Asked { question, wanted, limit, .. } => json!({

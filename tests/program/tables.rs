@@ -1,7 +1,7 @@
 //! Tables: what a run records reads back equal, is there while the run goes on, and dirt is reported where
 //! it stands before anything moves.
 
-use crate::program::{json_lines, spintrue};
+use crate::program::{json_lines, piped, shell, spintrue};
 use crate::support::{Folder, names};
 use std::fs;
 
@@ -126,4 +126,46 @@ fn data_sheets_give_tables() {
     folder.file("data/sheet.toml", sheet);
     let ended = spintrue(&folder, &["run", "run.spt", "--set", "@data/sheet.toml"]);
     assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
+}
+
+/// What a script wants drawn is drawn: in the report with its axes and limits, in the shell as text.
+#[test]
+fn recorded_lists_are_drawn() {
+    let folder = Folder::new("tables-plots");
+    let script = r#"
+let rows = [{at: k * 10 mm, bow: k * 1 um, rest: 0.5 um * k} for k in 0..6]
+record "bow", line, low -1 um, high 8 um: rows
+record "shifts", points: [r.bow for r in rows]
+record "by name", bars: [{name: "facet {k}", height: k * 1 um - 2 um} for k in 0..4]
+record "spread", histogram, high 4 um: [r.bow for r in rows]
+record "not drawn": rows
+"#;
+    folder.file("run.spt", script);
+    let ended = spintrue(&folder, &["run", "run.spt", "--record", "kept"]);
+    assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
+    let page = folder.read("kept/report.html");
+    assert_eq!(page.matches("id=\"recorded-").count(), 8, "a title and a description each");
+    for words in ["at in mm", "bow in um", "shifts in um", "height in um", "facet 3", "values"] {
+        assert!(page.contains(words), "{words}");
+    }
+    let of = |number: usize| {
+        let (_, rest) = page.split_once(&format!("id=\"recorded-{number}-title\"")).unwrap();
+        rest.split("</figure>").next().unwrap().to_string()
+    };
+    assert!(of(1).contains("<polyline") && of(1).contains(">high<") && of(1).contains(">low<"));
+    assert_eq!(of(2).matches("<circle").count(), 6);
+    assert_eq!(of(3).matches("<rect").count(), 4);
+    // Six values make three steps.
+    assert_eq!(of(4).matches("<rect").count(), 3);
+    let events = json_lines(&folder.read("kept/events.jsonl"));
+    let plots: Vec<_> = events.iter().filter(|event| !event["plot"].is_null()).collect();
+    assert_eq!(plots.len(), 4);
+    assert_eq!(
+        (plots[0]["plot"]["as"].as_str(), plots[0]["plot"]["low"].as_f64()),
+        (Some("line"), Some(-1e-6))
+    );
+    let typed = piped(shell(&folder, &[]), "record \"x\", bars: [1 um, 3 um, 2 um]\n");
+    let rows: Vec<usize> =
+        typed.out.lines().filter(|l| l.contains('#')).map(|l| l.matches('#').count()).collect();
+    assert!(rows.len() == 3 && rows[0] < rows[2] && rows[2] < rows[1], "{}", typed.out);
 }

@@ -3,6 +3,7 @@
 use crate::builtins;
 use crate::builtins::{Effect, Trait};
 use crate::check::advice::with_article;
+use crate::check::choose::chosen;
 use crate::check::flow::{CallSite, Callee, put, under_light};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
@@ -537,25 +538,6 @@ impl Checker<'_> {
             }
         }
     }
-}
-
-/// One of two values of a type.
-fn chosen(values: Vec<Option<Typed>>, kind: Type, span: Span) -> Typed {
-    let mut values = values.into_iter().flatten();
-    let (Some(condition), Some(yes), Some(no)) = (values.next(), values.next(), values.next())
-    else {
-        return Typed::unknown(span);
-    };
-    let (unit, fields) = (yes.unit.clone().or(no.unit.clone()), yes.fields.clone());
-    let condition = condition.flag();
-    let code: program::Expression = match kind {
-        Type::Flag => Flag::Choice(Box::new((condition, yes.flag(), no.flag()))).into(),
-        Type::Text | Type::List(_) | Type::Record(_) => {
-            Ref::Choice(Box::new((condition, yes.reference(), no.reference()))).into()
-        }
-        _ => Number::Choice(Box::new((condition, yes.number(), no.number()))).into(),
-    };
-    Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
 }
 
 /// A call as the sort of expression that its result is. A call without a result is taken for a

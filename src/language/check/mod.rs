@@ -10,6 +10,7 @@ mod always;
 mod annotation;
 mod ask;
 mod call;
+mod choose;
 mod collect;
 pub(crate) mod deciding;
 mod expression;

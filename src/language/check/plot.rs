@@ -37,7 +37,8 @@ impl Checker<'_> {
                     }
                     None => sort = Some((*chosen, name.span)),
                 },
-                (Some((_, Some(_), _)), Some(value)) => {
+                (Some((_, Some(chosen), _)), Some(value)) => {
+                    sort.get_or_insert((*chosen, name.span));
                     let headline = format!("`{text}` takes no value");
                     self.error(codes::BAD_PLOT, headline, value.span);
                 }
