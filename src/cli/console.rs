@@ -112,7 +112,7 @@ impl Observer for Console {
             Event::Progress { text, elapsed, limit } => {
                 self.progress(time, &told::shortened(&text), elapsed, limit);
             }
-            Event::Held(_) | Event::Provoked(_) => {}
+            Event::Held(_) | Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

@@ -87,8 +87,8 @@ pub use trace::{
 pub use units::table::find_unit;
 pub use units::{
     Base, Dimension, KINDS, OPEN_DIMENSION, QuantityError, UNITS, Unit, UnitError, UnitText,
-    exact_text, faithful_text, letter_distance, nearest_name, noise_of, parse_quantity, parse_unit,
-    show_number, show_quantity, suited_unit,
+    cell_number, cell_text, exact_text, faithful_text, letter_distance, nearest_name, noise_of,
+    parse_quantity, parse_unit, show_number, show_quantity, suited_unit,
 };
 pub use visible::{STEERING, is_hidden, visible_line, visible_lines, visible_output};
 #[cfg(feature = "wire")]

@@ -60,6 +60,7 @@ pub use interpret::{
 };
 pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
 pub use program::failure::{Failure, FailureKind};
+pub use program::plot::{PlotOf, PlotSort};
 pub use program::show::{Shower, Shown, number_text, places as decimal_places, time_text};
 pub use program::tree::{
     Asked as AskedCheck, COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck, Program,
@@ -72,8 +73,8 @@ pub use session::live::{
 pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
 pub use session::{
     FileError, Files, Finished, Prepared, Row as ListRow, Runnable, RunnableEntry,
-    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, prepare, prove, read_image,
-    run as run_script,
+    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, prepare, prove,
+    read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
 pub use station::{Station, StationError, TimeLimit};

@@ -2,6 +2,7 @@
 //! page needs no other file.
 
 pub(crate) mod plot;
+pub(crate) mod series;
 pub(crate) mod table;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};

@@ -68,8 +68,9 @@ impl Collector {
             self.waiting = None;
         }
         match event {
+            Event::Params(params) => self.record.params.clone_from(params),
             Event::Note(text) => self.log(time, text),
-            Event::Recorded { label, shown, text, .. } => {
+            Event::Recorded { label, shown, plot, text, .. } => {
                 let parts = parts(shown);
                 if self.parts + parts > MAX_PARTS {
                     self.record.recorded.left_out += 1;
@@ -77,7 +78,7 @@ impl Collector {
                 }
                 self.parts += parts;
                 let (label, shown, text) = (label.clone(), shown.clone(), text.clone());
-                self.record.recorded.push(Recorded { time, label, shown, text });
+                self.record.recorded.push(Recorded { time, label, shown, plot: *plot, text });
             }
             Event::Check(check) => {
                 let value = check.measured.as_ref().map(|measured| &measured.value);

@@ -8,8 +8,9 @@ use crate::record::rounds::Rounds;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
-use spintrue_language::{Banding, Finished, Outcome, Shown, SourceMap};
+use spintrue_language::{Banding, Finished, Outcome, PlotOf, Shown, SourceMap};
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// The identity of a run, known before it starts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -77,6 +78,8 @@ pub(crate) struct Record {
     pub checks: Capped<CheckRow>,
     /// Conditions that had to hold, in the order in which their first blocks ended.
     pub holds: Capped<HeldRow>,
+    /// The values of the params.
+    pub params: Vec<(Arc<str>, Shown)>,
     /// Recorded values in order.
     pub recorded: Capped<Recorded>,
     /// The operator's answers in order.
@@ -129,6 +132,8 @@ pub(crate) struct Recorded {
     pub label: String,
     /// The value.
     pub shown: Shown,
+    /// How it is drawn, if it is.
+    pub plot: Option<PlotOf>,
     /// The expression that it was the value of.
     pub text: Rc<str>,
 }

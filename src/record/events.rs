@@ -33,9 +33,20 @@ pub(crate) fn start(about: &About) -> Value {
 /// An event of the script; none for progress.
 pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
     Some(match event {
+        Event::Params(params) => {
+            let params = params.iter().map(|(name, shown)| (name.to_string(), value(shown)));
+            let params: Map<String, Value> = params.collect();
+            json!({"event": "params", "time": time, "params": params})
+        }
         Event::Note(text) => json!({"event": "note", "time": time, "text": text}),
-        Event::Recorded { label, shown, .. } => {
-            json!({"event": "recorded", "time": time, "name": label, "value": value(shown)})
+        Event::Recorded { label, shown, plot, .. } => {
+            let mut line =
+                json!({"event": "recorded", "time": time, "name": label, "value": value(shown)});
+            if let (Value::Object(line), Some(plot)) = (&mut line, plot) {
+                let plot = json!({"as": plot.sort.text(), "low": plot.low, "high": plot.high});
+                line.insert("plot".to_string(), plot);
+            }
+            line
         }
         Event::Check(check) => check_value(time, check),
         Event::Asked { question, wanted, limit, .. } => json!({

@@ -15,8 +15,8 @@ use std::thread;
 pub(crate) const MARK: &str = "UNFINISHED";
 
 const MARK_TEXT: &str = "\
-This record is not finished. Either the run goes on, or it was cut off: then events.jsonl and
-lines.csv hold what was known until then, and the last line of each may be cut short.
+This record is not finished. Either the run goes on, or it was cut off: then events.jsonl,
+lines.csv and tables hold what was known until then, and the last line of each may be cut short.
 ";
 
 /// The manifest.
@@ -32,7 +32,7 @@ pub(super) struct Folder {
 
 /// A file that is written line by line.
 pub(super) struct Stream {
-    name: &'static str,
+    name: String,
     file: File,
     hash: Sha256,
     bytes: u64,
@@ -74,18 +74,19 @@ impl Folder {
     }
 
     /// Begins a file that grows while the run goes on.
-    pub(super) fn stream(&self, name: &'static str) -> Result<Stream, Error> {
+    pub(super) fn stream(&self, name: &str) -> Result<Stream, Error> {
         let path = self.path.join(name);
         let file = File::create_new(&path).map_err(|error| unwritten(&path, &error))?;
+        let name = name.to_string();
         Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
     }
 
     /// Ends such a file.
     pub(super) fn end(&mut self, mut stream: Stream) -> Result<(), Error> {
         stream.flush()?;
-        let path = self.path.join(stream.name);
+        let path = self.path.join(&stream.name);
         let sha256 = hexadecimal(&stream.hash.finalize());
-        self.files.insert(stream.name.to_string(), FileDigest { bytes: stream.bytes, sha256 });
+        self.files.insert(stream.name, FileDigest { bytes: stream.bytes, sha256 });
         self.written.push((stream.file, path, None));
         Ok(())
     }
@@ -184,6 +185,11 @@ pub(crate) fn unmark(path: &Path) -> Result<(), Error> {
 }
 
 impl Stream {
+    /// The name of the file.
+    pub(super) fn name(&self) -> &str {
+        &self.name
+    }
+
     /// Adds to the file, which is to be flushed once that may not be lost any more.
     pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), Error> {
         self.waiting.extend_from_slice(bytes);
@@ -196,7 +202,7 @@ impl Stream {
             return Ok(());
         }
         let written = self.file.write_all(&self.waiting);
-        written.map_err(|error| unwritten(Path::new(self.name), &error))?;
+        written.map_err(|error| unwritten(Path::new(&self.name), &error))?;
         self.hash.update(&self.waiting);
         self.bytes += self.waiting.len() as u64;
         self.waiting.clear();

@@ -22,6 +22,7 @@ pub(crate) mod read;
 mod recorder;
 mod rounds;
 mod sources;
+mod tables;
 mod tap;
 mod values;
 mod verify;

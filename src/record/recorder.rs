@@ -11,6 +11,7 @@ use crate::record::html::page;
 use crate::record::junit::junit;
 use crate::record::manifest::Manifest;
 use crate::record::sources::sources;
+use crate::record::tables::Tables;
 use crate::record::tap::tap;
 use crate::record::values::{answers, values};
 use serde::Serialize;
@@ -45,12 +46,14 @@ struct Files {
     folder: Folder,
     events: Stream,
     lines: Stream,
+    tables: Tables,
 }
 
 impl Files {
     fn flush(&mut self) -> Result<(), Error> {
         self.events.flush()?;
-        self.lines.flush()
+        self.lines.flush()?;
+        self.tables.flush()
     }
 }
 
@@ -79,7 +82,7 @@ impl Recorder {
         let events = folder.stream("events.jsonl")?;
         let mut lines = folder.stream("lines.csv")?;
         lines.write(LINES_HEADER.as_bytes())?;
-        self.files = Some(Files { folder, events, lines });
+        self.files = Some(Files { folder, events, lines, tables: Tables::default() });
         self.at_most = about.at_most;
         self.eager = !about.head.simulated;
         self.collector.start(identity(about, prepared));
@@ -112,6 +115,9 @@ impl Recorder {
 
     fn event(&mut self, time: f64, event: &Event, sources: &SourceMap) {
         self.collector.event(time, event, &|span| sources.place(span));
+        if let Event::Recorded { label, shown, .. } = event {
+            self.with(|files| files.tables.add(&files.folder, label, shown));
+        }
         let value = match event {
             Event::Progress { text, elapsed, limit } => Some(json!({
                 "event": "waiting", "time": time, "text": text.as_ref(),
@@ -150,11 +156,14 @@ impl Recorder {
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
-        let Some(Files { mut folder, events, lines }) = self.files.take() else { return Ok(None) };
+        let Some(Files { mut folder, events, lines, tables }) = self.files.take() else {
+            return Ok(None);
+        };
         self.collector.end(finished, &prepared.sources, pages);
         let (record, end) = (self.collector.record(), End::new(finished, &prepared.sources));
         folder.end(events)?;
         folder.end(lines)?;
+        tables.into_files().try_for_each(|table| folder.end(table))?;
         folder.put("values.toml", &values(record).map_err(|e| invalid!("{e}"))?)?;
         if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
             folder.put("answers.toml", &answers)?;

@@ -25,6 +25,10 @@ pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
         text.push_str(&format!("# {left_out} further values are in events.jsonl only.\n"));
     }
     let mut file = Table::new();
+    if !record.params.is_empty() {
+        let params = record.params.iter().map(|(name, shown)| (name.to_string(), value(shown)));
+        file.insert("params".to_string(), Value::Table(params.collect()));
+    }
     file.insert("values".to_string(), Value::Table(values));
     text.push_str(&toml::to_string(&file)?);
     Ok(text)

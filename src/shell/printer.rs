@@ -2,6 +2,7 @@
 
 use crate::shell::view::spread;
 use crate::terminal;
+use crate::terminal::plot::plot_text;
 use crate::terminal::told::{check_line, stamped};
 use crate::terminal::{DIM, RED, complain_over, say, styled};
 use spintrue_head::{Dimension, show_quantity};
@@ -67,20 +68,23 @@ impl Observer for EntryPrinter {
     fn event(&mut self, time: f64, event: Event) {
         match event {
             Event::Note(text) => self.line(time, &text),
-            Event::Recorded { label, shown, .. } => match spread(&label, &shown, self.colour) {
-                Some(lines) => {
-                    self.line(time, &format!("{label}:"));
-                    say(&lines);
+            Event::Recorded { label, shown, plot, .. } => {
+                let drawn = plot_text(&label, &shown, plot.as_ref());
+                match drawn.or_else(|| spread(&label, &shown, self.colour)) {
+                    Some(lines) => {
+                        self.line(time, &format!("{label}:"));
+                        say(&lines);
+                    }
+                    None => self.line(time, &format!("{label}: {shown}")),
                 }
-                None => self.line(time, &format!("{label}: {shown}")),
-            },
+            }
             Event::Check(check) => self.check(time, &check),
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {
                 self.line(time, &answer_line(&question, &shown, &who));
             }
             Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
-            Event::Held(_) | Event::Provoked(_) => {}
+            Event::Held(_) | Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

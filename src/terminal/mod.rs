@@ -6,6 +6,7 @@
 pub(crate) mod duration;
 pub(crate) mod facts;
 pub(crate) mod mode;
+pub(crate) mod plot;
 pub(crate) mod reference;
 pub(crate) mod table;
 pub(crate) mod told;

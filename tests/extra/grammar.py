@@ -138,6 +138,8 @@ def to_parser():
             return use(terminal(tree[1], rule))
         if kind == "ref":
             name = tree[1]
+            if name == "word":
+                return use("NAME")
             if name in ("character", "escape"):
                 return use("PLAIN")
             if name in TOKENS:
@@ -179,6 +181,22 @@ def is_control(c):
 
 NUMBER = re.compile(r"[0-9]+(?:_[0-9]+)*(?:\.[0-9]+(?:_[0-9]+)*)?(?:[eE][+-]?[0-9]+)?")
 WHOLE = re.compile(r"[ \t]*(-?)[ \t]*([0-9]+)")
+UNIT_TABLE = (ROOT / "src" / "head" / "units" / "table.rs").read_text(encoding="utf-8")
+UNITS = {}
+for name, aliases, prefixes in re.findall(
+        r'^    unit\("(\S+)", &\[(.*?)\], (\w+|"\w*"),', UNIT_TABLE, re.M):
+    letters = {"NONE": "", "SI": "fpnumkMG"}.get(prefixes, prefixes.strip('"'))
+    for spelling in [name, *re.findall('"(.*?)"', aliases)]:
+        UNITS[spelling] = letters
+POWERED = r"[^\W\d]+(?:\^-?[0-9]+)?"
+BRACKET = re.compile(rf"\({POWERED}(?:[/*]{POWERED})*\)")
+
+
+def is_unit(word):
+    word = word.replace("\u00b5", "u").replace("\u03bc", "u")
+    return word in UNITS or word[:1] in UNITS.get(word[1:], "") and word[:1] != ""
+
+
 TOUCHING_WHOLE = re.compile(r"\^(-?)([0-9]+)")
 MARKS = sorted(
     {literal for rule, tree in RULES.items() for literal, _ in literals(tree, rule)
@@ -364,7 +382,7 @@ class Scanner:
             raise Refused("too high")
 
     def word(self, word):
-        if word not in KEYWORDS:
+        if word not in KEYWORDS or self.names_field():
             return self.push("NAME", word)
         before = self.tokens[-2:]
         for_in = (len(before) == 2 and before[0].type == "WORD_FOR" and before[1].type == "NAME")
@@ -375,6 +393,15 @@ class Scanner:
             self.blanks()
             if not self.unit():
                 raise Refused("`in` needs a unit")
+
+    def names_field(self):
+        """Behind "." and before ":" inside the braces of a record a keyword names a field."""
+        last = self.last()
+        if last is None or last.value == "." and last.type.startswith("MARK"):
+            return last is not None
+        begins = last.type == "RECORD_OPEN" or last.value == "," and last.type.startswith("MARK")
+        in_record = bool(self.open) and self.open[-1] == "record"
+        return in_record and begins and self.text[self.at:].lstrip(" \t\r\n").startswith(":")
 
     def blanks(self):
         while self.text[self.at:self.at + 1] in (" ", "\t", "\r"):
@@ -421,10 +448,18 @@ class Scanner:
 
         if not part(True):
             return False
+        def bracket():
+            """A bracket of units alone, without a blank."""
+            found = BRACKET.match(text, self.at)
+            if not found or not all(is_unit(word) for word in re.findall(r"[^\W\d]+", found.group())):
+                return False
+            self.at = found.end()
+            return True
+
         while text[self.at:self.at + 1] in ("/", "*"):
             mark = self.at
             self.at += 1
-            if not part(False):
+            if not bracket() and not part(False):
                 self.at = mark
                 break
         self.push("UNIT", text[start:self.at])

@@ -23,6 +23,8 @@ expect "plain": 2 < 3
 expect "rail # 1 \\\\ & <b> ]]> 'x' \u00e9\u20ac\U0001f600": 5.1 V \u00b1 0.2 V within 4.75 V .. 5.25 V
 expect "too large: yes - no": 7 um <= 6 um
 record "nasty = [key] #": 3 mm
+record "rows, [x]": [{at: k * 1.5 mm, said: "=1+\\"{k}\\", x", good: k > 0, of: {share: k * 10 %}} for k in 0..3]
+record "rows, [x]": [{at: 9 mm, said: " blank ", good: true, of: {share: 5 %}}]
 record "nasty = [key] #": "text \\"quoted\\" \\\\ end"
 note "<script>alert(1)</script> & so on"
 '''
@@ -141,6 +143,52 @@ def table(folder, events):
     return len(rows)
 
 
+UNITS = {"m": 1, "mm": 1e-3, "um": 1e-6, "s": 1, "ns": 1e-9, "rad": 1, "urad": 1e-6, "1": 1, "%": 1e-2}
+
+
+def flat(record, above=""):
+    """The fields of a record as columns have them; lists have none."""
+    for name, value in record.items():
+        if isinstance(value, dict) and "value" not in value:
+            yield from flat(value, f"{above}{name}.")
+        elif not isinstance(value, list):
+            yield above + name, value
+
+
+def tables(folder, events):
+    """Every recorded list of records stands in a table, read by Python's csv and by pandas."""
+    wanted = {}
+    for event in events:
+        rows = event.get("value") if event["event"] == "recorded" else None
+        if isinstance(rows, list) and rows and isinstance(rows[0], dict) and "value" not in rows[0]:
+            word = "".join(c if c.isalnum() else "_" for c in event["name"])
+            wanted.setdefault(f"table_{word}.csv", []).extend(dict(flat(row)) for row in rows)
+    names = {path.name for path in folder.glob("table_*.csv")}
+    held(names == set(wanted), f"a table for each recorded list: {names} {set(wanted)}")
+    for name, rows in wanted.items():
+        path = folder / name
+        with path.open(newline="", encoding="utf-8") as file:
+            head, *cells = csv.reader(file, strict=True)
+        held(path.read_bytes().count(b"\r\n") == len(cells) + 1 == len(rows) + 1, "a row each, with CRLF")
+        frame = pandas.read_csv(path)
+        held(list(frame.columns) == head and len(frame) == len(rows), "pandas reads it")
+        fields = [column[:-1].split(" [") for column in head]
+        held({field for field, _ in fields} == set(rows[0]), f"the columns of {name}")
+        for at, (field, unit) in enumerate(fields):
+            if unit in UNITS:
+                held(frame[head[at]].dtype.kind in "if", f"{head[at]} of {name} holds numbers")
+            for row, read in zip(rows, cells):
+                value = row[field]
+                if isinstance(value, dict) and value["value"] is not None and unit in UNITS:
+                    off = float(read[at]) * UNITS[unit] - value["value"]
+                    held(abs(off) <= 1e-15 * abs(value["value"]), f"{field} of {name}")
+                elif isinstance(value, bool):
+                    held(read[at] == ("true" if value else "false"), f"{field} of {name}")
+                elif isinstance(value, str):
+                    held(read[at].removeprefix("'") == value, f"{field} of {name}: {read[at]!r}")
+    return len(wanted)
+
+
 (runs / "nasty.spt").write_text(NASTY, "utf-8")
 (runs / "nothing.spt").write_text("", "utf-8")
 for name, (arguments, wanted) in CASES.items():
@@ -159,12 +207,13 @@ for name, (arguments, wanted) in CASES.items():
     junit(folder, checks, ran.returncode)
     tap(folder, checks, ran.returncode)
     rows = table(folder, events)
+    lists = tables(folder, events)
     values = tomllib.loads((folder / "values.toml").read_text("utf-8"))["values"]
     recorded = [event for event in events if event["event"] == "recorded"]
     held(len(values) == len(recorded), "every recorded value")
     verified = subprocess.run([program, "record", "verify", str(folder)], capture_output=True)
     held(verified.returncode == 0, "verified")
-    print(f"{name}: {len(events)} events, {len(checks)} checks, {rows} lines, {len(values)} values")
+    print(f"{name}: {len(events)} events, {len(checks)} checks, {rows} lines, {len(values)} values, {lists} tables")
 
 
 def batch():

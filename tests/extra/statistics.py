@@ -19,7 +19,7 @@ from scipy import stats
 from statsmodels.formula.api import ols
 from statsmodels.tsa.stattools import acf
 
-TOPICS = ["Statistics", "Uncertainty", "Capability and gauge studies"]
+TOPICS = ["Statistics", "Fits and spectra", "Uncertainty", "Capability and gauge studies"]
 
 
 class Script:
@@ -186,12 +186,105 @@ def studies(script, random):
     assert 0 < pooled < 6, "both models must be tested"
 
 
-def compare(name, seen, wanted, within):
+def curves(script, random):
+    """Polynomials by NumPy, on the same scaled abscissa, plain and weighted."""
+    for degree, count in [(0, 4), (1, 3), (1, 40), (2, 5), (3, 30), (5, 60), (9, 200)]:
+        xs = random.uniform(-3, 40, count)
+        ys = 0.2 * xs**2 - 3 * xs + random.normal(0, 5, count)
+        u = random.uniform(0.5, 6, count)
+        name = f"{degree}_{count}"
+        script.let(f"px_{name}", xs, "s")
+        script.let(f"py_{name}", ys, "mm")
+        script.let(f"pu_{name}", u, "mm")
+        middle, half = (xs.min() + xs.max()) / 2, (xs.max() - xs.min()) / 2
+        t = (xs - middle) / half
+        design = np.polynomial.polynomial.polyvander(t, degree)
+        free = count - degree - 1
+        for weighted in [False, True]:
+            weights = 1 / u if weighted else np.ones(count)
+            fit = np.polynomial.Polynomial.fit(xs, ys, degree, w=weights)
+            left = ys - fit(xs)
+            spread = 1 if weighted else np.sum(left**2) / free
+            covariance = np.linalg.inv(design.T @ np.diag(weights**2) @ design) * spread
+            call = f"polynomial_fit(px_{name}, py_{name}, {degree}{f', pu_{name}' if weighted else ''})"
+            wanted = {
+                "coefficients": list(1e-3 * fit.coef),
+                "covariance": [list(row) for row in 1e-6 * covariance],
+                "degrees_of_freedom": free,
+                "half": half,
+                "middle": middle,
+                "misfit": np.sum((left / u) ** 2) / free if weighted else 1,
+                "residual": 1e-3 * math.sqrt(np.sum(left**2) / free),
+            }
+            script.ask(call, wanted, 1e-6)
+            for x in [middle, xs.min(), xs.max() + 0.3]:
+                powers = ((x - middle) / half) ** np.arange(degree + 1)
+                wanted = {
+                    "slope": 1e-3 * fit.deriv()(x),
+                    "u": 1e-3 * math.sqrt(powers @ covariance @ powers),
+                    "value": 1e-3 * fit(x),
+                }
+                script.ask(f"fitted({call}, {number(x)} s)", wanted, 1e-6)
+    for count in [2, 7, 64, 101, 1000]:
+        values = random.normal(3, 1, count)
+        script.let(f"wave_{count}", values, "V")
+        waves = np.fft.rfft(values)
+        both = np.full(len(waves), 2.0)
+        both[0] = 1
+        if count % 2 == 0:
+            both[-1] = 1
+        wanted = [
+            {"amplitude": a, "frequency": f, "phase": p}
+            for a, f, p in zip(both * abs(waves) / count, np.fft.rfftfreq(count, 0.25), np.angle(waves))
+        ]
+        script.ask(f"spectrum(wave_{count}, step: 250 ms)", wanted, 1e-7)
+
+
+def people(script, random):
+    """Temperatures, and the library of numbers."""
+    values = random.normal(21, 3, 40)
+    script.let("felt", values, "degC")
+    kelvin = values + 273.15
+    for call, wanted in [
+        ("mean", np.mean(kelvin)), ("median", np.median(kelvin)), ("largest", kelvin.max()),
+        ("deviation", np.std(values, ddof=1)), ("standard_error", stats.sem(values)),
+        ("peak_to_peak", np.ptp(values)), ("robust_deviation", stats.median_abs_deviation(values, scale="normal")),
+    ]:
+        script.ask(f"{call}(felt)", wanted, 1e-9)
+    script.lines.insert(0, f'use "{Path("scripts/lib/numbers.spt").resolve()}"')
+    xs, ys = np.sort(random.uniform(0, 10, 30)), random.normal(0, 1, 30)
+    u = random.uniform(0.1, 2, 30)
+    script.let("ix", xs, "s")
+    script.let("iy", ys, "mm")
+    script.let("iu", u, "mm")
+    for x in [xs[0], xs[-1], *random.uniform(xs[0], xs[-1], 20)]:
+        script.ask(f"interpolated(ix, iy, {number(x)} s)", 1e-3 * np.interp(x, xs, ys))
+    counts, edges = np.histogram(ys, bins=7)
+    wanted = [
+        {"count": c, "high": 1e-3 * high, "low": 1e-3 * low}
+        for c, low, high in zip(counts.tolist(), edges[:-1], edges[1:])
+    ]
+    script.ask("histogram(iy, bins: 7)", wanted, 1e-8)
+    wanted = {"u": 1e-3 / math.sqrt(np.sum(1 / u**2)), "value": 1e-3 * np.average(ys, weights=1 / u**2)}
+    script.ask("weighted_mean(iy, iu)", wanted)
+
+
+def compare(name, seen, wanted, within, scale=0):
+    if isinstance(wanted, list):
+        assert len(seen) == len(wanted), (name, len(seen))
+        if not isinstance(wanted[0], dict):
+            # Of a vector or a matrix, parts near zero count by the largest one.
+            scale = max(scale, np.max(np.abs(wanted)))
+        pairs = enumerate(zip(seen, wanted))
+        return max(compare(f"{name} {at}", one, other, within, scale) for at, (one, other) in pairs)
     if isinstance(wanted, dict):
         assert seen.keys() == wanted.keys(), (name, seen.keys())
         return max(compare(f"{name} {f}", seen[f], wanted[f], within) for f in wanted)
     off = abs(seen["value"] - wanted)
-    relative = off / abs(wanted) if wanted else off
+    if name.endswith(" phase"):
+        off = abs(np.exp(1j * seen["value"]) - np.exp(1j * wanted))
+    size = max(abs(wanted), scale)
+    relative = off / size if size else off
     assert relative <= within, (name, seen["value"], wanted, relative)
     return relative / within
 
@@ -212,7 +305,7 @@ def main(work, seed, spintrue):
     random = np.random.default_rng(seed)
     script = Script()
     warnings.simplefilter("error")
-    for part in [describe, budgets, indices, studies]:
+    for part in [describe, curves, people, budgets, indices, studies]:
         part(script, random)
     missing = names(spintrue) - script.used
     assert not missing, f"not compared: {missing}"

@@ -48,5 +48,6 @@ mod recordings;
 mod run;
 mod shell;
 mod simulate;
+mod tables;
 mod tidy;
 mod wire;

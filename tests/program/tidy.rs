@@ -214,7 +214,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("quick_xml::", &["program record"]),
     ("rand_pcg::", &["language statistics", "sim noise", "program campaign"]),
     ("rusqlite::", &["program archive"]),
-    ("rustfft::", &["language banding"]),
+    ("rustfft::", &["language banding", "language statistics"]),
     ("rustix::", &["program terminal"]),
     ("rustyline::", &["program shell"]),
     ("serialport::", &["head wire"]),

@@ -68,14 +68,36 @@ pub enum UnitError {
     TooLarge(String),
 }
 
-/// Reads a unit: names joined by `/` and `*`, each with an optional whole exponent.
+/// The same unit without brackets: `W/m/K` for `W/(m*K)`; none where they do not fit.
+fn flattened(text: &str) -> Option<String> {
+    let mut flat = String::with_capacity(text.len());
+    let (mut before, mut divides) = (None, None);
+    for c in text.chars() {
+        match (c, divides) {
+            ('(', None) if matches!(before, Some('/' | '*')) => divides = Some(before == Some('/')),
+            ('(', _) | (')', None) => return None,
+            (')', Some(_)) => divides = None,
+            ('/' | '*', None) if before == Some(')') => flat.push(c),
+            (_, None) if before == Some(')') => return None,
+            ('/', Some(true)) => flat.push('*'),
+            ('*', Some(true)) => flat.push('/'),
+            _ => flat.push(c),
+        }
+        before = Some(c);
+    }
+    divides.is_none().then_some(flat)
+}
+
+/// Reads a unit: names joined by `/` and `*`, each with an optional whole exponent; a bracket behind `/` or
+/// `*` holds such a unit, as in `W/(m*K)`.
 pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
     let malformed = || UnitError::Malformed(text.to_string());
     let too_large = || UnitError::TooLarge(text.to_string());
     let mut dimension = Dimension::NUMBER;
     let mut factor = 1.0_f64;
     let mut zero;
-    let mut rest = text;
+    let flat = flattened(text).ok_or_else(malformed)?;
+    let mut rest = flat.as_str();
     let mut sign = 1;
     let mut terms = 0;
     loop {
@@ -219,6 +241,13 @@ mod tests {
         assert_eq!(si("10"), 10.0);
         assert!((si("1 rev/s") - si("60 rpm")).abs() < 1e-15);
         assert_eq!(parse_unit("rpm").unwrap().dimension, Dimension::ROTATION);
+        let same = |a: &str, b: &str| {
+            let [a, b] = [a, b].map(|text| parse_unit(text).unwrap());
+            assert_eq!((a.dimension, a.factor), (b.dimension, b.factor));
+        };
+        same("W/(m*K)", "W/m/K");
+        same("mm/(s/K^2)*V", "mm/s*K^2*V");
+        same("N*(m/rad)", "N*m/rad");
     }
 
     #[test]
@@ -231,7 +260,10 @@ mod tests {
         assert_eq!(near("arcsecs").as_deref(), Some("arcsec"));
         assert_eq!(near("furlong"), None);
         assert!(matches!(parse_unit("W/degC"), Err(UnitError::Compound(_))));
-        for text in ["", "/s", "m^", "m^1.5", "m^0", "m//s", "m^99"] {
+        for text in [
+            "W/(m*K", "W/m*K)", "(m)", "W/(m)K", "W/((m))", "W/()", "", "/s", "m^", "m^1.5", "m^0",
+            "m//s", "m^99",
+        ] {
             assert!(matches!(parse_unit(text), Err(UnitError::Malformed(_))), "{text}");
         }
         for text in ["", "rpm", "1e999 m", "--3", "1.2.3 m"] {

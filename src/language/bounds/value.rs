@@ -140,6 +140,11 @@ impl Walk<'_> {
             Number::Access(access) => {
                 self.access(access, |shape, at| Fact::Number(shape.word(at.words))).number()
             }
+            Number::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let number = |walk: &mut Self, number: &Number| Fact::Number(walk.number(number));
+                self.choice(condition, [yes, no], number).number()
+            }
             Number::Call(call) => self.call(call).number(),
             Number::Builtin(call) => self.builtin(call).number(),
         }
@@ -203,6 +208,11 @@ impl Walk<'_> {
             Flag::Access(access) => {
                 self.access(access, |shape, at| Fact::Number(shape.word(at.words))).number()
             }
+            Flag::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let flag = |walk: &mut Self, flag: &Flag| Fact::Number(walk.flag(flag));
+                self.choice(condition, [yes, no], flag).number()
+            }
             Flag::Call(call) => self.call(call).number(),
             Flag::Builtin(call) => self.builtin(call).number(),
         }
@@ -259,8 +269,37 @@ impl Walk<'_> {
                 };
                 self.access(access, whole).shape()
             }
+            Ref::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let shape =
+                    |walk: &mut Self, reference: &Ref| Fact::Shape(walk.reference(reference));
+                self.choice(condition, [yes, no], shape).shape()
+            }
             Ref::Call(call) => self.call(call).shape(),
             Ref::Builtin(call) => self.builtin(call).shape(),
+        }
+    }
+
+    /// One of two values, of which only that is worked out.
+    fn choice<T>(
+        &mut self,
+        condition: &Flag,
+        [yes, no]: [&T; 2],
+        value: impl Fn(&mut Self, &T) -> Fact,
+    ) -> Fact {
+        let flag = self.flag(condition);
+        if let Some(decided) = self.decision(&flag) {
+            return value(self, if decided { yes } else { no });
+        }
+        let mark = self.state.mark();
+        let first = value(self, yes);
+        let one = self.state.take(mark);
+        let second = value(self, no);
+        let other = self.state.take(mark);
+        self.state.join(&[one, other]);
+        match first.joined(&second) {
+            Fact::Number(number) => Fact::Number(number.after(&[&flag])),
+            shape => shape,
         }
     }
 

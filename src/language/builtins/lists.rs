@@ -3,6 +3,8 @@
 use crate::builtins::bound;
 use crate::builtins::records::datum;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, wrong};
+use crate::program::show::number_text;
+use crate::program::types::Layout;
 use crate::program::value::{Datum, Object, Value};
 use crate::statistics::order;
 
@@ -10,6 +12,9 @@ use crate::statistics::order;
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("count", count).with_traits(&[Trait::NotNegative]).with_result(bound::count),
+        // The checker makes a branch of the call.
+        pure("choose", |_, _| wrong("a choice is made where it stands"))
+            .with_traits(&[Trait::Chooses]),
         pure("sum", |_, arguments| Ok(Datum::Number(arguments.words(0).iter().sum()))),
         pure("smallest", |_, arguments| worked("smallest element", 1, arguments, smallest))
             .with_result(bound::among),
@@ -20,7 +25,77 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(datum(Object { words, refs: Vec::<Value>::new() }))
         })
         .with_result(bound::same),
+        pure("sorted_by", sorted_by).with_result(bound::same),
+        pure("slice", slice),
+        pure("find", find),
     ]
+}
+
+/// The items of the first list, each with its doubles and references.
+fn items<'a>(context: &Context<'_>, arguments: Arguments<'a>) -> Vec<(&'a [f64], &'a [Value])> {
+    let Layout { words, refs } = context.item;
+    let (all_words, all_refs) = match arguments.get(0) {
+        Some(Datum::Value(value)) => (value.as_words(), value.as_refs()),
+        _ => (&[][..], &[][..]),
+    };
+    let count = all_words.len().checked_div(words).or(all_refs.len().checked_div(refs));
+    let item = |at: usize| {
+        let words = all_words.get(at * words..(at + 1) * words).unwrap_or_default();
+        (words, all_refs.get(at * refs..(at + 1) * refs).unwrap_or_default())
+    };
+    (0..count.unwrap_or(0)).map(item).collect()
+}
+
+fn list<'a>(items: impl IntoIterator<Item = (&'a [f64], &'a [Value])>) -> Datum {
+    let mut object = Object::default();
+    for (words, refs) in items {
+        object.words.extend_from_slice(words);
+        object.refs.extend_from_slice(refs);
+    }
+    datum(object)
+}
+
+fn sorted_by(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let (items, keys) = (items(context, arguments), arguments.words(1));
+    if items.len() != keys.len() {
+        let (items, keys) = (items.len(), keys.len());
+        return wrong(format!("each element needs its key: there are {items} and {keys} keys"));
+    }
+    let mut keyed: Vec<_> = keys.iter().zip(items).collect();
+    keyed.sort_by(|(a, _), (b, _)| a.total_cmp(b));
+    Ok(list(keyed.into_iter().map(|(_, item)| item)))
+}
+
+fn slice(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let items = items(context, arguments);
+    let count = items.len() as f64;
+    let (first, last) = (arguments.number(1), arguments.optional(2).unwrap_or(count));
+    let is_place = |place: f64| place.fract() == 0.0 && (0.0..=count).contains(&place);
+    if !is_place(first) || !is_place(last) || last < first {
+        let (first, last) = (number_text(first), number_text(last));
+        let count = items.len();
+        return wrong(format!(
+            "{first} to {last} is no slice of {count} elements: both lie from 0 to {count}, in order"
+        ));
+    }
+    Ok(list(items.get(first as usize..last as usize).unwrap_or_default().iter().copied()))
+}
+
+fn find(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let word =
+        arguments.get(1).map_or(0.0, |x| if x.flag() { 1.0 } else { x.given().unwrap_or(0.0) });
+    let (words, whole) = ([word], arguments.get(1));
+    let is_it = |(words_of, refs_of): (&[f64], &[Value])| match whole {
+        // A text or list is one reference; a record lies spread out.
+        Some(Datum::Value(value)) => {
+            refs_of == std::slice::from_ref(value)
+                || (words_of, refs_of) == (value.as_words(), value.as_refs())
+        }
+        _ => words_of == words,
+    };
+    let items = items(context, arguments).into_iter().enumerate();
+    let places = items.filter(|(_, item)| is_it(*item)).map(|(at, _)| at as f64);
+    Ok(datum(Object { words: places.collect(), refs: Vec::new() }))
 }
 
 fn count(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {

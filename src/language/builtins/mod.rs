@@ -7,6 +7,7 @@ pub(crate) mod bound;
 mod capability;
 mod exposure;
 mod failures;
+mod fits;
 mod limits;
 mod lines;
 mod lists;
@@ -23,11 +24,14 @@ mod signals;
 pub(crate) mod signature;
 mod statistics;
 mod supply;
+mod tables;
 mod testing;
+mod texts;
 mod trims;
 mod uncertainty;
 
 pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
+pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub(crate) use records::record;
@@ -65,7 +69,10 @@ pub fn topics() -> &'static [Topic] {
             topic(include_str!("pages/rehearsal.md"), rehearsal::builtins()),
             topic(include_str!("pages/failures.md"), failures::builtins()),
             topic(include_str!("pages/lists.md"), lists::builtins()),
+            topic(include_str!("pages/texts.md"), texts::builtins()),
+            topic(include_str!("pages/tables.md"), tables::builtins()),
             topic(include_str!("pages/statistics.md"), statistics::builtins()),
+            topic(include_str!("pages/fits.md"), fits::builtins()),
             topic(include_str!("pages/uncertainty.md"), uncertainty::builtins()),
             topic(include_str!("pages/capability.md"), capability::builtins()),
             topic(include_str!("pages/numbers.md"), numbers::builtins()),
@@ -87,6 +94,12 @@ pub fn table() -> &'static [&'static Builtin] {
     static TABLE: LazyLock<Vec<&'static Builtin>> =
         LazyLock::new(|| topics().iter().flat_map(|topic| &topic.builtins).collect());
     &TABLE
+}
+
+/// Whether a built-in gives the rows of a file, which is read before the check.
+pub(crate) fn reads_table(name: &str) -> bool {
+    let builtin = table().iter().find(|builtin| builtin.name == name);
+    builtin.is_some_and(|builtin| builtin.page().parameters.iter().any(|p| p.kind == "table"))
 }
 
 #[cfg(test)]

@@ -6,6 +6,11 @@ use crate::builtins::signature::{Builtin, Function, Trait};
 
 const NOT_NEGATIVE: &[Trait] = &[Trait::NotNegative];
 
+/// The value of a name that stands for a number in every script.
+pub(crate) fn constant(name: &str) -> Option<f64> {
+    matches!(name, "pi" | "π").then_some(std::f64::consts::PI)
+}
+
 fn one(name: &'static str, function: fn(f64) -> f64) -> Builtin {
     Builtin::pure(name, Function::Number1(function))
 }

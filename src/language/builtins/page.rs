@@ -1,10 +1,11 @@
 //! The pages of built-ins and records: what `pages/*.md` say of them, read where it is asked for.
 //!
 //! The heading of a built-in is its signature, with the effects that it may have. A word for a kind
-//! is one that scripts write, or one of these: `image`, `fault`, `signal` and `channel` are texts
-//! that name one, which is looked up before the script runs where it is a plain text; `like` is a
+//! is one that scripts write, or one of these: `image`, `table`, `fault`, `signal` and `channel` are
+//! texts that name one, which is looked up before the script runs where it is a plain text; `like` is a
 //! quantity or a temperature of the kind that a channel has; `anything` is any one type, the same
-//! wherever it stands in one signature; `D` and `E` are open dimensions.
+//! wherever it stands in one signature; `D` and `E` are open dimensions; `A` is a quantity of `D` or a temperature, whose
+//! differences are then of `D`.
 
 use crate::builtins::records::record;
 use crate::builtins::signature::Effect;
@@ -99,12 +100,14 @@ pub(crate) fn kind(word: &str) -> Type {
         "nothing" => Type::Nothing,
         "flag" => Type::Flag,
         "temperature" => Type::Temperature,
-        "text" | "image" | "fault" | "signal" | "channel" => Type::Text,
+        "text" | "image" | "table" | "fault" | "signal" | "channel" => Type::Text,
         "anything" | "like" => Type::Any,
+        "A" => Type::Point(Dimension::open_powers(1, 0)),
         "D" => open(1, 0),
         "D^2" => open(2, 0),
         "E" => open(0, 1),
         "D/E" => open(1, -1),
+        "1/E" => open(0, -1),
         _ => {
             if let Some(item) = word.strip_prefix("list of ") {
                 return kind(item).list();

@@ -86,7 +86,7 @@ impl RecordSpec {
     /// The type it stands for.
     pub fn to_type(&self) -> RecordType {
         let fields = self.page().fields.iter().map(|f| (Arc::from(f.name), kind(f.kind)));
-        RecordType { name: Some(self.name), fields: fields.collect() }
+        RecordType { name: Some(self.name), fields: fields.collect(), written: Vec::new() }
     }
 }
 

@@ -158,6 +158,8 @@ pub enum Trait {
     Changes,
     /// Its result is measured, so it never equals a number but by chance.
     Measured,
+    /// Of its second and third argument, only the one that its first tells is worked out.
+    Chooses,
 }
 
 /// A built-in.

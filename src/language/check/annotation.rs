@@ -47,9 +47,10 @@ impl Checker<'_> {
         if fields.iter().any(|(_, kind)| *kind == Type::Unknown) {
             return Type::Unknown;
         }
+        let written = fields.iter().map(|(n, _)| self.names.shared(n.symbol)).collect();
         fields.sort_by(|a, b| self.names.text(a.0.symbol).cmp(self.names.text(b.0.symbol)));
         let fields = fields.into_iter().map(|(n, t)| (self.names.shared(n.symbol), t)).collect();
-        Type::Record(Rc::new(RecordType { name: None, fields }))
+        Type::Record(Rc::new(RecordType { name: None, fields, written }))
     }
 
     fn named_type(&mut self, name: Name) -> Type {

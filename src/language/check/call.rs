@@ -1,8 +1,9 @@
 //! Calls of routines and built-ins: arguments to parameters, open kinds, results.
 
 use crate::builtins;
-use crate::builtins::Effect;
+use crate::builtins::{Effect, Trait};
 use crate::check::advice::with_article;
+use crate::check::choose::chosen;
 use crate::check::flow::{CallSite, Callee, put, under_light};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
@@ -103,6 +104,9 @@ impl Checker<'_> {
         let Some(slots) = self.slots_of_arguments(callee, name, arguments, &signature) else {
             return Typed::unknown(span);
         };
+        if let Some(table) = self.table(callee, arguments, span) {
+            return table;
+        }
         let Some((values, returns)) = self.fitted(name, arguments, &slots, &signature, span) else {
             return Typed::unknown(span);
         };
@@ -500,7 +504,7 @@ impl Checker<'_> {
                 )
             }
             Callee::Builtin(builtin) => {
-                let mut unit = None;
+                let (mut unit, mut fields) = (None, None);
                 let mut item = Layout::default();
                 // A share that goes in does not make a share of a plain number that comes out.
                 let kinds = || signature.parameters.iter().map(|parameter| &parameter.kind);
@@ -516,9 +520,16 @@ impl Checker<'_> {
                         Type::List(kind) => (**kind).clone(),
                         other => other.clone(),
                     };
+                    if typed.kind == returns {
+                        fields = typed.fields.clone();
+                    }
                     if scalar == returns && typed.unit.is_some() && kept(at) {
                         unit = typed.unit.clone();
                     }
+                }
+                let chooses = builtins::table().get(builtin).is_some_and(|b| b.is(Trait::Chooses));
+                if chooses {
+                    return chosen(values, returns, span);
                 }
                 let places = values.iter().map(|v| v.as_ref().map_or(span, |typed| typed.span));
                 let places = places.collect();
@@ -526,7 +537,7 @@ impl Checker<'_> {
                 let call = program::BuiltinCall { builtin, arguments, places, item, like, span };
                 let call = Box::new(call);
                 let code = by_type(&returns, call, Number::Builtin, Flag::Builtin, Ref::Builtin);
-                Typed::new(returns, code, span).with_unit(unit)
+                Typed::new(returns, code, span).with_unit(unit).with_fields(fields)
             }
         }
     }

@@ -2,12 +2,14 @@
 
 use crate::builtins;
 use crate::check::call::{DefaultValue, ParameterInfo, Signature};
+use crate::check::given::is_text_at;
 use crate::check::scope::Role;
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{
     Checker, Inside, Module, ModuleNames, Origin, RoutineInfo, Setting, Unset, advice,
 };
 use crate::diagnostics::{Diagnostic, codes};
+use crate::program::show::Shower;
 use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
@@ -292,6 +294,7 @@ impl Checker<'_> {
             },
             ends,
             span: name.span,
+            shower: Shower::of(&chosen.kind, chosen.unit.clone(), None),
         };
         self.program.params.push(shown);
         self.program.setup.push(program::Statement::Set(slot, chosen.code));
@@ -318,6 +321,18 @@ impl Checker<'_> {
             self.diagnostics.extend(setting.problems.iter().cloned());
             return Typed::unknown(setting.value_span);
         };
+        let value = &self.with_texts(value, kind);
+        let unread = |d: &&Diagnostic| !is_text_at(value, d.span());
+        let problems: Vec<Diagnostic> = setting.problems.iter().filter(unread).cloned().collect();
+        if !problems.is_empty() {
+            self.diagnostics.extend(problems);
+            return Typed::unknown(setting.value_span);
+        }
+        let is_written_out =
+            matches!(value.kind, ExpressionKind::List(_) | ExpressionKind::Record(_));
+        if is_written_out && !self.parts_fit(value, kind, &format!("param `{}`", setting.name)) {
+            return Typed::unknown(setting.value_span);
+        }
         let typed = self.expression(value, Some(kind));
         if typed.kind == *kind || typed.kind == Type::Unknown || *kind == Type::Unknown {
             return typed;
@@ -398,7 +413,8 @@ impl Checker<'_> {
             ExpressionKind::Broken => return false,
             ExpressionKind::Name(symbol) => {
                 let is_known = |module: &ModuleNames| module.values.contains_key(symbol);
-                return bound.contains(symbol) || self.module().is_some_and(is_known);
+                let is_bound = bound.contains(symbol) || self.module().is_some_and(is_known);
+                return is_bound || builtins::constant(self.names.text(*symbol)).is_some();
             }
             ExpressionKind::Comprehension { element, name, over, only_if } => {
                 if !self.is_constant(over, bound) {

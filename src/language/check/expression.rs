@@ -98,6 +98,7 @@ impl Checker<'_> {
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
         self.saw_unit(unit);
+        self.bracketed_variables(unit);
         if let Some(known) = self.units.get(&unit.symbol) {
             return Some(known.clone());
         }
@@ -118,6 +119,22 @@ impl Checker<'_> {
                 None
             }
         }
+    }
+
+    /// A word in the bracket of a unit that names a variable as well: which one is meant, only the
+    /// author knows.
+    fn bracketed_variables(&mut self, unit: UnitName) {
+        let text = self.text(unit.symbol);
+        let inside = text.split_once('(').map_or("", |(_, inside)| inside);
+        let words = inside.split(|c: char| !c.is_alphabetic()).filter(|word| !word.is_empty());
+        let is_variable =
+            |word: &&str| self.names.find(word).is_some_and(|s| self.variable_of(s).is_some());
+        let Some(word) = words.into_iter().find(is_variable) else { return };
+        let headline = format!("`{word}` is a unit in this bracket, and a variable");
+        let blank = self.sources.slice(unit.span).replacen('/', " / ", 1);
+        self.error(codes::MALFORMED_UNIT, headline, unit.span)
+            .help(format!("to divide by variables, leave a blank: `{blank}`"))
+            .help(format!("for the unit, give the variable `{word}` another name"));
     }
 
     pub(super) fn number(&mut self, value: f64, unit: Option<UnitName>, span: Span) -> Typed {
@@ -189,7 +206,12 @@ impl Checker<'_> {
     }
 
     fn name(&mut self, symbol: Symbol, span: Span) -> Typed {
-        let Some(index) = self.find(symbol) else { return self.unknown_name(symbol, span) };
+        let Some(index) = self.find(symbol) else {
+            return match builtins::constant(self.names.text(symbol)) {
+                Some(value) => Typed::new(Type::NUMBER, Number::Constant(value), span),
+                None => self.unknown_name(symbol, span),
+            };
+        };
         self.saw_value(index, span);
         self.until_sees(index, span);
         let Some(variable) = self.variables.get_mut(index) else { return Typed::unknown(span) };

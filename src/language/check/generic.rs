@@ -10,6 +10,8 @@ use std::rc::Rc;
 pub(super) struct Bindings {
     dimensions: [Option<Dimension>; OPEN_DIMENSION],
     any: Option<Type>,
+    /// What stands for a point is a temperature.
+    absolute: Option<bool>,
 }
 
 /// How an argument fits.
@@ -38,6 +40,10 @@ impl Bindings {
                 Some(_) => Fit::Unlike,
             },
             (Type::Quantity(wanted), Type::Quantity(given)) => self.solve(*wanted, *given),
+            (Type::Point(wanted), Type::Quantity(given)) => self.point(*wanted, *given, false),
+            (Type::Point(wanted), Type::Temperature) => {
+                self.point(*wanted, Dimension::TEMPERATURE, true)
+            }
             (Type::List(wanted), Type::List(given)) => self.fit(wanted, given),
             (Type::Record(wanted), Type::Record(given)) => self.fit_records(wanted, given),
             (wanted, given) if wanted == given => Fit::Fits,
@@ -62,6 +68,14 @@ impl Bindings {
             }
         }
         all
+    }
+
+    fn point(&mut self, wanted: Dimension, given: Dimension, absolute: bool) -> Fit {
+        if *self.absolute.get_or_insert(absolute) == absolute {
+            self.solve(wanted, given)
+        } else {
+            Fit::Unlike
+        }
     }
 
     fn solve(&mut self, wanted: Dimension, given: Dimension) -> Fit {
@@ -107,12 +121,14 @@ impl Bindings {
                 }
                 Type::Quantity(filled)
             }
+            Type::Point(_) if self.absolute == Some(true) => Type::Temperature,
+            Type::Point(dimension) => self.filled(&Type::Quantity(*dimension))?,
             Type::List(item) => Type::List(Rc::new(self.filled(item)?)),
             Type::Record(record) => {
                 let fields = record.fields.iter();
                 let fields = fields.map(|(n, t)| Some((n.clone(), self.filled(t)?)));
                 let fields = fields.collect::<Option<Vec<_>>>()?;
-                Type::Record(Rc::new(RecordType { name: record.name, fields }))
+                Type::Record(Rc::new(RecordType { fields, ..(**record).clone() }))
             }
             other => other.clone(),
         })

@@ -68,7 +68,7 @@ impl Checker<'_> {
                 self.expect(label, choices, condition, span, code);
             }
             StatementKind::Deciding(_) => self.misplaced_deciding(span),
-            StatementKind::Record { label, value } => {
+            StatementKind::Record { label, choices, value } => {
                 self.tells(span);
                 let label = self.label(label);
                 let plain = match &value.kind {
@@ -77,9 +77,12 @@ impl Checker<'_> {
                 };
                 let text = self.whole_words(plain.span).into();
                 let value = self.expression(value, None);
+                let plot = self.plot(choices, &value);
                 if let Some(shower) = self.shower(&value, None) {
                     let value = value.code;
-                    code.push(program::Statement::Record { label, value, shower, text, span });
+                    let record =
+                        program::Statement::Record { label, value, shower, plot, text, span };
+                    code.push(record);
                 }
             }
             StatementKind::Note(text) => {

@@ -10,12 +10,14 @@ mod always;
 mod annotation;
 mod ask;
 mod call;
+mod choose;
 mod collect;
 pub(crate) mod deciding;
 mod expression;
 pub(crate) mod flow;
 mod former;
 mod generic;
+mod given;
 mod head;
 mod hold;
 pub(crate) mod index;
@@ -25,11 +27,13 @@ mod makeup;
 mod named;
 mod operator;
 mod place;
+mod plot;
 mod promise;
 mod scope;
 mod sequence;
 mod statement;
 pub(crate) mod steps;
+mod table;
 mod typed;
 mod way;
 
@@ -37,6 +41,7 @@ pub(crate) use named::{Named, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::program::table::Tables;
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -142,6 +147,7 @@ pub(crate) fn check(
     settings: &[Setting],
     names: &mut Names,
     sources: &SourceMap,
+    tables: &Tables,
     index: bool,
     live: Option<live::Live<'_>>,
 ) -> Checked {
@@ -152,6 +158,7 @@ pub(crate) fn check(
     let mut checker = Checker {
         names,
         sources,
+        tables,
         diagnostics: Vec::new(),
         builtins: known,
         signatures: builtins.iter().map(|_| None).collect(),
@@ -264,6 +271,7 @@ struct Inside {
 struct Checker<'a> {
     names: &'a mut Names,
     sources: &'a SourceMap,
+    tables: &'a Tables,
     diagnostics: Vec<Diagnostic>,
     builtins: HashMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,

@@ -169,8 +169,9 @@ impl Checker<'_> {
 
     fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
         let (kind, unit) = (left.kind.clone(), left.unit.clone());
+        let fields = left.fields.clone().or_else(|| right.fields.clone());
         let code = Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span);
-        Typed::new(kind, code, span).with_unit(unit)
+        Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
     }
 
     fn product(

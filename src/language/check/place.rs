@@ -141,6 +141,10 @@ impl Checker<'_> {
         let typed = self.expect_kind(value, &target.kind, codes::WRONG_TYPE, &what);
         let Some(variable) = self.variables.get_mut(target.variable) else { return };
         variable.makeup = variable.makeup | typed.makeup;
+        if variable.fields.is_none() && variable.kind == typed.kind {
+            // A list that began empty shows the fields in the units of what it grows by.
+            variable.fields = typed.fields.clone();
+        }
         let slot = variable.slot;
         if typed.kind == Type::Unknown {
             return;

@@ -13,6 +13,7 @@ use crate::ide::scope::Scope;
 use crate::ide::signature::active_call;
 use crate::ide::workspace::Workspace;
 use crate::ide::{describe, hover};
+use crate::program::plot::PLOT_WORDS;
 use crate::program::types::Type;
 use crate::source::SourceId;
 use crate::syntax::{KEYWORDS, Keyword};
@@ -118,6 +119,7 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
         Wanted::Kind => types(scope),
         Wanted::Effect => effects(),
         Wanted::Choice => choices(WORDS),
+        Wanted::Drawing => choices(PLOT_WORDS.map(|(word, _, meaning)| (word, meaning))),
         Wanted::Code => {
             let codes = codes::topics().iter().flat_map(|topic| &topic.codes);
             let warnings = codes.filter(|code| code.code.starts_with('W'));

@@ -21,6 +21,8 @@ pub enum Wanted {
     Effect,
     /// How a check is decided, behind its label or `expect:`.
     Choice,
+    /// How a recorded value is drawn.
+    Drawing,
     /// The code of a warning, behind `allow`.
     Code,
     /// The beginning of a statement.
@@ -143,6 +145,10 @@ impl Reader<'_> {
             if begun && (all || !line.contains(&":")) {
                 return Wanted::Choice;
             }
+        }
+        let is_record = line.last() == Some(&"record") && !line.contains(&":");
+        if is_record && matches!(frame, None | Some(Frame::Brace)) && self.is(0, &[","]) {
+            return Wanted::Drawing;
         }
         let declares = |back: usize| self.is(back, &["let", "var", "param"]);
         let asks = line.contains(&"ask") && matches!(frame, None | Some(Frame::Brace));
@@ -306,6 +312,7 @@ mod tests {
             ("routine f() may reads, s", Wanted::Effect),
             ("expect \"speed\", gu", Wanted::Choice),
             ("expect \"speed\", guard, ", Wanted::Choice),
+            ("record \"bow\", ba", Wanted::Drawing),
             ("expect: ", Wanted::Choice),
             ("expect: guard, co", Wanted::Choice),
             ("expect \"speed\": me", Wanted::Expression),

@@ -2,9 +2,11 @@
 
 use crate::acceptance::decision::{Outcome, Rule};
 use crate::program::failure::Failure;
+use crate::program::plot::PlotOf;
 use crate::program::show::Shown;
 use crate::source::Span;
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// Hears what a script says while it runs.
 pub trait Observer {
@@ -15,6 +17,8 @@ pub trait Observer {
 /// Something a script says.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Event {
+    /// The values of the params, before anything else.
+    Params(Vec<(Arc<str>, Shown)>),
     /// A line for the reader.
     Note(String),
     /// A value for the record.
@@ -23,6 +27,8 @@ pub enum Event {
         label: String,
         /// The value.
         shown: Shown,
+        /// How it is drawn, if it is.
+        plot: Option<PlotOf>,
         /// The expression in the words of the script, without the unit that it is shown in.
         text: Rc<str>,
         /// Where it was recorded.

@@ -1,14 +1,14 @@
 //! Runs a program from beginning to end, and never leaves the laser armed.
 
 use crate::builtins::{Builtin, table};
-use crate::interpret::events::Observer;
+use crate::interpret::events::{Event, Observer};
 use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::link::{Linked, link};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::Stepper;
 use crate::program::failure::{Failure, FailureKind};
-use crate::program::tree::{Program, Slot};
+use crate::program::tree::{Param, Program, Slot};
 use crate::program::value::{Datum, Value};
 use crate::source::Span;
 use crate::station::Station;
@@ -43,7 +43,7 @@ pub(crate) fn run_keeping(
     let linked = link(program, table())?;
     let mut machine = machine(&linked, station, observer, place_text);
     machine.stepper = stepper.map(|stepper| stepper as &mut dyn Stepper);
-    execute(&linked, &mut machine)?;
+    execute(&linked, &program.params, &mut machine)?;
     Ok(slots.iter().map(|slot| machine.datum(*slot)).collect())
 }
 
@@ -56,7 +56,8 @@ pub(crate) fn run_with(
     place_text: PlaceText,
 ) -> Result<(), Failure> {
     let linked = link(program, builtins)?;
-    execute(&linked, &mut machine(&linked, station, observer, place_text))
+    let mut machine = machine(&linked, station, observer, place_text);
+    execute(&linked, &program.params, &mut machine)
 }
 
 fn machine<'a>(
@@ -88,10 +89,17 @@ fn machine<'a>(
     }
 }
 
-fn execute(linked: &Linked, machine: &mut Machine<'_>) -> Result<(), Failure> {
+fn execute(linked: &Linked, params: &[Param], machine: &mut Machine<'_>) -> Result<(), Failure> {
     machine.count_anew();
     let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
         Flow::Next => {
+            let shown = params.iter().filter_map(|param| {
+                Some((param.name.clone(), param.shower.as_ref()?.shown(&machine.datum(param.slot))))
+            });
+            let shown: Vec<_> = shown.collect();
+            if !shown.is_empty() {
+                machine.tell(Event::Params(shown));
+            }
             machine.count_anew();
             linked.body.run(machine)
         }

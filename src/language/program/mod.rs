@@ -5,7 +5,9 @@
 //! must be shown carries its own [`show::Shower`].
 
 pub(crate) mod failure;
+pub(crate) mod plot;
 pub(crate) mod show;
+pub(crate) mod table;
 pub(crate) mod tree;
 pub(crate) mod types;
 pub(crate) mod value;

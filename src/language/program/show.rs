@@ -29,8 +29,8 @@ pub enum Shower {
     Text,
     /// A list.
     List(Box<Shower>),
-    /// A record.
-    Record(Vec<(Arc<str>, Shower)>),
+    /// A record: its fields as they are laid out, and in which order they are shown.
+    Record(Vec<(Arc<str>, Shower)>, Vec<Arc<str>>),
 }
 
 /// A value taken apart for people and for machines.
@@ -158,9 +158,9 @@ impl Shower {
                     .fields
                     .iter()
                     .map(|(name, kind)| Some((name.clone(), Shower::of(kind, None, decimals)?)));
-                Shower::Record(fields.collect::<Option<Vec<_>>>()?)
+                Shower::Record(fields.collect::<Option<Vec<_>>>()?, record.written.clone())
             }
-            Type::Nothing | Type::Any | Type::Unknown => return None,
+            Type::Nothing | Type::Point(_) | Type::Any | Type::Unknown => return None,
         })
     }
 
@@ -170,7 +170,7 @@ impl Shower {
     pub fn with_fields(self, units: &[(Arc<str>, Rc<UnitText>)]) -> Shower {
         match self {
             Shower::List(item) => Shower::List(Box::new(item.with_fields(units))),
-            Shower::Record(fields) => {
+            Shower::Record(fields, written) => {
                 let fields = fields.into_iter().map(|(name, shower)| {
                     let written = units.iter().find(|(n, _)| *n == name).map(|(_, u)| u.clone());
                     let shower = match shower {
@@ -181,7 +181,7 @@ impl Shower {
                     };
                     (name, shower)
                 });
-                Shower::Record(fields.collect())
+                Shower::Record(fields.collect(), written)
             }
             other => other,
         }
@@ -196,7 +196,7 @@ impl Shower {
             Datum::Number(_) => self.part(&mut number.iter(), &mut [].iter()),
             Datum::Flag(_) => self.part(&mut flag.iter(), &mut [].iter()),
             Datum::Value(value) => match self {
-                Shower::Record(_) => {
+                Shower::Record(..) => {
                     self.part(&mut value.as_words().iter(), &mut value.as_refs().iter())
                 }
                 _ => self.part(&mut [].iter(), &mut std::slice::from_ref(value).iter()),
@@ -229,12 +229,15 @@ impl Shower {
                 }
                 Shown::List(items)
             }
-            Shower::Record(fields) => {
+            Shower::Record(fields, written) => {
                 let parts = fields.iter().map(|(_, shower)| match shower {
                     Shower::Quantity { .. } => Ok(words.next().copied().unwrap_or(f64::NAN)),
                     other => Err(other.part(words, refs)),
                 });
-                Shown::Record(by_uncertainty(fields, parts.collect()))
+                let mut shown = by_uncertainty(fields, parts.collect());
+                let place = |name: &Arc<str>| written.iter().position(|other| other == name);
+                shown.sort_by_key(|(name, _)| place(name).unwrap_or(usize::MAX));
+                Shown::Record(shown)
             }
         }
     }

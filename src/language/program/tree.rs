@@ -5,6 +5,7 @@
 //! 0 or 1), references in another.
 
 use crate::operator::{Pattern, Wanted};
+use crate::program::plot::Plot;
 use crate::program::show::Shower;
 use crate::program::types::{Layout, Type};
 use crate::program::value::Value;
@@ -68,6 +69,8 @@ pub struct Param {
     pub ends: Option<ParamRange>,
     /// Its name where it is declared.
     pub span: Span,
+    /// How it is shown.
+    pub shower: Option<Shower>,
 }
 
 /// The range of a param.
@@ -205,6 +208,8 @@ pub enum Number {
     Access(Access),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Number, Number)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }
@@ -262,6 +267,8 @@ pub enum Flag {
     Access(Access),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Flag, Flag)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }
@@ -291,6 +298,8 @@ pub enum Ref {
     Record(Access, Layout),
     /// A routine's result.
     Call(Box<Call>),
+    /// The second where the first holds, else the third; only that one is worked out.
+    Choice(Box<(Flag, Ref, Ref)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
 }
@@ -457,6 +466,8 @@ pub enum Statement {
         value: Expression,
         /// How it is shown.
         shower: Shower,
+        /// How it is drawn, if it is.
+        plot: Option<Box<Plot>>,
         /// The expression in the words of the script, without the unit that it is shown in.
         text: Rc<str>,
         /// The place in the script.

@@ -21,6 +21,8 @@ pub enum Type {
     Record(Rc<RecordType>),
     /// What a routine without a result gives.
     Nothing,
+    /// A quantity or a temperature: only in signatures of built-ins.
+    Point(Dimension),
     /// Any one type: only in signatures of built-ins, where it means the same type each time.
     Any,
     /// The type of what was refused already; fits everywhere, so that one mistake is one report.
@@ -34,10 +36,13 @@ pub struct RecordType {
     pub name: Option<&'static str>,
     /// Name and type of each field.
     pub fields: Vec<(Arc<str>, Type)>,
+    /// The names as the script or a table orders them, for what people read; those that are not in it
+    /// follow.
+    pub written: Vec<Arc<str>>,
 }
 
 impl PartialEq for RecordType {
-    /// Records are the same when their fields are; the name is for the reader.
+    /// Records are the same when their fields are; name and order are for the reader.
     fn eq(&self, other: &Self) -> bool {
         self.fields == other.fields
     }
@@ -84,7 +89,7 @@ impl Type {
     /// How it is laid out inside a list or a record: records are spread out in place.
     pub fn layout(&self) -> Layout {
         match self {
-            Type::Quantity(_) | Type::Temperature | Type::Flag => Layout::WORD,
+            Type::Quantity(_) | Type::Temperature | Type::Point(_) | Type::Flag => Layout::WORD,
             Type::Text | Type::List(_) => Layout::REF,
             Type::Record(record) => {
                 record.fields.iter().fold(Layout::default(), |sum, (_, t)| sum.plus(t.layout()))
@@ -96,7 +101,7 @@ impl Type {
     /// As a script would write it; `open` names the open dimensions.
     pub fn name(&self, open: &[&str]) -> String {
         match self {
-            Type::Quantity(dimension) => dimension.name(open),
+            Type::Quantity(dimension) | Type::Point(dimension) => dimension.name(open),
             Type::Temperature => "temperature".to_string(),
             Type::Flag => "flag".to_string(),
             Type::Text => "text".to_string(),

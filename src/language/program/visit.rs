@@ -128,6 +128,10 @@ impl<'p> Node<'p> {
                 Number::Arithmetic(_, a, b) | Number::Divide(a, b, _) | Number::Modulo(a, b, _) => {
                     parts.all([a, b]);
                 }
+                Number::Choice(choice) => {
+                    parts.all([&choice.0]);
+                    parts.all([&choice.1, &choice.2]);
+                }
                 Number::Access(access) => parts.access(access),
                 Number::Constant(_) | Number::Local(_) | Number::Call(_) | Number::Builtin(_) => {}
             },
@@ -137,6 +141,7 @@ impl<'p> Node<'p> {
                 Flag::Compare(_, a, b) => parts.all([a, b]),
                 Flag::Within(a, b, c) => parts.all([a, b, c]),
                 Flag::EqualRefs(a, b, _) => parts.all([a, b]),
+                Flag::Choice(choice) => parts.all([&choice.0, &choice.1, &choice.2]),
                 Flag::Access(access) => parts.access(access),
                 Flag::Constant(_) | Flag::Local(_) | Flag::Call(_) | Flag::Builtin(_) => {}
             },
@@ -156,6 +161,10 @@ impl<'p> Node<'p> {
                     parts.all([&comprehension.element]);
                 }
                 Ref::Joined(a, b, _) => parts.all([a, b]),
+                Ref::Choice(choice) => {
+                    parts.all([&choice.0]);
+                    parts.all([&choice.1, &choice.2]);
+                }
                 Ref::Access(access) | Ref::Record(access, _) => parts.access(access),
                 Ref::Local(_) | Ref::Text(_) | Ref::Kept(_) | Ref::Call(_) | Ref::Builtin(_) => {}
             },
@@ -220,7 +229,8 @@ impl<'p> Parts<'_, 'p> {
                 self.deciding(&expect.deciding);
                 self.expectation(&expect.condition);
             }
-            Statement::Record { label, value, .. } => {
+            Statement::Record { label, value, plot, .. } => {
+                self.all(plot.iter().flat_map(|plot| plot.low.iter().chain(&plot.high)));
                 self.all([label]);
                 self.all([value]);
             }

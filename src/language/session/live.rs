@@ -218,8 +218,10 @@ impl Session {
         let kept = std::mem::replace(self, fresh);
         let given = Given::Script(&text.name, &text.text, settings);
         let mut entry = self.checked(files, given, false);
-        let Texts { sources, names, modules, known, .. } = std::mem::replace(self, kept).texts;
+        let Texts { sources, names, modules, known, tables, .. } =
+            std::mem::replace(self, kept).texts;
         (self.texts.sources, self.texts.names) = (sources, names);
+        self.texts.tables.extend(tables);
         if let Some(ready) = &mut entry.ready {
             ready.script = Some(Script { name: text.name, source: entry.source, modules, known });
         }
@@ -337,6 +339,8 @@ impl Session {
             };
             items.push(Item { statement: statement.clone(), module });
         }
+        texts.tables_read.clear();
+        texts.tables_of(files, Some(&from), &own);
         let settings = texts.settings(files, settings);
         let again = |name| items.iter().any(|item| routine_name(&item.statement) == Some(name));
         let earlier = self.items.iter().filter(|_| !whole);
@@ -354,8 +358,9 @@ impl Session {
         let modules: Vec<Module<'_>> = modules.collect();
         let kept = if whole { &[] } else { &self.kept[..] };
         let live = Live { kept, declares_only: whole, steps, shows: !(whole || read) };
-        let (sources, names) = (&texts.sources, &mut texts.names);
-        let mut checked = check::check(&modules, &settings, names, sources, true, Some(live));
+        let (sources, names, tables) = (&texts.sources, &mut texts.names, &texts.tables);
+        let mut checked =
+            check::check(&modules, &settings, names, sources, tables, true, Some(live));
         let problems = std::mem::take(&mut texts.diagnostics);
         // What is read to be run must have every value.
         checked.diagnostics.extend(checked.unset.iter().map(Unset::report));

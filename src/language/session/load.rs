@@ -5,6 +5,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
 use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::program::table::{Table, Tables};
 use crate::program::tree::Program;
 use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
@@ -15,6 +16,7 @@ use crate::syntax::{parse, parse_expression};
 use crate::{bounds, check};
 use spintrue_head::{Bitmap, Description, ImageError};
 use std::collections::{HashMap, HashSet};
+use std::rc::Rc;
 use thiserror::Error;
 
 /// Longest chain of files that use each other.
@@ -298,6 +300,10 @@ pub(super) struct Texts {
     pub known: HashMap<String, usize>,
     /// Files being read now, outermost first.
     pub open: Vec<String>,
+    /// Tables by the places where they are named.
+    pub tables: Tables,
+    /// Those read for this check, by the names of their files.
+    pub tables_read: HashMap<String, Option<Rc<Table>>>,
 }
 
 impl Texts {
@@ -311,6 +317,15 @@ impl Texts {
         let script = files.read(None, path)?;
         let mut texts = Texts::default();
         texts.module(files, script);
+        for at in 0..texts.modules.len() {
+            let Some(module) = texts.modules.get_mut(at) else { continue };
+            let file = std::mem::take(&mut module.file);
+            let from = texts.sources.get(module.source).map(|source| source.name.clone());
+            texts.tables_of(files, from.as_deref(), &file.statements);
+            if let Some(module) = texts.modules.get_mut(at) {
+                module.file = file;
+            }
+        }
         let settings = texts.settings(files, settings);
         Ok((texts, settings))
     }
@@ -325,7 +340,8 @@ impl Texts {
         let sources = std::mem::take(&mut self.sources);
         let diagnostics = std::mem::take(&mut self.diagnostics);
         let modules: Vec<Module<'_>> = self.modules.iter().map(Loaded::borrowed).collect();
-        let mut checked = check::check(&modules, settings, &mut self.names, &sources, index, None);
+        let mut checked =
+            check::check(&modules, settings, &mut self.names, &sources, &self.tables, index, None);
         // An editor asks at every key; images are looked at before a run.
         let mut images = ImageSizes::new();
         let read = (!index).then_some(&mut images);
@@ -422,7 +438,14 @@ impl Texts {
         for text in texts {
             match text.strip_prefix('@') {
                 Some(path) => all.extend(self.sheet(files, path)),
-                None => all.extend(self.setting(text)),
+                None => {
+                    let setting = self.setting(text);
+                    if let Some(value) = setting.as_ref().and_then(|setting| setting.value.as_ref())
+                    {
+                        self.tables_in(files, None, value);
+                    }
+                    all.extend(setting);
+                }
             }
         }
         all
@@ -439,6 +462,9 @@ impl Texts {
                 let source = self.sources.add(name.as_str(), text.as_str());
                 let (settings, problems) = sheet::read(source, &text, origin, &mut self.names);
                 self.diagnostics.extend(problems);
+                for value in settings.iter().filter_map(|setting| setting.value.as_ref()) {
+                    self.tables_in(files, Some(&name), value);
+                }
                 settings
             }
             Err(why) => {

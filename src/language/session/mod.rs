@@ -2,6 +2,7 @@
 //! in, an outcome out. Touches no file itself: texts come through [`Files`].
 
 mod answers;
+mod cells;
 mod gate;
 mod list;
 pub(crate) mod live;
@@ -11,13 +12,16 @@ mod series;
 mod sheet;
 mod signals;
 pub(crate) mod step;
+mod table;
+mod tables;
 
+pub use cells::Row;
 pub use gate::{Runnable, RunnableEntry};
-pub use list::Row;
 pub(crate) use load::{Examined, examine};
 pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
+pub use table::is_guarded;
 
 use crate::source::SourceId;
 

@@ -3,8 +3,9 @@
 
 use crate::check::{Origin, Setting};
 use crate::diagnostics::{Diagnostic, codes};
+use crate::session::cells::{Cell, Row};
 use crate::session::list;
-use crate::session::list::{List, Row};
+use crate::session::list::List;
 use crate::session::load::{FileError, Files, Prepared, Texts, setting};
 use crate::source::{SourceId, SourceMap, Span};
 
@@ -89,7 +90,7 @@ impl Series {
     }
 
     /// A cell by the name of its column.
-    pub fn cell<'a>(&self, row: &'a Row, column: &str) -> Option<&'a list::Cell> {
+    pub fn cell<'a>(&self, row: &'a Row, column: &str) -> Option<&'a Cell> {
         let place = self.list.columns.iter().position(|known| known.text == column)?;
         row.cells.get(place)
     }

@@ -6,7 +6,9 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::session::load::setting;
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
+use crate::syntax::tree::{Expression, ExpressionKind, Name};
 use core::ops::Range;
+use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 /// The param that takes a recorded value: `last_worst_in_scan` takes "worst in-scan".
@@ -42,7 +44,7 @@ pub(super) fn read(
     origin: Origin,
     names: &mut Names,
 ) -> (Vec<Setting>, Vec<Diagnostic>) {
-    let help = "a data sheet is TOML: one `name = \"value unit\"` a line";
+    let help = "a data sheet is TOML: one `name = \"value unit\"` a line, and `[[name]]` before each row of a table";
     let whole = match table(source, text, codes::BAD_DATA_SHEET, help) {
         Ok(whole) => whole,
         Err(problems) => return (Vec::new(), problems),
@@ -51,51 +53,116 @@ pub(super) fn read(
         Some(DeValue::Table(values)) if origin == Origin::Last => values,
         _ => &whole,
     };
-    let place = |range: Range<usize>| Span::new(source, range.start, range.end);
-    let mut problems = Vec::new();
-    let mut wrong = |range: Range<usize>, headline: String, help: &str| {
-        problems.push(Diagnostic::error(codes::BAD_DATA_SHEET, headline, place(range)).help(help));
-    };
+    let mut sheet = Sheet { source, text, problems: Vec::new() };
     let mut settings = Vec::new();
     for (key, value) in table {
+        let nested = matches!(value.get_ref(), DeValue::Table(_) | DeValue::Array(_));
         // Lists and records of an earlier run are no params.
-        if origin == Origin::Last
-            && matches!(value.get_ref(), DeValue::Table(_) | DeValue::Array(_))
-        {
+        if origin == Origin::Last && nested {
             continue;
         }
-        let written = value.span();
-        let raw = text.get(written.clone()).unwrap_or_default();
-        let range = match value.get_ref() {
-            DeValue::String(content) => {
-                let quotes =
-                    if raw.starts_with("\"\"\"") || raw.starts_with("'''") { 3 } else { 1 };
-                let inner = written.start + quotes..written.end.saturating_sub(quotes);
-                if text.get(inner.clone()) != Some(content) {
-                    let help = "write the value on one line and without backslashes";
-                    wrong(written, format!("param `{}` is escaped", key.get_ref()), help);
-                    continue;
-                }
-                inner
-            }
-            DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => written,
-            DeValue::Table(_) => {
-                let help = "a data sheet has no tables: write `name = \"value unit\"` at the top";
-                wrong(written, format!("`{}` is a table, not a param", key.get_ref()), help);
-                continue;
-            }
-            DeValue::Array(_) | DeValue::Datetime(_) => {
-                let help = "write it as a script would, in quotes: `name = \"[1 mm, 2 mm]\"`";
-                wrong(written, format!("param `{}` is no value of a script", key.get_ref()), help);
-                continue;
-            }
-        };
-        let raw = text.get(range.clone()).unwrap_or_default();
         let name = match origin {
             Origin::Last => last_name(key.get_ref()),
             Origin::Option | Origin::Sheet | Origin::List => key.get_ref().to_string(),
         };
-        settings.push(setting(names, origin, (name, place(key.span())), raw, place(range)));
+        let name = (name, sheet.place(key.span()));
+        if nested {
+            let mut problems = Vec::new();
+            let Some(value_of) = sheet.nested(value, names, &mut problems, 0) else { continue };
+            let (raw, value_span) = (String::new(), value_of.span);
+            let (name, name_span) = name;
+            let value = Some(value_of);
+            settings.push(Setting { name, name_span, raw, value_span, origin, value, problems });
+        } else if let Some(range) = sheet.single(&format!("param `{}`", key.get_ref()), value) {
+            let raw = text.get(range.clone()).unwrap_or_default();
+            settings.push(setting(names, origin, name, raw, sheet.place(range)));
+        }
     }
-    (settings, problems)
+    (settings, sheet.problems)
+}
+
+/// Lists and tables inside each other.
+const MAX_DEPTH: usize = 16;
+
+/// A data sheet that is being read.
+struct Sheet<'t> {
+    source: SourceId,
+    text: &'t str,
+    problems: Vec<Diagnostic>,
+}
+
+impl Sheet<'_> {
+    fn place(&self, range: Range<usize>) -> Span {
+        Span::new(self.source, range.start, range.end)
+    }
+
+    fn wrong(&mut self, range: Range<usize>, headline: String, help: &str) {
+        let place = self.place(range);
+        self.problems.push(Diagnostic::error(codes::BAD_DATA_SHEET, headline, place).help(help));
+    }
+
+    /// Where the text of a single value stands; none after a report.
+    fn single(&mut self, what: &str, value: &Spanned<DeValue<'_>>) -> Option<Range<usize>> {
+        let written = value.span();
+        match value.get_ref() {
+            DeValue::String(content) => {
+                let raw = self.text.get(written.clone()).unwrap_or_default();
+                let quotes =
+                    if raw.starts_with("\"\"\"") || raw.starts_with("'''") { 3 } else { 1 };
+                let inner = written.start + quotes..written.end.saturating_sub(quotes);
+                if self.text.get(inner.clone()) != Some(content) {
+                    let help = "write the value on one line and without backslashes";
+                    self.wrong(written, format!("{what} is escaped"), help);
+                    return None;
+                }
+                Some(inner)
+            }
+            DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => Some(written),
+            DeValue::Datetime(_) | DeValue::Array(_) | DeValue::Table(_) => {
+                let help = "write it as a script would, in quotes";
+                self.wrong(written, format!("{what} is no value of a script"), help);
+                None
+            }
+        }
+    }
+
+    /// An array as a list and a table as a record. What cannot be parsed may be meant as a text: it is
+    /// broken in the tree, with its problem beside.
+    fn nested(
+        &mut self,
+        value: &Spanned<DeValue<'_>>,
+        names: &mut Names,
+        problems: &mut Vec<Diagnostic>,
+        depth: usize,
+    ) -> Option<Expression> {
+        let span = self.place(value.span());
+        let kind = match value.get_ref() {
+            DeValue::Array(_) | DeValue::Table(_) if depth >= MAX_DEPTH => {
+                let headline = format!("more than {MAX_DEPTH} lists and tables inside each other");
+                self.wrong(value.span(), headline, "make it flatter");
+                return None;
+            }
+            DeValue::Array(items) => {
+                let items = items.iter().map(|item| self.nested(item, names, problems, depth + 1));
+                ExpressionKind::List(items.collect::<Option<_>>()?)
+            }
+            DeValue::Table(fields) => {
+                let fields = fields.iter().map(|(key, value)| {
+                    let (symbol, span) = (names.intern(key.get_ref()), self.place(key.span()));
+                    Some((Name { symbol, span }, self.nested(value, names, problems, depth + 1)?))
+                });
+                ExpressionKind::Record(fields.collect::<Option<_>>()?)
+            }
+            _ => {
+                let range = self.single("this", value)?;
+                let raw = self.text.get(range.clone()).unwrap_or_default();
+                let (name, place) = ((String::new(), span), self.place(range));
+                let setting = setting(names, Origin::Sheet, name, raw, place);
+                problems.extend(setting.problems);
+                let kind = setting.value.map_or(ExpressionKind::Broken, |value| value.kind);
+                return Some(Expression { kind, span: place });
+            }
+        };
+        Some(Expression { kind, span })
+    }
 }

@@ -11,4 +11,6 @@ pub(crate) mod fit;
 pub(crate) mod gauge;
 pub(crate) mod order;
 pub(crate) mod pattern;
+pub(crate) mod polynomial;
+pub(crate) mod spectrum;
 pub(crate) mod uncertainty;

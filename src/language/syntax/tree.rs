@@ -179,10 +179,12 @@ pub enum StatementKind {
     },
     /// `expect: guard, coverage 2`: how checks are decided that do not say it themselves.
     Deciding(Vec<Choice>),
-    /// `record "name": value`
+    /// `record "name", bars, high 5 um: value`
     Record {
         /// The label.
         label: Expression,
+        /// How it is drawn.
+        choices: Vec<Choice>,
         /// The value.
         value: Expression,
     },

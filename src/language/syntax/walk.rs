@@ -63,7 +63,10 @@ pub fn expressions(statement: &Statement) -> Vec<&Expression> {
         StatementKind::Deciding(choices) => {
             choices.iter().filter_map(|choice| choice.value.as_ref()).collect()
         }
-        StatementKind::Record { label, value } => vec![label, value],
+        StatementKind::Record { label, choices, value } => {
+            let values = choices.iter().filter_map(|choice| choice.value.as_ref());
+            [label].into_iter().chain(values).chain([value]).collect()
+        }
         StatementKind::Ask(ask) => {
             let place = match &ask.kept {
                 Kept::Assigned(place) => Some(place),
@@ -117,7 +120,8 @@ pub fn each_statement<'t>(file: &'t File, visit: &mut dyn FnMut(&'t Statement)) 
     file.statements.iter().for_each(|statement| each_inside(statement, visit));
 }
 
-fn each_inside<'t>(statement: &'t Statement, visit: &mut dyn FnMut(&'t Statement)) {
+/// Visits a statement and all inside it.
+pub(crate) fn each_inside<'t>(statement: &'t Statement, visit: &mut dyn FnMut(&'t Statement)) {
     visit(statement);
     for block in blocks(statement) {
         block.statements.iter().for_each(|statement| each_inside(statement, visit));

@@ -1,11 +1,12 @@
 //! The plots of a report. Each is left out where the run has no data for it.
 
-use crate::paper::plot::{Axis, Plot};
+use crate::paper::plot::{Across, Axis, Plot};
+use crate::paper::series::Series;
 use crate::record::data::Record;
 use crate::record::rounds::{FacetMean, Round};
 use maud::{Markup, html};
 use spintrue_head::show_number;
-use spintrue_language::{Shown, decimal_places};
+use spintrue_language::{PlotSort, Shown, decimal_places};
 use std::f64::consts::PI;
 
 /// All plots that the run has data for.
@@ -25,7 +26,84 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
     let most = spectra.iter().flat_map(|(_, peaks)| peaks).map(|peak| peak.1).fold(0.0, f64::max);
     let drawn = (1..).zip(&spectra);
     plots.extend(drawn.map(|(number, (label, peaks))| banding(number, label, peaks, most)));
+    let drawn = recorded_plots(record);
+    plots.extend(
+        (1..).zip(drawn).map(|(number, (label, series))| series_plot(number, label, &series)),
+    );
     plots
+}
+
+/// Most plots of recorded lists.
+const MAX_SERIES: usize = 40;
+
+/// Most points of one.
+const MAX_POINTS: usize = 2_000;
+
+/// The recorded lists that the script wants drawn.
+fn recorded_plots(record: &Record) -> impl Iterator<Item = (&str, Series)> {
+    let drawn = record.recorded.items.iter().filter_map(|recorded| {
+        let series = Series::of(&recorded.label, &recorded.shown, recorded.plot.as_ref()?)?;
+        Some((recorded.label.as_str(), series))
+    });
+    drawn.take(MAX_SERIES)
+}
+
+/// A recorded list as the script wants it drawn.
+fn series_plot(number: usize, label: &str, series: &Series) -> Markup {
+    let Series { points, names, limits, step, .. } = series;
+    let is_bar = matches!(series.sort, PlotSort::Bars | PlotSort::Histogram);
+    let is_count = series.sort == PlotSort::Histogram;
+    let ends = |at: f64| [at - step / 2.0, at + step / 2.0].into_iter();
+    let beside = |at: &f64| if is_bar { ends(*at).collect() } else { vec![*at] };
+    let limits_x = limits.iter().flatten().filter(|_| is_count).copied();
+    let x =
+        Axis::around(points.iter().flat_map(|(x, _)| beside(x)).chain(limits_x), series.x.clone());
+    let y = Axis::around(series.heights(), series.y.clone());
+    let most = points.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
+    let least = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
+    let count = points.len();
+    let summary = format!(
+        "{count} {}, from {} to {} ({}).",
+        if is_count { "steps" } else { "values" },
+        show_number(least, None),
+        show_number(most, None),
+        series.y
+    );
+    let plot = Plot::small(&format!("recorded-{number}"), label.to_string(), &summary, x, y);
+    let thinned = count.div_ceil(MAX_POINTS).max(1);
+    let shown = || points.iter().copied().step_by(thinned);
+    let named = ["low", "high"].into_iter().zip(limits);
+    let named: Vec<(&'static str, f64)> =
+        named.filter_map(|(name, limit)| Some((name, (*limit)?))).collect();
+    let marks = html! {
+        @if is_bar {
+            @for (at, height) in shown() {
+                @let [left, right] = [plot.at_x(at - step * 0.4), plot.at_x(at + step * 0.4)];
+                @let [top, foot] = [plot.at_y(height).min(plot.floor()), plot.at_y(height).max(plot.floor())];
+                rect x=(left) y=(top) width=((right - left).max(1.0)) height=((foot - top).max(0.5))
+                    class="one full" {}
+            }
+        } @else if series.sort == PlotSort::Line {
+            (plot.line(shown(), "one"))
+        }
+        @if !is_bar && (count <= 60 || series.sort == PlotSort::Points) {
+            @for (at, height) in shown() { (plot.point(at, height)) }
+        }
+        @if is_count {
+            @for (name, limit) in &named { (plot.upright(*limit, name)) }
+        } @else {
+            (plot.across(named.iter().map(|(name, at)| Across { at: *at, name: *name, class: "mark" }).collect()))
+        }
+    };
+    let caption = html! {
+        (summary)
+        @if !names.is_empty() {
+            " In order: " (names.iter().take(40).map(String::as_str).collect::<Vec<_>>().join(", "))
+            @if names.len() > 40 { ", …" } "."
+        }
+        @if thinned > 1 { " Thinned out to one value in " (thinned) "; its table has them all." }
+    };
+    plot.drawn(marks, caption)
 }
 
 /// Most banding spectra of a report.

@@ -52,7 +52,7 @@ fn unit() -> String {
     });
     let names: Vec<String> = names.collect();
     let part = format!(r"{}(?:\^-?[0-9]+)?", any_of(names.iter().map(String::as_str)));
-    format!("{part}(?:[/*]{part})*{AFTER}")
+    format!(r"{part}(?:[/*]{part}|[/*]\({part}(?:[/*]{part})*\))*{AFTER}")
 }
 
 fn scoped(name: &str) -> String {
@@ -130,6 +130,11 @@ pub fn grammar() -> String {
             &["keyword.operator", "support.type"],
         ),
     ];
+    // A keyword may name a field.
+    code.push(captured(
+        &format!(r"(?<!\.)(\.)({NAME})"),
+        &["punctuation.separator", "variable.other.property"],
+    ));
     code.extend(keywords());
     code.extend([
         rule(
@@ -137,10 +142,6 @@ pub fn grammar() -> String {
             &format!(r"{}(?=\s*\()", words(builtins().iter().map(|builtin| builtin.name))),
         ),
         rule("entity.name.function.call", &format!(r"{BEFORE}{NAME}(?=\s*\()")),
-        captured(
-            &format!(r"(?<!\.)(\.)({NAME})"),
-            &["punctuation.separator", "variable.other.property"],
-        ),
         rule("variable.parameter", &format!(r"{BEFORE}{NAME}(?=\s*:)")),
         rule("keyword.operator", r"\.\.|±|\+-|==|!=|<=|>=|->|[-+*/^<>=]"),
         rule("punctuation.separator", "[,;:.]"),

@@ -5,9 +5,10 @@ use crate::interpret::events::{Bound, Check, Event, Measured};
 use crate::interpret::link::{FlagNode, Linker, NumberNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
+use crate::program::plot::{Plot, PlotOf};
 use crate::program::show::{Shower, Shown};
 use crate::program::tree;
-use crate::program::tree::{Deciding, Expect, Expectation, Expression, Ref};
+use crate::program::tree::{Deciding, Expect, Expectation, Expression, Number, Ref};
 use crate::program::value::Datum;
 use crate::source::Span;
 use spintrue_head::show_number;
@@ -182,12 +183,16 @@ impl Linker<'_> {
         &mut self,
         label: &Ref,
         value: &Expression,
-        shower: &Shower,
+        (shower, plot): (&Shower, Option<&Plot>),
         text: &Rc<str>,
         span: Span,
     ) -> StatementNode {
         let label = self.reference(label);
         let value = self.expression(value);
+        let plot = plot.map(|plot| {
+            let mut limit = |limit: &Option<Number>| limit.as_ref().map(|limit| self.number(limit));
+            (plot.sort, limit(&plot.low), limit(&plot.high))
+        });
         let (shower, text) = (shower.clone(), text.clone());
         Box::new(move |machine| {
             let label = label(machine)?.as_text().to_string();
@@ -196,7 +201,15 @@ impl Linker<'_> {
                 machine.can_be_shown(value, span)?;
             }
             let shown = shower.shown(&datum);
-            machine.tell(Event::Recorded { label, shown, text: text.clone(), span });
+            let plot = match &plot {
+                Some((sort, low, high)) => {
+                    let low = low.as_ref().map(|low| low(machine)).transpose()?;
+                    let high = high.as_ref().map(|high| high(machine)).transpose()?;
+                    Some(PlotOf { sort: *sort, low, high })
+                }
+                None => None,
+            };
+            machine.tell(Event::Recorded { label, shown, plot, text: text.clone(), span });
             Ok(Flow::Next)
         })
     }

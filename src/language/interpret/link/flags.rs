@@ -89,6 +89,13 @@ impl Linker<'_> {
                 let word = self.access_word(access);
                 Box::new(move |machine| Ok(word(machine)? != 0.0))
             }
+            Flag::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let (condition, yes, no) = (self.flag(condition), self.flag(yes), self.flag(no));
+                Box::new(
+                    move |machine| if condition(machine)? { yes(machine) } else { no(machine) },
+                )
+            }
             Flag::Call(call) => {
                 let call = self.call_word(call);
                 Box::new(move |machine| Ok(call(machine)? != 0.0))

@@ -104,6 +104,14 @@ impl Linker<'_> {
                     sink.take_node(word)
                 }
             },
+            Number::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let (condition, yes, no) =
+                    (self.flag(condition), self.number(yes), self.number(no));
+                sink.take(
+                    move |machine| if condition(machine)? { yes(machine) } else { no(machine) },
+                )
+            }
             Number::Call(call) => {
                 let call = self.call_word(call);
                 sink.take_node(call)

@@ -47,6 +47,14 @@ impl Linker<'_> {
             }
             Ref::Access(access) => self.access_reference(access),
             Ref::Record(access, layout) => self.access_record(access, *layout),
+            Ref::Choice(choice) => {
+                let (condition, yes, no) = &**choice;
+                let (condition, yes, no) =
+                    (self.flag(condition), self.reference(yes), self.reference(no));
+                Box::new(
+                    move |machine| if condition(machine)? { yes(machine) } else { no(machine) },
+                )
+            }
             Ref::Call(call) => self.call_reference(call),
             Ref::Builtin(call) => self.builtin_reference(call),
         }

@@ -85,8 +85,8 @@ impl Linker<'_> {
                 })
             }
             Statement::Expect(expect) => self.expect(expect),
-            Statement::Record { label, value, shower, text, span } => {
-                self.record(label, value, shower, text, *span)
+            Statement::Record { label, value, shower, plot, text, span } => {
+                self.record(label, value, (shower, plot.as_deref()), text, *span)
             }
             Statement::Note(text) => self.note(text),
             Statement::Step(number, span) => {

@@ -354,7 +354,7 @@ impl<'s> Layout<'s> {
         let text = self.slice(span);
         let keyword = Keyword::of(text);
         self.begin(lexeme, keyword);
-        let Some(keyword) = keyword else {
+        let Some(keyword) = keyword.filter(|_| !self.names_field()) else {
             let symbol = self.names.intern(text);
             return self.push(Token::Name(symbol), span);
         };
@@ -386,6 +386,14 @@ impl<'s> Layout<'s> {
             return;
         }
         self.push(token, span);
+    }
+
+    /// A word here is the name of a field, whatever it is elsewhere.
+    fn names_field(&self) -> bool {
+        let begins = matches!(self.last(), Some(Token::RecordOpen | Token::Comma));
+        let ends = self.peek().is_some_and(|next| next.raw == Raw::Colon);
+        let declared = begins && ends && self.frame_kind() == Kind::Record;
+        declared || self.last() == Some(Token::Dot)
     }
 
     /// `:` inside a text's braces asks for decimals.

@@ -107,6 +107,16 @@ impl Layout<'_> {
                     end = word.end;
                     power = None;
                 }
+                (Raw::Operator(Binary::Divide | Binary::Multiply), Some(open))
+                    if open.raw == Raw::ParenOpen =>
+                {
+                    let Some((length, close)) = self.unit_bracket(self.at + 2, open.end) else {
+                        break;
+                    };
+                    self.at += 2 + length;
+                    end = close;
+                    power = None;
+                }
                 (Raw::Caret, Some(sign)) => {
                     let minus = sign.raw == Raw::Operator(Binary::Subtract);
                     let touching = self.lexemes.get(self.at + 2).copied();
@@ -143,6 +153,39 @@ impl Layout<'_> {
             self.names.intern(&folded)
         };
         self.push(Token::Unit(symbol), span);
+    }
+
+    /// How many lexemes the inside of a bracket and its end take, and where it ends, if all its words are
+    /// units and nothing else stands in it, not even a blank.
+    fn unit_bracket(&self, from: usize, start: u32) -> Option<(usize, u32)> {
+        let (mut end, mut wants_word) = (start, true);
+        let rest = self.lexemes.get(from..)?;
+        for (at, lexeme) in rest.iter().enumerate() {
+            if lexeme.start != end {
+                return None;
+            }
+            end = lexeme.end;
+            let before = at.checked_sub(1).and_then(|at| rest.get(at)).map(|lexeme| lexeme.raw);
+            let in_power = matches!(before, Some(Raw::Caret));
+            match lexeme.raw {
+                Raw::Word if wants_word => {
+                    let word = self.slice(self.span(*lexeme)).replace(['\u{B5}', '\u{3BC}'], "u");
+                    spintrue_head::find_unit(&word)?;
+                    wants_word = false;
+                }
+                Raw::Operator(Binary::Divide | Binary::Multiply) if !wants_word && !in_power => {
+                    wants_word = true;
+                }
+                Raw::Caret if !wants_word => {}
+                Raw::Operator(Binary::Subtract) if in_power => {}
+                Raw::Number if in_power || before == Some(Raw::Operator(Binary::Subtract)) => {
+                    self.whole(*lexeme, false)?;
+                }
+                Raw::ParenClose if !wants_word && !in_power => return Some((at + 1, end)),
+                _ => return None,
+            }
+        }
+        None
     }
 
     fn whole(&self, number: Lexeme, negative: bool) -> Option<i32> {

@@ -239,7 +239,9 @@ fn label(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::Record => "record \"what\": value",
         _ => return None,
     };
-    if !stuck.expects("`:`") || stuck.bracket().is_some() {
+    // `record "x", 3`: a comma where a colon was meant.
+    let after_comma = stuck.expects("how it is drawn");
+    if !(stuck.expects("`:`") || after_comma) || stuck.bracket().is_some() {
         return None;
     }
     let word = keyword.text();

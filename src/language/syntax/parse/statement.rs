@@ -127,16 +127,13 @@ fn simple<'t, F: Failure<'t>>(
     let wait = key(Keyword::Wait).ignore_then(whole.clone()).map(StatementKind::Wait).boxed();
     let fail = key(Keyword::Fail).ignore_then(whole.clone()).map(StatementKind::Fail).boxed();
     let note = key(Keyword::Note).ignore_then(whole.clone()).map(StatementKind::Note).boxed();
-    let labelled_value = |keyword: Keyword| {
-        key(keyword)
-            .ignore_then(whole.clone())
-            .then_ignore(just(Token::Colon).labelled("`:`"))
-            .then(whole.clone())
-            .boxed()
-    };
     let expect = expect_rule(&whole);
-    let record = labelled_value(Keyword::Record)
-        .map(|(label, value)| StatementKind::Record { label, value })
+    let record = key(Keyword::Record)
+        .ignore_then(whole.clone())
+        .then(choices(&whole, "how it is drawn"))
+        .then_ignore(just(Token::Colon).labelled("`:`"))
+        .then(whole.clone())
+        .map(|((label, choices), value)| StatementKind::Record { label, choices, value })
         .boxed();
     let plain = assignment(shared, whole, ask.clone());
     let ask = ask.map(StatementKind::Ask).boxed();
@@ -160,19 +157,32 @@ fn simple<'t, F: Failure<'t>>(
     .boxed()
 }
 
-/// `expect "what", risk 2 %: condition`, or `expect: guard` for all checks.
-fn expect_rule<'t, F: Failure<'t>>(whole: &Rule<'t, Expression, F>) -> Rule<'t, StatementKind, F> {
-    let colon = just(Token::Colon).labelled("`:`");
+/// A word with a value behind it, where there is one.
+fn chosen<'t, F: Failure<'t>>(
+    whole: &Rule<'t, Expression, F>,
+    what: &'static str,
+) -> Rule<'t, Choice, F> {
     // `expect "locked", locked()`: a comma where a colon was meant.
     let call = just([Token::ParenOpen, Token::ParenClose]).rewind().to(None);
     let value = choice((call, whole.clone().or_not()));
-    let chosen = name()
-        .labelled("how it is decided")
-        .then(value)
-        .map(|(name, value)| Choice { name, value })
-        .boxed();
+    let chosen = name().labelled(what).then(value);
+    chosen.map(|(name, value)| Choice { name, value }).boxed()
+}
+
+/// Such words, each behind a comma.
+fn choices<'t, F: Failure<'t>>(
+    whole: &Rule<'t, Expression, F>,
+    what: &'static str,
+) -> Rule<'t, Vec<Choice>, F> {
     let comma = just(Token::Comma).labelled("`,`");
-    let more = comma.ignore_then(chosen.clone()).repeated().collect::<Vec<_>>();
+    comma.ignore_then(chosen(whole, what)).repeated().collect::<Vec<_>>().boxed()
+}
+
+/// `expect "what", risk 2 %: condition`, or `expect: guard` for all checks.
+fn expect_rule<'t, F: Failure<'t>>(whole: &Rule<'t, Expression, F>) -> Rule<'t, StatementKind, F> {
+    let colon = just(Token::Colon).labelled("`:`");
+    let chosen = chosen(whole, "how it is decided");
+    let more = choices(whole, "how it is decided");
     let check = whole
         .clone()
         .then(more.clone())

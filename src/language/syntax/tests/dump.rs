@@ -188,9 +188,12 @@ impl Dump<'_> {
             StatementKind::Deciding(choices) => {
                 self.line(&format!("expect:{}", self.choices(choices)));
             }
-            StatementKind::Record { label, value } => {
-                self.line(&format!("record {}: {}", self.expression(label), self.expression(value)))
-            }
+            StatementKind::Record { label, choices, value } => self.line(&format!(
+                "record {}{}: {}",
+                self.expression(label),
+                self.choices(choices),
+                self.expression(value)
+            )),
             StatementKind::Allow { code, reason, .. } => {
                 self.line(&format!("allow {} {reason:?}", self.name(code)));
             }

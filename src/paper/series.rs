@@ -1,0 +1,207 @@
+//! What a plot of a recorded list shows: from values to points, bars and limits, for the page and for the
+//! terminal.
+
+use crate::paper::table::{common_unit, head};
+use spintrue_head::UnitText;
+use spintrue_language::{PlotOf, PlotSort, Shown};
+use std::sync::Arc;
+
+/// Most bars of a histogram.
+const MAX_BINS: usize = 40;
+
+/// A recorded list in the units of its axes.
+pub(crate) struct Series {
+    /// How it is drawn.
+    pub sort: PlotSort,
+    /// What lies along.
+    pub x: String,
+    /// What lies upwards.
+    pub y: String,
+    /// Places and values.
+    pub points: Vec<(f64, f64)>,
+    /// The names of bars; empty where they stand at numbers.
+    pub names: Vec<String>,
+    /// The lower and the upper limit.
+    pub limits: [Option<f64>; 2],
+    /// How wide a bar is.
+    pub step: f64,
+}
+
+type Fields = [(Arc<str>, Shown)];
+
+impl Series {
+    /// The series of a recorded value; none where there is nothing to draw.
+    pub(crate) fn of(label: &str, shown: &Shown, plot: &PlotOf) -> Option<Series> {
+        let Shown::List(items) = shown else { return None };
+        let (x, y) = match items.first()? {
+            Shown::Record(_) => {
+                let rows = items.iter().filter_map(|item| match item {
+                    Shown::Record(fields) => Some(fields.as_slice()),
+                    _ => None,
+                });
+                let rows: Vec<&Fields> = rows.collect();
+                columns(&rows, plot.sort)?
+            }
+            Shown::Quantity { .. } => (None, Column::new(label, items.iter().collect())),
+            _ => return None,
+        };
+        let limits = [plot.low, plot.high].map(|limit| limit.map(|limit| y.counted(limit)));
+        if plot.sort == PlotSort::Histogram {
+            return histogram(&y, limits);
+        }
+        let names = x.as_ref().map_or(Vec::new(), Column::names);
+        let along = x.as_ref().filter(|_| names.is_empty());
+        let values = y.values();
+        let places = along.map_or((0..values.len()).map(|at| at as f64).collect(), Column::values);
+        let points = places.into_iter().zip(values).filter(|(x, y)| x.is_finite() && y.is_finite());
+        let points: Vec<(f64, f64)> = points.collect();
+        let x = x.map_or("element".to_string(), |x| x.words());
+        let step = width(&points);
+        let (sort, y) = (plot.sort, y.words());
+        (!points.is_empty()).then_some(Series { sort, x, y, points, names, limits, step })
+    }
+
+    /// The smallest and the largest place of all, limits included, and of bars their foot.
+    pub(crate) fn heights(&self) -> impl Iterator<Item = f64> {
+        let foot = matches!(self.sort, PlotSort::Bars | PlotSort::Histogram).then_some(0.0);
+        let limits = self.limits.iter().flatten().copied();
+        let limits = limits.filter(|_| self.sort != PlotSort::Histogram);
+        self.points.iter().map(|point| point.1).chain(limits).chain(foot)
+    }
+}
+
+/// The narrowest distance between two places.
+fn width(points: &[(f64, f64)]) -> f64 {
+    let mut places: Vec<f64> = points.iter().map(|point| point.0).collect();
+    places.sort_by(f64::total_cmp);
+    let gaps = places.iter().zip(places.iter().skip(1)).map(|(a, b)| b - a);
+    let least = gaps.filter(|gap| *gap > 0.0).fold(f64::INFINITY, f64::min);
+    if least.is_finite() { least } else { 1.0 }
+}
+
+/// A column of a list.
+struct Column<'a> {
+    name: String,
+    cells: Vec<&'a Shown>,
+    unit: Option<UnitText>,
+}
+
+impl<'a> Column<'a> {
+    fn new(name: &str, cells: Vec<&'a Shown>) -> Column<'a> {
+        let unit = common_unit(cells.iter().copied()).map(|(_, unit)| unit);
+        Column { name: head(name), cells, unit }
+    }
+
+    fn is_number(&self) -> bool {
+        matches!(self.cells.first(), Some(Shown::Quantity { .. }))
+    }
+
+    fn counted(&self, si: f64) -> f64 {
+        self.unit.as_ref().map_or(si, |unit| unit.from_si(si))
+    }
+
+    fn values(&self) -> Vec<f64> {
+        let value = |cell: &&Shown| match cell {
+            Shown::Quantity { value, .. } => self.counted(*value),
+            _ => f64::NAN,
+        };
+        self.cells.iter().map(value).collect()
+    }
+
+    /// What the cells say, where they are no numbers.
+    fn names(&self) -> Vec<String> {
+        if self.is_number() {
+            return Vec::new();
+        }
+        self.cells.iter().map(|cell| cell.to_string()).collect()
+    }
+
+    fn words(&self) -> String {
+        match &self.unit {
+            Some(unit) if !unit.text.is_empty() => format!("{} in {}", self.name, unit.text),
+            _ => self.name.clone(),
+        }
+    }
+}
+
+/// What lies along, if anything but the order does, and what upwards.
+fn columns<'a>(rows: &[&'a Fields], sort: PlotSort) -> Option<(Option<Column<'a>>, Column<'a>)> {
+    let fields = rows.first()?.iter().enumerate();
+    let mut columns = fields.map(|(at, (name, _))| {
+        let cells = rows.iter().filter_map(|row| row.get(at).map(|(_, shown)| shown));
+        Column::new(name, cells.collect())
+    });
+    let first = columns.next()?;
+    if sort == PlotSort::Bars && !first.is_number() {
+        return Some((Some(first), columns.find(Column::is_number)?));
+    }
+    let mut numbers = std::iter::once(first).chain(columns).filter(Column::is_number);
+    let x = numbers.next()?;
+    if sort == PlotSort::Histogram {
+        return Some((None, x));
+    }
+    Some((Some(x), numbers.next()?))
+}
+
+/// How many values fall into equal steps, as many as the root of their number (common practice, no source).
+fn histogram(of: &Column<'_>, limits: [Option<f64>; 2]) -> Option<Series> {
+    let values: Vec<f64> = of.values().into_iter().filter(|value| value.is_finite()).collect();
+    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let bins = ((values.len() as f64).sqrt().ceil() as usize).clamp(1, MAX_BINS);
+    let step = if high > low { (high - low) / bins as f64 } else { 1.0 };
+    let mut counts = vec![0_u32; bins];
+    for value in &values {
+        let place = (((value - low) / step) as usize).min(bins - 1);
+        if let Some(count) = counts.get_mut(place) {
+            *count += 1;
+        }
+    }
+    let points = counts.iter().enumerate();
+    let points = points.map(|(at, count)| (low + (at as f64 + 0.5) * step, f64::from(*count)));
+    let (sort, names) = (PlotSort::Histogram, Vec::new());
+    let (x, y) = (of.words(), "values".to_string());
+    let points: Vec<(f64, f64)> = points.collect();
+    (!values.is_empty()).then_some(Series { sort, x, y, points, names, limits, step })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Series;
+    use spintrue_language::{PlotOf, PlotSort, Shown};
+    use std::sync::Arc;
+
+    fn length(value: f64) -> Shown {
+        Shown::Quantity { value, unit: "m".to_string(), asked: None, text: String::new() }
+    }
+
+    fn row(at: f64, height: f64) -> Shown {
+        Shown::Record(vec![(Arc::from("at"), length(at)), (Arc::from("height"), length(height))])
+    }
+
+    #[test]
+    fn the_second_field_lies_over_the_first() {
+        let rows = Shown::List(vec![row(0.0, 1e-6), row(0.1, 3e-6), row(0.3, 2e-6)]);
+        let plot = PlotOf { sort: PlotSort::Line, low: None, high: Some(4e-6) };
+        let series = Series::of("bow", &rows, &plot).unwrap();
+        assert_eq!((series.x.as_str(), series.y.as_str()), ("at in mm", "height in um"));
+        assert!(
+            series
+                .points
+                .iter()
+                .zip([(0.0, 1.0), (100.0, 3.0), (300.0, 2.0)])
+                .all(|(a, b)| { (a.0 - b.0).abs() < 1e-9 && (a.1 - b.1).abs() < 1e-9 })
+        );
+    }
+
+    #[test]
+    fn a_histogram_counts() {
+        let values =
+            Shown::List([1.0, 1.1, 1.2, 3.9, 4.0, 1.0, 2.0, 2.5, 3.0].map(length).to_vec());
+        let plot = PlotOf { sort: PlotSort::Histogram, low: None, high: None };
+        let series = Series::of("x", &values, &plot).unwrap();
+        // Nine values make three steps from 1 to 4: by hand.
+        let counts: Vec<f64> = series.points.iter().map(|point| point.1).collect();
+        assert_eq!(counts, [4.0, 2.0, 3.0]);
+    }
+}
