@@ -75,7 +75,6 @@ impl Scan {
             }
             Node::Statement(
                 Statement::Store { root, .. }
-                | Statement::Append(root, ..)
                 | Statement::Try { catch: Some((root, _)), .. },
             ) => {
                 self.writes.insert(Key::Ref(root.0));

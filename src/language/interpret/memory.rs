@@ -15,7 +15,7 @@ use std::rc::Rc;
 /// Most doubles in one list; a reference counts as three.
 pub(super) const LIST_MOST: usize = 4_000_000;
 /// Most bytes in one text.
-pub(super) const TEXT_MOST: usize = 1 << 20;
+const TEXT_MOST: usize = 1 << 20;
 /// Most that a script may hold at once, in doubles: 256 MiB.
 pub(super) const HELD_MOST: usize = 32 << 20;
 /// Most parts of a value that is shown.
@@ -36,8 +36,8 @@ pub(super) fn cost(object: &Object) -> usize {
     OBJECT_COST + object.words.capacity() + REF_COST * object.refs.capacity()
 }
 
-fn text_cost(text: &str) -> usize {
-    OBJECT_COST + text.len() / 8
+fn text_cost(text: &String) -> usize {
+    OBJECT_COST + text.capacity() / 8
 }
 
 fn shallow(value: &Value) -> usize {
@@ -105,7 +105,7 @@ impl Machine<'_> {
 
     /// A new text.
     pub(super) fn text(&mut self, text: &str, span: Span) -> Result<Value, Failed> {
-        self.charge(text_cost(text), span)?;
+        self.charge(OBJECT_COST + text.len() / 8, span)?;
         Ok(Value::text(text))
     }
 
@@ -113,9 +113,7 @@ impl Machine<'_> {
     pub(super) fn made_outside(&mut self, value: Value, span: Span) -> Result<Value, Failed> {
         let (words, refs) = (value.as_words().len(), value.as_refs().len());
         self.list_fits(words.max(refs), span)?;
-        if value.as_text().len() > TEXT_MOST {
-            return Err(self.text_too_long(span));
-        }
+        self.text_fits(value.as_text().len(), span)?;
         let inner: usize = value.as_refs().iter().map(shallow).sum();
         self.charge(shallow(&value) + inner, span)?;
         Ok(value)
@@ -132,10 +130,13 @@ impl Machine<'_> {
     }
 
     /// Fails on a text that is too long.
-    #[cold]
-    pub(super) fn text_too_long(&mut self, span: Span) -> Failed {
-        let message = format!("a text may not be longer than {TEXT_MOST} bytes");
-        self.fail(FailureKind::Limit, message, span)
+    #[inline]
+    pub(super) fn text_fits(&mut self, length: usize, span: Span) -> Result<(), Failed> {
+        if length > TEXT_MOST {
+            let message = format!("a text may not be longer than {TEXT_MOST} bytes");
+            return Err(self.fail(FailureKind::Limit, message, span));
+        }
+        Ok(())
     }
 
     /// Fails on a value with too many parts to be shown.
@@ -232,7 +233,7 @@ fn deep(value: &Value, seen: &mut HashSet<usize>) -> usize {
         Value::Nothing => 0,
         Value::Text(text) => {
             let shared = Rc::strong_count(text) > 1;
-            if shared && !seen.insert(text.as_ptr().addr()) {
+            if shared && !seen.insert(Rc::as_ptr(text).addr()) {
                 return 0;
             }
             text_cost(text)

@@ -266,7 +266,7 @@ pub enum Ref {
     Range(Box<Number>, Box<Number>, Span),
     /// A comprehension.
     Comprehension(Box<Comprehension>),
-    /// Two lists or two texts, one behind the other.
+    /// Two lists, one behind the other.
     Joined(Box<Ref>, Box<Ref>, Span),
     /// A text or list out of a list or record.
     Access(Access),
@@ -338,8 +338,6 @@ pub enum Statement {
         /// The value.
         value: Part,
     },
-    /// `xs = xs + more`, in place.
-    Append(RefSlot, Ref, Span),
     /// An expression for its effect.
     Evaluate(Expression),
     /// A call of a routine that gives nothing.

@@ -36,8 +36,8 @@ impl RoutineNode {
 
     #[inline(never)]
     fn clear(&self, machine: &mut Machine<'_>) {
-        for slot in self.refs.clone() {
-            machine.set_reference(slot, Value::Nothing);
+        for slot in machine.refs.get_mut(self.refs.clone()).into_iter().flatten() {
+            *slot = Value::Nothing;
         }
     }
 }

@@ -1,13 +1,13 @@
 //! Numbers: arithmetic, division, remainders and powers.
 
 use crate::interpret::link::operands::{
-    Constant, Give, Item, Local, Operand, Other, Side, Sink, fetch, with_side,
+    Constant, Give, Local, Operand, Other, Side, Sink, fetch, with_side,
 };
 use crate::interpret::link::{Linker, NumberNode};
 use crate::interpret::machine::{Failed, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
-use crate::program::tree::{Access, Arithmetic, Number, Ref};
+use crate::program::tree::{Arithmetic, Number};
 use crate::source::Span;
 
 impl Linker<'_> {
@@ -21,8 +21,8 @@ impl Linker<'_> {
         match number {
             Number::Constant(value) => Side::Constant(Constant(*value)),
             Number::Local(slot) => Side::Local(Local(slot.0)),
-            Number::Access(access) => match folded(access) {
-                Some(item) => Side::Item(item),
+            Number::Access(access) => match self.place(access) {
+                Some(place) => Side::Place(place),
                 None => Side::Other(Other(self.number(number))),
             },
             _ => Side::Other(Other(self.number(number))),
@@ -96,10 +96,10 @@ impl Linker<'_> {
                     Ok(power(a, exponent))
                 })
             }
-            Number::Access(access) => match folded(access) {
-                Some(item) => sink.take(move |machine| item.read(machine)),
+            Number::Access(access) => match self.place(access) {
+                Some(place) => sink.take(move |machine| place.read(machine)),
                 None => {
-                    let word = self.access_word(access);
+                    let word = self.access(access, |machine, place| place.word(machine));
                     sink.take_node(word)
                 }
             },
@@ -125,20 +125,6 @@ where
         let (first, second) = fetch(machine, &a, &b)?;
         operation(machine, first, second)
     })))
-}
-
-/// An access to a list in a variable at an index in a variable.
-fn folded(access: &Access) -> Option<Item> {
-    match (&*access.of, access.index.as_deref()) {
-        (Ref::Local(list), Some(Number::Local(index))) => Some(Item {
-            list: list.0,
-            index: index.0,
-            stride: access.stride.words,
-            offset: access.offset.words,
-            span: access.span,
-        }),
-        _ => None,
-    }
 }
 
 /// The remainder that has the sign of `b`.

@@ -43,7 +43,6 @@ impl Linker<'_> {
         match statement {
             Statement::Set(slot, value) => self.set(*slot, value),
             Statement::Store { root, hops, value } => self.store(root.0, hops, value),
-            Statement::Append(slot, more, span) => self.append(slot.0, more, *span),
             Statement::Evaluate(value) => self.evaluate(value),
             Statement::Call(call) => self.call_statement(call),
             Statement::Builtin(call) => self.builtin_statement(call),
@@ -104,9 +103,12 @@ impl Linker<'_> {
                 self.flag_into(flag, Assign(slot.0))
             }
             (Slot::Ref(slot), Expression::Ref(reference)) => {
-                let (slot, reference) = (slot.0, self.reference(reference));
+                if let Some(append) = self.append(slot.0, reference) {
+                    return append;
+                }
+                let (slot, value) = (slot.0, self.ref_side(reference));
                 Box::new(move |machine| {
-                    let value = reference(machine)?;
+                    let value = value.take(machine)?;
                     machine.set_reference(slot, value);
                     Ok(Flow::Next)
                 })
