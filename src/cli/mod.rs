@@ -39,6 +39,7 @@ struct Arguments {
 }
 
 #[derive(Subcommand)]
+#[command(defer = true)]
 enum Command {
     /// Check a script and run it on a head
     #[command(after_help = include_str!("help/run.txt"))]

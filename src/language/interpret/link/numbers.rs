@@ -4,7 +4,7 @@ use crate::interpret::link::operands::{
     Constant, Give, Local, Operand, Other, Side, Sink, fetch, with_side,
 };
 use crate::interpret::link::{Linker, NumberNode};
-use crate::interpret::machine::{Failed, Machine};
+use crate::interpret::machine::{Failed, Machine, whole};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{Arithmetic, Number};
@@ -80,11 +80,12 @@ impl Linker<'_> {
                 pair(divide, a, b, sink)
             }
             Number::Modulo(a, b, span) => {
-                let (a, b, span) = (self.number(a), self.number(b), *span);
-                sink.take(move |machine| {
-                    let (a, b) = (a(machine)?, b(machine)?);
-                    modulo(machine, a, b, span)
-                })
+                let ((a, b), span) = (self.sides(a, b), *span);
+                let rest = move |machine: &mut Machine<'_>, a, b| match (whole(a), whole(b)) {
+                    (Some(a), Some(b)) if b > 0 => Ok((a % b) as f64),
+                    _ => modulo(machine, a, b, span),
+                };
+                pair(rest, a, b, sink)
             }
             Number::Power(a, exponent, span) => {
                 let (a, exponent, span) = (self.number(a), *exponent, *span);
@@ -128,6 +129,7 @@ where
 }
 
 /// The remainder that has the sign of `b`.
+#[inline(never)]
 fn modulo(machine: &mut Machine<'_>, a: f64, b: f64, span: Span) -> Result<f64, Failed> {
     if b == 0.0 {
         return Err(machine.zero(span));

@@ -103,8 +103,8 @@ pub(crate) trait Sink<T: 'static>: Sized {
 
 /// Gives it to the caller.
 pub(super) struct Give;
-/// Puts it into a variable.
-pub(super) struct Assign(pub usize);
+/// Puts it into a variable, and goes on as said.
+pub(super) struct Assign(pub usize, pub Flow);
 
 impl<T: 'static> Sink<T> for Give {
     type Out = Node<T>;
@@ -139,11 +139,11 @@ impl Word for bool {
 impl<T: Word> Sink<T> for Assign {
     type Out = StatementNode;
     fn take<F: Fn(&mut Machine<'_>) -> Result<T, Failed> + 'static>(self, work: F) -> Self::Out {
-        let slot = self.0;
+        let Assign(slot, flow) = self;
         Box::new(move |machine| {
             let value = work(machine)?;
             machine.set_word(slot, value.word());
-            Ok(Flow::Next)
+            Ok(flow)
         })
     }
 }

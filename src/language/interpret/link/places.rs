@@ -2,7 +2,7 @@
 
 use crate::interpret::link::operands::{Assign, Operand};
 use crate::interpret::link::{Linker, Node, RefNode, StatementNode};
-use crate::interpret::machine::{Failed, Machine, whole};
+use crate::interpret::machine::{Failed, Flow, Machine, whole};
 use crate::interpret::memory::cost;
 use crate::program::tree::{Access, Arithmetic, Expression, Hop, Number, Ref, RefSlot, Slot};
 use crate::program::types::Layout;
@@ -86,6 +86,16 @@ impl Place {
             found = object(found.refs.get(step.reference(words)?)?)?;
         }
         Some(found)
+    }
+
+    /// Whether both lead to the same, and nothing is worked out on the way.
+    pub(crate) fn is_same(&self, other: &Place) -> bool {
+        let steps = |place: &Place| {
+            let steps = place.way.iter().chain([&place.last]);
+            steps.map(|step| (step.index, step.shift, step.stride, step.offset)).collect::<Vec<_>>()
+        };
+        let plain = self.before.is_empty() && other.before.is_empty();
+        plain && self.root == other.root && steps(self) == steps(other)
     }
 
     /// The place in the script.
@@ -269,7 +279,7 @@ impl Linker<'_> {
                 Some(shifted) => shifted,
                 None => {
                     let slot = self.spare_word();
-                    before.push(self.number_into(index, Assign(slot)));
+                    before.push(self.number_into(index, Assign(slot, Flow::Next)));
                     (slot, 0.0)
                 }
             },
@@ -331,7 +341,8 @@ impl Linker<'_> {
             });
         }
         let slot = self.spare_reference();
-        let put = self.set(Slot::Ref(RefSlot(slot)), &Expression::Ref((*access.of).clone()));
+        let of = Expression::Ref((*access.of).clone());
+        let put = self.set(Slot::Ref(RefSlot(slot)), &of, Flow::Next);
         let of = Box::new(Ref::Local(RefSlot(slot)));
         let read = self.access(&Access { of, ..access.clone() }, pick);
         Box::new(move |machine| {

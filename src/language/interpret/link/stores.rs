@@ -76,7 +76,18 @@ impl Linker<'_> {
                 };
                 return self.number_into(&number, Store(place));
             }
-            Expression::Ref(reference) => self.reference(reference),
+            Expression::Ref(reference) => {
+                let grown = self.append(reference, |linker, first| match first {
+                    Ref::Access(first) => {
+                        linker.place(first).filter(|first| first.is_same(&place)).map(Grown::Place)
+                    }
+                    _ => None,
+                });
+                match grown {
+                    Some(grown) => return grown,
+                    None => self.reference(reference),
+                }
+            }
         };
         if !value.record {
             return Box::new(move |machine| {
@@ -102,19 +113,21 @@ impl Linker<'_> {
         })
     }
 
-    /// `xs = xs + more`, in place; none where that is not what is put into the slot.
-    pub(crate) fn append(&mut self, slot: usize, value: &Ref) -> Option<StatementNode> {
-        let itself = |first: &Ref| matches!(first, Ref::Local(local) if local.0 == slot);
+    /// `xs = xs + more`, in place; none where `grown` does not know what is read as what is written.
+    pub(crate) fn append(
+        &mut self,
+        value: &Ref,
+        grown: impl FnOnce(&mut Self, &Ref) -> Option<Grown>,
+    ) -> Option<StatementNode> {
         match value {
-            Ref::Joined(first, more, span) if itself(first) => {
-                self.linked += 1;
-                Some(self.append_list(slot, more, *span))
+            Ref::Joined(first, more, span) => {
+                let grown = grown(self, first)?;
+                Some(self.append_list(grown, more, *span))
             }
             Ref::Interpolated(pieces, span) => match pieces.as_slice() {
-                [Piece::Value(Expression::Ref(first), Shower::Text), more @ ..] if itself(first) => {
-                    self.linked += 1;
-                    let pieces = self.pieces(more);
-                    Some(append_text(slot, pieces, *span))
+                [Piece::Value(Expression::Ref(first), Shower::Text), more @ ..] => {
+                    let grown = grown(self, first)?;
+                    Some(append_text(grown, self.pieces(more), *span))
                 }
                 _ => None,
             },
@@ -122,35 +135,39 @@ impl Linker<'_> {
         }
     }
 
-    fn append_list(&mut self, slot: usize, more: &Ref, span: Span) -> StatementNode {
+    fn append_list(&mut self, grown: Grown, more: &Ref, span: Span) -> StatementNode {
         let Ref::Made(parts, _) = more else {
             let more = self.reference(more);
             return Box::new(move |machine| {
+                grown.check(machine)?;
                 let more = more(machine)?;
                 machine.held.push(more);
                 let more = machine.held.last().unwrap_or(&Value::Nothing);
-                let room = room(machine.refs.get(slot), object(more));
+                let room = room(grown.value(machine), object(more));
                 machine.take_room(room, span)?;
                 let more = machine.held.pop().unwrap_or_default();
-                extend(machine.refs.get_mut(slot), object(&more));
-                Ok(Flow::Next)
+                let mut copied = 0;
+                extend(grown.value_mut(machine, &mut copied), object(&more));
+                machine.charge(copied, span).map(|()| Flow::Next)
             });
         };
         let parts: Vec<_> = parts.iter().map(|part| self.part(part)).collect();
         Box::new(move |machine| {
+            grown.check(machine)?;
             let spare = std::mem::take(&mut machine.spare);
             machine.building.push(spare);
             for part in &parts {
                 part.push(machine, span)?;
             }
-            let room = room(machine.refs.get(slot), machine.building.last());
+            let room = room(grown.value(machine), machine.building.last());
             machine.take_room(room, span)?;
             let mut more = machine.building.pop().unwrap_or_default();
-            extend(machine.refs.get_mut(slot), Some(&more));
+            let mut copied = 0;
+            extend(grown.value_mut(machine, &mut copied), Some(&more));
             more.words.clear();
             more.refs.clear();
             machine.spare = more;
-            Ok(Flow::Next)
+            machine.charge(copied, span).map(|()| Flow::Next)
         })
     }
 
@@ -172,10 +189,11 @@ impl Linker<'_> {
     }
 }
 
-fn append_text(slot: usize, pieces: Vec<PieceNode>, span: Span) -> StatementNode {
+fn append_text(grown: Grown, pieces: Vec<PieceNode>, span: Span) -> StatementNode {
     Box::new(move |machine| {
+        grown.check(machine)?;
         let more = write_pieces(machine, &pieces, span)?;
-        let Some(Value::Text(text)) = machine.refs.get(slot) else {
+        let Some(Value::Text(text)) = grown.value(machine) else {
             return Err(machine.broken("a text that is none", span));
         };
         let length = text.len() + more.len();
@@ -183,12 +201,54 @@ fn append_text(slot: usize, pieces: Vec<PieceNode>, span: Span) -> StatementNode
         machine.text_fits(length, span)?;
         // A text that grows takes as much again, as a list does.
         machine.charge(if fits { 0 } else { length / 4 }, span)?;
-        if let Some(Value::Text(text)) = machine.refs.get_mut(slot) {
+        let mut copied = 0;
+        if let Some(Value::Text(text)) = grown.value_mut(machine, &mut copied) {
             Rc::make_mut(text).push_str(&more);
         }
         machine.written = more;
-        Ok(Flow::Next)
+        machine.charge(copied, span).map(|()| Flow::Next)
     })
+}
+
+/// A list or text that grows: in a variable, or inside a list or record there.
+pub(crate) enum Grown {
+    Local(usize),
+    Place(Place),
+}
+
+impl Grown {
+    /// Fails where an index leads nowhere.
+    #[inline(always)]
+    fn check(&self, machine: &mut Machine<'_>) -> Result<(), Failed> {
+        match self {
+            Grown::Place(place) if place.reference(machine).is_none() => Err(place.missed(machine)),
+            _ => Ok(()),
+        }
+    }
+
+    #[inline(always)]
+    fn value<'m>(&self, machine: &'m Machine<'_>) -> Option<&'m Value> {
+        match self {
+            Grown::Local(slot) => machine.refs.get(*slot),
+            Grown::Place(place) => place.reference(machine),
+        }
+    }
+
+    /// For writing; adds up what is copied on the way.
+    #[inline(always)]
+    fn value_mut<'m>(
+        &self,
+        machine: &'m mut Machine<'_>,
+        copied: &mut usize,
+    ) -> Option<&'m mut Value> {
+        match self {
+            Grown::Local(slot) => machine.refs.get_mut(*slot),
+            Grown::Place(place) => {
+                let (holder, at) = place.holder_mut(machine, copied)?;
+                holder.refs.get_mut(at.refs)
+            }
+        }
+    }
 }
 
 /// What it takes to put `more` behind a list: so many doubles, and so long a list.
