@@ -29,18 +29,9 @@ impl Linker<'_> {
         }
     }
 
-    /// Two numbers as operands of their parent. Beside a call, which may change variables, a
-    /// variable is no plain operand.
+    /// Two numbers as operands of their parent. No call changes a variable that its caller sees.
     pub(crate) fn sides(&mut self, a: &Number, b: &Number) -> (Side, Side) {
-        let known = self.nesting.calls.len();
-        let second = self.side(b);
-        let first = match a {
-            Number::Local(_) if self.nesting.calls.len() > known => {
-                Side::Other(Other(self.number(a)))
-            }
-            _ => self.side(a),
-        };
-        (first, second)
+        (self.side(a), self.side(b))
     }
 
     /// A number for whatever becomes of it.

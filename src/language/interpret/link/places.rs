@@ -162,7 +162,7 @@ impl Place {
 
 /// A list or record for writing, where nothing else sees it.
 #[inline(always)]
-fn own(value: &mut Value) -> Option<&mut Object> {
+pub(super) fn own(value: &mut Value) -> Option<&mut Object> {
     match value {
         Value::Object(object) => Rc::get_mut(object),
         _ => None,

@@ -1,11 +1,11 @@
 //! Writing into lists, records and texts, in place where nothing else sees them.
 
-use crate::interpret::link::made::{PieceNode, write_pieces};
+use crate::interpret::link::made::{PartNode, PieceNode, write_pieces};
 use crate::interpret::link::operands::{Sink, Word};
-use crate::interpret::link::places::{Place, object};
+use crate::interpret::link::places::{Place, object, own};
 use crate::interpret::link::{Linker, RefNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::interpret::memory::REF_COST;
+use crate::interpret::memory::{LIST_MOST, REF_COST};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Hop, Number, Part, Piece, Ref};
 use crate::program::types::Layout;
@@ -154,10 +154,22 @@ impl Linker<'_> {
         let parts: Vec<_> = parts.iter().map(|part| self.part(part)).collect();
         Box::new(move |machine| {
             grown.check(machine)?;
-            let spare = std::mem::take(&mut machine.spare);
-            machine.building.push(spare);
-            for part in &parts {
-                part.push(machine, span)?;
+            // One number is what lists grow by most often.
+            if let ([PartNode::Number(number)], Grown::Local(slot)) = (&parts[..], &grown) {
+                let word = number(machine)?;
+                if let Some(list) = machine.refs.get_mut(*slot).and_then(own)
+                    && list.words.len() < list.words.capacity().min(LIST_MOST)
+                {
+                    list.words.push(word);
+                    return Ok(Flow::Next);
+                }
+                machine.begin_spare();
+                machine.push_word(word, span)?;
+            } else {
+                machine.begin_spare();
+                for part in &parts {
+                    part.push(machine, span)?;
+                }
             }
             let room = room(grown.value(machine), machine.building.last());
             machine.take_room(room, span)?;
@@ -275,6 +287,13 @@ fn extend(list: Option<&mut Value>, more: Option<&Object>) {
 }
 
 impl Machine<'_> {
+    /// Begins a list that is put behind another one and then forgotten.
+    #[inline(always)]
+    fn begin_spare(&mut self) {
+        let spare = std::mem::take(&mut self.spare);
+        self.building.push(spare);
+    }
+
     /// Charges what joining takes, or fails.
     #[inline(always)]
     fn take_room(&mut self, room: Option<(usize, usize)>, span: Span) -> Result<(), Failed> {
