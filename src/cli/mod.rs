@@ -38,6 +38,8 @@ struct Arguments {
     command: Command,
 }
 
+// Options are built once their command is asked for. Then a doc comment on a group of options would
+// replace what stands here, so groups have plain comments.
 #[derive(Subcommand)]
 #[command(defer = true)]
 enum Command {

@@ -36,6 +36,24 @@ pub(super) fn cost(object: &Object) -> usize {
     OBJECT_COST + object.words.capacity() + REF_COST * object.refs.capacity()
 }
 
+/// What it takes to put `more` behind a list that nothing else sees: so many doubles, and so long a
+/// list. One that grows takes as much again, so that growing bit by bit stays cheap.
+#[inline]
+pub(super) fn room(list: &Object, more: &Object) -> (usize, usize) {
+    let words = list.words.len() + more.words.len();
+    let refs = list.refs.len() + more.refs.len();
+    let fits = words <= list.words.capacity() && refs <= list.refs.capacity();
+    let length = words + REF_COST * refs;
+    (if fits { 0 } else { 2 * length }, length)
+}
+
+/// Puts `more` behind a list.
+#[inline]
+pub(super) fn extend(list: &mut Object, more: &Object) {
+    list.words.extend_from_slice(&more.words);
+    list.refs.extend_from_slice(&more.refs);
+}
+
 fn text_cost(text: &String) -> usize {
     OBJECT_COST + text.capacity() / 8
 }
@@ -209,15 +227,22 @@ impl Machine<'_> {
         Ok(())
     }
 
-    /// Adds the contents of a record to what is being built.
-    pub(super) fn push_record(&mut self, record: &Object, span: Span) -> Result<(), Failed> {
-        for word in &record.words {
-            self.push_word(*word, span)?;
-        }
-        for reference in &record.refs {
-            self.push_reference(reference.clone(), span)?;
+    /// Adds the contents of a list or record to what is being built.
+    pub(super) fn push_object(&mut self, more: &Object, span: Span) -> Result<(), Failed> {
+        let room = self.building.last().map_or((0, 0), |list| room(list, more));
+        self.take_room(room, span)?;
+        if let Some(list) = self.building.last_mut() {
+            extend(list, more);
         }
         Ok(())
+    }
+
+    /// Charges what [`room`] says, or fails.
+    #[inline]
+    pub(super) fn take_room(&mut self, room: (usize, usize), span: Span) -> Result<(), Failed> {
+        let (doubles, length) = room;
+        self.list_fits(length, span)?;
+        self.charge(doubles, span)
     }
 
     /// Ends what was begun last by pushing onto [`Machine::building`], where room for `words`

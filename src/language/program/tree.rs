@@ -278,6 +278,20 @@ pub enum Ref {
     Builtin(Box<BuiltinCall>),
 }
 
+impl Ref {
+    /// The lists that stand one behind the other here, in a chain of any length.
+    pub(crate) fn joined(&self) -> Vec<&Ref> {
+        let (mut rest, mut lists) = (self, Vec::new());
+        while let Ref::Joined(first, last, _) = rest {
+            lists.push(&**last);
+            rest = first;
+        }
+        lists.push(rest);
+        lists.reverse();
+        lists
+    }
+}
+
 /// A value on its way into a list or record.
 #[derive(Clone, Debug)]
 pub struct Part {

@@ -7,7 +7,7 @@ use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
 use crate::interpret::memory::LIST_MOST;
 use crate::program::failure::FailureKind;
 use crate::program::show::{Shower, number_text};
-use crate::program::tree::{Comprehension, Expression, Number, Part, Piece};
+use crate::program::tree::{Comprehension, Expression, Number, Part, Piece, Ref};
 use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
 
@@ -40,8 +40,8 @@ pub(crate) enum PartNode {
     Flag(FlagNode),
     /// One reference.
     Reference(RefNode),
-    /// A record, spread out.
-    Record(RefNode),
+    /// The contents of a list or record.
+    Spread(RefNode),
 }
 
 impl PartNode {
@@ -61,9 +61,9 @@ impl PartNode {
                 let value = reference(machine)?;
                 machine.push_reference(value, span)
             }
-            PartNode::Record(record) => match record(machine)? {
-                Value::Object(record) => machine.push_record(&record, span),
-                _ => Err(machine.broken("a record without fields", span)),
+            PartNode::Spread(record) => match record(machine)? {
+                Value::Object(record) => machine.push_object(&record, span),
+                _ => Err(machine.broken("nothing to be spread out", span)),
             },
         }
     }
@@ -94,23 +94,27 @@ impl Linker<'_> {
         match &part.value {
             Expression::Number(number) => PartNode::Number(self.number(number)),
             Expression::Flag(flag) => PartNode::Flag(self.flag(flag)),
-            Expression::Ref(record) if part.record => PartNode::Record(self.reference(record)),
+            Expression::Ref(record) if part.record => PartNode::Spread(self.reference(record)),
             Expression::Ref(reference) => PartNode::Reference(self.reference(reference)),
         }
     }
 
     /// A list or record written out.
     pub(crate) fn made(&mut self, parts: &[Part], span: Span) -> RefNode {
-        let nodes: Vec<PartNode> = parts.iter().map(|part| self.part(part)).collect();
-        let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
-        let words = nodes.iter().filter(|node| number(node)).count();
-        Box::new(move |machine| {
-            machine.building.push(Object { words: Vec::with_capacity(words), refs: Vec::new() });
-            for node in &nodes {
-                node.push(machine, span)?;
+        let nodes = parts.iter().map(|part| self.part(part));
+        made_of(nodes.collect(), span)
+    }
+
+    /// What lists that stand one behind the other are made of.
+    pub(crate) fn list_parts(&mut self, lists: &[&Ref]) -> Vec<PartNode> {
+        let mut nodes = Vec::new();
+        for list in lists {
+            match list {
+                Ref::Made(parts, _) => nodes.extend(parts.iter().map(|part| self.part(part))),
+                list => nodes.push(PartNode::Spread(self.reference(list))),
             }
-            machine.built(words, span)
-        })
+        }
+        nodes
     }
 
     /// A comprehension.
@@ -182,6 +186,19 @@ impl Linker<'_> {
         };
         pieces.iter().map(piece).collect()
     }
+}
+
+/// A list or record from its parts.
+pub(super) fn made_of(nodes: Vec<PartNode>, span: Span) -> RefNode {
+    let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
+    let words = nodes.iter().filter(|node| number(node)).count();
+    Box::new(move |machine| {
+        machine.building.push(Object { words: Vec::with_capacity(words), refs: Vec::new() });
+        for node in &nodes {
+            node.push(machine, span)?;
+        }
+        machine.built(words, span)
+    })
 }
 
 /// Writes the parts of a text one behind the other, into memory that [`Machine::written`] lends and

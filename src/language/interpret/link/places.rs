@@ -55,7 +55,7 @@ impl Step {
 
 /// The list or record that a value is.
 #[inline(always)]
-pub(super) fn object(value: &Value) -> Option<&Object> {
+fn object(value: &Value) -> Option<&Object> {
     match value {
         Value::Object(object) => Some(object),
         _ => None,

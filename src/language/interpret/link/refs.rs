@@ -1,5 +1,6 @@
 //! Texts, lists and records: where they come from.
 
+use crate::interpret::link::made::made_of;
 use crate::interpret::link::{Linker, RefNode};
 use crate::program::tree::Ref;
 use crate::program::value::Value;
@@ -29,7 +30,10 @@ impl Linker<'_> {
             Ref::Made(parts, span) => self.made(parts, *span),
             Ref::Range(first, last, span) => self.range(first, last, *span),
             Ref::Comprehension(comprehension) => self.comprehension(comprehension),
-            Ref::Joined(a, b, span) => self.joined(a, b, *span),
+            Ref::Joined(_, _, span) => {
+                let parts = self.list_parts(&reference.joined());
+                made_of(parts, *span)
+            }
             Ref::Access(access) => self.access_reference(access),
             Ref::Record(access, layout) => self.access_record(access, *layout),
             Ref::Call(call) => self.call_reference(call),

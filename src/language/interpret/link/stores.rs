@@ -2,16 +2,19 @@
 
 use crate::interpret::link::made::{PartNode, PieceNode, write_pieces};
 use crate::interpret::link::operands::{Sink, Word};
-use crate::interpret::link::places::{Place, object, own};
-use crate::interpret::link::{Linker, RefNode, StatementNode};
+use crate::interpret::link::places::{Place, own};
+use crate::interpret::link::{Linker, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::interpret::memory::{LIST_MOST, REF_COST};
+use crate::interpret::memory::{LIST_MOST, cost, extend, room};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Hop, Number, Part, Piece, Ref};
 use crate::program::types::Layout;
 use crate::program::value::{Object, Value};
 use crate::source::Span;
 use std::rc::Rc;
+
+/// Larger lists are not kept to be built in again, in doubles.
+const SPARE_MOST: usize = 1000;
 
 /// Writes a number or a flag to a place.
 struct Store(Place);
@@ -120,9 +123,11 @@ impl Linker<'_> {
         grown: impl FnOnce(&mut Self, &Ref) -> Option<Grown>,
     ) -> Option<StatementNode> {
         match value {
-            Ref::Joined(first, more, span) => {
+            Ref::Joined(_, _, span) => {
+                let joined = value.joined();
+                let (first, more) = joined.split_first()?;
                 let grown = grown(self, first)?;
-                Some(self.append_list(grown, more, *span))
+                Some(append_list(grown, self.list_parts(more), *span))
             }
             Ref::Interpolated(pieces, span) => match pieces.as_slice() {
                 [Piece::Value(Expression::Ref(first), Shower::Text), more @ ..] => {
@@ -134,71 +139,50 @@ impl Linker<'_> {
             _ => None,
         }
     }
+}
 
-    fn append_list(&mut self, grown: Grown, more: &Ref, span: Span) -> StatementNode {
-        let Ref::Made(parts, _) = more else {
-            let more = self.reference(more);
-            return Box::new(move |machine| {
-                grown.check(machine)?;
-                let more = more(machine)?;
-                machine.held.push(more);
-                let more = machine.held.last().unwrap_or(&Value::Nothing);
-                let room = room(grown.value(machine), object(more));
-                machine.take_room(room, span)?;
-                let more = machine.held.pop().unwrap_or_default();
-                let mut copied = 0;
-                extend(grown.value_mut(machine, &mut copied), object(&more));
-                machine.charge(copied, span).map(|()| Flow::Next)
-            });
-        };
-        let parts: Vec<_> = parts.iter().map(|part| self.part(part)).collect();
-        Box::new(move |machine| {
-            grown.check(machine)?;
-            // One number is what lists grow by most often.
-            if let ([PartNode::Number(number)], Grown::Local(slot)) = (&parts[..], &grown) {
-                let word = number(machine)?;
-                if let Some(list) = machine.refs.get_mut(*slot).and_then(own)
-                    && list.words.len() < list.words.capacity().min(LIST_MOST)
-                {
-                    list.words.push(word);
-                    return Ok(Flow::Next);
-                }
-                machine.begin_spare();
-                machine.push_word(word, span)?;
-            } else {
-                machine.begin_spare();
-                for part in &parts {
-                    part.push(machine, span)?;
-                }
+fn append_list(grown: Grown, parts: Vec<PartNode>, span: Span) -> StatementNode {
+    Box::new(move |machine| {
+        grown.check(machine)?;
+        let mut more = std::mem::take(&mut machine.spare);
+        // One number is what lists grow by most often.
+        if let ([PartNode::Number(number)], Grown::Local(slot)) = (&parts[..], &grown) {
+            let word = number(machine)?;
+            if let Some(list) = machine.refs.get_mut(*slot).and_then(own)
+                && list.words.len() < list.words.capacity().min(LIST_MOST)
+            {
+                list.words.push(word);
+                machine.spare = more;
+                return Ok(Flow::Next);
             }
-            let room = room(grown.value(machine), machine.building.last());
-            machine.take_room(room, span)?;
-            let mut more = machine.building.pop().unwrap_or_default();
-            let mut copied = 0;
-            extend(grown.value_mut(machine, &mut copied), Some(&more));
+            more.words.push(word);
+            machine.building.push(more);
+        } else {
+            machine.building.push(more);
+            for part in &parts {
+                part.push(machine, span)?;
+            }
+        }
+        let room = match (grown.value(machine), machine.building.last()) {
+            (Some(Value::Object(list)), Some(more)) => {
+                let (doubles, length) = room(list, more);
+                (if Rc::strong_count(list) == 1 { doubles } else { 2 * length }, length)
+            }
+            _ => return Err(machine.broken("a list that is none", span)),
+        };
+        machine.take_room(room, span)?;
+        let mut more = machine.building.pop().unwrap_or_default();
+        let mut copied = 0;
+        if let Some(Value::Object(list)) = grown.value_mut(machine, &mut copied) {
+            extend(Rc::make_mut(list), &more);
+        }
+        if cost(&more) < SPARE_MOST {
             more.words.clear();
             more.refs.clear();
             machine.spare = more;
-            machine.charge(copied, span).map(|()| Flow::Next)
-        })
-    }
-
-    /// Two lists, one behind the other.
-    pub(crate) fn joined(&mut self, a: &Ref, b: &Ref, span: Span) -> RefNode {
-        let (a, b) = (self.reference(a), self.reference(b));
-        Box::new(move |machine| {
-            let first = a(machine)?;
-            machine.held.push(first);
-            let second = b(machine)?;
-            let room = room(machine.held.last(), object(&second));
-            machine.held.push(second);
-            machine.take_room(room, span)?;
-            let second = machine.held.pop().unwrap_or_default();
-            let mut joined = machine.held.pop();
-            extend(joined.as_mut(), object(&second));
-            Ok(joined.unwrap_or_default())
-        })
-    }
+        }
+        machine.charge(copied, span).map(|()| Flow::Next)
+    })
 }
 
 fn append_text(grown: Grown, pieces: Vec<PieceNode>, span: Span) -> StatementNode {
@@ -259,50 +243,6 @@ impl Grown {
                 let (holder, at) = place.holder_mut(machine, copied)?;
                 holder.refs.get_mut(at.refs)
             }
-        }
-    }
-}
-
-/// What it takes to put `more` behind a list: so many doubles, and so long a list.
-#[inline(always)]
-fn room(list: Option<&Value>, more: Option<&Object>) -> Option<(usize, usize)> {
-    let Value::Object(list) = list? else { return None };
-    let more = more?;
-    let words = list.words.len() + more.words.len();
-    let refs = list.refs.len() + more.refs.len();
-    let fits = words <= list.words.capacity() && refs <= list.refs.capacity();
-    let length = words + REF_COST * refs;
-    // A list that grows takes as much again, so that growing bit by bit stays cheap.
-    Some((if fits && Rc::strong_count(list) == 1 { 0 } else { 2 * length }, length))
-}
-
-/// Puts `more` behind a list, in place where nothing else sees it.
-#[inline(always)]
-fn extend(list: Option<&mut Value>, more: Option<&Object>) {
-    if let (Some(Value::Object(list)), Some(more)) = (list, more) {
-        let object = Rc::make_mut(list);
-        object.words.extend_from_slice(&more.words);
-        object.refs.extend_from_slice(&more.refs);
-    }
-}
-
-impl Machine<'_> {
-    /// Begins a list that is put behind another one and then forgotten.
-    #[inline(always)]
-    fn begin_spare(&mut self) {
-        let spare = std::mem::take(&mut self.spare);
-        self.building.push(spare);
-    }
-
-    /// Charges what joining takes, or fails.
-    #[inline(always)]
-    fn take_room(&mut self, room: Option<(usize, usize)>, span: Span) -> Result<(), Failed> {
-        match room {
-            Some((doubles, length)) => {
-                self.list_fits(length, span)?;
-                self.charge(doubles, span)
-            }
-            None => Err(self.broken("two values that cannot be joined", span)),
         }
     }
 }
