@@ -91,14 +91,12 @@ pub(super) fn items(
 
 /// The parts of a text between lines that begin with `mark`: ends of lines are found sooner than a
 /// longer mark, of which every start of the program would feel the search.
-pub(super) fn parts(
-    text: &'static str,
-    mark: &'static str,
-) -> impl Iterator<Item = &'static str> {
+pub(super) fn parts(text: &'static str, mark: &'static str) -> impl Iterator<Item = &'static str> {
     let mut rest = Some(text);
     from_fn(move || {
         let text = rest?;
-        let mut lines = text.match_indices('\n').filter_map(|(at, _)| text.split_at_checked(at + 1));
+        let mut lines =
+            text.match_indices('\n').filter_map(|(at, _)| text.split_at_checked(at + 1));
         let found = lines.find_map(|(part, tail)| Some((part, tail.strip_prefix(mark)?)));
         rest = found.map(|(_, tail)| tail);
         Some(found.map_or(text, |(part, _)| part.strip_suffix('\n').unwrap_or(part)))

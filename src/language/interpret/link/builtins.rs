@@ -148,7 +148,12 @@ impl Linker<'_> {
                     let (result, size) = list.with(machine, look)?;
                     machine.turn(BUILTIN_STEPS + size, span)?;
                     if !result.is_finite() {
-                        return Err(no_result(machine, name, &[Datum::Value(Value::Nothing)], span));
+                        return Err(no_result(
+                            machine,
+                            name,
+                            &[Datum::Value(Value::Nothing)],
+                            span,
+                        ));
                     }
                     Ok(result)
                 })

@@ -95,7 +95,8 @@ impl Linker<'_> {
                 Box::new(move |machine| {
                     let first = a(machine)?;
                     machine.held.push(first.clone());
-                    let (equal, size) = b.with(machine, |second| (first == *second, size(second)))?;
+                    let (equal, size) =
+                        b.with(machine, |second| (first == *second, size(second)))?;
                     machine.held.pop();
                     machine.count_steps(size);
                     Ok(equal == same)

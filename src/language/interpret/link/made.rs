@@ -180,9 +180,7 @@ impl Linker<'_> {
             Piece::Value(Expression::Ref(text), Shower::Text) => {
                 PieceNode::Text(self.ref_side(text))
             }
-            Piece::Value(value, shower) => {
-                PieceNode::Value(self.expression(value), shower.clone())
-            }
+            Piece::Value(value, shower) => PieceNode::Value(self.expression(value), shower.clone()),
         };
         pieces.iter().map(piece).collect()
     }

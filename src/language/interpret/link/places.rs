@@ -150,7 +150,8 @@ impl Place {
         let mut list = machine.refs.get(self.root).and_then(object);
         for step in self.way.iter().chain([&self.last]) {
             let Some(inside) = list else { break };
-            let (index, count) = (step.index(words), count(&inside.words, &inside.refs, step.stride));
+            let (index, count) =
+                (step.index(words), count(&inside.words, &inside.refs, step.stride));
             if step.stride != Layout::default() && whole(index).is_none_or(|item| item >= count) {
                 return machine.bad_index(index, count, step.span);
             }
