@@ -31,7 +31,7 @@ use std::sync::mpsc::{Sender, channel};
 /// Most heads of one campaign.
 const MAX_HEADS: u64 = 1_000_000;
 
-/// What is run.
+// What is run.
 #[derive(Args)]
 pub(crate) struct Order {
     /// The script

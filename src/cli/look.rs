@@ -11,7 +11,7 @@ use spintrue_sim::{MAX_SCALE, Sheet, Showing};
 use std::io;
 use std::path::{Path, PathBuf};
 
-/// How a picture is drawn.
+// How a picture is drawn.
 #[derive(Args)]
 pub(super) struct Look {
     /// Pixels per dot of the picture, each way, 1 to 16

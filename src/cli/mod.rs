@@ -38,7 +38,10 @@ struct Arguments {
     command: Command,
 }
 
+// Options are built once their command is asked for. Then a doc comment on a group of options would
+// replace what stands here, so groups have plain comments.
 #[derive(Subcommand)]
+#[command(defer = true)]
 enum Command {
     /// Check a script and run it on a head
     #[command(after_help = include_str!("help/run.txt"))]

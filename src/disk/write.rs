@@ -8,7 +8,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
-/// The option that allows overwriting.
+// The option that allows overwriting.
 #[derive(Args)]
 pub(crate) struct Force {
     /// Overwrite existing files

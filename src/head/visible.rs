@@ -11,6 +11,9 @@ pub const STEERING: char = '\u{fdd0}';
 /// or no character at all (Unicode 15, general categories Cc, Cf, Zl, Zp and default ignorable ones,
 /// but for those that choose the look of the character before).
 pub fn is_hidden(c: char) -> bool {
+    if c.is_ascii() {
+        return c.is_control();
+    }
     c.is_control()
         || u32::from(c) & 0xfffe == 0xfffe
         || matches!(c,

@@ -20,7 +20,7 @@ pub(crate) struct Fixtures {
     files: Vec<PathBuf>,
 }
 
-/// The option where it cannot be used, so that the error can say why.
+// The option where it cannot be used, so that the error can say why.
 #[derive(Args)]
 pub(crate) struct NoFixtures {
     #[arg(long = "fixture", value_name = "FILE.toml", hide = true)]

@@ -9,7 +9,7 @@ use spintrue_head::{Dimension, parse_quantity};
 use spintrue_language::{Diagnostic, Effect, Given, Prepared};
 use std::path::PathBuf;
 
-/// The head that a command uses.
+// The head that a command uses.
 #[derive(Args)]
 pub(crate) struct HeadOption {
     /// Address of the head
@@ -17,7 +17,7 @@ pub(crate) struct HeadOption {
     pub head: String,
 }
 
-/// Fault injection.
+// Fault injection.
 #[derive(Args, Default)]
 pub(crate) struct Faults {
     /// Inject a fault into the simulated head, such as lock_lost@12s, "stuck_trim(facet=3)@0s" or
@@ -26,7 +26,7 @@ pub(crate) struct Faults {
     pub faults: Vec<String>,
 }
 
-/// What surrounds a head, and what a simulated one is made of.
+// What surrounds a head, and what a simulated one is made of.
 #[derive(Args, Default)]
 pub(crate) struct Surroundings {
     #[command(flatten)]
@@ -38,7 +38,7 @@ pub(crate) struct Surroundings {
     pub faults: Faults,
 }
 
-/// Values of params.
+// Values of params.
 #[derive(Args)]
 pub(crate) struct Settings {
     /// Set a param, such as speed=5000rpm, or many from a data sheet: @FILE.toml. May be repeated
@@ -46,7 +46,7 @@ pub(crate) struct Settings {
     pub settings: Vec<String>,
 }
 
-/// Answers to the questions of a script.
+// Answers to the questions of a script.
 #[derive(Args)]
 pub(crate) struct Answers {
     /// Answer the questions of the script from a file with lines `"question" = "answer"`
@@ -76,7 +76,7 @@ impl Answers {
 /// Effects that are allowed, all in one argument.
 pub(crate) type Effects = Vec<Effect>;
 
-/// A limit on what a script may do to the head.
+// A limit on what a script may do to the head.
 #[derive(Args)]
 pub(crate) struct Allow {
     /// Allow only these effects on the head, such as reads,spins,emits; a script that needs more is
@@ -97,7 +97,7 @@ fn effects(list: &str) -> Result<Effects, Error> {
     effects.collect()
 }
 
-/// A limit on how long a script may take.
+// A limit on how long a script may take.
 #[derive(Args)]
 pub(crate) struct AtMost {
     /// Refuse a script that could take longer than this, such as 5min, before anything moves. Computing is
@@ -106,7 +106,7 @@ pub(crate) struct AtMost {
     pub at_most: Option<f64>,
 }
 
-/// Both limits.
+// Both limits.
 #[derive(Args)]
 pub(crate) struct Limits {
     #[command(flatten)]
@@ -115,7 +115,7 @@ pub(crate) struct Limits {
     pub longest: AtMost,
 }
 
-/// The archive that a run goes to; a command with this has `--record` as well.
+// The archive that a run goes to; a command with this has `--record` as well.
 #[derive(Args)]
 #[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
 pub(crate) struct Archiving {
@@ -128,7 +128,7 @@ pub(crate) struct Archiving {
     pub operator: Option<String>,
 }
 
-/// A recording of every call.
+// A recording of every call.
 #[derive(Args)]
 pub(crate) struct Recording {
     /// Record every call of the head and its reply in a file;

@@ -113,6 +113,20 @@ fn help_shows_examples_and_cautions() {
     }
 }
 
+/// A group of options that is laid into a command must not put its own words in their place.
+#[test]
+fn the_help_of_a_command_begins_as_the_list_of_commands_says() {
+    let list = at_root(&["--help"]).out;
+    let (_, list) = list.split_once("Commands:\n").unwrap();
+    let listed = list.lines().take_while(|line| !line.is_empty());
+    let commands: Vec<_> = listed.map(|line| line.trim().split_once("  ").unwrap()).collect();
+    assert!(commands.len() > 10);
+    for (name, about) in commands.into_iter().filter(|(name, _)| *name != "help") {
+        let help = at_root(&[name, "--help"]).out;
+        assert_eq!(help.lines().next().unwrap(), about.trim(), "{name}");
+    }
+}
+
 /// A reader that goes away must not stop the run on its way to a safe head.
 #[test]
 fn a_closed_pipe_is_no_reason_to_stop() {

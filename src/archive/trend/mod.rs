@@ -23,7 +23,7 @@ use std::path::Path;
 /// Labels that are suggested for an unknown one.
 const MAX_SUGGESTIONS: usize = 5;
 
-/// What a trend is asked for.
+// What a trend is asked for.
 #[derive(Args)]
 pub(crate) struct Query {
     /// Label of a recorded quantity, or else of a check with a value

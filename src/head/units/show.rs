@@ -115,7 +115,7 @@ pub fn show_number(value: f64, decimals: Option<u8>) -> String {
     }
     let size = value.abs();
     if is_whole(value) {
-        return format!("{value:.0}");
+        return (value as i64).to_string();
     }
     if !(1e-5..MAX_WHOLE).contains(&size) {
         let text = format!("{value:.*e}", SIGNIFICANT - 1);

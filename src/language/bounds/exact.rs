@@ -50,7 +50,7 @@ fn number(interval: &Interval) -> Option<f64> {
 
 fn value(shape: &Shape) -> Option<Value> {
     if let Some(text) = &shape.text {
-        return Some(Value::Text(text.clone()));
+        return Some(Value::text(text));
     }
     let Parts { items, words, refs } = shape.parts.as_ref()?;
     // What holds for every item, all alike; without any, nothing is known of them.
@@ -112,6 +112,13 @@ impl Walk<'_> {
         let made = match builtin.function {
             Function::Number1(work) => Ok(Datum::Number(work(at(0)))),
             Function::Number2(work) => Ok(Datum::Number(work(at(0), at(1)))),
+            Function::List(work) => {
+                let list = data.first().and_then(|datum| match datum {
+                    Datum::Value(value) => Some(value),
+                    _ => None,
+                })?;
+                Ok(Datum::Number(work(list, call.item)))
+            }
             Function::General(work) => {
                 let (item, like) = (call.item, &call.like);
                 let mut context =

@@ -169,8 +169,8 @@ impl Shape {
     }
 
     /// A text.
-    pub(super) fn of_text(text: &Rc<str>) -> Rc<Shape> {
-        Rc::new(Shape { parts: None, text: Some(text.clone()), from: None })
+    pub(super) fn of_text(text: &str) -> Rc<Shape> {
+        Rc::new(Shape { parts: None, text: Some(text.into()), from: None })
     }
 
     /// The same, which depends on these params.

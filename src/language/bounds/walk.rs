@@ -255,12 +255,6 @@ impl<'a> Walk<'a> {
                 let blurred = self.state.get(key).shape().blurred();
                 self.state.set(key, Fact::Shape(blurred));
             }
-            Statement::Append(slot, more, _) => {
-                let more = self.reference(more);
-                let key = Key::Ref(slot.0);
-                let list = self.state.get(key).shape().followed(&more);
-                self.state.set(key, Fact::Shape(list));
-            }
             Statement::Call(call) => {
                 self.call(call);
             }

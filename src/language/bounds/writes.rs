@@ -74,9 +74,7 @@ impl Scan {
                 self.writes.insert((*slot).into());
             }
             Node::Statement(
-                Statement::Store { root, .. }
-                | Statement::Append(root, ..)
-                | Statement::Try { catch: Some((root, _)), .. },
+                Statement::Store { root, .. } | Statement::Try { catch: Some((root, _)), .. },
             ) => {
                 self.writes.insert(Key::Ref(root.0));
             }

@@ -2,7 +2,9 @@
 
 use crate::builtins::bound;
 use crate::builtins::records::datum;
-use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, wrong};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Function, Trait, Trouble, pure, wrong,
+};
 use crate::program::show::number_text;
 use crate::program::types::Layout;
 use crate::program::value::{Datum, Object, Value};
@@ -11,11 +13,13 @@ use crate::statistics::order;
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        pure("count", count).with_traits(&[Trait::NotNegative]).with_result(bound::count),
+        Builtin::pure("count", Function::List(count))
+            .with_traits(&[Trait::NotNegative])
+            .with_result(bound::count),
         // The checker makes a branch of the call.
         pure("choose", |_, _| wrong("a choice is made where it stands"))
             .with_traits(&[Trait::Chooses]),
-        pure("sum", |_, arguments| Ok(Datum::Number(arguments.words(0).iter().sum()))),
+        Builtin::pure("sum", Function::List(|list, _| list.as_words().iter().sum())),
         pure("smallest", |_, arguments| worked("smallest element", 1, arguments, smallest))
             .with_result(bound::among),
         pure("largest", |_, arguments| worked("largest element", 1, arguments, largest))
@@ -98,15 +102,9 @@ fn find(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Tr
     Ok(datum(Object { words: places.collect(), refs: Vec::new() }))
 }
 
-fn count(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let refs = match arguments.get(0) {
-        Some(Datum::Value(value)) => value.as_refs().len(),
-        _ => 0,
-    };
-    let words = arguments.words(0).len();
-    let each = context.item;
-    let count = words.checked_div(each.words).or_else(|| refs.checked_div(each.refs));
-    Ok(Datum::Number(count.unwrap_or(0) as f64))
+fn count(list: &Value, item: Layout) -> f64 {
+    let words = list.as_words().len().checked_div(item.words);
+    words.or_else(|| list.as_refs().len().checked_div(item.refs)).unwrap_or(0) as f64
 }
 
 pub(super) fn smallest(values: &[f64]) -> f64 {

@@ -11,6 +11,7 @@ use crate::builtins::records::record;
 use crate::builtins::signature::Effect;
 use crate::program::types::Type;
 use spintrue_head::{Dimension, KINDS};
+use std::iter::from_fn;
 use std::rc::Rc;
 
 /// What a page says of a built-in.
@@ -50,7 +51,7 @@ impl Page {
     /// lets pass.
     pub(super) fn of(name: &str, topic: &'static str) -> Page {
         let is_its = |text: &&str| text.strip_prefix(name).is_some_and(|it| it.starts_with('('));
-        topic.split("\n## ").find(is_its).and_then(Page::read).unwrap_or_default()
+        parts(topic, "## ").find(is_its).and_then(Page::read).unwrap_or_default()
     }
 
     /// Meaning, units, ranges, errors; for a formula its source.
@@ -84,9 +85,23 @@ impl Page {
 pub(super) fn items(
     text: &'static str,
 ) -> (&'static str, impl Iterator<Item = (&'static str, &'static str)>) {
-    let mut parts = text.split("\n- `");
+    let mut parts = parts(text, "- `");
     let meaning = parts.next().unwrap_or_default();
     (meaning, parts.filter_map(|item| item.split_once("` ")))
+}
+
+/// The parts of a text between lines that begin with `mark`: ends of lines are found sooner than a
+/// longer mark, of which every start of the program would feel the search.
+pub(super) fn parts(text: &'static str, mark: &'static str) -> impl Iterator<Item = &'static str> {
+    let mut rest = Some(text);
+    from_fn(move || {
+        let text = rest?;
+        let mut lines =
+            text.match_indices('\n').filter_map(|(at, _)| text.split_at_checked(at + 1));
+        let found = lines.find_map(|(part, tail)| Some((part, tail.strip_prefix(mark)?)));
+        rest = found.map(|(_, tail)| tail);
+        Some(found.map_or(text, |(part, _)| part.strip_suffix('\n').unwrap_or(part)))
+    })
 }
 
 pub(super) fn one_line(text: &str) -> String {

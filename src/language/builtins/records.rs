@@ -1,6 +1,6 @@
 //! The records that built-ins take and give, and how they are made and read.
 
-use crate::builtins::page::{items, kind, one_line};
+use crate::builtins::page::{items, kind, one_line, parts};
 use crate::builtins::signature::{Trouble, wrong};
 use crate::program::types::RecordType;
 use crate::program::value::{Datum, Object, Value};
@@ -47,7 +47,7 @@ pub struct Field {
 /// Every record that has a name.
 pub fn records() -> &'static [RecordSpec] {
     static RECORDS: LazyLock<Vec<RecordSpec>> = LazyLock::new(|| {
-        let pages = include_str!("pages/records.md").split("\n## ").skip(1);
+        let pages = parts(include_str!("pages/records.md"), "## ").skip(1);
         let records = pages.filter_map(|page| page.split_once("\n\n"));
         let page = OnceLock::new;
         records.map(|(name, text)| RecordSpec { name, text, page: page() }).collect()

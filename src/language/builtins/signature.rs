@@ -4,7 +4,7 @@ use crate::builtins::bound::{CallFacts, Extent, ResultBound, TimeBound};
 use crate::builtins::page::Page;
 use crate::builtins::refusal::Judge;
 use crate::program::types::{Layout, Type};
-use crate::program::value::Datum;
+use crate::program::value::{Datum, Value};
 use crate::station::{Station, StationError};
 use std::sync::OnceLock;
 
@@ -141,6 +141,8 @@ pub enum Function {
     Number1(fn(f64) -> f64),
     /// From two numbers; NaN means that there is no result.
     Number2(fn(f64, f64) -> f64),
+    /// From a list, of which an item lies as told.
+    List(fn(&Value, Layout) -> f64),
     /// Everything else.
     General(Work),
 }

@@ -5,6 +5,8 @@ use crate::check::advice::listed;
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
+use crate::program::show::Shower;
+use crate::program::tree as program;
 use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
@@ -170,7 +172,12 @@ impl Checker<'_> {
     fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
         let (kind, unit) = (left.kind.clone(), left.unit.clone());
         let fields = left.fields.clone().or_else(|| right.fields.clone());
-        let code = Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span);
+        let code = match kind {
+            Type::Text => {
+                Ref::Interpolated([left, right].into_iter().flat_map(pieces).collect(), span)
+            }
+            _ => Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span),
+        };
         Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
     }
 
@@ -485,6 +492,15 @@ impl Checker<'_> {
             return Typed { span, ..typed };
         }
         Typed { span, ..typed.with_unit(Some(found)) }
+    }
+}
+
+/// The parts of a text.
+fn pieces(text: Typed) -> Vec<program::Piece> {
+    match text.reference() {
+        Ref::Interpolated(pieces, _) => pieces,
+        Ref::Text(text) => vec![program::Piece::Plain(text)],
+        text => vec![program::Piece::Value(text.into(), Shower::Text)],
     }
 }
 

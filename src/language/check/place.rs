@@ -10,7 +10,7 @@ use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+use crate::syntax::tree::{Expression, ExpressionKind, Name};
 use spintrue_head::nearest_name;
 
 /// What an assignment writes to.
@@ -147,17 +147,6 @@ impl Checker<'_> {
         }
         let slot = variable.slot;
         if typed.kind == Type::Unknown {
-            return;
-        }
-        // `xs = xs + more` grows the list where it is.
-        if let (Slot::Ref(root), ExpressionKind::Binary { operator: Binary::Add, left, .. }) =
-            (slot, &value.kind)
-            && matches!(place.kind, ExpressionKind::Name(_))
-            && left.kind == place.kind
-            && matches!(typed.kind, Type::List(_))
-            && let program::Expression::Ref(Ref::Joined(_, more, span)) = typed.code
-        {
-            into.push(Statement::Append(root, *more, span));
             return;
         }
         into.extend(stored(slot, target.hops, typed));

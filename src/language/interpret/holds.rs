@@ -11,6 +11,7 @@ use crate::interpret::machine::{Failed, Machine};
 use crate::interpret::memory::Memory;
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::show::{Shower, time_text};
+use crate::program::value::Object;
 use crate::program::value::{Datum, Value};
 use crate::source::Span;
 use crate::station::Station;
@@ -190,6 +191,8 @@ impl Holds {
             refs: view.refs.to_vec(),
             held: Vec::new(),
             building: Vec::new(),
+            spare: Object::default(),
+            written: String::new(),
             memory: Memory::default(),
             stop: view.stop.clone(),
             left: 0,

@@ -55,6 +55,10 @@ pub(super) struct Machine<'a> {
     pub held: Vec<Value>,
     /// Lists and records under construction.
     pub building: Vec<Object>,
+    /// Memory for a list under construction that only is put behind another one.
+    pub spare: Object,
+    /// Memory for a text under construction.
+    pub written: String,
     /// The bound on what all these may hold.
     pub memory: Memory,
     /// Set from outside to end the script.

@@ -15,7 +15,7 @@ use std::rc::Rc;
 /// Most doubles in one list; a reference counts as three.
 pub(super) const LIST_MOST: usize = 4_000_000;
 /// Most bytes in one text.
-pub(super) const TEXT_MOST: usize = 1 << 20;
+const TEXT_MOST: usize = 1 << 20;
 /// Most that a script may hold at once, in doubles: 256 MiB.
 pub(super) const HELD_MOST: usize = 32 << 20;
 /// Most parts of a value that is shown.
@@ -36,8 +36,26 @@ pub(super) fn cost(object: &Object) -> usize {
     OBJECT_COST + object.words.capacity() + REF_COST * object.refs.capacity()
 }
 
-fn text_cost(text: &str) -> usize {
-    OBJECT_COST + text.len() / 8
+/// What it takes to put `more` behind a list that nothing else sees: so many doubles, and so long a
+/// list. One that grows takes as much again, so that growing bit by bit stays cheap.
+#[inline]
+pub(super) fn room(list: &Object, more: &Object) -> (usize, usize) {
+    let words = list.words.len() + more.words.len();
+    let refs = list.refs.len() + more.refs.len();
+    let fits = words <= list.words.capacity() && refs <= list.refs.capacity();
+    let length = words + REF_COST * refs;
+    (if fits { 0 } else { 2 * length }, length)
+}
+
+/// Puts `more` behind a list.
+#[inline]
+pub(super) fn extend(list: &mut Object, more: &Object) {
+    list.words.extend_from_slice(&more.words);
+    list.refs.extend_from_slice(&more.refs);
+}
+
+fn text_cost(text: &String) -> usize {
+    OBJECT_COST + text.capacity() / 8
 }
 
 fn shallow(value: &Value) -> usize {
@@ -105,7 +123,7 @@ impl Machine<'_> {
 
     /// A new text.
     pub(super) fn text(&mut self, text: &str, span: Span) -> Result<Value, Failed> {
-        self.charge(text_cost(text), span)?;
+        self.charge(OBJECT_COST + text.len() / 8, span)?;
         Ok(Value::text(text))
     }
 
@@ -113,9 +131,7 @@ impl Machine<'_> {
     pub(super) fn made_outside(&mut self, value: Value, span: Span) -> Result<Value, Failed> {
         let (words, refs) = (value.as_words().len(), value.as_refs().len());
         self.list_fits(words.max(refs), span)?;
-        if value.as_text().len() > TEXT_MOST {
-            return Err(self.text_too_long(span));
-        }
+        self.text_fits(value.as_text().len(), span)?;
         let inner: usize = value.as_refs().iter().map(shallow).sum();
         self.charge(shallow(&value) + inner, span)?;
         Ok(value)
@@ -132,10 +148,13 @@ impl Machine<'_> {
     }
 
     /// Fails on a text that is too long.
-    #[cold]
-    pub(super) fn text_too_long(&mut self, span: Span) -> Failed {
-        let message = format!("a text may not be longer than {TEXT_MOST} bytes");
-        self.fail(FailureKind::Limit, message, span)
+    #[inline]
+    pub(super) fn text_fits(&mut self, length: usize, span: Span) -> Result<(), Failed> {
+        if length > TEXT_MOST {
+            let message = format!("a text may not be longer than {TEXT_MOST} bytes");
+            return Err(self.fail(FailureKind::Limit, message, span));
+        }
+        Ok(())
     }
 
     /// Fails on a value with too many parts to be shown.
@@ -208,15 +227,22 @@ impl Machine<'_> {
         Ok(())
     }
 
-    /// Adds the contents of a record to what is being built.
-    pub(super) fn push_record(&mut self, record: &Object, span: Span) -> Result<(), Failed> {
-        for word in &record.words {
-            self.push_word(*word, span)?;
-        }
-        for reference in &record.refs {
-            self.push_reference(reference.clone(), span)?;
+    /// Adds the contents of a list or record to what is being built.
+    pub(super) fn push_object(&mut self, more: &Object, span: Span) -> Result<(), Failed> {
+        let room = self.building.last().map_or((0, 0), |list| room(list, more));
+        self.take_room(room, span)?;
+        if let Some(list) = self.building.last_mut() {
+            extend(list, more);
         }
         Ok(())
+    }
+
+    /// Charges what [`room`] says, or fails.
+    #[inline]
+    pub(super) fn take_room(&mut self, room: (usize, usize), span: Span) -> Result<(), Failed> {
+        let (doubles, length) = room;
+        self.list_fits(length, span)?;
+        self.charge(doubles, span)
     }
 
     /// Ends what was begun last by pushing onto [`Machine::building`], where room for `words`
@@ -232,7 +258,7 @@ fn deep(value: &Value, seen: &mut HashSet<usize>) -> usize {
         Value::Nothing => 0,
         Value::Text(text) => {
             let shared = Rc::strong_count(text) > 1;
-            if shared && !seen.insert(text.as_ptr().addr()) {
+            if shared && !seen.insert(Rc::as_ptr(text).addr()) {
                 return 0;
             }
             text_cost(text)

@@ -9,7 +9,7 @@ use crate::interpret::memory::Memory;
 use crate::interpret::step::Stepper;
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::{Param, Program, Slot};
-use crate::program::value::{Datum, Value};
+use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
 use crate::station::Station;
 use spintrue_head::panic_fault;
@@ -72,6 +72,8 @@ fn machine<'a>(
         refs: vec![Value::Nothing; linked.refs],
         held: Vec::new(),
         building: Vec::new(),
+        spare: Object::default(),
+        written: String::new(),
         memory: Memory::default(),
         stop,
         left: 0,

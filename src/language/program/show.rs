@@ -204,6 +204,17 @@ impl Shower {
         }
     }
 
+    /// Writes a value as text.
+    pub fn write(&self, datum: &Datum, text: &mut String) {
+        match (self, datum) {
+            (Shower::Quantity { dimension, decimals, .. }, Datum::Number(value)) => {
+                let unit = self.unit();
+                text.push_str(&show_quantity(*value, *dimension, unit.as_deref(), *decimals));
+            }
+            _ => text.push_str(&self.shown(datum).to_string()),
+        }
+    }
+
     /// Shows a value as text.
     pub fn text(&self, datum: &Datum) -> String {
         self.shown(datum).to_string()

@@ -290,7 +290,7 @@ pub enum Ref {
     Range(Box<Number>, Box<Number>, Span),
     /// A comprehension.
     Comprehension(Box<Comprehension>),
-    /// Two lists or two texts, one behind the other.
+    /// Two lists, one behind the other.
     Joined(Box<Ref>, Box<Ref>, Span),
     /// A text or list out of a list or record.
     Access(Access),
@@ -302,6 +302,20 @@ pub enum Ref {
     Choice(Box<(Flag, Ref, Ref)>),
     /// A built-in's result.
     Builtin(Box<BuiltinCall>),
+}
+
+impl Ref {
+    /// The lists that stand one behind the other here, in a chain of any length.
+    pub(crate) fn joined(&self) -> Vec<&Ref> {
+        let (mut rest, mut lists) = (self, Vec::new());
+        while let Ref::Joined(first, last, _) = rest {
+            lists.push(&**last);
+            rest = first;
+        }
+        lists.push(rest);
+        lists.reverse();
+        lists
+    }
 }
 
 /// A value on its way into a list or record.
@@ -364,8 +378,6 @@ pub enum Statement {
         /// The value.
         value: Part,
     },
-    /// `xs = xs + more`, in place.
-    Append(RefSlot, Ref, Span),
     /// An expression for its effect.
     Evaluate(Expression),
     /// A call of a routine that gives nothing.

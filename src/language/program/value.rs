@@ -8,8 +8,8 @@ pub enum Value {
     /// An empty slot.
     #[default]
     Nothing,
-    /// Text.
-    Text(Rc<str>),
+    /// Text, which grows in place while nothing else sees it.
+    Text(Rc<String>),
     /// A list or a record; its type says which, and how it is laid out.
     Object(Rc<Object>),
 }
@@ -40,7 +40,7 @@ pub enum Datum {
 impl Value {
     /// Text.
     pub fn text(text: &str) -> Value {
-        Value::Text(Rc::from(text))
+        Value::Text(Rc::new(text.to_string()))
     }
 
     /// A list of doubles, or a record of doubles.

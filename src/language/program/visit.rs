@@ -182,10 +182,9 @@ impl<'p> Parts<'_, 'p> {
                 self.all(hops.iter().filter_map(|hop| hop.index.as_ref()));
                 self.all([value]);
             }
-            Statement::Append(_, text, _)
-            | Statement::Fail(text, _)
-            | Statement::FailAgain(text, _)
-            | Statement::Note(text) => self.all([text]),
+            Statement::Fail(text, _) | Statement::FailAgain(text, _) | Statement::Note(text) => {
+                self.all([text])
+            }
             Statement::If(arms, rest) => {
                 for (condition, body) in arms {
                     self.all([condition]);

@@ -1,7 +1,8 @@
-//! How fast spintrue is, beside Lua 5.4 and Rhai, in one go. Every figure is a median over rounds
-//! in which the rivals take turns, and is printed with what is aimed for.
+//! How fast spintrue is, beside Lua 5.4, in one go. Every figure is a median over rounds in which
+//! the rivals take turns, and is printed with what is aimed for.
 //!
-//! - `kernels`: loops, calls and records, from the text to the result, inside one process.
+//! - `kernels`: loops, calls, records, and each shape of list and text, from the text to the result,
+//!   inside one process.
 //! - `check`: parse and all checks of a generated script of 1 MB, beside Lua's parse of the same
 //!   program in its own words.
 //! - `start`: a script of twenty lines as a process of its own, from its start to its first line

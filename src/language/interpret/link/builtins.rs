@@ -5,6 +5,7 @@ use crate::interpret::events::Event;
 use crate::interpret::link::made::ExpressionNode;
 use crate::interpret::link::numbers::pair;
 use crate::interpret::link::operands::{Give, Operand, with_side};
+use crate::interpret::link::places::RefSide;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNode};
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
 use crate::interpret::memory::size;
@@ -12,7 +13,7 @@ use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{BuiltinCall, Expression, Number};
 use crate::program::types::{Layout, Type};
-use crate::program::value::Datum;
+use crate::program::value::{Datum, Value};
 use crate::source::Span;
 
 /// Arguments that fit the stack.
@@ -133,6 +134,27 @@ impl Linker<'_> {
                     Ok(result)
                 };
                 pair(worked, a, b, Give)
+            }
+            Function::List(work) => {
+                let item = call.item;
+                let list = match call.arguments.first() {
+                    Some(Some(Expression::Ref(list))) => self.ref_side(list),
+                    _ => RefSide::Kept(Value::Nothing),
+                };
+                Box::new(move |machine| {
+                    let look = |value: &Value| (work(value, item), size(value));
+                    let (result, size) = list.with(machine, look)?;
+                    machine.turn(BUILTIN_STEPS + size, span)?;
+                    if !result.is_finite() {
+                        return Err(no_result(
+                            machine,
+                            name,
+                            &[Datum::Value(Value::Nothing)],
+                            span,
+                        ));
+                    }
+                    Ok(result)
+                })
             }
             Function::General(work) => {
                 let general = self.general(call, name, work);

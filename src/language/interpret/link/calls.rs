@@ -36,8 +36,8 @@ impl RoutineNode {
 
     #[inline(never)]
     fn clear(&self, machine: &mut Machine<'_>) {
-        for slot in self.refs.clone() {
-            machine.set_reference(slot, Value::Nothing);
+        for slot in machine.refs.get_mut(self.refs.clone()).into_iter().flatten() {
+            *slot = Value::Nothing;
         }
     }
 }
@@ -169,7 +169,7 @@ impl Linker<'_> {
         let mut moves: Vec<StatementNode> = Vec::new();
         for (argument, parameter) in call.arguments.iter().zip(parameters).rev() {
             if self.nesting.calls.len() == known {
-                puts.push(self.set(*parameter, argument));
+                puts.push(self.set(*parameter, argument, Flow::Next));
                 continue;
             }
             let (own, then): (Slot, StatementNode) = match parameter {
@@ -180,7 +180,7 @@ impl Linker<'_> {
                         _ => Slot::Number(WordSlot(from)),
                     };
                     let number = Number::Local(WordSlot(from));
-                    (own, self.number_into(&number, Assign(to)))
+                    (own, self.number_into(&number, Assign(to, Flow::Next)))
                 }
                 Slot::Ref(to) => {
                     let (from, to) = (self.spare_reference(), to.0);
@@ -192,7 +192,7 @@ impl Linker<'_> {
                     (Slot::Ref(crate::program::tree::RefSlot(from)), then)
                 }
             };
-            puts.push(self.set(own, argument));
+            puts.push(self.set(own, argument, Flow::Next));
             moves.push(then);
         }
         puts.reverse();

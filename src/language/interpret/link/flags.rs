@@ -1,7 +1,9 @@
 //! Flags: comparisons and logic.
 
-use crate::interpret::link::operands::{Give, Side, Sink, fetch, with_side};
+use crate::interpret::link::operands::{Give, Operand, Side, Sink, fetch, with_side};
+use crate::interpret::link::places::Place;
 use crate::interpret::link::{FlagNode, Linker};
+use crate::interpret::machine::{Failed, Machine};
 use crate::interpret::memory::size;
 use crate::program::tree::{Comparison, Flag};
 
@@ -30,35 +32,55 @@ impl Linker<'_> {
                     Comparison::GreaterEqual => compared(|a, b| a >= b, a, b, sink),
                 }
             }
+            Flag::Constant(value) => {
+                let value = *value;
+                sink.take(move |_| Ok(value))
+            }
+            Flag::Not(a) => {
+                let a = self.flag_side(a);
+                sink.take(move |machine| Ok(!a.read(machine)?))
+            }
+            Flag::And(a, b) => {
+                let (a, b) = (self.flag_side(a), self.flag_side(b));
+                sink.take(move |machine| Ok(a.read(machine)? && b.read(machine)?))
+            }
+            Flag::Or(a, b) => {
+                let (a, b) = (self.flag_side(a), self.flag_side(b));
+                sink.take(move |machine| Ok(a.read(machine)? || b.read(machine)?))
+            }
+            Flag::EqualFlags(a, b, same) => {
+                let (a, b, same) = (self.flag_side(a), self.flag_side(b), *same);
+                sink.take(move |machine| Ok((a.read(machine)? == b.read(machine)?) == same))
+            }
+            Flag::Local(_) | Flag::Access(_) => {
+                let a = self.flag_side(flag);
+                sink.take(move |machine| a.read(machine))
+            }
             other => {
-                let node = self.flag_plain(other);
+                let node = self.flag_node(other);
                 sink.take_node(node)
             }
         }
     }
 
-    fn flag_plain(&mut self, flag: &Flag) -> FlagNode {
+    /// A flag as an operand of its parent.
+    fn flag_side(&mut self, flag: &Flag) -> FlagSide {
         match flag {
-            Flag::Constant(value) => {
-                let value = *value;
-                Box::new(move |_| Ok(value))
-            }
-            Flag::Local(slot) => {
-                let slot = slot.0;
-                Box::new(move |machine| Ok(machine.word(slot) != 0.0))
-            }
-            Flag::Not(a) => {
-                let a = self.flag(a);
-                Box::new(move |machine| Ok(!a(machine)?))
-            }
-            Flag::And(a, b) => {
-                let (a, b) = (self.flag(a), self.flag(b));
-                Box::new(move |machine| Ok(a(machine)? && b(machine)?))
-            }
-            Flag::Or(a, b) => {
-                let (a, b) = (self.flag(a), self.flag(b));
-                Box::new(move |machine| Ok(a(machine)? || b(machine)?))
-            }
+            Flag::Local(slot) => FlagSide::Local(slot.0),
+            Flag::Access(access) => match self.place(access) {
+                Some(place) => FlagSide::Place(place),
+                None => {
+                    let read = |machine: &Machine<'_>, place: &Place| place.word(machine);
+                    let word = self.access(access, read);
+                    FlagSide::Other(Box::new(move |machine| Ok(word(machine)? != 0.0)))
+                }
+            },
+            _ => FlagSide::Other(self.flag(flag)),
+        }
+    }
+
+    fn flag_node(&mut self, flag: &Flag) -> FlagNode {
+        match flag {
             Flag::Within(x, low, high) => {
                 let (x, low, high) = (self.number(x), self.number(low), self.number(high));
                 Box::new(move |machine| {
@@ -68,26 +90,17 @@ impl Linker<'_> {
                     Ok(low <= x && x <= high)
                 })
             }
-            Flag::EqualFlags(a, b, same) => {
-                let (a, b, same) = (self.flag(a), self.flag(b), *same);
-                Box::new(move |machine| Ok((a(machine)? == b(machine)?) == same))
-            }
             Flag::EqualRefs(a, b, same) => {
-                let (a, b, same) = (self.reference(a), self.reference(b), *same);
+                let (a, b, same) = (self.reference(a), self.ref_side(b), *same);
                 Box::new(move |machine| {
                     let first = a(machine)?;
-                    machine.held.push(first);
-                    let second = b(machine)?;
-                    let first = machine.held.pop().unwrap_or_default();
-                    machine.count_steps(size(&second));
-                    Ok((first == second) == same)
+                    machine.held.push(first.clone());
+                    let (equal, size) =
+                        b.with(machine, |second| (first == *second, size(second)))?;
+                    machine.held.pop();
+                    machine.count_steps(size);
+                    Ok(equal == same)
                 })
-            }
-            // Comparisons are folded before they come here.
-            Flag::Compare(..) => self.flag(flag),
-            Flag::Access(access) => {
-                let word = self.access_word(access);
-                Box::new(move |machine| Ok(word(machine)? != 0.0))
             }
             Flag::Choice(choice) => {
                 let (condition, yes, no) = &**choice;
@@ -101,6 +114,28 @@ impl Linker<'_> {
                 Box::new(move |machine| Ok(call(machine)? != 0.0))
             }
             Flag::Builtin(call) => self.builtin_flag(call),
+            _ => self.flag(flag),
+        }
+    }
+}
+
+/// Where a flag comes from.
+enum FlagSide {
+    /// A variable.
+    Local(usize),
+    /// Out of a list or record.
+    Place(Place),
+    /// Anything else.
+    Other(FlagNode),
+}
+
+impl FlagSide {
+    #[inline(always)]
+    fn read(&self, machine: &mut Machine<'_>) -> Result<bool, Failed> {
+        match self {
+            FlagSide::Local(slot) => Ok(machine.word(*slot) != 0.0),
+            FlagSide::Place(place) => Ok(place.read(machine)? != 0.0),
+            FlagSide::Other(node) => node(machine),
         }
     }
 }

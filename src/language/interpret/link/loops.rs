@@ -105,25 +105,33 @@ impl Each {
         flow
     }
 
-    #[inline(never)]
+    #[inline(always)]
     fn ends(
         &self,
         machine: &mut Machine<'_>,
         first: &NumberNode,
         last: &NumberNode,
     ) -> Result<(f64, f64), Failed> {
-        let first = first(machine)?;
-        let last = last(machine)?;
-        let count = steps(machine, first, last, self.span)?;
-        if count > MAX_TURNS {
-            let message = format!(
-                "a loop over {} numbers is too long; {} are allowed",
-                number_text(count),
-                number_text(MAX_TURNS)
-            );
-            return Err(machine.fail(FailureKind::Limit, message, self.span));
+        let (first, last) = (first(machine)?, last(machine)?);
+        if last - first <= MAX_TURNS && first.is_finite() && last.is_finite() {
+            return Ok((first, last));
         }
-        Ok((first, last))
+        Err(self.endless(machine, first, last))
+    }
+
+    #[cold]
+    #[inline(never)]
+    fn endless(&self, machine: &mut Machine<'_>, first: f64, last: f64) -> Failed {
+        let count = match steps(machine, first, last, self.span) {
+            Ok(count) => count,
+            Err(failed) => return failed,
+        };
+        let message = format!(
+            "a loop over {} numbers is too long; {} are allowed",
+            number_text(count),
+            number_text(MAX_TURNS)
+        );
+        machine.fail(FailureKind::Limit, message, self.span)
     }
 }
 

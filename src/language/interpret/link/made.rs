@@ -1,15 +1,15 @@
 //! Making texts, lists and records.
 
 use crate::interpret::link::operands::Word;
+use crate::interpret::link::places::RefSide;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode};
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
-use crate::interpret::memory::{LIST_MOST, TEXT_MOST};
+use crate::interpret::memory::LIST_MOST;
 use crate::program::failure::FailureKind;
-use crate::program::show::number_text;
-use crate::program::tree::{Comprehension, Expression, Number, Part, Piece};
+use crate::program::show::{Shower, number_text};
+use crate::program::tree::{Comprehension, Expression, Number, Part, Piece, Ref};
 use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
-use std::fmt::Write;
 
 /// An expression of any type.
 pub(crate) enum ExpressionNode {
@@ -40,14 +40,14 @@ pub(crate) enum PartNode {
     Flag(FlagNode),
     /// One reference.
     Reference(RefNode),
-    /// A record, spread out.
-    Record(RefNode),
+    /// The contents of a list or record.
+    Spread(RefNode),
 }
 
 impl PartNode {
     /// Adds it to what is being built.
     #[inline(always)]
-    fn push(&self, machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
+    pub(crate) fn push(&self, machine: &mut Machine<'_>, span: Span) -> Result<(), Failed> {
         match self {
             PartNode::Number(number) => {
                 let word = number(machine)?;
@@ -61,17 +61,22 @@ impl PartNode {
                 let value = reference(machine)?;
                 machine.push_reference(value, span)
             }
-            PartNode::Record(record) => match record(machine)? {
-                Value::Object(record) => machine.push_record(&record, span),
-                _ => Err(machine.broken("a record without fields", span)),
+            PartNode::Spread(record) => match record(machine)? {
+                Value::Object(record) => machine.push_object(&record, span),
+                _ => Err(machine.broken("nothing to be spread out", span)),
             },
         }
     }
 }
 
-enum PieceNode {
+/// A part of a text.
+pub(crate) enum PieceNode {
+    /// As it stands.
     Plain(Box<str>),
-    Value(ExpressionNode, crate::program::show::Shower),
+    /// A text in a variable or elsewhere.
+    Text(RefSide),
+    /// A value and how it is shown.
+    Value(ExpressionNode, Shower),
 }
 
 impl Linker<'_> {
@@ -89,23 +94,27 @@ impl Linker<'_> {
         match &part.value {
             Expression::Number(number) => PartNode::Number(self.number(number)),
             Expression::Flag(flag) => PartNode::Flag(self.flag(flag)),
-            Expression::Ref(record) if part.record => PartNode::Record(self.reference(record)),
+            Expression::Ref(record) if part.record => PartNode::Spread(self.reference(record)),
             Expression::Ref(reference) => PartNode::Reference(self.reference(reference)),
         }
     }
 
     /// A list or record written out.
     pub(crate) fn made(&mut self, parts: &[Part], span: Span) -> RefNode {
-        let nodes: Vec<PartNode> = parts.iter().map(|part| self.part(part)).collect();
-        let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
-        let words = nodes.iter().filter(|node| number(node)).count();
-        Box::new(move |machine| {
-            machine.building.push(Object { words: Vec::with_capacity(words), refs: Vec::new() });
-            for node in &nodes {
-                node.push(machine, span)?;
+        let nodes = parts.iter().map(|part| self.part(part));
+        made_of(nodes.collect(), span)
+    }
+
+    /// What lists that stand one behind the other are made of.
+    pub(crate) fn list_parts(&mut self, lists: &[&Ref]) -> Vec<PartNode> {
+        let mut nodes = Vec::new();
+        for list in lists {
+            match list {
+                Ref::Made(parts, _) => nodes.extend(parts.iter().map(|part| self.part(part))),
+                list => nodes.push(PartNode::Spread(self.reference(list))),
             }
-            machine.built(words, span)
-        })
+        }
+        nodes
     }
 
     /// A comprehension.
@@ -155,37 +164,69 @@ impl Linker<'_> {
 
     /// Text with values in it.
     pub(crate) fn interpolated(&mut self, pieces: &[Piece], span: Span) -> RefNode {
-        let pieces: Vec<PieceNode> = pieces
-            .iter()
-            .map(|piece| match piece {
-                Piece::Plain(text) => PieceNode::Plain(Box::from(&**text)),
-                Piece::Value(value, shower) => {
-                    PieceNode::Value(self.expression(value), shower.clone())
-                }
-            })
-            .collect();
+        let pieces = self.pieces(pieces);
         Box::new(move |machine| {
-            let mut text = String::new();
-            for piece in &pieces {
-                match piece {
-                    PieceNode::Plain(plain) => text.push_str(plain),
-                    PieceNode::Value(value, shower) => {
-                        let datum = value.datum(machine)?;
-                        machine.count_steps(BUILTIN_STEPS);
-                        if let Datum::Value(value) = &datum {
-                            machine.can_be_shown(value, span)?;
-                        }
-                        // Writing to a String cannot fail.
-                        let _ = write!(text, "{}", shower.shown(&datum));
-                    }
-                }
-                if text.len() > TEXT_MOST {
-                    return Err(machine.text_too_long(span));
-                }
-            }
-            machine.text(&text, span)
+            let text = write_pieces(machine, &pieces, span)?;
+            let made = machine.text(&text, span);
+            machine.written = text;
+            made
         })
     }
+
+    /// The parts of a text.
+    pub(crate) fn pieces(&mut self, pieces: &[Piece]) -> Vec<PieceNode> {
+        let piece = |piece: &Piece| match piece {
+            Piece::Plain(text) => PieceNode::Plain(Box::from(&**text)),
+            Piece::Value(Expression::Ref(text), Shower::Text) => {
+                PieceNode::Text(self.ref_side(text))
+            }
+            Piece::Value(value, shower) => PieceNode::Value(self.expression(value), shower.clone()),
+        };
+        pieces.iter().map(piece).collect()
+    }
+}
+
+/// A list or record from its parts.
+pub(super) fn made_of(nodes: Vec<PartNode>, span: Span) -> RefNode {
+    let number = |node: &PartNode| matches!(node, PartNode::Number(_) | PartNode::Flag(_));
+    let words = nodes.iter().filter(|node| number(node)).count();
+    Box::new(move |machine| {
+        machine.building.push(Object { words: Vec::with_capacity(words), refs: Vec::new() });
+        for node in &nodes {
+            node.push(machine, span)?;
+        }
+        machine.built(words, span)
+    })
+}
+
+/// Writes the parts of a text one behind the other, into memory that [`Machine::written`] lends and
+/// is to have back.
+pub(super) fn write_pieces(
+    machine: &mut Machine<'_>,
+    pieces: &[PieceNode],
+    span: Span,
+) -> Result<String, Failed> {
+    let mut text = std::mem::take(&mut machine.written);
+    text.clear();
+    for piece in pieces {
+        match piece {
+            PieceNode::Plain(plain) => text.push_str(plain),
+            PieceNode::Text(side) => {
+                side.with(machine, |value| text.push_str(value.as_text()))?;
+            }
+            PieceNode::Value(value, shower) => {
+                let datum = value.datum(machine)?;
+                machine.count_steps(BUILTIN_STEPS);
+                if let Datum::Value(value) = &datum {
+                    machine.can_be_shown(value, span)?;
+                }
+                shower.write(&datum, &mut text);
+            }
+        }
+        machine.text_fits(text.len(), span)?;
+    }
+    machine.count_steps(text.len() / 8);
+    Ok(text)
 }
 
 /// Steps in a range; fails where an end is not finite.

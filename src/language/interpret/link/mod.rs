@@ -89,6 +89,8 @@ pub(super) struct Linker<'p> {
     routines: Vec<Rc<OnceCell<RoutineNode>>>,
     words: usize,
     refs: usize,
+    /// A slot that always holds 0: the variable part of an index without one.
+    zero: usize,
     /// Statements and expressions linked so far.
     linked: usize,
     nesting: Nesting,
@@ -142,8 +144,9 @@ pub(super) fn link(
         program,
         builtins,
         routines: program.routines.iter().map(|_| Rc::default()).collect(),
-        words: program.words,
+        words: program.words + 1,
         refs: program.refs,
+        zero: program.words,
         linked: 0,
         nesting: Nesting::default(),
     };

@@ -1,13 +1,13 @@
 //! Numbers: arithmetic, division, remainders and powers.
 
 use crate::interpret::link::operands::{
-    Constant, Give, Item, Local, Operand, Other, Side, Sink, fetch, with_side,
+    Constant, Give, Local, Operand, Other, Side, Sink, fetch, with_side,
 };
 use crate::interpret::link::{Linker, NumberNode};
-use crate::interpret::machine::{Failed, Machine};
+use crate::interpret::machine::{Failed, Machine, whole};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
-use crate::program::tree::{Access, Arithmetic, Number, Ref};
+use crate::program::tree::{Arithmetic, Number};
 use crate::program::value::remainder;
 use crate::source::Span;
 
@@ -22,26 +22,17 @@ impl Linker<'_> {
         match number {
             Number::Constant(value) => Side::Constant(Constant(*value)),
             Number::Local(slot) => Side::Local(Local(slot.0)),
-            Number::Access(access) => match folded(access) {
-                Some(item) => Side::Item(item),
+            Number::Access(access) => match self.place(access) {
+                Some(place) => Side::Place(place),
                 None => Side::Other(Other(self.number(number))),
             },
             _ => Side::Other(Other(self.number(number))),
         }
     }
 
-    /// Two numbers as operands of their parent. Beside a call, which may change variables, a
-    /// variable is no plain operand.
+    /// Two numbers as operands of their parent. No call changes a variable that its caller sees.
     pub(crate) fn sides(&mut self, a: &Number, b: &Number) -> (Side, Side) {
-        let known = self.nesting.calls.len();
-        let second = self.side(b);
-        let first = match a {
-            Number::Local(_) if self.nesting.calls.len() > known => {
-                Side::Other(Other(self.number(a)))
-            }
-            _ => self.side(a),
-        };
-        (first, second)
+        (self.side(a), self.side(b))
     }
 
     /// A number for whatever becomes of it.
@@ -81,11 +72,12 @@ impl Linker<'_> {
                 pair(divide, a, b, sink)
             }
             Number::Modulo(a, b, span) => {
-                let (a, b, span) = (self.number(a), self.number(b), *span);
-                sink.take(move |machine| {
-                    let (a, b) = (a(machine)?, b(machine)?);
-                    modulo(machine, a, b, span)
-                })
+                let ((a, b), span) = (self.sides(a, b), *span);
+                let rest = move |machine: &mut Machine<'_>, a, b| match (whole(a), whole(b)) {
+                    (Some(a), Some(b)) if b > 0 => Ok((a % b) as f64),
+                    _ => modulo(machine, a, b, span),
+                };
+                pair(rest, a, b, sink)
             }
             Number::Power(a, exponent, span) => {
                 let (a, exponent, span) = (self.number(a), *exponent, *span);
@@ -97,10 +89,10 @@ impl Linker<'_> {
                     Ok(power(a, exponent))
                 })
             }
-            Number::Access(access) => match folded(access) {
-                Some(item) => sink.take(move |machine| item.read(machine)),
+            Number::Access(access) => match self.place(access) {
+                Some(place) => sink.take(move |machine| place.read(machine)),
                 None => {
-                    let word = self.access_word(access);
+                    let word = self.access(access, |machine, place| place.word(machine));
                     sink.take_node(word)
                 }
             },
@@ -136,21 +128,8 @@ where
     })))
 }
 
-/// An access to a list in a variable at an index in a variable.
-fn folded(access: &Access) -> Option<Item> {
-    match (&*access.of, access.index.as_deref()) {
-        (Ref::Local(list), Some(Number::Local(index))) => Some(Item {
-            list: list.0,
-            index: index.0,
-            stride: access.stride.words,
-            offset: access.offset.words,
-            span: access.span,
-        }),
-        _ => None,
-    }
-}
-
 /// The remainder of a division.
+#[inline(never)]
 fn modulo(machine: &mut Machine<'_>, a: f64, b: f64, span: Span) -> Result<f64, Failed> {
     if b == 0.0 {
         return Err(machine.zero(span));

@@ -3,10 +3,9 @@
 //! A closure is made once per kind of operand, operation and sink by the compiler; at run
 //! time only operands that are expressions themselves cost a call.
 
+use crate::interpret::link::places::Place;
 use crate::interpret::link::{Node, NumberNode, StatementNode};
-use crate::interpret::machine::{Failed, Flow, Machine, whole};
-use crate::program::value::Value;
-use crate::source::Span;
+use crate::interpret::machine::{Failed, Flow, Machine};
 
 /// Where a number comes from.
 pub(super) trait Operand: 'static {
@@ -21,19 +20,6 @@ pub(super) trait Operand: 'static {
 pub(crate) struct Constant(pub f64);
 /// A variable.
 pub(crate) struct Local(pub usize);
-/// `list[index].field` of two variables.
-pub(crate) struct Item {
-    /// Slot of the list.
-    pub list: usize,
-    /// Slot of the index.
-    pub index: usize,
-    /// Words per item.
-    pub stride: usize,
-    /// The word in the item.
-    pub offset: usize,
-    /// The place in the script.
-    pub span: Span,
-}
 /// Anything else.
 pub(crate) struct Other(pub NumberNode);
 
@@ -50,30 +36,6 @@ impl Operand for Local {
     #[inline(always)]
     fn read(&self, machine: &mut Machine<'_>) -> Result<f64, Failed> {
         Ok(machine.word(self.0))
-    }
-}
-
-impl Operand for Item {
-    const STEADY: bool = false;
-    #[inline(always)]
-    fn read(&self, machine: &mut Machine<'_>) -> Result<f64, Failed> {
-        let index = machine.word(self.index);
-        if let Some(Value::Object(object)) = machine.refs.get(self.list)
-            && let Some(item) = whole(index)
-            && let Some(word) = object.words.get(item * self.stride + self.offset)
-        {
-            return Ok(*word);
-        }
-        Err(self.missed(machine, index))
-    }
-}
-
-impl Item {
-    #[cold]
-    #[inline(never)]
-    fn missed(&self, machine: &mut Machine<'_>, index: f64) -> Failed {
-        let words = machine.refs.get(self.list).map_or(0, |v| v.as_words().len());
-        machine.bad_index(index, words / self.stride.max(1), self.span)
     }
 }
 
@@ -108,8 +70,8 @@ pub(crate) enum Side {
     Constant(Constant),
     /// A variable.
     Local(Local),
-    /// Out of a list.
-    Item(Item),
+    /// Out of a list or record.
+    Place(Place),
     /// Anything else.
     Other(Other),
 }
@@ -120,7 +82,7 @@ macro_rules! with_side {
         match $side {
             $crate::interpret::link::operands::Side::Constant($name) => $body,
             $crate::interpret::link::operands::Side::Local($name) => $body,
-            $crate::interpret::link::operands::Side::Item($name) => $body,
+            $crate::interpret::link::operands::Side::Place($name) => $body,
             $crate::interpret::link::operands::Side::Other($name) => $body,
         }
     };
@@ -141,8 +103,8 @@ pub(crate) trait Sink<T: 'static>: Sized {
 
 /// Gives it to the caller.
 pub(super) struct Give;
-/// Puts it into a variable.
-pub(super) struct Assign(pub usize);
+/// Puts it into a variable, and goes on as said.
+pub(super) struct Assign(pub usize, pub Flow);
 
 impl<T: 'static> Sink<T> for Give {
     type Out = Node<T>;
@@ -177,11 +139,11 @@ impl Word for bool {
 impl<T: Word> Sink<T> for Assign {
     type Out = StatementNode;
     fn take<F: Fn(&mut Machine<'_>) -> Result<T, Failed> + 'static>(self, work: F) -> Self::Out {
-        let slot = self.0;
+        let Assign(slot, flow) = self;
         Box::new(move |machine| {
             let value = work(machine)?;
             machine.set_word(slot, value.word());
-            Ok(Flow::Next)
+            Ok(flow)
         })
     }
 }

@@ -1,6 +1,6 @@
 //! Texts, lists and records: where they come from.
 
-use crate::interpret::link::stores::{join, room};
+use crate::interpret::link::made::made_of;
 use crate::interpret::link::{Linker, RefNode};
 use crate::program::tree::Ref;
 use crate::program::value::Value;
@@ -19,8 +19,8 @@ impl Linker<'_> {
                 Box::new(move |machine| Ok(machine.reference(slot)))
             }
             Ref::Text(text) => {
-                let text = text.clone();
-                Box::new(move |_| Ok(Value::Text(text.clone())))
+                let text = Value::text(text);
+                Box::new(move |_| Ok(text.clone()))
             }
             Ref::Kept(value) => {
                 let value = value.clone();
@@ -30,20 +30,9 @@ impl Linker<'_> {
             Ref::Made(parts, span) => self.made(parts, *span),
             Ref::Range(first, last, span) => self.range(first, last, *span),
             Ref::Comprehension(comprehension) => self.comprehension(comprehension),
-            Ref::Joined(a, b, span) => {
-                let (a, b, span) = (self.reference(a), self.reference(b), *span);
-                Box::new(move |machine| {
-                    let first = a(machine)?;
-                    machine.held.push(first);
-                    let second = b(machine)?;
-                    let room = room(machine.held.last().unwrap_or(&Value::Nothing), &second);
-                    machine.held.push(second);
-                    machine.take_room(room, span)?;
-                    let second = machine.held.pop().unwrap_or_default();
-                    let mut first = machine.held.pop().unwrap_or_default();
-                    join(&mut first, &second);
-                    Ok(first)
-                })
+            Ref::Joined(_, _, span) => {
+                let parts = self.list_parts(&reference.joined());
+                made_of(parts, *span)
             }
             Ref::Access(access) => self.access_reference(access),
             Ref::Record(access, layout) => self.access_record(access, *layout),

@@ -2,10 +2,11 @@
 
 use crate::interpret::link::guards::fail_again;
 use crate::interpret::link::operands::{Assign, Sink};
+use crate::interpret::link::stores::Grown;
 use crate::interpret::link::{Block, FlagNode, Linker, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
-use crate::program::tree::{Expression, Flag, Slot, Statement};
+use crate::program::tree::{Expression, Flag, Ref, Slot, Statement};
 
 /// `if` with one condition.
 struct If {
@@ -41,9 +42,8 @@ impl Linker<'_> {
 
     fn statement_here(&mut self, statement: &Statement) -> StatementNode {
         match statement {
-            Statement::Set(slot, value) => self.set(*slot, value),
+            Statement::Set(slot, value) => self.set(*slot, value, Flow::Next),
             Statement::Store { root, hops, value } => self.store(root.0, hops, value),
-            Statement::Append(slot, more, span) => self.append(slot.0, more, *span),
             Statement::Evaluate(value) => self.evaluate(value),
             Statement::Call(call) => self.call_statement(call),
             Statement::Builtin(call) => self.builtin_statement(call),
@@ -57,10 +57,7 @@ impl Linker<'_> {
             Statement::Break => Box::new(|_| Ok(Flow::Break)),
             Statement::Continue => Box::new(|_| Ok(Flow::Continue)),
             Statement::Return(None) => Box::new(|_| Ok(Flow::Return)),
-            Statement::Return(Some((slot, value))) => {
-                let set = self.set(*slot, value);
-                Box::new(move |machine| set(machine).map(|_| Flow::Return))
-            }
+            Statement::Return(Some((slot, value))) => self.set(*slot, value, Flow::Return),
             Statement::Wait(time, span) => self.wait(time, *span),
             Statement::WaitUntil { condition, within, every, otherwise, text, span } => {
                 self.wait_until(condition, (within, every), otherwise.as_deref(), text, *span)
@@ -97,21 +94,29 @@ impl Linker<'_> {
         }
     }
 
-    /// Sets a variable.
-    pub(crate) fn set(&mut self, slot: Slot, value: &Expression) -> StatementNode {
+    /// Sets a variable, and goes on as said.
+    pub(crate) fn set(&mut self, slot: Slot, value: &Expression, flow: Flow) -> StatementNode {
         match (slot, value) {
             (Slot::Number(slot) | Slot::Flag(slot), Expression::Number(number)) => {
-                self.number_into(number, Assign(slot.0))
+                self.number_into(number, Assign(slot.0, flow))
             }
             (Slot::Number(slot) | Slot::Flag(slot), Expression::Flag(flag)) => {
-                self.flag_into(flag, Assign(slot.0))
+                self.flag_into(flag, Assign(slot.0, flow))
             }
             (Slot::Ref(slot), Expression::Ref(reference)) => {
-                let (slot, reference) = (slot.0, self.reference(reference));
+                if flow == Flow::Next
+                    && let Some(append) = self.append(reference, |_, first| {
+                        let itself = matches!(first, Ref::Local(first) if *first == slot);
+                        itself.then_some(Grown::Local(slot.0))
+                    })
+                {
+                    return append;
+                }
+                let (slot, value) = (slot.0, self.ref_side(reference));
                 Box::new(move |machine| {
-                    let value = reference(machine)?;
+                    let value = value.take(machine)?;
                     machine.set_reference(slot, value);
-                    Ok(Flow::Next)
+                    Ok(flow)
                 })
             }
             _ => Box::new(|machine| Err(machine.broken("a variable of another sort", machine.at))),
