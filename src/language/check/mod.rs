@@ -35,7 +35,7 @@ mod way;
 pub(crate) use named::{Named, Use, Used};
 
 use crate::builtins;
-use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::diagnostics::{Diagnostic, Help, Label, Severity, codes};
 use crate::program::tree::Program;
 use crate::program::types::Type;
 use crate::source::{SourceMap, Span};
@@ -316,7 +316,7 @@ impl Reported<'_> {
     }
 
     fn help(self, text: impl Into<String>) -> Self {
-        self.0.help.push(text.into());
+        self.0.help.push(Help { text: text.into(), edits: Vec::new(), is_safe: false });
         self
     }
 }

@@ -6,6 +6,7 @@ mod gate;
 mod list;
 pub(crate) mod live;
 mod load;
+mod mend;
 mod run;
 mod series;
 mod sheet;
@@ -16,6 +17,7 @@ pub use gate::{Runnable, RunnableEntry};
 pub use list::Row;
 pub(crate) use load::{Examined, examine};
 pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
+pub use mend::{Mended, mend};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
 

@@ -111,7 +111,7 @@ pub(super) fn unknown(
     if let Some(help) = advice(c) {
         // The second curly quote of a line is the mistake of the first.
         let told = diagnostics.last().is_some_and(|old| {
-            old.help.first().is_some_and(|old| old == help)
+            old.help.first().is_some_and(|old| old.text == help)
                 && text
                     .get(old.span().start as usize..start)
                     .is_some_and(|between| !between.contains('\n'))
