@@ -12,7 +12,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
 use spintrue_head::nearest_name;
@@ -180,10 +180,9 @@ impl Checker<'_> {
         let headline = format!("there is no routine `{text}`");
         let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
         let near = self.near_name(&text, self.callables());
-        self.report(match foreign(Foreign::Routine, &text) {
-            Some(way) => report.help(way),
-            None => report.meant(near, || "`spintrue builtins` lists what there is".to_string()),
-        });
+        self.report(self.with_habit(Foreign::Routine, report).unwrap_or_else(|report| {
+            report.meant(near, || "`spintrue builtins` lists what there is".to_string())
+        }));
     }
 
     /// The names of all that can be called here.

@@ -10,7 +10,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use spintrue_head::{UnitError, UnitText, parse_unit};
@@ -248,6 +248,11 @@ impl Checker<'_> {
         format!("{text}({})", if bare { "" } else { "..." })
     }
 
+    fn reported(&mut self, report: Diagnostic, span: Span) -> Typed {
+        self.report(report);
+        Typed::unknown(span)
+    }
+
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
         if self.module().is_some_and(|module| module.missing) {
             return Typed::unknown(span);
@@ -272,15 +277,17 @@ impl Checker<'_> {
             let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
             let values = || self.module().into_iter().flat_map(|m| m.values.keys().copied());
             let known = || self.scope.symbols().chain(values()).map(|s| self.names.text(s));
-            let report = if let Some(way) = foreign(Foreign::Value, &text) {
-                report.help(way)
-            } else if let Some(gone) = self.scope.gone(symbol) {
+            let report = match self.with_habit(Foreign::Value, report) {
+                Ok(report) => return self.reported(report, span),
+                Err(report) => report,
+            };
+            let report = if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
                 report
                     .label(declared, "this one ends with its block")
                     .help(format!("declare `var {text} = ...` before the block, and set it there"))
             } else if let Some(near) = self.near_name(&text, known()) {
-                report.help(format!("did you mean `{near}`?"))
+                report.suggest(format!("did you mean `{near}`?"), span, near)
             } else if let Some(near) = self.near_name(&text, self.callables()) {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {

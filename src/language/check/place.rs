@@ -8,7 +8,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
 use spintrue_head::nearest_name;
@@ -69,10 +69,9 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
-                } else if let Some(way) = foreign(Foreign::Routine, &text) {
-                    report = report.help(way);
                 }
-                self.report(report);
+                let report = self.with_habit(Foreign::Routine, report);
+                self.report(report.unwrap_or_else(|report| report));
                 None
             }
         }

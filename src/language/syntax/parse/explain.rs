@@ -6,7 +6,7 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
 use crate::syntax::parse::stuck::Stuck;
-use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
+use crate::syntax::parse::words::{keyword_as_name, missing_name};
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 use spintrue_head::parse_unit;
@@ -17,7 +17,6 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| question(stuck))
         .or_else(|| missing_name(stuck))
         .or_else(|| habit(stuck))
-        .or_else(|| foreign_word(stuck))
         .or_else(|| equals_sign(stuck))
         .or_else(|| chained(stuck))
         .or_else(|| unbounded(stuck))

@@ -1,14 +1,16 @@
 //! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
 
-use crate::diagnostics::{Diagnostic, codes};
-use crate::source::Span;
+use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::source::{SourceId, Span};
+use crate::syntax::foreign::{Foreign, Habit, habits_on_line};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::reports::MOST_ERRORS;
 use crate::syntax::token::Token;
 use chumsky::error::Rich;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 /// One report for each failure.
 pub(super) fn reports(
@@ -53,6 +55,48 @@ pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mu
             all.push(report);
         }
     }
+}
+
+/// Replaces the reports on lines that a habit of another language explains: by one for each habit.
+pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
+    let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
+    let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
+    let mut new = Vec::new();
+    for report in all.iter().filter(|report| report.severity == Severity::Error) {
+        let at = report.span().start;
+        if explained.contains_key(&line(at)) {
+            continue;
+        }
+        for habit in habits_on_line(source, text, at as usize) {
+            let ends = habit.help.iter().flat_map(|help| &help.edits).map(|edit| edit.span.end);
+            let last = ends.fold(habit.span.end, u32::max);
+            explained.extend((line(habit.span.start)..=line(last)).map(|line| (line, None)));
+            new.push(foreign(habit, text));
+        }
+        explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
+    }
+    all.retain(|report| {
+        report.severity != Severity::Error
+            || explained.get(&line(report.span().start)).is_none_or(Option::is_some)
+    });
+    all.append(&mut new);
+}
+
+/// A habit as a report.
+fn foreign(habit: Habit, text: &str) -> Diagnostic {
+    let words = text.get(habit.span.range()).unwrap_or("");
+    let word = words.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+    let code = match habit.place {
+        Foreign::Operator => codes::FOREIGN_OPERATOR,
+        Foreign::Block if Keyword::of(word).is_some() => codes::MISSING_BLOCK,
+        _ => codes::FOREIGN_WORD,
+    };
+    if habit.help.is_empty() {
+        let headline = format!("`{words}` means nothing here");
+        return Diagnostic::error(code, headline, habit.span).help(habit.why);
+    }
+    let report = Diagnostic::error(code, habit.why, habit.span);
+    habit.help.into_iter().fold(report, Diagnostic::way_out)
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.
