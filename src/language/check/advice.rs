@@ -2,7 +2,7 @@
 
 use crate::check::Checker;
 use crate::diagnostics::Diagnostic;
-use crate::syntax::foreign::{Foreign, habit_at};
+use crate::syntax::foreign::{Foreign, habit_at, parted};
 use spintrue_head::nearest_name;
 use std::fmt::Display;
 
@@ -11,6 +11,15 @@ use std::fmt::Display;
 const MAX_COMPARED: usize = 300_000;
 
 impl Checker<'_> {
+    /// A report with a known name that is near to a misspelt one, at its main place.
+    pub(super) fn with_near(&self, report: Diagnostic, wrong: &str, near: &str) -> Diagnostic {
+        let span = report.span();
+        match near.eq_ignore_ascii_case(wrong) {
+            true => report.fix(format!("it is written `{near}`"), span, near),
+            false => report.suggest(format!("did you mean `{near}`?"), span, near),
+        }
+    }
+
     /// A report with what is meant by a habit of another language at its place.
     pub(super) fn with_habit(
         &self,
@@ -22,7 +31,8 @@ impl Checker<'_> {
         match habit_at(place, span.source, text, span.start as usize) {
             Some(habit) if habit.help.is_empty() => Ok(report.help(habit.why)),
             Some(habit) => {
-                Ok(habit.help.into_iter().fold(report.here(habit.why), Diagnostic::way_out))
+                let report = report.here(parted(habit.why).0);
+                Ok(habit.help.into_iter().fold(report, Diagnostic::way_out))
             }
             None => Err(report),
         }

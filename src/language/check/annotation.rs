@@ -136,7 +136,7 @@ impl Checker<'_> {
             Err(report) => report,
         };
         if let Some(near) = self.near_name(&text, known) {
-            report = report.suggest(format!("did you mean `{near}`?"), name.span, near);
+            report = self.with_near(report, &text, near);
         } else if let Ok(unit) = spintrue_head::parse_unit(&text)
             && let Some(kind) = unit.dimension.kind()
         {

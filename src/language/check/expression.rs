@@ -110,9 +110,14 @@ impl Checker<'_> {
             }
             Err(error) => {
                 let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
-                let listed = || "`spintrue units` lists them all".to_string();
                 self.report(match &error {
-                    UnitError::Unknown { near, .. } => report.meant(near.as_deref(), listed),
+                    UnitError::Unknown { near: Some(near), name } => {
+                        near.split("` or `").fold(report, |report, near| {
+                            let whole = text.replacen(name.as_str(), near, 1);
+                            report.suggest(format!("did you mean `{near}`?"), unit.span, whole)
+                        })
+                    }
+                    UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
                     _ => report,
                 });
                 None
@@ -287,13 +292,13 @@ impl Checker<'_> {
                     .label(declared, "this one ends with its block")
                     .help(format!("declare `var {text} = ...` before the block, and set it there"))
             } else if let Some(near) = self.near_name(&text, known()) {
-                report.suggest(format!("did you mean `{near}`?"), span, near)
+                self.with_near(report, &text, near)
             } else if let Some(near) = self.near_name(&text, self.callables()) {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
                 report.help(format!("a unit stands behind a number: `1 {text}`"))
             } else {
-                report
+                report.help(format!("declare it before this line: `let {text} = ...`"))
             };
             self.report(report);
         }

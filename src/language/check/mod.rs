@@ -316,7 +316,7 @@ impl Reported<'_> {
     }
 
     fn help(self, text: impl Into<String>) -> Self {
-        self.0.help.push(Help { text: text.into(), edits: Vec::new(), is_safe: false });
+        self.0.help.push(Help::new(text));
         self
     }
 }

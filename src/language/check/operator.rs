@@ -82,13 +82,26 @@ impl Checker<'_> {
                 } else {
                     (
                         "`±` stands only in an `expect`",
-                        "expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um",
+                        "keep the uncertainty in a name of its own, and write it in the check: \
+                         `expect \"...\": x ± u <= limit`",
                     )
                 };
                 self.error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(help);
                 Typed::unknown(span)
             }
             Binary::Range => {
+                let is_text = |e: &Expression| matches!(e.kind, ExpressionKind::Text(_));
+                if is_text(left) || is_text(right) {
+                    self.expression(left, None);
+                    self.expression(right, None);
+                    let report = Diagnostic::error(
+                        codes::FOREIGN_OPERATOR,
+                        "`..` makes a range and joins no texts",
+                        operator_span,
+                    );
+                    self.report(report.fix("texts are joined with `+`", operator_span, "+"));
+                    return Typed::unknown(span);
+                }
                 let (from, to) = self.range_ends(left, right);
                 let code = Ref::Range(Box::new(from), Box::new(to), span);
                 Typed::new(Type::NUMBER.list(), code, span)

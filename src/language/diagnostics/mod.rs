@@ -47,6 +47,13 @@ pub struct Help {
     pub is_safe: bool,
 }
 
+impl Help {
+    /// A way out that cannot be written as edits.
+    pub fn new(text: impl Into<String>) -> Help {
+        Help { text: text.into(), edits: Vec::new(), is_safe: false }
+    }
+}
+
 /// One thing worth telling the author of a script.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Diagnostic {
@@ -97,7 +104,7 @@ impl Diagnostic {
     /// Adds a way out.
     #[must_use]
     pub fn help(self, text: impl Into<String>) -> Self {
-        self.way_out(Help { text: text.into(), edits: Vec::new(), is_safe: false })
+        self.way_out(Help::new(text))
     }
 
     /// Adds a way out with an edit after which the source certainly says what was meant.

@@ -1,7 +1,7 @@
 //! What `check --fix` does to a script: the safe ways out of its reports, as long as they make it better.
 
 use crate::diagnostics::fix::{edited, safe_fixes};
-use crate::diagnostics::{Diagnostic, Help, Severity};
+use crate::diagnostics::{Diagnostic, Severity};
 use crate::session::SCRIPT;
 use crate::session::load::{FileError, Files, Prepared, Text, prove};
 
@@ -51,43 +51,36 @@ pub fn mend(
     let Some(source) = prepared.sources.get(SCRIPT) else { return Ok(None) };
     let script = Text { name: source.name.clone(), text: source.text.to_string() };
     let mut changed = Changed { files, script };
-    let mut steps = Vec::new();
+    let (mut steps, mut least, mut best) = (Vec::new(), badness(&prepared), None);
     for _ in 0..MAX_ROUNDS {
         let fixes = safe_fixes(SCRIPT, &prepared.diagnostics);
-        let all = (0..fixes.len()).collect();
-        let alone = (0..fixes.len()).map(|at| vec![at]);
-        // One that does harm must not keep the others from being made.
-        let sets = std::iter::once(all).chain(alone.filter(|_| fixes.len() > 1));
-        let mut better = None;
-        for set in sets.filter(|set: &Vec<usize>| !set.is_empty()) {
-            let chosen = || set.iter().filter_map(|at| fixes.get(*at));
-            let old = changed.script.text.clone();
-            changed.script.text = edited(&old, chosen().flat_map(|(_, help)| &help.edits));
-            let next = prove(&mut changed, path, settings)?;
-            if badness(&next) < badness(&prepared) {
-                let told = |(report, help): &(&Diagnostic, &Help)| told(report, help, &prepared);
-                better = Some((next, chosen().map(told).collect::<Vec<_>>()));
-                break;
-            }
-            changed.script.text = old;
+        if fixes.is_empty() {
+            break;
         }
-        let Some((next, told)) = better else { break };
-        steps.extend(told);
-        prepared = next;
+        let edits = fixes.iter().flat_map(|(_, help)| &help.edits);
+        changed.script.text = edited(&changed.script.text, edits);
+        steps.extend(fixes.iter().map(|(report, help)| {
+            format!("{}: {}: {}", prepared.sources.place(report.span()), report.code, help.text)
+        }));
+        prepared = prove(&mut changed, path, settings)?;
+        // What is read at last may have mistakes of its own, which the next round mends.
+        if badness(&prepared) < least {
+            least = badness(&prepared);
+            best = Some(Mended { text: changed.script.text.clone(), steps: steps.clone() });
+        }
     }
-    Ok((!steps.is_empty()).then_some(Mended { text: changed.script.text, steps }))
+    Ok(best)
 }
 
-fn told(report: &Diagnostic, help: &Help, prepared: &Prepared) -> String {
-    let place = prepared.sources.place(report.span());
-    format!("{place}: {}: {}", report.code, help.text)
-}
-
-/// What is wrong: first what cannot be read, which hides other mistakes, then errors, then warnings.
-fn badness(prepared: &Prepared) -> (usize, usize, usize) {
+/// What is wrong: first what cannot be read, which hides other mistakes, then errors, then warnings, then
+/// how much text follows the first place that cannot be read.
+fn badness(prepared: &Prepared) -> (usize, usize, usize, usize) {
     let unread =
         |d: &&Diagnostic| ["E01", "E02", "E03"].iter().any(|area| d.code.starts_with(area));
     let is_error = |d: &&Diagnostic| d.severity == Severity::Error;
     let all = &prepared.diagnostics;
-    (all.iter().filter(unread).count(), all.iter().filter(is_error).count(), all.len())
+    let length = prepared.sources.get(SCRIPT).map_or(0, |source| source.text.len());
+    let first = all.iter().find(unread).map_or(length, |d| d.span().start as usize);
+    let (unread, errors) = (all.iter().filter(unread), all.iter().filter(is_error));
+    (unread.count(), errors.count(), all.len(), length - first.min(length))
 }

@@ -1,11 +1,14 @@
 //! Habits of other languages, and what is meant here, as `foreign.md` tells it: patterns of lexemes with
 //! what to write instead. A pattern is written like a script; the words in capitals stand for parts of it:
 //!
-//! - `NAME`: a word; `NUMBER`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
+//! - `NAME`, `A`, `B`: a word; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
 //! - `X`, `Y`, `Z`: an expression; `REST`: all that follows, or nothing; `END`: nothing follows.
+//!
+//! The same word stands for the same part. Words in a pattern fit in any case, those with a capital as they are.
 
 use crate::diagnostics::{Edit, Help};
 use crate::source::{SourceId, Span};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, Raw, lexemes};
 use std::ops::Range;
 use std::sync::LazyLock;
@@ -21,6 +24,8 @@ pub(crate) enum Foreign {
     Continuation,
     /// Anywhere in a statement.
     Operator,
+    /// A character, likewise.
+    Character,
     /// A call of a routine.
     Routine,
     /// A value.
@@ -34,7 +39,8 @@ const MAX_LEXEMES: usize = 200;
 /// Longest text that a report shows as what to write, in characters.
 const MAX_SHOWN: usize = 68;
 /// The parts of a pattern.
-const HOLES: &[&str] = &["NAME", "NUMBER", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
+const HOLES: &[&str] =
+    &["NAME", "A", "B", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
 
 /// A habit with what is meant.
 struct Row {
@@ -57,6 +63,8 @@ enum Piece {
 pub(crate) struct Habit {
     pub place: Foreign,
     pub span: Span,
+    /// All that the pattern takes up.
+    pub whole: Span,
     /// What it is about.
     pub why: &'static str,
     /// What to write, with its edits; empty where `why` is all there is to say.
@@ -73,6 +81,7 @@ static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
                 Foreign::Block,
                 Foreign::Continuation,
                 Foreign::Operator,
+                Foreign::Character,
                 Foreign::Routine,
                 Foreign::Value,
                 Foreign::Kind,
@@ -101,11 +110,17 @@ fn row(place: Foreign, item: &'static str) -> Option<Row> {
     }
     let is_safe = rest.starts_with("=>");
     let (ways, why) = rest.get(3..)?.strip_prefix('`')?.split_once("`: ")?;
-    Some(Row { place, patterns, templates: ways.split("` or `").collect(), is_safe, why })
+    Some(Row {
+        place,
+        patterns,
+        templates: ways.split("` or `").map(str::trim_end).collect(),
+        is_safe,
+        why,
+    })
 }
 
 fn pattern(text: &'static str) -> Vec<Piece> {
-    let mut end = 0;
+    let mut end = usize::MAX;
     let piece = |lexeme: &Lexeme| {
         let written = text.get(lexeme.range()).unwrap_or("");
         let touches = end == lexeme.range().start;
@@ -146,6 +161,9 @@ impl<'t> Line<'t> {
     }
 
     fn written(&self, range: Range<usize>) -> &'t str {
+        if range.is_empty() {
+            return "";
+        }
         let first = self.lexemes.get(range.start).map_or(0, |l| l.range().start);
         let last = range.end.checked_sub(1).and_then(|at| self.lexemes.get(at));
         let end = last.map_or(first, |l| l.range().end);
@@ -162,12 +180,18 @@ impl<'t> Line<'t> {
     fn statements(&self) -> Vec<Range<usize>> {
         let (mut all, mut start, mut depth) = (Vec::new(), 0, 0_usize);
         for (at, lexeme) in self.lexemes.iter().enumerate() {
+            let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
+            // A brace where an operand is wanted is that of a record.
+            let was_inside = depth > 0;
+            let is_record = was_inside || before.is_some_and(|before| before.raw == Raw::Assign);
             depth = match lexeme.raw {
-                raw if opens(raw) && raw != Raw::BraceOpen => depth + 1,
-                raw if closes(raw) && raw != Raw::BraceClose => depth.saturating_sub(1),
+                Raw::BraceOpen if !is_record => depth,
+                Raw::BraceClose if depth == 0 => depth,
+                raw if opens(raw) => depth + 1,
+                raw if closes(raw) => depth.saturating_sub(1),
                 _ => depth,
             };
-            if depth > 0 {
+            if depth > 0 || was_inside {
                 continue;
             }
             match lexeme.raw {
@@ -185,11 +209,33 @@ impl<'t> Line<'t> {
 
     /// The first row of a section that fits from a lexeme on, up to at most `end`.
     fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
+        self.row(place, at, end)
+            .or_else(|| (place == Foreign::Statement).then(|| self.keyword(at, end)).flatten())
+    }
+
+    /// `IF locked() {`
+    fn keyword(&self, at: usize, end: usize) -> Option<Habit> {
+        let (written, span) = (self.written(at..at + 1), self.span(at..at + 1));
+        let small = written.to_ascii_lowercase();
+        let begins = |keyword: &Keyword| {
+            keyword.begins_statement() || matches!(keyword, Keyword::Until | Keyword::Else)
+        };
+        Keyword::of(&small).filter(begins).filter(|_| small != written)?;
+        let said = format!("{small} {}", self.written(at + 1..end));
+        let said = said.trim().trim_end_matches('{').trim_end();
+        let help = format!("write `{said}`");
+        let help =
+            vec![Help { text: help, edits: vec![Edit { span, text: small }], is_safe: true }];
+        let why = "keywords are written in small letters";
+        Some(Habit { place: Foreign::Statement, span, whole: span, why, help })
+    }
+
+    fn row(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
         for row in TABLE.iter().filter(|row| row.place == place) {
             for pattern in &row.patterns {
                 let mut captures = Captures::new();
                 if let Some(to) = self.fits(pattern, at, end, &mut captures) {
-                    return Some(self.habit(row, at..to, &captures));
+                    return Some(self.habit(row, at..to, end, &captures));
                 }
             }
         }
@@ -212,13 +258,20 @@ impl<'t> Line<'t> {
                 let here = here?;
                 let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
                 let apart = *touches && before.is_some_and(|before| before.end != here.start);
-                let same = self.written(at..at + 1).eq_ignore_ascii_case(literal);
+                let written = self.written(at..at + 1);
+                let has_case = literal.contains(char::is_uppercase);
+                let same =
+                    written == *literal || !has_case && written.eq_ignore_ascii_case(literal);
                 return (same && !apart).then(|| self.fits(rest, at + 1, end, captures)).flatten();
             }
         };
         let mut lengths: Vec<usize> = match (hole, here.map(|l| l.raw)) {
             ("END", here) => here.is_none().then_some(0).into_iter().collect(),
-            ("NAME", Some(Raw::Word)) | ("NUMBER", Some(Raw::Number)) => vec![1],
+            ("NAME" | "A" | "B", Some(Raw::Word)) if !is_keyword(self.written(at..at + 1)) => {
+                vec![1]
+            }
+            ("NUMBER" | "N" | "M", Some(Raw::Number)) => vec![1],
+            ("TEXT", Some(Raw::Unknown)) if self.written(at..at + 1).starts_with('\'') => vec![1],
             ("TEXT", Some(Raw::Quote)) => self.text_from(at, end).into_iter().collect(),
             ("INNER", Some(Raw::Unquote)) => vec![0],
             ("INNER", Some(_)) => (1..end - at).collect(),
@@ -226,11 +279,17 @@ impl<'t> Line<'t> {
             ("REST", _) => (0..=end.saturating_sub(at)).rev().collect(),
             _ => Vec::new(),
         };
-        if rest.is_empty() && hole.len() == 1 {
+        if rest.is_empty() && matches!(hole, "X" | "Y" | "Z") {
             lengths.reverse();
         }
+        let known =
+            captures.iter().find(|(known, _)| *known == hole).map(|(_, range)| range.clone());
         for length in lengths {
             let kept = captures.len();
+            let same = |range| self.written(range) == self.written(at..at + length);
+            if known.clone().is_some_and(|range| !same(range)) {
+                continue;
+            }
             captures.push((hole, at..at + length));
             if let Some(to) = self.fits(rest, at + length, end, captures) {
                 return Some(to);
@@ -260,7 +319,7 @@ impl<'t> Line<'t> {
             if depth == 0 {
                 let stops = matches!(
                     lexeme.raw,
-                    Raw::Comma | Raw::Assign | Raw::Colon | Raw::Semicolon | Raw::BraceClose
+                    Raw::Comma | Raw::Colon | Raw::Semicolon | Raw::BraceClose
                 );
                 if stops || closes(lexeme.raw) {
                     break;
@@ -276,20 +335,44 @@ impl<'t> Line<'t> {
         lengths
     }
 
-    fn habit(&self, row: &Row, range: Range<usize>, captures: &Captures) -> Habit {
-        let span = self.span(range);
+    fn habit(&self, row: &Row, range: Range<usize>, end: usize, captures: &Captures) -> Habit {
+        let whole = self.span(range.clone());
+        let written = self.written(range.clone());
+        let mut span =
+            if row.templates.is_empty() { self.span(range.start..range.start + 1) } else { whole };
         let way = |template: &&'static str| {
             let text = self.filled(template, captures);
-            let shown = if text.chars().count() > MAX_SHOWN { template } else { text.as_str() };
-            let help = match text.trim() {
-                "" => "leave it out".to_string(),
-                _ => format!("write `{}`", shown.trim()),
+            let is_block = row.place == Foreign::Block;
+            let is_head = row.place == Foreign::Statement || is_block;
+            let rest = if is_head { self.written(range.end..end) } else { "" };
+            let touches = self.span(range.end..end).start == whole.end;
+            let said = format!("{text}{}{rest}", if touches || rest.is_empty() { "" } else { " " });
+            let said = match said.trim().strip_suffix('{') {
+                Some(head) => format!("{head}{{ … }}"),
+                None => said.trim().to_string(),
             };
-            let edits = if text.contains('…') { Vec::new() } else { vec![Edit { span, text }] };
-            Help { text: help, is_safe: row.is_safe && !edits.is_empty(), edits }
+            let is_long = said.chars().count() > MAX_SHOWN;
+            let shown = if is_long { template.trim() } else { said.as_str() };
+            let inner = shown.trim_start_matches([',', ' ']).trim_end_matches(['(', ' ']);
+            let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
+            if text.is_empty() && rest.is_empty() {
+                let edits = vec![Edit { span: whole, text }];
+                return Help { text: "leave it out".to_string(), edits, is_safe: row.is_safe };
+            }
+            if text.contains('…') {
+                let help = format!("write `{shown}`");
+                return Help { text: help, is_safe: false, edits: Vec::new() };
+            }
+            let (before, behind) = shared(written, &text);
+            let start = whole.start as usize + before;
+            let place = Span::new(self.source, start, start + written.len() - before - behind);
+            span = if place.start < place.end { place } else { span };
+            let text = text.get(before..text.len() - behind).unwrap_or("").to_string();
+            let edits = vec![Edit { span: place, text }];
+            Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits }
         };
         let help = row.templates.iter().map(way).collect();
-        Habit { place: row.place, span, why: row.why, help }
+        Habit { place: row.place, span, whole, why: row.why, help }
     }
 
     /// A template with the captured parts in their places, in brackets where they would bind otherwise.
@@ -305,9 +388,16 @@ impl<'t> Line<'t> {
                 continue;
             };
             let binds = |c: Option<char>| c.is_some_and(|c| "+-*/^".contains(c));
-            let beside =
-                binds(out.trim_end().chars().last()) || binds(rest.trim_start().chars().next());
+            let words = [" mod ", " and ", " or "];
+            let beside = binds(out.trim_end().chars().last())
+                || binds(rest.trim_start().chars().next())
+                || words.iter().any(|word| out.ends_with(word) || rest.starts_with(word));
             let written = self.written(range.clone());
+            if let (Some(more), Ok(number)) = (rest.strip_prefix(" + 1"), written.parse::<u32>()) {
+                out.push_str(&(u64::from(number) + 1).to_string());
+                rest = more;
+                continue;
+            }
             if beside && self.is_loose(range.clone()) {
                 out.push_str(&format!("({written})"));
             } else {
@@ -330,6 +420,36 @@ impl<'t> Line<'t> {
     }
 }
 
+/// How many bytes two texts share at their beginnings and at their ends, in whole words.
+fn shared(one: &str, other: &str) -> (usize, usize) {
+    let is_word = |c: Option<char>| c.is_some_and(|c| c.is_alphanumeric() || c == '_');
+    let mut before = 0;
+    for ((at, a), b) in one.char_indices().zip(other.chars()) {
+        if a != b {
+            break;
+        }
+        let end = at + a.len_utf8();
+        let next = |text: &str| text.get(end..).and_then(|rest| rest.chars().next());
+        if !(is_word(Some(a)) && (is_word(next(one)) || is_word(next(other)))) {
+            before = end;
+        }
+    }
+    let (one, other) = (one.get(before..).unwrap_or(""), other.get(before..).unwrap_or(""));
+    let mut behind = 0;
+    for ((at, a), b) in one.char_indices().rev().zip(other.chars().rev()) {
+        if a != b {
+            break;
+        }
+        let length = one.len() - at;
+        let next =
+            |text: &str| text.get(..text.len() - length).and_then(|rest| rest.chars().last());
+        if !(is_word(Some(a)) && (is_word(next(one)) || is_word(next(other)))) {
+            behind = length;
+        }
+    }
+    (before, behind)
+}
+
 fn opens(raw: Raw) -> bool {
     matches!(raw, Raw::ParenOpen | Raw::ListOpen | Raw::BraceOpen | Raw::Quote | Raw::ValueOpen)
 }
@@ -341,12 +461,21 @@ fn closes(raw: Raw) -> bool {
     )
 }
 
+/// What a habit is about, and after its `: ` a way out.
+pub(crate) fn parted(why: &'static str) -> (&'static str, Option<&'static str>) {
+    let mut breaks = why.match_indices(": ").map(|(at, _)| at);
+    let at = breaks.find(|at| why.get(..*at).is_some_and(|t| t.matches('`').count() % 2 == 0));
+    at.map_or((why, None), |at| (why.get(..at).unwrap_or(why), why.get(at + 2..)))
+}
+
 /// The habit at a place: one of a section, or of a statement where one begins there.
 pub(crate) fn habit_at(place: Foreign, source: SourceId, text: &str, at: usize) -> Option<Habit> {
     let line = Line::from(source, text, at);
     let end = line.statements().first().map_or(0, |range| range.end);
     let before = text.get(..at).unwrap_or("").trim_end_matches([' ', '\t']);
     let begins = before.is_empty() || before.ends_with(['\n', '{', '}', ';']);
+    let in_text = before.rsplit('\n').next().unwrap_or("").matches('"').count() % 2 == 1;
+    let begins = begins && !in_text;
     let statement = begins.then(|| line.find(Foreign::Statement, 0, end)).flatten();
     statement.or_else(|| line.find(place, 0, end))
 }
@@ -362,15 +491,31 @@ pub(crate) fn habits_on_line(source: SourceId, text: &str, at: usize) -> Vec<Hab
             .find(Foreign::Block, first, range.end)
             .and_then(|habit| block(source, text, start, habit))
             .or_else(|| line.find(Foreign::Statement, first, range.end));
+        // What is said of a whole statement says enough.
+        let is_said = habit.as_ref().is_some_and(|habit| habit.help.is_empty());
         found.extend(habit);
+        if is_said {
+            break;
+        }
         for at in range.clone() {
             let here = line.span(at..at + 1).start;
-            if found.last().is_none_or(|last| last.span.end <= here) {
-                found.extend(line.find(Foreign::Operator, at, range.end));
+            if found.last().is_none_or(|last| last.whole.end <= here) {
+                let operator = line.find(Foreign::Operator, at, range.end);
+                found.extend(operator.or_else(|| line.find(Foreign::Character, at, range.end)));
             }
         }
     }
     found
+}
+
+fn is_keyword(word: &str) -> bool {
+    Keyword::of(word).is_some()
+}
+
+/// A word that ends a block in another language.
+pub(crate) fn ends_block(word: &str) -> bool {
+    let word = word.to_ascii_lowercase();
+    word.starts_with("end") || ["fi", "done", "next", "wend", "od", "esac"].contains(&word.as_str())
 }
 
 /// A line of a text: where it begins, how far it is indented, and what it says.
@@ -383,10 +528,9 @@ fn line_at(text: &str, start: usize) -> (usize, &str) {
 /// A head of a block that is ended by its indentation or by a word, with the edits that put the block into
 /// braces; none where nothing is indented below it.
 fn block(source: SourceId, text: &str, start: usize, mut habit: Habit) -> Option<Habit> {
-    const ENDS: &[&str] = &["end", "fi", "done", "next", "wend", "loop", "od", "esac"];
     let (indent, _) = line_at(text, start);
     let margin = text.get(start..start + indent).unwrap_or("");
-    let (mut edits, mut last, mut at) = (Vec::new(), None, start);
+    let (mut edits, mut last, mut at, mut is_closed) = (Vec::new(), None, start, false);
     while let Some(length) = text.get(at..).and_then(|rest| rest.find('\n')) {
         at += length + 1;
         let (depth, said) = line_at(text, at);
@@ -404,13 +548,15 @@ fn block(source: SourceId, text: &str, start: usize, mut habit: Habit) -> Option
             && last.is_some()
         {
             edits.extend(next.help.into_iter().flat_map(|help| help.edits));
+            if next.why.contains("until") {
+                last = None;
+                is_closed = true;
+            }
             continue;
         }
         let word = said.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
-        let word = word.to_ascii_lowercase();
-        if depth == indent && (ENDS.contains(&word.as_str()) || word.starts_with("end")) {
-            last?;
-            edits.push(Edit { span: place, text: "}".to_string() });
+        if depth == indent && ends_block(word) && (last.is_some() || is_closed) {
+            edits.push(Edit { span: place, text: if is_closed { "" } else { "}" }.to_string() });
             last = None;
         }
         break;

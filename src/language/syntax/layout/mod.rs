@@ -404,14 +404,20 @@ impl<'s> Layout<'s> {
         self.at += inside.len();
         match digits {
             Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
-            _ => self.diagnostics.push(
-                Diagnostic::error(
-                    codes::BAD_DECIMALS,
-                    "decimals are a whole number from 0 to 17",
-                    span,
-                )
-                .help("`{value : 2}` shows two digits after the point"),
-            ),
+            _ => {
+                let headline = "decimals are a whole number from 0 to 17";
+                let report = Diagnostic::error(codes::BAD_DECIMALS, headline, span);
+                // `.2f` of other languages
+                let digits = self.slice(span).split_once('.').map_or("", |(_, digits)| digits);
+                let digits = digits.trim_end_matches(['f', 'e', 'g']);
+                self.diagnostics.push(match digits.parse::<u8>() {
+                    Ok(digits) if digits <= 17 => {
+                        let help = format!("write `{{value : {digits}}}`");
+                        report.fix(help, span, format!(" {digits}"))
+                    }
+                    _ => report.help("`{value : 2}` shows two digits after the point"),
+                });
+            }
         }
     }
 

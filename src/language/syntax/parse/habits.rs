@@ -2,6 +2,7 @@
 //! the place.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
@@ -69,14 +70,24 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     })
 }
 
-/// How a number with a comma is written: it may group digits, or be a decimal one.
-pub(crate) fn without_comma(whole: &str, rest: &str) -> String {
+/// A report on a number with a comma, whose place is that of the number: the comma may group digits, or be
+/// a decimal one.
+pub(crate) fn without_comma(
+    report: Diagnostic,
+    place: Span,
+    whole: &str,
+    rest: &str,
+) -> Diagnostic {
     let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
     let groups = digits == 3 && whole.len() <= 3 && !whole.starts_with('0');
+    let (joined, decimal) =
+        (format!("{whole}{rest}"), format!("{}.{rest}", whole.replace('.', "")));
+    let help = format!("write `{decimal}`");
     if groups && whole.bytes().all(|byte| byte.is_ascii_digit()) {
-        format!("write `{whole}{rest}`, or `{whole}.{rest}` where the comma is a decimal one")
+        let help = format!("{help} where the comma is a decimal one");
+        report.suggest(format!("write `{joined}`"), place, joined).suggest(help, place, decimal)
     } else {
-        format!("write `{whole}.{rest}`")
+        report.fix(help, place, decimal)
     }
 }
 
@@ -85,11 +96,9 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     match (stuck.bracket(), stuck.token(-1), stuck.token(1)) {
         (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
             let (whole, rest) = (stuck.word(-1), stuck.word(1));
-            Some(
-                stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point")
-                    .here("not a comma")
-                    .help(without_comma(whole, rest)),
-            )
+            let report = stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point");
+            let place = stuck.place(-1)?.to(stuck.place(1)?);
+            Some(without_comma(report.here("not a comma"), place, whole, rest))
         }
         (Some((Token::ValueOpen, _)), ..) => Some(
             stuck.report(codes::LEFT_OVER, "one value stands between a text's braces")
@@ -117,7 +126,7 @@ fn letter_before_text(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             format!("`{word}` before a text means nothing here"),
             before,
         )
-        .help(format!("delete the `{word}`: braces show values in every text"))
+        .fix(format!("delete the `{word}`: braces show values in every text"), before, "")
     })
 }
 
@@ -185,7 +194,7 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         stuck
             .report(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit")
             .here(format!("`{word}` means nothing here"))
-            .help("write the limit as `within 20 s`")
+            .fix("write the limit as `within 20 s`", stuck.span, "within")
     })
 }
 

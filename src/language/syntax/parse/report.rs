@@ -1,8 +1,8 @@
 //! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
 
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::diagnostics::{Diagnostic, Label, Severity, codes};
 use crate::source::{SourceId, Span};
-use crate::syntax::foreign::{Foreign, Habit, habits_on_line};
+use crate::syntax::foreign::{Foreign, Habit, habits_on_line, parted};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
@@ -61,17 +61,25 @@ pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mu
 pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
     let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
     let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
-    let mut new = Vec::new();
+    let (mut new, mut said) = (Vec::<Diagnostic>::new(), HashMap::new());
     for report in all.iter().filter(|report| report.severity == Severity::Error) {
         let at = report.span().start;
         if explained.contains_key(&line(at)) {
             continue;
         }
         for habit in habits_on_line(source, text, at as usize) {
-            let ends = habit.help.iter().flat_map(|help| &help.edits).map(|edit| edit.span.end);
-            let last = ends.fold(habit.span.end, u32::max);
-            explained.extend((line(habit.span.start)..=line(last)).map(|line| (line, None)));
-            new.push(foreign(habit, text));
+            let edits = habit.help.iter().flat_map(|help| &help.edits);
+            let edits = edits.filter(|edit| !edit.text.starts_with('\n'));
+            let places = edits.map(|edit| edit.span.start).chain([habit.span.start]);
+            explained.extend(places.map(|at| (line(at), None)));
+            // The same advice once is enough.
+            let known = said.entry(habit.why).or_insert(new.len());
+            match new.get_mut(*known).filter(|_| habit.help.is_empty()) {
+                Some(first) => {
+                    first.labels.push(Label { span: habit.span, text: "and here".into() })
+                }
+                None => new.push(foreign(habit, text)),
+            }
         }
         explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
     }
@@ -85,17 +93,26 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
 /// A habit as a report.
 fn foreign(habit: Habit, text: &str) -> Diagnostic {
     let words = text.get(habit.span.range()).unwrap_or("");
-    let word = words.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+    let whole = text.get(habit.whole.range()).unwrap_or("").to_ascii_lowercase();
+    let word = whole.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
     let code = match habit.place {
         Foreign::Operator => codes::FOREIGN_OPERATOR,
+        Foreign::Character => codes::FOREIGN_CHARACTER,
         Foreign::Block if Keyword::of(word).is_some() => codes::MISSING_BLOCK,
         _ => codes::FOREIGN_WORD,
     };
-    if habit.help.is_empty() {
-        let headline = format!("`{words}` means nothing here");
-        return Diagnostic::error(code, headline, habit.span).help(habit.why);
-    }
-    let report = Diagnostic::error(code, habit.why, habit.span);
+    let (why, way) = parted(habit.why);
+    let report = match way {
+        _ if habit.help.is_empty()
+            && habit.place == Foreign::Statement
+            && habit.span == habit.whole =>
+        {
+            let headline = format!("`{words}` means nothing here");
+            Diagnostic::error(code, headline, habit.span).help(habit.why)
+        }
+        Some(way) if habit.help.is_empty() => Diagnostic::error(code, why, habit.span).help(way),
+        _ => Diagnostic::error(code, why, habit.span),
+    };
     habit.help.into_iter().fold(report, Diagnostic::way_out)
 }
 
