@@ -30,6 +30,7 @@ mod grammar;
 mod interpret;
 mod never_unsafe;
 mod own_head;
+mod reports;
 mod step;
 mod trims;
 mod trims_honest;

@@ -9,7 +9,7 @@ use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
-use spintrue_head::{Base, Dimension, nearest_name};
+use spintrue_head::{Base, Dimension, nearest_name, parse_unit};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
@@ -113,11 +113,50 @@ impl Checker<'_> {
             | Binary::Greater
             | Binary::GreaterEqual => self.comparison(operator, operator_span, left, right, span),
             _ => {
+                if operator == Binary::Divide {
+                    self.fraction_of_unit(left, right, span);
+                }
                 let a = self.expression(left, expected);
                 let b = self.expression(right, Some(&a.kind).filter(|k| is_list(k)));
                 self.arithmetic(operator, operator_span, (left, a), (right, b), span)
             }
         }
+    }
+
+    /// `1/300 inch`: the unit belongs to the number below, where the fraction of an inch may be meant.
+    fn fraction_of_unit(&mut self, over: &Expression, under: &Expression, span: Span) {
+        let whole = |e: &Expression| match &e.kind {
+            ExpressionKind::Number { unit, .. } => {
+                let words = self.words(e.span);
+                let number = words.split_whitespace().next().unwrap_or("");
+                number.parse::<u32>().ok().map(|number| (number, *unit))
+            }
+            _ => None,
+        };
+        let (Some((part, None)), Some((parts, Some(unit)))) = (whole(over), whole(under)) else {
+            return;
+        };
+        if part >= parts {
+            return;
+        }
+        let known = self.units.get(&unit.symbol).map(|unit| unit.dimension);
+        let known =
+            known.or_else(|| Some(parse_unit(self.names.text(unit.symbol)).ok()?.dimension));
+        if !known.is_some_and(|kind| [Dimension::LENGTH, Dimension::ANGLE].contains(&kind)) {
+            return;
+        }
+        let (number, below) = (self.words(over.span), self.words(under.span));
+        let Some((divisor, unit)) = below.split_once(|c: char| c.is_whitespace()) else { return };
+        let fraction = format!("{number} {unit} / {divisor}");
+        let headline = format!("this divides by {below}: the unit belongs to the number before it");
+        let report = Diagnostic::warning(codes::FRACTION_OF_UNIT, headline, span);
+        self.report(
+            report.suggest(format!("a fraction of the unit is `{fraction}`"), span, fraction).help(
+                format!(
+                    "what is meant as it stands keeps the number apart: `{number}.0 / {below}`"
+                ),
+            ),
+        );
     }
 
     pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {

@@ -70,8 +70,11 @@ impl Checker<'_> {
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
                 }
-                let report = self.with_habit(Foreign::Routine, report);
-                self.report(report.unwrap_or_else(|report| report));
+                // A field is no call: only the words are of use.
+                let mut report =
+                    self.with_habit(Foreign::Routine, report).unwrap_or_else(|report| report);
+                report.help.iter_mut().for_each(|help| help.edits.clear());
+                self.report(report);
                 None
             }
         }

@@ -126,7 +126,8 @@ pub(super) fn unknown(
             _ => report.help(help),
         };
     }
-    if c == '#' {
+    let before = text.get(..start).and_then(|before| before.chars().last());
+    if c == '#' && before.is_none_or(char::is_whitespace) {
         report = comment(report, span, text.get(start + 1..).unwrap_or(""));
     }
     diagnostics.push(report);

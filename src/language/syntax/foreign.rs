@@ -65,6 +65,8 @@ pub(crate) struct Habit {
     pub span: Span,
     /// All that the pattern takes up.
     pub whole: Span,
+    /// It begins with a word of another language.
+    pub is_word: bool,
     /// What it is about.
     pub why: &'static str,
     /// What to write, with its edits; empty where `why` is all there is to say.
@@ -183,7 +185,8 @@ impl<'t> Line<'t> {
             let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
             // A brace where an operand is wanted is that of a record.
             let was_inside = depth > 0;
-            let is_record = was_inside || before.is_some_and(|before| before.raw == Raw::Assign);
+            let is_record = was_inside
+                || before.is_some_and(|before| matches!(before.raw, Raw::Assign | Raw::Colon));
             depth = match lexeme.raw {
                 Raw::BraceOpen if !is_record => depth,
                 Raw::BraceClose if depth == 0 => depth,
@@ -227,7 +230,7 @@ impl<'t> Line<'t> {
         let help =
             vec![Help { text: help, edits: vec![Edit { span, text: small }], is_safe: true }];
         let why = "keywords are written in small letters";
-        Some(Habit { place: Foreign::Statement, span, whole: span, why, help })
+        Some(Habit { place: Foreign::Statement, span, whole: span, is_word: true, why, help })
     }
 
     fn row(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
@@ -235,7 +238,10 @@ impl<'t> Line<'t> {
             for pattern in &row.patterns {
                 let mut captures = Captures::new();
                 if let Some(to) = self.fits(pattern, at, end, &mut captures) {
-                    return Some(self.habit(row, at..to, end, &captures));
+                    let first = pattern.first();
+                    let is_word = matches!(first, Some(Piece::Literal(word, _))
+                        if word.starts_with(char::is_alphabetic) && !is_keyword(word));
+                    return Some(self.habit(row, is_word, at..to, end, &captures));
                 }
             }
         }
@@ -335,7 +341,14 @@ impl<'t> Line<'t> {
         lengths
     }
 
-    fn habit(&self, row: &Row, range: Range<usize>, end: usize, captures: &Captures) -> Habit {
+    fn habit(
+        &self,
+        row: &Row,
+        is_word: bool,
+        range: Range<usize>,
+        end: usize,
+        captures: &Captures,
+    ) -> Habit {
         let whole = self.span(range.clone());
         let written = self.written(range.clone());
         let mut span =
@@ -353,7 +366,11 @@ impl<'t> Line<'t> {
             };
             let is_long = said.chars().count() > MAX_SHOWN;
             let shown = if is_long { template.trim() } else { said.as_str() };
-            let inner = shown.trim_start_matches([',', ' ']).trim_end_matches(['(', ' ']);
+            let inner = shown.trim_end_matches(['(', ' ']);
+            let inner = inner.strip_prefix(") ").unwrap_or(inner).trim_start_matches([',', ' ']);
+            let count = |signs: [char; 3]| inner.matches(signs).count();
+            let is_open = count(['(', '[', '{']) > count([')', ']', '}']);
+            let inner = if is_open { inner.trim_start_matches(['(', '[', '{']) } else { inner };
             let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];
@@ -366,13 +383,13 @@ impl<'t> Line<'t> {
             let (before, behind) = shared(written, &text);
             let start = whole.start as usize + before;
             let place = Span::new(self.source, start, start + written.len() - before - behind);
-            span = if place.start < place.end { place } else { span };
+            span = place;
             let text = text.get(before..text.len() - behind).unwrap_or("").to_string();
             let edits = vec![Edit { span: place, text }];
             Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits }
         };
         let help = row.templates.iter().map(way).collect();
-        Habit { place: row.place, span, whole, why: row.why, help }
+        Habit { place: row.place, span, whole, is_word, why: row.why, help }
     }
 
     /// A template with the captured parts in their places, in brackets where they would bind otherwise.
@@ -604,7 +621,7 @@ mod tests {
             let habits = habits_on_line(SourceId(0), text, 0);
             habits.first().map(|habit| habit.help[0].edits[0].text.clone())
         };
-        assert_eq!(written("x -= a + b").as_deref(), Some("x = x - (a + b)"));
-        assert_eq!(written("x += f(a + b)").as_deref(), Some("x = x + f(a + b)"));
+        assert_eq!(written("x -= a + b").as_deref(), Some("= x - (a + b)"));
+        assert_eq!(written("x += f(a + b)").as_deref(), Some("= x +"));
     }
 }

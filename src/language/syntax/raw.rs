@@ -405,7 +405,7 @@ impl Scan<'_> {
         let report = Diagnostic::error(
             codes::FOREIGN_CHARACTER,
             format!(
-                "there are no `{}{closer}` comments",
+                "there are no `{} {closer}` comments",
                 self.text.get(start..begin).unwrap_or("")
             ),
             Span::new(self.source, start, begin),

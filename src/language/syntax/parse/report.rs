@@ -69,6 +69,9 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
         }
         for habit in habits_on_line(source, text, at as usize) {
             let edits = habit.help.iter().flat_map(|help| &help.edits);
+            if edits.clone().next().is_none() && report.fixes().next().is_some() {
+                continue;
+            }
             let edits = edits.filter(|edit| !edit.text.starts_with('\n'));
             let places = edits.map(|edit| edit.span.start).chain([habit.span.start]);
             explained.extend(places.map(|at| (line(at), None)));
@@ -78,7 +81,7 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
                 Some(first) => {
                     first.labels.push(Label { span: habit.span, text: "and here".into() })
                 }
-                None => new.push(foreign(habit, text)),
+                None => new.push(foreign(habit, text, report.code)),
             }
         }
         explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
@@ -90,16 +93,20 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
     all.append(&mut new);
 }
 
-/// A habit as a report.
-fn foreign(habit: Habit, text: &str) -> Diagnostic {
+/// A habit as a report, which keeps the code of the one that it replaces where that says more.
+fn foreign(habit: Habit, text: &str, code: &'static str) -> Diagnostic {
     let words = text.get(habit.span.range()).unwrap_or("");
     let whole = text.get(habit.whole.range()).unwrap_or("").to_ascii_lowercase();
     let word = whole.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+    let says_little = [codes::UNEXPECTED, codes::LEFT_OVER, codes::MISSING_VALUE].contains(&code);
     let code = match habit.place {
-        Foreign::Operator => codes::FOREIGN_OPERATOR,
         Foreign::Character => codes::FOREIGN_CHARACTER,
         Foreign::Block if Keyword::of(word).is_some() => codes::MISSING_BLOCK,
-        _ => codes::FOREIGN_WORD,
+        Foreign::Operator if says_little => codes::FOREIGN_OPERATOR,
+        _ if habit.is_word || habit.place == Foreign::Block || code == codes::LEFT_OVER => {
+            codes::FOREIGN_WORD
+        }
+        _ => code,
     };
     let (why, way) = parted(habit.why);
     let report = match way {
@@ -112,6 +119,11 @@ fn foreign(habit: Habit, text: &str) -> Diagnostic {
         }
         Some(way) if habit.help.is_empty() => Diagnostic::error(code, why, habit.span).help(way),
         _ => Diagnostic::error(code, why, habit.span),
+    };
+    let inserted = habit.help.first().and_then(|help| help.edits.first()).map(|e| e.text.trim());
+    let report = match inserted.filter(|_| habit.span.start == habit.span.end) {
+        Some(text) => report.here(format!("`{text}` is missing here")),
+        None => report,
     };
     habit.help.into_iter().fold(report, Diagnostic::way_out)
 }
