@@ -459,9 +459,19 @@ impl Texts {
     fn setting(&mut self, text: &str) -> Option<Setting> {
         let source = self.sources.add("--set", text);
         let whole = Span::new(source, 0, text.len());
-        let Some((name, raw)) = text.split_once('=') else {
+        let parts = text.split_once('=');
+        let parts = parts.filter(|(name, value)| {
+            let (name, value) = (name.trim(), value.trim());
+            !(name.is_empty() || value.is_empty() || value.starts_with('='))
+        });
+        let Some((name, raw)) = parts else {
+            let (name, value) = text.split_once(['=', ':', ' ']).unwrap_or((text, ""));
+            let value = value.trim_matches(['=', ':', ' ']);
+            let (name, value) = [(name, "NAME"), (value, "VALUE")]
+                .map(|(part, otherwise)| if part.is_empty() { otherwise } else { part })
+                .into();
             let report = Diagnostic::error(codes::UNSET_PARAM, "`--set` takes NAME=VALUE", whole)
-                .help(format!("for example `--set {text}=5`"));
+                .help(format!("write `--set {name}={value}`"));
             self.diagnostics.push(report);
             return None;
         };

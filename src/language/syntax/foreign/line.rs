@@ -1,150 +1,24 @@
-//! Habits of other languages, and what is meant here, as `foreign.md` tells it: patterns of lexemes with
-//! what to write instead. A pattern is written like a script; the words in capitals stand for parts of it:
-//!
-//! - `NAME`, `A`, `B`: a word; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
-//! - `X`, `Y`, `Z`: an expression; `REST`: all that follows, or nothing; `END`: nothing follows.
-//!
-//! The same word stands for the same part. Words in a pattern fit in any case, those with a capital as they are.
+//! A line as lexemes: where patterns fit, and what then is to be written.
 
 use crate::diagnostics::{Edit, Help};
 use crate::source::{SourceId, Span};
+use crate::syntax::foreign::{Foreign, Habit, Piece, Row, TABLE};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, Raw, lexemes};
 use std::ops::Range;
-use std::sync::LazyLock;
-
-/// Where a habit stands; the heading of its section.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Foreign {
-    /// Where a statement begins.
-    Statement,
-    /// The head of a block without braces.
-    Block,
-    /// What goes on with such a block.
-    Continuation,
-    /// Anywhere in a statement.
-    Operator,
-    /// A character, likewise.
-    Character,
-    /// A call of a routine.
-    Routine,
-    /// A value.
-    Value,
-    /// A type.
-    Kind,
-}
 
 /// Most lexemes of a line in which a pattern is looked for.
 const MAX_LEXEMES: usize = 200;
 /// Longest text that a report shows as what to write, in characters.
 const MAX_SHOWN: usize = 68;
-/// The parts of a pattern.
-const HOLES: &[&str] =
-    &["NAME", "A", "B", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
-
-/// A habit with what is meant.
-struct Row {
-    place: Foreign,
-    patterns: Vec<Vec<Piece>>,
-    /// What to write, for each way out.
-    templates: Vec<&'static str>,
-    is_safe: bool,
-    /// What it is about.
-    why: &'static str,
-}
-
-enum Piece {
-    Hole(&'static str),
-    /// A lexeme as it is written, and whether it touches the one before.
-    Literal(&'static str, bool),
-}
-
-/// A habit that was found.
-pub(crate) struct Habit {
-    pub place: Foreign,
-    pub span: Span,
-    /// All that the pattern takes up.
-    pub whole: Span,
-    /// It begins with a word of another language.
-    pub is_word: bool,
-    /// What it is about.
-    pub why: &'static str,
-    /// What to write, with its edits; empty where `why` is all there is to say.
-    pub help: Vec<Help>,
-}
-
-static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
-    let mut place = None;
-    let mut rows = Vec::new();
-    for line in include_str!("foreign.md").lines() {
-        if let Some(heading) = line.strip_prefix("## ") {
-            let all = [
-                Foreign::Statement,
-                Foreign::Block,
-                Foreign::Continuation,
-                Foreign::Operator,
-                Foreign::Character,
-                Foreign::Routine,
-                Foreign::Value,
-                Foreign::Kind,
-            ];
-            place = all.into_iter().find(|place| format!("{place:?}s") == heading);
-        }
-        rows.extend(place.zip(line.strip_prefix("- ")).and_then(|(place, item)| row(place, item)));
-    }
-    rows
-});
-
-/// A row such as "`a X`, `b X` => `c X`: why", with `~>` where the author has to choose.
-fn row(place: Foreign, item: &'static str) -> Option<Row> {
-    let (mut patterns, mut rest) = (Vec::new(), item);
-    loop {
-        let (quoted, behind) = rest.strip_prefix('`')?.split_once('`')?;
-        patterns.push(pattern(quoted));
-        let Some(more) = behind.strip_prefix(", ") else {
-            rest = behind.trim_start();
-            break;
-        };
-        rest = more;
-    }
-    if let Some(why) = rest.strip_prefix(": ") {
-        return Some(Row { place, patterns, templates: Vec::new(), is_safe: false, why });
-    }
-    let is_safe = rest.starts_with("=>");
-    let (ways, why) = rest.get(3..)?.strip_prefix('`')?.split_once("`: ")?;
-    Some(Row {
-        place,
-        patterns,
-        templates: ways.split("` or `").map(str::trim_end).collect(),
-        is_safe,
-        why,
-    })
-}
-
-fn pattern(text: &'static str) -> Vec<Piece> {
-    let mut end = usize::MAX;
-    let piece = |lexeme: &Lexeme| {
-        let written = text.get(lexeme.range()).unwrap_or("");
-        let touches = end == lexeme.range().start;
-        end = lexeme.range().end;
-        match HOLES.iter().find(|hole| **hole == written) {
-            Some(hole) => Piece::Hole(hole),
-            None => {
-                let is_word = written.starts_with(|c: char| c.is_alphanumeric());
-                Piece::Literal(written, touches && !is_word)
-            }
-        }
-    };
-    lexemes(text).iter().map(piece).collect()
-}
 
 /// A line, or its rest, in which patterns are looked for.
-struct Line<'t> {
+pub(super) struct Line<'t> {
     source: SourceId,
     text: &'t str,
     /// Where it begins in its source.
     start: usize,
-    lexemes: Vec<Lexeme>,
+    pub lexemes: Vec<Lexeme>,
 }
 
 /// What each hole stands for, in lexemes.
@@ -152,7 +26,7 @@ type Captures = Vec<(&'static str, Range<usize>)>;
 
 impl<'t> Line<'t> {
     /// The text from a place up to the end of its line.
-    fn from(source: SourceId, text: &'t str, start: usize) -> Self {
+    pub(super) fn from(source: SourceId, text: &'t str, start: usize) -> Self {
         let rest = text.get(start..).unwrap_or("");
         let rest = rest.split('\n').next().unwrap_or("").trim_end();
         let mut lexemes = lexemes(rest);
@@ -172,14 +46,14 @@ impl<'t> Line<'t> {
         self.text.get(first..end).unwrap_or("")
     }
 
-    fn span(&self, range: Range<usize>) -> Span {
+    pub(super) fn span(&self, range: Range<usize>) -> Span {
         let first = self.lexemes.get(range.start).map_or(0, |l| l.range().start);
         let first = self.start + first;
         Span::new(self.source, first, first + self.written(range).len())
     }
 
     /// Where statements begin and end.
-    fn statements(&self) -> Vec<Range<usize>> {
+    pub(super) fn statements(&self) -> Vec<Range<usize>> {
         let (mut all, mut start, mut depth) = (Vec::new(), 0, 0_usize);
         for (at, lexeme) in self.lexemes.iter().enumerate() {
             let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
@@ -211,7 +85,7 @@ impl<'t> Line<'t> {
     }
 
     /// The first row of a section that fits from a lexeme on, up to at most `end`.
-    fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
+    pub(super) fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
         self.row(place, at, end)
             .or_else(|| (place == Foreign::Statement).then(|| self.keyword(at, end)).flatten())
     }
@@ -478,150 +352,6 @@ fn closes(raw: Raw) -> bool {
     )
 }
 
-/// What a habit is about, and after its `: ` a way out.
-pub(crate) fn parted(why: &'static str) -> (&'static str, Option<&'static str>) {
-    let mut breaks = why.match_indices(": ").map(|(at, _)| at);
-    let at = breaks.find(|at| why.get(..*at).is_some_and(|t| t.matches('`').count() % 2 == 0));
-    at.map_or((why, None), |at| (why.get(..at).unwrap_or(why), why.get(at + 2..)))
-}
-
-/// The habit at a place: one of a section, or of a statement where one begins there.
-pub(crate) fn habit_at(place: Foreign, source: SourceId, text: &str, at: usize) -> Option<Habit> {
-    let line = Line::from(source, text, at);
-    let end = line.statements().first().map_or(0, |range| range.end);
-    let before = text.get(..at).unwrap_or("").trim_end_matches([' ', '\t']);
-    let begins = before.is_empty() || before.ends_with(['\n', '{', '}', ';']);
-    let in_text = before.rsplit('\n').next().unwrap_or("").matches('"').count() % 2 == 1;
-    let begins = begins && !in_text;
-    let statement = begins.then(|| line.find(Foreign::Statement, 0, end)).flatten();
-    statement.or_else(|| line.find(place, 0, end))
-}
-
-/// The habits on the line around a place, none inside another.
-pub(crate) fn habits_on_line(source: SourceId, text: &str, at: usize) -> Vec<Habit> {
-    let start = text.get(..at).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
-    let line = Line::from(source, text, start);
-    let mut found: Vec<Habit> = Vec::new();
-    for range in line.statements() {
-        let first = range.start;
-        let habit = line
-            .find(Foreign::Block, first, range.end)
-            .and_then(|habit| block(source, text, start, habit))
-            .or_else(|| line.find(Foreign::Statement, first, range.end));
-        // What is said of a whole statement says enough.
-        let is_said = habit.as_ref().is_some_and(|habit| habit.help.is_empty());
-        found.extend(habit);
-        if is_said {
-            break;
-        }
-        for at in range.clone() {
-            let here = line.span(at..at + 1).start;
-            if found.last().is_none_or(|last| last.whole.end <= here) {
-                let operator = line.find(Foreign::Operator, at, range.end);
-                found.extend(operator.or_else(|| line.find(Foreign::Character, at, range.end)));
-            }
-        }
-    }
-    found
-}
-
 fn is_keyword(word: &str) -> bool {
     Keyword::of(word).is_some()
-}
-
-/// A word that ends a block in another language.
-pub(crate) fn ends_block(word: &str) -> bool {
-    let word = word.to_ascii_lowercase();
-    word.starts_with("end") || ["fi", "done", "next", "wend", "od", "esac"].contains(&word.as_str())
-}
-
-/// A line of a text: where it begins, how far it is indented, and what it says.
-fn line_at(text: &str, start: usize) -> (usize, &str) {
-    let line = text.get(start..).and_then(|rest| rest.split('\n').next()).unwrap_or("");
-    let said = line.trim_start();
-    (line.len() - said.len(), said.trim_end())
-}
-
-/// A head of a block that is ended by its indentation or by a word, with the edits that put the block into
-/// braces; none where nothing is indented below it.
-fn block(source: SourceId, text: &str, start: usize, mut habit: Habit) -> Option<Habit> {
-    let (indent, _) = line_at(text, start);
-    let margin = text.get(start..start + indent).unwrap_or("");
-    let (mut edits, mut last, mut at, mut is_closed) = (Vec::new(), None, start, false);
-    while let Some(length) = text.get(at..).and_then(|rest| rest.find('\n')) {
-        at += length + 1;
-        let (depth, said) = line_at(text, at);
-        let place = Span::new(source, at + depth, at + depth + said.len());
-        if said.is_empty() || said.starts_with("//") || said.starts_with('#') {
-            continue;
-        }
-        if depth > indent {
-            last = Some(place.after());
-            continue;
-        }
-        let line = Line::from(source, text, at + depth);
-        if depth == indent
-            && let Some(next) = line.find(Foreign::Continuation, 0, line.lexemes.len())
-            && last.is_some()
-        {
-            edits.extend(next.help.into_iter().flat_map(|help| help.edits));
-            if next.why.contains("until") {
-                last = None;
-                is_closed = true;
-            }
-            continue;
-        }
-        let word = said.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
-        if depth == indent && ends_block(word) && (last.is_some() || is_closed) {
-            edits.push(Edit { span: place, text: if is_closed { "" } else { "}" }.to_string() });
-            last = None;
-        }
-        break;
-    }
-    if let Some(behind) = last {
-        edits.push(Edit { span: behind, text: format!("\n{margin}}}") });
-    } else if edits.is_empty() {
-        return None;
-    }
-    for help in habit.help.iter_mut().filter(|help| !help.edits.is_empty()) {
-        help.edits.extend(edits.iter().cloned());
-    }
-    Some(habit)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::{Foreign, TABLE, habit_at, habits_on_line};
-    use crate::source::SourceId;
-
-    #[test]
-    fn every_row_is_read() {
-        let items = include_str!("foreign.md").lines().filter(|line| line.starts_with("- "));
-        assert_eq!(items.count(), TABLE.len());
-        for row in TABLE.iter() {
-            let quotes = |text: &str| text.matches('`').count();
-            assert!(quotes(row.why) % 2 == 0 && !row.why.contains("=>"), "{}", row.why);
-            assert!(row.templates.iter().all(|template| quotes(template) == 0), "{}", row.why);
-        }
-    }
-
-    #[test]
-    fn words_of_other_languages_are_told_apart() {
-        let routine = |name| habit_at(Foreign::Routine, SourceId(0), name, 0);
-        assert!(routine("ceil").is_some_and(|habit| habit.help.len() == 1));
-        assert!(routine("maximum").is_some_and(|habit| habit.why.contains("largest(xs)")));
-        assert!(["", "`", "max,x", "maxi", "-"].into_iter().all(|name| {
-            routine(name).is_none_or(|habit| name == "max,x" && habit.span.end == 3)
-        }));
-    }
-
-    #[test]
-    fn parts_keep_their_meaning() {
-        let written = |text: &str| {
-            let habits = habits_on_line(SourceId(0), text, 0);
-            habits.first().map(|habit| habit.help[0].edits[0].text.clone())
-        };
-        assert_eq!(written("x -= a + b").as_deref(), Some("= x - (a + b)"));
-        assert_eq!(written("x += f(a + b)").as_deref(), Some("= x +"));
-    }
 }
