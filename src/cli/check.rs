@@ -1,9 +1,10 @@
 //! `check`: checks scripts without moving anything.
 
+use crate::cli::fmt::{STANDARD_INPUT, replace};
 use crate::cli::formats;
 use crate::cli::formats::Format;
 use crate::disk::Disk;
-use crate::error::{Error, WRONG};
+use crate::error::{Error, WRONG, invalid};
 use crate::setup::options::{Answers, AtMost, Settings};
 use crate::setup::{Described, Fixtures};
 use crate::terminal;
@@ -12,8 +13,9 @@ use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
 use spintrue_language::{
     Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound,
-    UNKNOWN_SIGNAL, prove,
+    UNKNOWN_SIGNAL, mend, prove,
 };
+use std::path::Path;
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -24,6 +26,9 @@ pub(super) struct Options {
     settings: Settings,
     #[command(flatten)]
     answers: Answers,
+    /// Make the safe edits of the reports in the scripts named here, then check what they left
+    #[arg(long)]
+    fix: bool,
     /// Output format
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -44,7 +49,8 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let is_named = options.head.is_some() || !(head.signals.is_empty() && head.channels.is_empty());
     let (mut code, mut all) = (0, Vec::new());
     for script in &options.scripts {
-        let checked = options.check(script, &described, is_named);
+        let fixed = if options.fix { options.mend(script) } else { Ok(()) };
+        let checked = fixed.and_then(|()| options.check(script, &described, is_named));
         code = code.max(match &checked {
             Ok(one) if one.prepared.errors() == 0 && one.too_long.is_none() => 0,
             Ok(_) => WRONG,
@@ -85,6 +91,18 @@ impl Options {
             prepared.diagnostics.extend(wrong.into_iter().flatten());
         }
         Ok(Checked { prepared, bound, too_long })
+    }
+
+    /// Makes the safe edits of a script, and tells which. The standard input is no file.
+    fn mend(&self, script: &str) -> Result<(), Error> {
+        if script == STANDARD_INPUT {
+            return Err(invalid!("`--fix` changes files: name one"));
+        }
+        let Some(mended) = mend(&mut Disk, script, &self.settings.settings)? else { return Ok(()) };
+        replace(Path::new(script), &mended.text)?;
+        let made = counted(mended.steps.len(), "edit");
+        complain(&format!("{made} made in {script}:\n  {}\n\n", mended.steps.join("\n  ")));
+        Ok(())
     }
 
     /// Why `--at-most` forbids a script, if it does.

@@ -10,7 +10,7 @@ use std::io::ErrorKind;
 use std::path::Path;
 
 /// The name of the standard input.
-const STANDARD_INPUT: &str = "-";
+pub(super) const STANDARD_INPUT: &str = "-";
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -59,7 +59,7 @@ fn format_file(file: &str, check: bool) -> Result<bool, Error> {
 }
 
 /// Replaces a file. A link stays a link.
-fn replace(path: &Path, text: &str) -> Result<(), Error> {
+pub(super) fn replace(path: &Path, text: &str) -> Result<(), Error> {
     let failed = |error| unwritten(path, &error);
     let target = fs::canonicalize(path).map_err(failed)?;
     if fs::metadata(&target).map_err(failed)?.permissions().readonly() {

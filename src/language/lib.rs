@@ -37,12 +37,13 @@ pub use diagnostics::codes::{
     ALL as ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, UNCALLED_ROUTINE,
     UNKNOWN_SIGNAL, UNREACHABLE, UNUSED_NAME, find as find_code, topics as code_topics,
 };
+pub use diagnostics::fix::{edited, safe_fixes};
 pub use diagnostics::json::{
     Checked as JsonChecked, Report as JsonReport, json as diagnostics_json, place as json_place,
 };
 pub use diagnostics::render::{render as render_diagnostics, summary as diagnostics_summary};
 pub use diagnostics::sarif::sarif as diagnostics_sarif;
-pub use diagnostics::{Diagnostic, Severity};
+pub use diagnostics::{Diagnostic, Edit, Help, Severity};
 pub use ide::{
     ActiveCall, Analysis, Callable, FileUses, Item as Completion, ItemKind, MAX_CHECKED,
     Parameter as CallableParameter, Place as CursorPlace, Project, Scope as NameScope,
@@ -72,8 +73,8 @@ pub use session::live::{
 };
 pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
 pub use session::{
-    FileError, Files, Finished, Prepared, Row as ListRow, Runnable, RunnableEntry,
-    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, prepare, prove,
+    FileError, Files, Finished, Mended, Prepared, Row as ListRow, Runnable, RunnableEntry,
+    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend, prepare, prove,
     read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};

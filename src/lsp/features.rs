@@ -1,14 +1,15 @@
 //! What the server can do, and which function answers which request. A new feature is a line in
 //! [`capabilities`] and an arm in [`answer`].
 
+use crate::lsp::actions::actions;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use crate::lsp::{convert, uri};
 use lsp_server::{ErrorCode, Request, ResponseError};
 use lsp_types::{
-    CompletionItem, CompletionParams, DocumentFormattingParams, DocumentHighlight,
-    DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams, HoverParams,
-    PositionEncodingKind, ReferenceParams, RenameParams, SignatureHelpParams,
+    CodeActionKind, CodeActionParams, CompletionItem, CompletionParams, DocumentFormattingParams,
+    DocumentHighlight, DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams,
+    HoverParams, PositionEncodingKind, ReferenceParams, RenameParams, SignatureHelpParams,
     TextDocumentPositionParams, TextDocumentSyncKind, TextEdit, Uri,
 };
 use serde::Serialize;
@@ -42,6 +43,9 @@ pub(super) fn capabilities() -> Value {
         "documentHighlightProvider": true,
         "documentSymbolProvider": true,
         "documentFormattingProvider": true,
+        "codeActionProvider": {
+            "codeActionKinds": [CodeActionKind::QUICKFIX, CodeActionKind::SOURCE_FIX_ALL],
+        },
         "renameProvider": {"prepareProvider": true},
     })
 }
@@ -52,6 +56,8 @@ pub(super) struct State<'a> {
     pub project: &'a Project,
     /// The same documents as the editor has them.
     pub documents: &'a Documents,
+    /// The editor shows further places of a report.
+    pub related: bool,
     /// The editor understands snippets.
     pub snippets: bool,
     /// The files around.
@@ -110,6 +116,12 @@ pub(super) fn answer(request: Request, state: &mut State<'_>) -> Result<Value, R
             let place = state.document(&read::<DocumentSymbolParams>(params)?.text_document.uri)?;
             let symbols = outline_of(place.analysis, place.source);
             written(convert::document_symbols(&Lines::new(place.text()), symbols))
+        }
+        "textDocument/codeAction" => {
+            let params: CodeActionParams = read(params)?;
+            let place = state.document(&params.text_document.uri)?;
+            let (range, context) = (params.range, &params.context);
+            written(actions(place, range, context, documents, state.related))
         }
         "textDocument/formatting" => {
             let params: DocumentFormattingParams = read(params)?;

@@ -2,9 +2,10 @@
 //! comes from `ide`; here are protocol, documents and conversion. Touches no file: those come
 //! through [`spintrue_language::Workspace`].
 //!
-//! `transport` frames messages, `server` runs the loop, `features` dispatches requests, `convert`
-//! and `publish` turn results into the types of the protocol.
+//! `transport` frames messages, `server` runs the loop, `features` dispatches requests, `convert`,
+//! `actions` and `publish` turn results into the types of the protocol.
 
+mod actions;
 mod convert;
 mod documents;
 mod features;

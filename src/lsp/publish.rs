@@ -30,31 +30,26 @@ pub(super) fn reports(
         }
     }
     for (_, analysis) in project.checks() {
-        let mut ranges = Ranges { analysis, lines: BTreeMap::new() };
+        let mut converted = Reports::of(analysis, documents, related);
         for diagnostic in &analysis.examined.prepared.diagnostics {
             let Some(name) = analysis.name(diagnostic.span().source) else { continue };
-            let report = report(diagnostic, &mut ranges, documents, related);
-            let reports = all.entry(name.to_string()).or_default();
-            if !reports.contains(&report) {
-                reports.push(report);
+            let report = converted.report(diagnostic);
+            let known = all.entry(name.to_string()).or_default();
+            if !known.contains(&report) {
+                known.push(report);
             }
         }
     }
     all
 }
 
-/// The ranges of spans in the files of a check.
-struct Ranges<'a> {
+/// The reports of a check as the protocol carries them.
+pub(super) struct Reports<'a> {
     analysis: &'a Analysis,
+    documents: &'a Documents,
+    /// The editor shows further places of a report.
+    related: bool,
     lines: BTreeMap<SourceId, Lines<'a>>,
-}
-
-impl Ranges<'_> {
-    fn of(&mut self, span: Span) -> Range {
-        let text = self.analysis.text(span.source);
-        let lines = self.lines.entry(span.source).or_insert_with(|| Lines::new(text));
-        lines.range(span.range())
-    }
 }
 
 fn too_large() -> lsp_types::Diagnostic {
@@ -70,45 +65,52 @@ fn too_large() -> lsp_types::Diagnostic {
     }
 }
 
-fn report(
-    diagnostic: &Diagnostic,
-    ranges: &mut Ranges<'_>,
-    documents: &Documents,
-    related: bool,
-) -> lsp_types::Diagnostic {
-    let mut message = diagnostic.headline.clone();
-    if let Some(first) = diagnostic.labels.first().filter(|label| !label.text.is_empty()) {
-        message.push_str(&format!("\n{}", first.text));
+impl<'a> Reports<'a> {
+    pub(super) fn of(analysis: &'a Analysis, documents: &'a Documents, related: bool) -> Self {
+        Reports { analysis, documents, related, lines: BTreeMap::new() }
     }
-    let mut information = Vec::new();
-    for label in diagnostic.labels.iter().skip(1) {
-        if related {
-            let name = ranges.analysis.name(label.span.source);
-            if let Some(uri) = name.and_then(|name| address(documents, name)) {
-                let location = Location { uri, range: ranges.of(label.span) };
-                let message = label.text.clone();
-                information.push(DiagnosticRelatedInformation { location, message });
-            }
-        } else {
-            let place = ranges.analysis.examined.prepared.sources.place(label.span);
-            message.push_str(&format!("\n{place}: {}", label.text));
+
+    pub(super) fn range(&mut self, span: Span) -> Range {
+        let text = self.analysis.text(span.source);
+        let lines = self.lines.entry(span.source).or_insert_with(|| Lines::new(text));
+        lines.range(span.range())
+    }
+
+    pub(super) fn report(&mut self, diagnostic: &Diagnostic) -> lsp_types::Diagnostic {
+        let mut message = diagnostic.headline.clone();
+        if let Some(first) = diagnostic.labels.first().filter(|label| !label.text.is_empty()) {
+            message.push_str(&format!("\n{}", first.text));
         }
-    }
-    for help in &diagnostic.help {
-        message.push_str(&format!("\nhelp: {help}"));
-    }
-    let tags = UNNECESSARY.contains(&diagnostic.code).then(|| vec![DiagnosticTag::UNNECESSARY]);
-    lsp_types::Diagnostic {
-        range: ranges.of(diagnostic.span()),
-        severity: Some(match diagnostic.severity {
-            Severity::Error => DiagnosticSeverity::ERROR,
-            Severity::Warning => DiagnosticSeverity::WARNING,
-        }),
-        code: Some(NumberOrString::String(diagnostic.code.to_string())),
-        source: Some("spintrue".to_string()),
-        message,
-        related_information: (!information.is_empty()).then_some(information),
-        tags,
-        ..lsp_types::Diagnostic::default()
+        let mut information = Vec::new();
+        for label in diagnostic.labels.iter().skip(1) {
+            if self.related {
+                let name = self.analysis.name(label.span.source);
+                if let Some(uri) = name.and_then(|name| address(self.documents, name)) {
+                    let location = Location { uri, range: self.range(label.span) };
+                    let message = label.text.clone();
+                    information.push(DiagnosticRelatedInformation { location, message });
+                }
+            } else {
+                let place = self.analysis.examined.prepared.sources.place(label.span);
+                message.push_str(&format!("\n{place}: {}", label.text));
+            }
+        }
+        for help in &diagnostic.help {
+            message.push_str(&format!("\nhelp: {}", help.text));
+        }
+        let tags = UNNECESSARY.contains(&diagnostic.code).then(|| vec![DiagnosticTag::UNNECESSARY]);
+        lsp_types::Diagnostic {
+            range: self.range(diagnostic.span()),
+            severity: Some(match diagnostic.severity {
+                Severity::Error => DiagnosticSeverity::ERROR,
+                Severity::Warning => DiagnosticSeverity::WARNING,
+            }),
+            code: Some(NumberOrString::String(diagnostic.code.to_string())),
+            source: Some("spintrue".to_string()),
+            message,
+            related_information: (!information.is_empty()).then_some(information),
+            tags,
+            ..lsp_types::Diagnostic::default()
+        }
     }
 }

@@ -163,6 +163,7 @@ impl Server<'_> {
             (Stage::Running, _) => {
                 self.project.refresh(self.workspace);
                 let mut state = State {
+                    related: self.related,
                     project: &self.project,
                     documents: &self.documents,
                     snippets: self.snippets,

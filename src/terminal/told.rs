@@ -79,7 +79,7 @@ fn visible(diagnostic: &Diagnostic) -> Diagnostic {
     let mut visible = diagnostic.clone();
     visible.headline = shown(&visible.headline);
     visible.labels.iter_mut().for_each(|label| label.text = shown(&label.text));
-    visible.help.iter_mut().for_each(|help| *help = shown(help));
+    visible.help.iter_mut().for_each(|help| help.text = shown(&help.text));
     visible
 }
 

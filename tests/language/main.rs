@@ -31,6 +31,7 @@ mod interpret;
 mod never_unsafe;
 mod own_head;
 mod proved;
+mod reports;
 mod step;
 mod trims;
 mod trims_honest;

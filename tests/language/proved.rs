@@ -266,7 +266,8 @@ fn why_it_fails_is_shown() {
         shown,
         [("speed * by", ""), ("up(1.1)", "called here"), ("speed", "`speed` is 9000 rpm")]
     );
-    assert_eq!(report.help, ["`head_limits()` holds what this head can do"]);
+    let help: Vec<&str> = report.help.iter().map(|help| help.text.as_str()).collect();
+    assert_eq!(help, ["`head_limits()` holds what this head can do"]);
 }
 
 #[test]

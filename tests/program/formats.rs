@@ -85,6 +85,43 @@ fn json_of_a_good_script_has_its_effects() {
     assert!(own["effects"][0]["at"]["start"]["line"].as_u64() > Some(0));
 }
 
+/// A way out carries its edits into both formats, with what makes them safe.
+#[test]
+fn ways_out_carry_their_edits() {
+    let folder = Folder::new("fixes");
+    folder.file("habit.spt", "let µ = 3 um\nprint(µ)\nlet share = 12 000\nnote \"{share}\"\n");
+    let (_, value) = checked("json", &folder, &["habit.spt"]);
+    let reports = value["diagnostics"].as_array().unwrap();
+    let of = |code: &str| reports.iter().find(|one| one["code"] == code).unwrap();
+    // What cannot be read hides what is only unknown.
+    assert_eq!(reports.len(), 2, "{reports:?}");
+    let edit = &of("E0402")["fixes"][0];
+    assert_eq!((&edit["help"], &edit["safe"]), (&json!("write `note \"{µ}\"`"), &json!(true)));
+    let (start, end) = (&edit["edits"][0]["start"], &edit["edits"][0]["end"]);
+    assert_eq!(
+        (&start["line"], &start["column"], &end["column"]),
+        (&json!(2), &json!(1), &json!(9))
+    );
+    assert_eq!(edit["edits"][0]["text"], "note \"{µ}\"");
+    let group = &of("E0315")["fixes"][0];
+    assert_eq!((&group["safe"], &group["edits"][0]["text"]), (&json!(false), &json!("12_000")));
+
+    let (_, log) = checked("sarif", &folder, &["habit.spt"]);
+    valid(&validator(), &log);
+    let results = log["runs"][0]["results"].as_array().unwrap();
+    let result = results.iter().find(|result| result["ruleId"] == "E0402").unwrap();
+    let change = &result["fixes"][0]["artifactChanges"][0];
+    assert_eq!(change["artifactLocation"]["uri"], "habit.spt");
+    let region = json!({"startLine": 2, "startColumn": 1, "endLine": 2, "endColumn": 9});
+    assert_eq!(change["replacements"][0]["deletedRegion"], region);
+    assert_eq!(change["replacements"][0]["insertedContent"]["text"], "note \"{µ}\"");
+    assert_eq!(result["fixes"][0]["properties"]["safe"], true);
+    // An argument is no file that could be changed.
+    let set = &["habit.spt", "--set", "µ='a'"];
+    let (_, log) = checked("sarif", &folder, set);
+    valid(&validator(), &log);
+}
+
 /// A warning is no error, in any format.
 #[test]
 fn warnings_let_a_script_run() {

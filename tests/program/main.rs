@@ -39,6 +39,7 @@ mod helps;
 mod history;
 mod lsp;
 mod memory;
+mod mended;
 mod nist;
 #[cfg(target_os = "linux")]
 mod operator;

@@ -3,6 +3,20 @@
 /// The known name nearest to a misspelt one, if one is near enough to be meant.
 pub fn nearest_name<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = wrong.to_lowercase();
+    let words = |name: &str| {
+        let mut words: Vec<String> = name.split(['_', '-', ' ']).map(str::to_lowercase).collect();
+        words.sort();
+        words
+    };
+    let known: Vec<&str> = known.into_iter().collect();
+    // The same words in another order or style.
+    let wrong_words = words(wrong);
+    if let Some(same) = known
+        .iter()
+        .find(|name| name.len() == wrong.len() && **name != wrong && words(name) == wrong_words)
+    {
+        return Some(same);
+    }
     let wrong_length = wrong.chars().count();
     let enough = |candidate: &&str| {
         let own_length = candidate.chars().count();

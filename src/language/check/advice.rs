@@ -1,6 +1,8 @@
 //! Words that reports offer: near names, names from elsewhere, lists.
 
 use crate::check::Checker;
+use crate::diagnostics::Diagnostic;
+use crate::syntax::foreign::{Foreign, habit_at, parted};
 use spintrue_head::nearest_name;
 use std::fmt::Display;
 
@@ -9,6 +11,33 @@ use std::fmt::Display;
 const MAX_COMPARED: usize = 300_000;
 
 impl Checker<'_> {
+    /// A report with a known name that is near to a misspelt one, at its main place.
+    pub(super) fn with_near(&self, report: Diagnostic, wrong: &str, near: &str) -> Diagnostic {
+        let span = report.span();
+        match near.eq_ignore_ascii_case(wrong) {
+            true => report.fix(format!("it is written `{near}`"), span, near),
+            false => report.suggest(format!("did you mean `{near}`?"), span, near),
+        }
+    }
+
+    /// A report with what is meant by a habit of another language at its place.
+    pub(super) fn with_habit(
+        &self,
+        place: Foreign,
+        report: Diagnostic,
+    ) -> Result<Diagnostic, Diagnostic> {
+        let span = report.span();
+        let text = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
+        match habit_at(place, span.source, text, span.start as usize) {
+            Some(habit) if habit.help.is_empty() => Ok(report.help(habit.why)),
+            Some(habit) => {
+                let report = report.here(parted(habit.why).0);
+                Ok(habit.help.into_iter().fold(report, Diagnostic::way_out))
+            }
+            None => Err(report),
+        }
+    }
+
     /// The known name nearest to a misspelt one, as long as the check may go on comparing.
     pub(super) fn near_name<'n>(
         &self,

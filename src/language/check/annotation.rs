@@ -5,6 +5,7 @@ use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
+use crate::syntax::foreign::Foreign;
 use crate::syntax::tree;
 use crate::syntax::tree::{Name, TypeKind};
 use spintrue_head::{Dimension, KINDS};
@@ -128,8 +129,15 @@ impl Checker<'_> {
             Diagnostic::error(codes::UNKNOWN_TYPE, format!("there is no type `{text}`"), name.span);
         let known = KINDS.iter().map(|k| k.name).chain(records.iter().map(|r| r.name));
         let known = known.chain(["text", "flag", "temperature"]);
+        report = match self.with_habit(Foreign::Kind, report) {
+            Ok(report) => {
+                self.report(report);
+                return None;
+            }
+            Err(report) => report,
+        };
         if let Some(near) = self.near_name(&text, known) {
-            report = report.help(format!("did you mean `{near}`?"));
+            report = self.with_near(report, &text, near);
         } else if let Ok(unit) = spintrue_head::parse_unit(&text)
             && let Some(kind) = unit.dimension.kind()
         {

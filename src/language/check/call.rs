@@ -13,7 +13,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
 use spintrue_head::nearest_name;
@@ -92,10 +92,11 @@ impl Checker<'_> {
         } else if let Some(index) = self.builtins.get(&name.symbol).copied() {
             (Callee::Builtin(index), self.builtin_signature(index))
         } else {
-            self.unknown_call(name);
-            for argument in arguments {
-                self.expression(&argument.value, None);
+            // What a list is called with is no argument.
+            if self.find(name.symbol).is_none() {
+                self.kinds_of(arguments);
             }
+            self.unknown_call(name, span);
             return Typed::unknown(span);
         };
         self.saw_call(callee, name);
@@ -168,7 +169,7 @@ impl Checker<'_> {
         .help(format!("call it in `arm at 35 % {{ {text}(...) }}`"));
     }
 
-    fn unknown_call(&mut self, name: Name) {
+    fn unknown_call(&mut self, name: Name, whole: Span) {
         let text = self.text(name.symbol);
         let module = self.module();
         if module.is_some_and(|module| module.missing) {
@@ -178,16 +179,31 @@ impl Checker<'_> {
             || module.is_some_and(|m| m.values.contains_key(&name.symbol));
         if is_value {
             let headline = format!("`{text}` is a value and cannot be called");
-            self.error(codes::UNKNOWN_ROUTINE, headline, name.span);
+            let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
+            let brackets = Span { start: name.span.end, ..whole };
+            let inside = self.sources.slice(brackets);
+            let inside = inside.strip_prefix('(').and_then(|inside| inside.strip_suffix(')'));
+            let kind = self.variable_of(name.symbol).map(|variable| &variable.kind);
+            self.report(match (kind, inside) {
+                (Some(Type::List(_)), Some(inside)) => report.suggest(
+                    format!("an element of a list, counted from 0, is `{text}[{inside}]`"),
+                    brackets,
+                    format!("[{inside}]"),
+                ),
+                _ => report
+                    .help("an operator is missing before the bracket, or another name is meant"),
+            });
             return;
         }
         let headline = format!("there is no routine `{text}`");
         let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
         let near = self.near_name(&text, self.callables());
-        self.report(match foreign(Foreign::Routine, &text) {
-            Some(way) => report.help(way),
-            None => report.meant(near, || "`spintrue builtins` lists what there is".to_string()),
-        });
+        self.report(self.with_habit(Foreign::Routine, report).unwrap_or_else(
+            |report| match near {
+                Some(near) => self.with_near(report, &text, near),
+                None => report.help("`spintrue builtins` lists what there is"),
+            },
+        ));
     }
 
     /// The names of all that can be called here.
@@ -254,9 +270,9 @@ impl Checker<'_> {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 let code = codes::TOO_MANY_ARGUMENTS;
-                if let Some((place, way)) = self.grouped(arguments, index) {
-                    let headline = "digits are not grouped: `,` parts two arguments";
-                    self.error(code, headline, place).help(way);
+                let grouped = "a `,` parts two arguments, and neither digits nor decimals";
+                if let Some(report) = self.grouped(arguments, index, grouped) {
+                    self.report(report);
                 } else {
                     self.error(code, headline, argument.value.span).here("one too many");
                 }
@@ -313,19 +329,24 @@ impl Checker<'_> {
         self.report(report);
     }
 
-    /// `4,800 rpm`: the place of both halves, and the number that was meant.
-    fn grouped(&self, arguments: &[Argument], index: usize) -> Option<(Span, String)> {
+    /// `4,800 rpm`: a report with the number that was meant.
+    fn grouped(&self, arguments: &[Argument], index: usize, headline: &str) -> Option<Diagnostic> {
         let (left, right) = (arguments.get(index.checked_sub(1)?)?, arguments.get(index)?);
-        let number = |a: &Argument| matches!(a.value.kind, ExpressionKind::Number { .. });
-        if !(number(left) && number(right)) {
-            return None;
-        }
+        let unit = |a: &Argument| match &a.value.kind {
+            ExpressionKind::Number { unit, .. } => Some(unit.is_some()),
+            _ => None,
+        };
+        let (first, second) = (unit(left)?, unit(right)?);
         let place = left.value.span.to(right.value.span);
         let words = self.sources.slice(place);
         let (thousands, rest) = words.split_once(',')?;
         let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
         let whole = thousands.bytes().all(|b| b.is_ascii_digit());
-        (whole && digits == 3).then(|| (place, without_comma(thousands, rest)))
+        let is_decimal = digits > 0 && !first && second;
+        (whole && (digits == 3 || is_decimal)).then(|| {
+            let report = Diagnostic::error(codes::TOO_MANY_ARGUMENTS, headline, place);
+            without_comma(report, place, thousands, rest)
+        })
     }
 
     fn unknown_argument(&mut self, callee: &str, text: &str, span: Span, signature: &Signature) {

@@ -354,6 +354,11 @@ impl Checker<'_> {
                 Origin::Option => format!("add a unit: `--set {name}=\"{words} {unit}\"`"),
             };
             self.report(report.help(way));
+        } else if typed.kind == Type::Text && setting.origin == Origin::Option {
+            let words = words.trim_matches('"');
+            let way =
+                format!("a value has no quotes of its own: `--set '{}={words}'`", setting.name);
+            self.report(report.help(way));
         } else {
             self.report_with(report, self.way(Some(value), &typed, kind, None));
         }

@@ -10,7 +10,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
 use spintrue_head::{UnitError, UnitText, parse_unit};
@@ -111,9 +111,14 @@ impl Checker<'_> {
             }
             Err(error) => {
                 let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
-                let listed = || "`spintrue units` lists them all".to_string();
                 self.report(match &error {
-                    UnitError::Unknown { near, .. } => report.meant(near.as_deref(), listed),
+                    UnitError::Unknown { near: Some(near), name } => {
+                        near.split("` or `").fold(report, |report, near| {
+                            let whole = text.replacen(name.as_str(), near, 1);
+                            report.suggest(format!("did you mean `{near}`?"), unit.span, whole)
+                        })
+                    }
+                    UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
                     _ => report,
                 });
                 None
@@ -270,6 +275,11 @@ impl Checker<'_> {
         format!("{text}({})", if bare { "" } else { "..." })
     }
 
+    fn reported(&mut self, report: Diagnostic, span: Span) -> Typed {
+        self.report(report);
+        Typed::unknown(span)
+    }
+
     fn unknown_name(&mut self, symbol: Symbol, span: Span) -> Typed {
         if self.module().is_some_and(|module| module.missing) {
             return Typed::unknown(span);
@@ -294,21 +304,23 @@ impl Checker<'_> {
             let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
             let values = || self.module().into_iter().flat_map(|m| m.values.keys().copied());
             let known = || self.scope.symbols().chain(values()).map(|s| self.names.text(s));
-            let report = if let Some(way) = foreign(Foreign::Value, &text) {
-                report.help(way)
-            } else if let Some(gone) = self.scope.gone(symbol) {
+            let report = match self.with_habit(Foreign::Value, report) {
+                Ok(report) => return self.reported(report, span),
+                Err(report) => report,
+            };
+            let report = if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
                 report
                     .label(declared, "this one ends with its block")
                     .help(format!("declare `var {text} = ...` before the block, and set it there"))
             } else if let Some(near) = self.near_name(&text, known()) {
-                report.help(format!("did you mean `{near}`?"))
+                self.with_near(report, &text, near)
             } else if let Some(near) = self.near_name(&text, self.callables()) {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
                 report.help(format!("a unit stands behind a number: `1 {text}`"))
             } else {
-                report
+                report.help(format!("declare it before this line: `let {text} = ...`"))
             };
             self.report(report);
         }

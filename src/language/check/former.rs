@@ -68,8 +68,7 @@ impl Checker<'_> {
         self.report(
             Diagnostic::error(codes::FORMER_ARGUMENT, headline, whole)
                 .here("as version 0.1 took it")
-                .help("leave it out")
-                .edit(gone, ""),
+                .fix("leave it out", gone, ""),
         );
         true
     }

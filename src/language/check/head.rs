@@ -6,7 +6,7 @@ use crate::check::Checker;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
 use crate::check::typed::Typed;
-use crate::diagnostics::codes;
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
 use crate::program::tree::{Expect, Expectation, Number};
 use crate::program::types::Type;
@@ -108,7 +108,18 @@ impl Checker<'_> {
     }
 
     pub(super) fn time(&mut self, e: &Expression, what: &str) -> Number {
-        let typed = self.expect_kind(e, &TIME, codes::BAD_WAIT, what);
+        let typed = self.expression(e, Some(&TIME));
+        if typed.kind == Type::Flag {
+            let until = format!("until {} within 20 s", self.offered(e.span, &[]));
+            let report = Diagnostic::error(
+                codes::BAD_WAIT,
+                format!("{what} must be a time, and this is a condition"),
+                e.span,
+            );
+            self.report(report.suggest(format!("write `wait {until}`"), e.span, until));
+            return Typed::unknown(e.span).number();
+        }
+        let typed = self.of_kind(e, typed, &TIME, codes::BAD_WAIT, what);
         if typed.constant().is_some_and(|time| time < 0.0) {
             self.error(codes::BAD_WAIT, format!("{what} cannot be negative"), typed.span);
         }
@@ -145,10 +156,13 @@ impl Checker<'_> {
         {
             let headline = "the power is a share of full power, above 0 % and at most 100 %";
             let words = self.words(power.span);
-            let report = self.error(codes::BAD_POWER_SHARE, headline, power.span);
-            if share > 1.0 && share <= 100.0 && words.parse::<f64>().is_ok() {
-                report.help(format!("write `{words} %`"));
-            }
+            let report = Diagnostic::error(codes::BAD_POWER_SHARE, headline, power.span);
+            let is_bare = share > 1.0 && share <= 100.0 && words.parse::<f64>().is_ok();
+            let with_unit = format!("{words} %");
+            self.report(match is_bare {
+                true => report.suggest(format!("write `{with_unit}`"), power.span, with_unit),
+                false => report,
+            });
         }
         if let Some(outer) = self.inside.armed {
             self.error(codes::ALREADY_ARMED, "the laser is armed already", power.span)

@@ -75,9 +75,9 @@ impl Checker<'_> {
         let behind = source.text.get(span.end as usize..).unwrap_or("");
         let line = behind.lines().next().unwrap_or("");
         let trimmed = line.trim_start_matches([' ', '\t', ')']);
-        let Some(comment) = trimmed.strip_prefix("//") else { return };
+        let Some(comment) = trimmed.strip_prefix("//").map(str::to_string) else { return };
         let unit = typed.unit.as_ref().map(|unit| unit.text.as_str());
-        if !self.reads_as_operand(comment, unit) {
+        if !self.reads_as_operand(&comment, unit) {
             return;
         }
         let start = span.end as usize + line.len() - trimmed.len();
@@ -88,11 +88,26 @@ impl Checker<'_> {
         if self.diagnostics.iter().rev().take(8).any(told) {
             return;
         }
-        self.warning(codes::COMMENT_AS_OPERAND, "`//` begins a comment, and divides nothing", span)
-            .here("the value ends here")
-            .label(place, "not read")
-            .help("a whole division is `floor(a / b)`, what is left of it `a mod b`")
-            .help("begin a comment that is meant with a word");
+        let comment = comment.trim();
+        for part in comment.split(|c: char| !c.is_alphanumeric() && c != '_') {
+            let variable = self.names.find(part).and_then(|symbol| self.find(symbol));
+            if let Some(variable) = variable.and_then(|v| self.variables.get_mut(v)) {
+                variable.used = true;
+            }
+        }
+        let whole = format!("floor({} / {comment})", self.words(span));
+        let report = Diagnostic::warning(
+            codes::COMMENT_AS_OPERAND,
+            "`//` begins a comment, and divides nothing",
+            span,
+        );
+        let report = report.here("the value ends here").label(place, "not read");
+        let help = format!("a whole division is `{whole}`, what is left of it `a mod b`");
+        let report = match comment.contains(['(', ')', '+', '-', ' ']) {
+            false => report.suggest(help, span.to(place), whole),
+            true => report.help("a whole division is `floor(a / b)`, what is left of it `a mod b`"),
+        };
+        self.report(report.help("begin a comment that is meant with a word"));
     }
 
     /// Made of numbers, signs, names of values and the unit of what stands before.

@@ -40,7 +40,7 @@ mod way;
 pub(crate) use named::{Named, Use, Used};
 
 use crate::builtins;
-use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::diagnostics::{Diagnostic, Help, Label, Severity, codes};
 use crate::program::table::Tables;
 use crate::program::tree::Program;
 use crate::program::types::Type;
@@ -330,7 +330,7 @@ impl Reported<'_> {
     }
 
     fn help(self, text: impl Into<String>) -> Self {
-        self.0.help.push(text.into());
+        self.0.help.push(Help::new(text));
         self
     }
 }

@@ -11,7 +11,7 @@ use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
-use spintrue_head::{Base, Dimension, nearest_name};
+use spintrue_head::{Base, Dimension, nearest_name, parse_unit};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
@@ -84,13 +84,26 @@ impl Checker<'_> {
                 } else {
                     (
                         "`±` stands only in an `expect`",
-                        "expect \"residual\": worst(seen).in_scan ± 0.4 um <= 6 um",
+                        "keep the uncertainty in a name of its own, and write it in the check: \
+                         `expect \"...\": x ± u <= limit`",
                     )
                 };
                 self.error(codes::MISPLACED_UNCERTAINTY, headline, operator_span).help(help);
                 Typed::unknown(span)
             }
             Binary::Range => {
+                let is_text = |e: &Expression| matches!(e.kind, ExpressionKind::Text(_));
+                if is_text(left) || is_text(right) {
+                    self.expression(left, None);
+                    self.expression(right, None);
+                    let report = Diagnostic::error(
+                        codes::FOREIGN_OPERATOR,
+                        "`..` makes a range and joins no texts",
+                        operator_span,
+                    );
+                    self.report(report.fix("texts are joined with `+`", operator_span, "+"));
+                    return Typed::unknown(span);
+                }
                 let (from, to) = self.range_ends(left, right);
                 let code = Ref::Range(Box::new(from), Box::new(to), span);
                 Typed::new(Type::NUMBER.list(), code, span)
@@ -102,11 +115,50 @@ impl Checker<'_> {
             | Binary::Greater
             | Binary::GreaterEqual => self.comparison(operator, operator_span, left, right, span),
             _ => {
+                if operator == Binary::Divide {
+                    self.fraction_of_unit(left, right, span);
+                }
                 let a = self.expression(left, expected);
                 let b = self.expression(right, Some(&a.kind).filter(|k| is_list(k)));
                 self.arithmetic(operator, operator_span, (left, a), (right, b), span)
             }
         }
+    }
+
+    /// `1/300 inch`: the unit belongs to the number below, where the fraction of an inch may be meant.
+    fn fraction_of_unit(&mut self, over: &Expression, under: &Expression, span: Span) {
+        let whole = |e: &Expression| match &e.kind {
+            ExpressionKind::Number { unit, .. } => {
+                let words = self.words(e.span);
+                let number = words.split_whitespace().next().unwrap_or("");
+                number.parse::<u32>().ok().map(|number| (number, *unit))
+            }
+            _ => None,
+        };
+        let (Some((part, None)), Some((parts, Some(unit)))) = (whole(over), whole(under)) else {
+            return;
+        };
+        if part >= parts {
+            return;
+        }
+        let known = self.units.get(&unit.symbol).map(|unit| unit.dimension);
+        let known =
+            known.or_else(|| Some(parse_unit(self.names.text(unit.symbol)).ok()?.dimension));
+        if !known.is_some_and(|kind| [Dimension::LENGTH, Dimension::ANGLE].contains(&kind)) {
+            return;
+        }
+        let (number, below) = (self.words(over.span), self.words(under.span));
+        let Some((divisor, unit)) = below.split_once(|c: char| c.is_whitespace()) else { return };
+        let fraction = format!("{number} {unit} / {divisor}");
+        let headline = format!("this divides by {below}: the unit belongs to the number before it");
+        let report = Diagnostic::warning(codes::FRACTION_OF_UNIT, headline, span);
+        self.report(
+            report.suggest(format!("a fraction of the unit is `{fraction}`"), span, fraction).help(
+                format!(
+                    "what is meant as it stands keeps the number apart: `{number}.0 / {below}`"
+                ),
+            ),
+        );
     }
 
     pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {

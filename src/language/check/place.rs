@@ -3,15 +3,15 @@
 use crate::check::scope::{Role, Variable};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::{Diagnostic, Edit, Help, codes};
 use crate::program::tree as program;
 use crate::program::tree::{Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::{Foreign, foreign};
+use crate::syntax::foreign::Foreign;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Expression, ExpressionKind, Name};
-use spintrue_head::nearest_name;
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
+use spintrue_head::{nearest_name, parse_unit};
 
 /// What an assignment writes to.
 struct Target {
@@ -69,9 +69,11 @@ impl Checker<'_> {
                     let words = self.words(of.span);
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
-                } else if let Some(way) = foreign(Foreign::Routine, &text) {
-                    report = report.help(way);
                 }
+                // A field is no call: only the words are of use.
+                let mut report =
+                    self.with_habit(Foreign::Routine, report).unwrap_or_else(|report| report);
+                report.help.iter_mut().for_each(|help| help.edits.clear());
                 self.report(report);
                 None
             }
@@ -79,9 +81,19 @@ impl Checker<'_> {
     }
 
     pub(super) fn element(&mut self, of: &Expression, index: &Expression, span: Span) -> Typed {
+        let of_span = of.span;
         let of = self.expression(of, None);
+        if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &index.kind {
+            let [list, first, end] =
+                [of_span, left.span, right.span].map(|span| self.offered(span, &[]));
+            let part = format!("slice({list}, {first}, {end})");
+            let headline = "an index is one number, not a range";
+            let report = Diagnostic::error(codes::BAD_INDEX, headline, index.span);
+            self.report(report.suggest(format!("a part of a list is `{part}`"), span, part));
+            return Typed::unknown(span);
+        }
+        let Some(kind) = self.item_at(&of, index, span) else { return Typed::unknown(span) };
         let number = self.index(index);
-        let Some(kind) = self.item_of(&of) else { return Typed::unknown(span) };
         let (unit, fields) = (of.unit.clone(), of.fields.clone());
         let access = Access {
             of: Box::new(of.reference()),
@@ -91,6 +103,31 @@ impl Checker<'_> {
             span,
         };
         accessed(kind, access, span).with_unit(unit).with_fields(fields)
+    }
+
+    /// The kind of an element; where there is none, a field named by a text or a unit may be meant.
+    fn item_at(&mut self, of: &Typed, index: &Expression, whole: Span) -> Option<Type> {
+        let brackets = Span { start: of.span.end, ..whole };
+        let written = self.sources.slice(brackets).trim();
+        let inside = written.trim_start_matches('[').trim_end_matches(']').trim();
+        let report = match (&of.kind, &index.kind) {
+            (Type::Record(record), ExpressionKind::Text(_)) => {
+                let field = inside.trim_matches('"');
+                record.field(field)?;
+                let headline = "a field is read by its name behind a point";
+                let report = Diagnostic::error(codes::NOT_A_LIST, headline, index.span);
+                report.fix(format!("write `.{field}`"), brackets, format!(".{field}"))
+            }
+            (Type::Quantity(_), ExpressionKind::Name(_)) if parse_unit(inside).is_ok() => {
+                let headline = "a unit stands right behind its number, without brackets";
+                let report = Diagnostic::error(codes::NOT_A_LIST, headline, index.span);
+                let text = format!("{} {inside}", self.sources.slice(of.span));
+                report.fix(format!("write `{text}`"), whole, text)
+            }
+            _ => return self.item_of(of),
+        };
+        self.report(report);
+        None
     }
 
     fn index(&mut self, index: &Expression) -> Number {
@@ -192,6 +229,7 @@ impl Checker<'_> {
                     return self.not_assignable(*symbol, place.span);
                 };
                 self.saw_value(variable, place.span);
+                self.changes_undeclared(variable);
                 let found = self.variables.get(variable)?;
                 if found.role == Role::Var {
                     let kind = found.kind.clone();
@@ -273,10 +311,36 @@ impl Checker<'_> {
         let report =
             Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
-        self.report(report.meant(self.near_name(&text, known), || {
-            format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later")
-        }));
+        let near = self.near_name(&text, known);
+        let help =
+            format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later");
+        let source = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
+        let behind = source.get(span.end as usize..).unwrap_or("").trim_start();
+        self.report(match near {
+            Some(near) => report.meant(Some(near), String::new),
+            // A field or an element of it is set.
+            None if !behind.starts_with('=') => report.help(help),
+            // In a block the name would end with it.
+            None => report.way_out(Help {
+                text: help,
+                edits: vec![Edit { span: Span { end: span.start, ..span }, text: "let ".into() }],
+                is_safe: self.scope.at_top(),
+            }),
+        });
         None
+    }
+
+    /// An undeclared name that is assigned to once more has to be a variable.
+    fn changes_undeclared(&mut self, variable: usize) {
+        let Some(variable) = self.variables.get(variable).filter(|v| v.quiet && v.used) else {
+            return;
+        };
+        let place = variable.name.span;
+        let told = |d: &&mut Diagnostic| d.code == codes::UNKNOWN_NAME && d.span() == place;
+        let edits = self.diagnostics.iter_mut().find(told).into_iter().flat_map(|d| &mut d.help);
+        for edit in edits.flat_map(|help| &mut help.edits).filter(|edit| edit.text == "let ") {
+            edit.text = "var ".to_string();
+        }
     }
 
     /// A name that is assigned to and cannot be is reported once: from here on it is there, of an

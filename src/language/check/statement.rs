@@ -359,10 +359,18 @@ impl Checker<'_> {
                 if let Some(routine) = self.inside.routine {
                     self.undeclared.insert(routine);
                     let kind = self.kind_name(&typed.kind);
-                    self.error(codes::BAD_RETURN, "this routine gives nothing back", value.span)
+                    // What is not understood is reported already.
+                    if typed.kind != Type::Unknown {
+                        self.error(
+                            codes::BAD_RETURN,
+                            "this routine gives nothing back",
+                            value.span,
+                        )
                         .help(format!("say what it gives behind its parameters: `-> {kind}`"));
+                    }
                 } else {
-                    self.error(codes::BAD_RETURN, "a script gives nothing back", value.span);
+                    self.error(codes::BAD_RETURN, "a script gives nothing back", value.span)
+                        .help("it ends behind its last statement, or fails with `fail \"...\"`");
                 }
             }
             (None, None) => code.push(program::Statement::Return(None)),

@@ -5,10 +5,10 @@ use crate::check::Checker;
 use crate::check::advice::with_article;
 use crate::check::scope::Role;
 use crate::check::typed::{Makeup, Typed};
-use crate::diagnostics::Diagnostic;
-use crate::program::types::Type;
+use crate::diagnostics::{Diagnostic, Edit, Help};
+use crate::program::types::{RecordType, Type};
 use crate::source::Span;
-use crate::syntax::tree::{Expression, ExpressionKind};
+use crate::syntax::tree::{Binary, Expression, ExpressionKind};
 use spintrue_head::{Base, Dimension, suited_unit};
 
 /// Longest expression of the script that is written out in an offer.
@@ -24,13 +24,19 @@ const BELONGS: &str = "a lens is a length per angle, in mm/rad; a turn belongs b
 /// What a report offers.
 #[derive(Default)]
 pub(super) struct Way {
-    help: Vec<String>,
-    label: Option<(Span, &'static str)>,
+    help: Vec<Help>,
+    label: Option<(Span, String)>,
 }
 
 impl Way {
     fn of(help: impl Into<String>) -> Way {
-        Way { help: vec![help.into()], label: None }
+        Way { help: vec![Help::new(help)], label: None }
+    }
+
+    /// A way that writes something else at a place.
+    fn edit(help: impl Into<String>, is_safe: bool, span: Span, text: impl Into<String>) -> Way {
+        let edits = vec![Edit { span, text: text.into() }];
+        Way { help: vec![Help { text: help.into(), edits, is_safe }], label: None }
     }
 
     /// Puts it into a report.
@@ -39,7 +45,7 @@ impl Way {
             Some((place, text)) => report.label(place, text),
             None => report,
         };
-        self.help.into_iter().fold(report, Diagnostic::help)
+        self.help.into_iter().fold(report, Diagnostic::way_out)
     }
 }
 
@@ -77,10 +83,20 @@ impl Checker<'_> {
                 Some(Way::of("a temperature is written in degC; K is for differences"))
             }
             (Type::Quantity(_) | Type::Flag | Type::Temperature, Type::Text) => {
-                Some(Way::of(format!("write it into a text: \"{{{is}}}\"")))
+                let text = format!("\"{{{is}}}\"");
+                Some(Way::edit(format!("write it into a text: `{text}`"), true, typed.span, text))
             }
             (item, Type::List(list)) if **list == *item => {
-                Some(Way::of(format!("a list of one is written `[{is}]`")))
+                let list = format!("[{is}]");
+                let help = format!("a list of one is written `{list}`");
+                Some(Way::edit(help, false, typed.span, list))
+            }
+            (Type::Record(from), Type::Record(to)) => Some(record_way(written, (from, to))),
+            (Type::List(item), wanted)
+                if **item == *wanted
+                    && written.is_some_and(|e| matches!(e.kind, ExpressionKind::Name(_))) =>
+            {
+                Some(Way::of(format!("one element of a list is taken as in `{wrapped}[0]`")))
             }
             (Type::Quantity(_), Type::Flag) if !is.starts_with(|c: char| c.is_ascii_digit()) => {
                 Some(Way::of(format!("compare it with something: `{wrapped} > ...`")))
@@ -104,9 +120,26 @@ impl Checker<'_> {
         }
         let is = self.offered(typed.span, &['+', '-', '<', '>', '=', '±', '*', '/']);
         if Some(to) == from.power(-1) && !is.starts_with(|c: char| c.is_ascii_digit()) {
-            return Some(Way::of(format!("turn it over: `1 / {is}`")));
+            // What divides a number by a quantity may have been meant as a fraction of its unit.
+            let (over, text) = match written.and_then(|e| self.fraction(e)) {
+                Some(fraction) => ("the unit belongs to the number before it", fraction),
+                None => ("turn it over", format!("1 / {is}")),
+            };
+            return Some(Way::edit(format!("{over}: `{text}`"), false, typed.span, text));
         }
         None
+    }
+
+    /// `1/300 inch`, as the fraction of an inch that it looks like.
+    fn fraction(&self, written: &Expression) -> Option<String> {
+        let ExpressionKind::Binary { operator: Binary::Divide, left, right, .. } = &written.kind
+        else {
+            return None;
+        };
+        let (over, under) = (self.offered(left.span, &[]), self.offered(right.span, &[]));
+        let (number, unit) = under.split_once(' ')?;
+        over.parse::<f64>().ok().and(number.parse::<f64>().ok())?;
+        Some(format!("{over} {unit} / {number}"))
     }
 
     /// A plain number without a unit where a quantity is wanted.
@@ -128,20 +161,21 @@ impl Checker<'_> {
                 matches!(variable.role, Role::Param | Role::Constant | Role::Let | Role::Var);
             let text = self.names.text(*symbol);
             return declared.then(|| Way {
-                help: vec![format!(
+                help: vec![Help::new(format!(
                     "give `{text}` its unit where it is declared: {kind} may be in `{unit}`"
-                )],
-                label: Some((variable.name.span, "declared here, without a unit")),
+                ))],
+                label: Some((variable.name.span, "declared here, without a unit".to_string())),
             });
         }
         let is = self.offered(typed.span, &[]);
         let number = is.strip_prefix('-').unwrap_or(&is).replace('_', "");
         number.parse::<f64>().ok()?;
-        Some(Way::of(if beside {
+        let help = if beside {
             format!("{kind} needs a unit, such as `{is} {unit}`")
         } else {
             format!("{kind} needs a unit: if it is in {unit}, write `{is} {unit}`")
-        }))
+        };
+        Some(Way::edit(help, false, typed.span, format!("{is} {unit}")))
     }
 
     /// Only angles are too many or too few.
@@ -164,18 +198,22 @@ impl Checker<'_> {
             ));
             if power < 0 && from.base(Base::Time) != 0 {
                 let counted = "what counts turns does so at the rotation, before a length comes in";
-                way.help.push(counted.to_string());
+                way.help.push(Help::new(counted));
             }
             let Some(lens) = written.and_then(|e| self.lens_in(e, power)) else { return way };
             let name = &lens.name;
             way.help.extend(if lens.field {
                 let other = name.replace("focal_length", "f_theta");
-                Some(format!("or take the length per angle of that lens: `{other}` for `{name}`"))
+                let help =
+                    format!("or take the length per angle of that lens: `{other}` for `{name}`");
+                Some(Help::new(help))
             } else {
                 let unit = lens.unit.map(|unit| unit.text);
-                way.label = Some((lens.place, "a plain length"));
+                way.label = Some((lens.place, "a plain length".to_string()));
                 unit.map(|unit| {
-                    format!("or, if `{name}` is that lens, declare it per angle: in `{unit}/rad`")
+                    Help::new(format!(
+                        "or, if `{name}` is that lens, declare it per angle: in `{unit}/rad`"
+                    ))
                 })
             });
             return way;
@@ -222,6 +260,44 @@ impl Checker<'_> {
         }
         if loose.is_empty() { text } else { wrapped(&text, loose) }
     }
+}
+
+/// What is missing in a record, what is not wanted there, and what is of another kind.
+fn record_way(written: Option<&Expression>, (from, to): (&RecordType, &RecordType)) -> Way {
+    let known = |record: &RecordType, name: &str| record.fields.iter().any(|(f, _)| **f == *name);
+    let lacks = to.fields.iter().filter(|(name, _)| !known(from, name));
+    let lacks: Vec<String> =
+        lacks.map(|(name, kind)| format!("`{name}: {}`", kind.name(&[]))).collect();
+    let extra = from.fields.iter().filter(|(name, _)| !known(to, name)).map(|(name, _)| name);
+    let extra: Vec<&str> = extra.map(|name| &**name).collect();
+    let unlike = to.fields.iter().find_map(|(name, kind)| {
+        let (_, other) = from.fields.iter().find(|(field, _)| field == name)?;
+        (other != kind).then(|| (&**name, kind.name(&[]), other.name(&[])))
+    });
+    let mut help = Vec::new();
+    if !lacks.is_empty() {
+        help.push(Help::new(format!("{} is missing in it", lacks.join(", "))));
+    }
+    if !extra.is_empty() {
+        help.push(Help::new(format!("`{}` has no place in it", extra.join("`, `"))));
+    }
+    if let Some((name, should, is)) = &unlike {
+        help.push(Help::new(format!("its field `{name}` must be {should}, not {is}")));
+    }
+    if help.is_empty() {
+        help.push(Help::new("its fields stand in another order"));
+    }
+    // The field that is wrong, where the record is written out.
+    let wrong = unlike.map(|(name, ..)| name.to_string()).or(extra.first().map(|e| e.to_string()));
+    let mut label = None;
+    if let (Some(ExpressionKind::Record(fields)), Some(_)) = (written.map(|e| &e.kind), wrong) {
+        let at = from.fields.iter().position(|(field, kind)| {
+            !to.fields.iter().any(|(name, wanted)| name == field && wanted == kind)
+        });
+        label =
+            at.and_then(|at| fields.get(at)).map(|(name, _)| (name.span, "this field".to_string()));
+    }
+    Way { help, label }
 }
 
 /// In brackets, where what is put behind it would bind to its last part only.

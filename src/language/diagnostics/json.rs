@@ -1,7 +1,7 @@
 //! Diagnostics for machines, in a schema of our own: `docs/diagnostics.md` describes it. Uses
 //! source and the diagnostics beside it.
 
-use crate::diagnostics::{Diagnostic, Edit, Label, Severity};
+use crate::diagnostics::{Diagnostic, Help, Label, Severity};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -113,17 +113,23 @@ fn object(diagnostic: &Diagnostic, sources: &SourceMap) -> Value {
         .enumerate()
         .map(|(at, label)| label_object(label, at == 0, sources))
         .collect();
+    let help: Vec<&str> = diagnostic.help.iter().map(|help| help.text.as_str()).collect();
     let told = json!({
         "code": diagnostic.code,
         "severity": word(diagnostic.severity),
         "headline": diagnostic.headline,
         "file": file,
         "labels": labels,
-        "help": diagnostic.help,
+        "help": help,
     });
-    let edit = |edit: &Edit| with(place(edit.span, sources), json!({"text": edit.text}));
-    let edits: Vec<Value> = diagnostic.edits.iter().map(edit).collect();
-    if edits.is_empty() { told } else { with(told, json!({"edits": edits})) }
+    let fixes: Vec<Value> = diagnostic.fixes().map(|help| fix_object(help, sources)).collect();
+    if fixes.is_empty() { told } else { with(told, json!({"fixes": fixes})) }
+}
+
+fn fix_object(help: &Help, sources: &SourceMap) -> Value {
+    let edits = help.edits.iter();
+    let edits = edits.map(|edit| with(place(edit.span, sources), json!({"text": edit.text})));
+    json!({"help": help.text, "safe": help.is_safe, "edits": edits.collect::<Value>()})
 }
 
 fn label_object(label: &Label, main: bool, sources: &SourceMap) -> Value {

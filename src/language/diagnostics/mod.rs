@@ -2,6 +2,7 @@
 //! (`render`, the sole user of ariadne) and for machines (`json`, `sarif`). Uses source only.
 
 pub(crate) mod codes;
+pub(crate) mod fix;
 pub(crate) mod json;
 pub(crate) mod render;
 pub(crate) mod sarif;
@@ -35,6 +36,24 @@ pub struct Edit {
     pub text: String,
 }
 
+/// A way out of what a diagnostic tells.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Help {
+    /// One sentence.
+    pub text: String,
+    /// Changes that together go this way; empty where they cannot be named.
+    pub edits: Vec<Edit>,
+    /// The changed source certainly says what was meant, so `check --fix` may make the edits.
+    pub is_safe: bool,
+}
+
+impl Help {
+    /// A way out that cannot be written as edits.
+    pub fn new(text: impl Into<String>) -> Help {
+        Help { text: text.into(), edits: Vec::new(), is_safe: false }
+    }
+}
+
 /// One thing worth telling the author of a script.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Diagnostic {
@@ -46,10 +65,8 @@ pub struct Diagnostic {
     pub headline: String,
     /// The first is the main place.
     pub labels: Vec<Label>,
-    /// Ways out, one sentence each.
-    pub help: Vec<String>,
-    /// Changes that together are the obvious way out; empty where there is none.
-    pub edits: Vec<Edit>,
+    /// Ways out.
+    pub help: Vec<Help>,
 }
 
 impl Diagnostic {
@@ -65,7 +82,7 @@ impl Diagnostic {
 
     fn at(code: &'static str, severity: Severity, headline: String, span: Span) -> Self {
         let labels = vec![Label { span, text: String::new() }];
-        Diagnostic { code, severity, headline, labels, help: Vec::new(), edits: Vec::new() }
+        Diagnostic { code, severity, headline, labels, help: Vec::new() }
     }
 
     /// Sets the text of the main label.
@@ -86,22 +103,44 @@ impl Diagnostic {
 
     /// Adds a way out.
     #[must_use]
-    pub fn help(mut self, text: impl Into<String>) -> Self {
-        self.help.push(text.into());
-        self
+    pub fn help(self, text: impl Into<String>) -> Self {
+        self.way_out(Help::new(text))
     }
 
-    /// Adds a change of the source that is a part of the way out.
+    /// Adds a way out with an edit after which the source certainly says what was meant.
     #[must_use]
-    pub fn edit(mut self, span: Span, text: impl Into<String>) -> Self {
-        self.edits.push(Edit { span, text: text.into() });
+    pub fn fix(self, text: impl Into<String>, span: Span, new: impl Into<String>) -> Self {
+        let edits = vec![Edit { span, text: new.into() }];
+        self.way_out(Help { text: text.into(), edits, is_safe: true })
+    }
+
+    /// Adds a way out with an edit that the author has to choose.
+    #[must_use]
+    pub fn suggest(self, text: impl Into<String>, span: Span, new: impl Into<String>) -> Self {
+        let edits = vec![Edit { span, text: new.into() }];
+        self.way_out(Help { text: text.into(), edits, is_safe: false })
+    }
+
+    /// Adds a way out.
+    #[must_use]
+    pub fn way_out(mut self, help: Help) -> Self {
+        self.help.push(help);
         self
     }
 
-    /// Adds the name that was probably meant, or else another way out.
+    /// Adds the name that was probably meant at the main place, or else another way out.
     #[must_use]
     pub fn meant(self, near: Option<&str>, otherwise: impl FnOnce() -> String) -> Self {
-        self.help(near.map_or_else(otherwise, |near| format!("did you mean `{near}`?")))
+        let span = self.span();
+        match near {
+            Some(near) => self.suggest(format!("did you mean `{near}`?"), span, near),
+            None => self.help(otherwise()),
+        }
+    }
+
+    /// Ways out that an editor can go.
+    pub fn fixes(&self) -> impl Iterator<Item = &Help> {
+        self.help.iter().filter(|help| !help.edits.is_empty())
     }
 
     /// The main place.

@@ -288,7 +288,7 @@ fn excerpt(
 fn add_help(out: &mut String, diagnostic: &Diagnostic, width: usize) {
     for help in &diagnostic.help {
         let room = width.max(40) - "  = help: ".len();
-        for (at, line) in wrapped(help, room).iter().enumerate() {
+        for (at, line) in wrapped(&help.text, room).iter().enumerate() {
             let lead = if at == 0 { "  = help: " } else { "          " };
             let _ = writeln!(out, "{lead}{line}");
         }

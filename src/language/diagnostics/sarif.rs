@@ -1,9 +1,9 @@
 //! Diagnostics as SARIF 2.1.0 (OASIS standard, Static Analysis Results Interchange Format).
 //! Uses source and the diagnostics beside it.
 
-use crate::diagnostics::Diagnostic;
 use crate::diagnostics::codes::{Code, topics};
 use crate::diagnostics::json::{ARGUMENT, Report, with, word};
+use crate::diagnostics::{Diagnostic, Help};
 use crate::source::{SourceMap, Span};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -67,7 +67,7 @@ fn rule(code: &Code) -> Value {
 fn result(diagnostic: &Diagnostic, sources: &SourceMap, index: &BTreeMap<&str, usize>) -> Value {
     let mut text = diagnostic.headline.clone();
     for help in &diagnostic.help {
-        let _ = write!(text, "\nhelp: {help}");
+        let _ = write!(text, "\nhelp: {}", help.text);
     }
     let mut places = diagnostic.labels.iter().map(|label| {
         let place = location(label.span, sources);
@@ -86,10 +86,32 @@ fn result(diagnostic: &Diagnostic, sources: &SourceMap, index: &BTreeMap<&str, u
         "locations": main,
         "relatedLocations": related,
     });
-    match index.get(diagnostic.code) {
+    let value = match index.get(diagnostic.code) {
         Some(at) => with(value, json!({"ruleIndex": at})),
         None => value,
+    };
+    let fixes: Vec<Value> = diagnostic.fixes().filter_map(|help| fix(help, sources)).collect();
+    if fixes.is_empty() { value } else { with(value, json!({"fixes": fixes})) }
+}
+
+/// A way out as a `fix`: its changes stand in one file. Arguments are no files and have none.
+fn fix(help: &Help, sources: &SourceMap) -> Option<Value> {
+    let source = sources.get(help.edits.first()?.span.source)?;
+    if source.name == ARGUMENT {
+        return None;
     }
+    let replacements = help.edits.iter().map(|edit| {
+        let deleted = region(edit.span, sources);
+        json!({"deletedRegion": deleted, "insertedContent": {"text": edit.text}})
+    });
+    Some(json!({
+        "description": {"text": help.text},
+        "artifactChanges": [{
+            "artifactLocation": {"uri": uri(&source.name)},
+            "replacements": replacements.collect::<Value>(),
+        }],
+        "properties": {"safe": help.is_safe},
+    }))
 }
 
 fn location(span: Span, sources: &SourceMap) -> Value {
@@ -99,17 +121,21 @@ fn location(span: Span, sources: &SourceMap) -> Value {
         let name = format!("{ARGUMENT} {}", source.text);
         return json!({"logicalLocations": [{"fullyQualifiedName": name, "kind": "parameter"}]});
     }
-    let (start_line, start_column) = sources.line_column(span.source, span.start);
-    let (end_line, end_column) = sources.line_column(span.source, span.end);
     json!({"physicalLocation": {
         "artifactLocation": {"uri": uri(&source.name)},
-        "region": {
-            "startLine": start_line,
-            "startColumn": start_column,
-            "endLine": end_line,
-            "endColumn": end_column,
-        },
+        "region": region(span, sources),
     }})
+}
+
+fn region(span: Span, sources: &SourceMap) -> Value {
+    let (start_line, start_column) = sources.line_column(span.source, span.start);
+    let (end_line, end_column) = sources.line_column(span.source, span.end);
+    json!({
+        "startLine": start_line,
+        "startColumn": start_column,
+        "endLine": end_line,
+        "endColumn": end_column,
+    })
 }
 
 /// A path as a URI reference (RFC 3986): relative as it is, absolute with `file://`; what a path

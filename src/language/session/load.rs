@@ -10,6 +10,7 @@ use crate::program::tree::Program;
 use crate::session::gate::forbids;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
+use crate::syntax::foreign::ends_block;
 use crate::syntax::names::Names;
 use crate::syntax::tree::{File, StatementKind};
 use crate::syntax::{parse, parse_expression};
@@ -187,7 +188,19 @@ pub(super) fn settled(
 ) -> (Vec<Diagnostic>, Option<Program>) {
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
-    let broken: HashSet<_> = diagnostics.iter().map(|d| line(d.span())).collect();
+    let lines = |d: &Diagnostic| {
+        let edits = d.help.iter().flat_map(|help| &help.edits);
+        let last = edits.map(|edit| line(edit.span).1).max().unwrap_or(0);
+        let (source, first) = line(d.span());
+        (first..=last.max(first)).map(move |line| (source, line))
+    };
+    let broken: HashSet<_> = diagnostics.iter().flat_map(lines).collect();
+    // Words of another language stand at several places and want one advice.
+    let also = diagnostics.iter().filter(|d| d.code == codes::FOREIGN_WORD);
+    let also = also.flat_map(|d| &d.labels).map(|label| line(label.span));
+    let broken: HashSet<_> = broken.into_iter().chain(also).collect();
+    let advice: HashSet<String> =
+        diagnostics.iter().flat_map(|d| &d.help).map(|help| help.text.clone()).collect();
     // What a broken line would have declared, every word of it, is missed below; so is a routine
     // that stands where none may.
     let misplaced = checked.diagnostics.iter().filter(|d| d.code == codes::MISPLACED_ITEM);
@@ -198,8 +211,14 @@ pub(super) fn settled(
         .collect();
     let sound = |d: &Diagnostic| {
         let of_broken = broken.contains(&line(d.span())) && d.code != codes::MISPLACED_ITEM;
-        let of_heads = !broken.is_empty() && OF_HEADS.contains(&d.code);
-        let of_names = OF_NAMES.contains(&d.code) && lost.contains(sources.slice(d.span()));
+        // Doubts may vanish with what could not be read.
+        let of_heads =
+            !broken.is_empty() && (OF_HEADS.contains(&d.code) || d.severity == Severity::Warning);
+        let is_said = d.help.iter().any(|help| advice.contains(&help.text));
+        let of_heads = of_heads || is_said;
+        let name = sources.slice(d.span());
+        let ends = !broken.is_empty() && ends_block(name);
+        let of_names = OF_NAMES.contains(&d.code) && (lost.contains(name) || ends);
         !(of_broken || of_heads || of_names)
     };
     let checked_soundly: Vec<Diagnostic> =
@@ -481,9 +500,19 @@ impl Texts {
     fn setting(&mut self, text: &str) -> Option<Setting> {
         let source = self.sources.add("--set", text);
         let whole = Span::new(source, 0, text.len());
-        let Some((name, raw)) = text.split_once('=') else {
+        let parts = text.split_once('=');
+        let parts = parts.filter(|(name, value)| {
+            let (name, value) = (name.trim(), value.trim());
+            !(name.is_empty() || value.is_empty() || value.starts_with('='))
+        });
+        let Some((name, raw)) = parts else {
+            let (name, value) = text.split_once(['=', ':', ' ']).unwrap_or((text, ""));
+            let value = value.trim_matches(['=', ':', ' ']);
+            let (name, value) = [(name, "NAME"), (value, "VALUE")]
+                .map(|(part, otherwise)| if part.is_empty() { otherwise } else { part })
+                .into();
             let report = Diagnostic::error(codes::UNSET_PARAM, "`--set` takes NAME=VALUE", whole)
-                .help(format!("for example `--set {text}=5`"));
+                .help(format!("write `--set {name}={value}`"));
             self.diagnostics.push(report);
             return None;
         };

@@ -1,7 +1,7 @@
 //! A table: a CSV file whose first row names the columns with their units, as in `at [mm],height [um]`.
 //! Every cell is checked, and what is wrong with it is reported in its place.
 
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::{Diagnostic, Help, codes};
 use crate::program::table::Table;
 use crate::program::types::{RecordType, Type};
 use crate::program::value::{Object, Value};
@@ -51,7 +51,7 @@ pub(super) fn read(source: SourceId, text: &str, used: Span) -> (Option<Table>, 
     let more = problems.len().saturating_sub(MAX_REPORTS);
     problems.truncate(MAX_REPORTS);
     if let (Some(last), true) = (problems.last_mut(), more > 0) {
-        last.help.push(format!("{more} more places of this table are wrong"));
+        last.help.push(Help::new(format!("{more} more places of this table are wrong")));
     }
     if let Some(first) = problems.first_mut() {
         *first = first.clone().label(used, "read here");

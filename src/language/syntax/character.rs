@@ -111,7 +111,7 @@ pub(super) fn unknown(
     if let Some(help) = advice(c) {
         // The second curly quote of a line is the mistake of the first.
         let told = diagnostics.last().is_some_and(|old| {
-            old.help.first().is_some_and(|old| old == help)
+            old.help.first().is_some_and(|old| old.text == help)
                 && text
                     .get(old.span().start as usize..start)
                     .is_some_and(|between| !between.contains('\n'))
@@ -119,9 +119,30 @@ pub(super) fn unknown(
         if told {
             return;
         }
-        report = report.help(help);
+        let line = text.get(start + 1..).and_then(|rest| rest.lines().next());
+        report = match c {
+            '\\' if line.is_none_or(|line| line.trim().is_empty()) => report.fix(help, span, ""),
+            c if c.is_whitespace() => report.fix(help, span, " "),
+            _ => report.help(help),
+        };
+    }
+    let before = text.get(..start).and_then(|before| before.chars().last());
+    if c == '#' && before.is_none_or(char::is_whitespace) {
+        report = comment(report, span, text.get(start + 1..).unwrap_or(""));
     }
     diagnostics.push(report);
+}
+
+/// `# comment`, but not `#define`
+fn comment(report: Diagnostic, span: Span, behind: &str) -> Diagnostic {
+    let word = behind.split(|c: char| !c.is_alphanumeric()).next().unwrap_or("");
+    let directives = ["include", "define", "ifdef", "ifndef", "endif", "if", "else", "pragma"];
+    if directives.contains(&word) {
+        return report.help("a value is named with `let`, and another file is taken in with `use`");
+    }
+    let more = behind.chars().take_while(|c| *c == '#').count();
+    let span = Span { end: span.end + u32::try_from(more).unwrap_or(0), ..span };
+    report.fix("a comment begins with `//`", span, "//")
 }
 
 fn visible(c: char) -> bool {
@@ -130,20 +151,8 @@ fn visible(c: char) -> bool {
 
 fn advice(c: char) -> Option<&'static str> {
     Some(match c {
-        '#' => "a comment begins with `//`",
         '“' | '”' | '„' | '«' | '»' => "a text stands in plain double quotes: `\"…\"`",
         '‘' | '’' | '`' | '´' => "a text stands in double quotes: `\"…\"`",
-        '°' => "degrees are written `deg`, temperatures in `degC`",
-        '²' => "a power is written `^2`",
-        '³' => "a power is written `^3`",
-        '−' | '–' | '—' => "a minus sign is the plain `-`",
-        '×' | '⋅' | '∙' => "multiplication is written `*`",
-        '÷' => "division is written `/`",
-        '≤' => "write `<=`",
-        '≥' => "write `>=`",
-        '≠' => "write `!=`",
-        '…' => "a range is written `..`",
-        '′' | '″' => "minutes and seconds of arc are written `arcmin` and `arcsec`",
         '\\' => "a line goes on after an operator or inside brackets, without a mark",
         '\u{A0}' | '\u{2000}'..='\u{200A}' | '\u{202F}' | '\u{205F}' | '\u{3000}' => {
             "it looks like a blank; replace it by a plain one"

@@ -19,6 +19,8 @@ pub(crate) enum Raw {
     #[regex(r"//[^\n]*", allow_greedy = true)]
     Comment,
     #[token("/*")]
+    #[token("(*")]
+    #[token("--[[")]
     BlockComment,
     #[regex(r"[A-Za-z_][A-Za-z0-9_]*")]
     Word,
@@ -184,7 +186,12 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 continue;
             }
             Raw::BlockComment => {
-                scan.block_comment(&mut code);
+                if code.slice() == "(*" && !code.remainder().contains("*)") {
+                    scan.push(Raw::ParenOpen, span.start..span.start + 1);
+                    scan.push(Raw::Operator(Binary::Multiply), span.start + 1..span.end);
+                } else {
+                    scan.block_comment(&mut code);
+                }
                 continue;
             }
             Raw::Single => {
@@ -206,7 +213,17 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
             Raw::Newline | Raw::Comment => scan.cut(span.start, true),
             Raw::Unknown => {
                 scan.unknown(span.clone());
-                if code.slice() == "#" {
+                let rest = code.remainder();
+                let line_end = rest.find(|c: char| c != ' ' && c != '\t' && c != '\r');
+                if let ("\\", Some(end)) = (code.slice(), line_end)
+                    && rest.get(end..).is_some_and(|rest| rest.starts_with('\n'))
+                {
+                    // The line goes on, as it was meant to.
+                    code.bump(end + 1);
+                    continue;
+                }
+                let before = text.get(..span.start).and_then(|before| before.chars().last());
+                if code.slice() == "#" && before.is_none_or(char::is_whitespace) {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
                     code.bump(rest.find('\n').unwrap_or(rest.len()));
@@ -360,15 +377,21 @@ impl Scan<'_> {
 
     fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
+        let closer = match code.slice() {
+            "(*" => "*)",
+            "--[[" => "]]",
+            _ => "*/",
+        };
+        let begin = code.span().end;
         let rest = code.remainder();
         // Inside a text's braces the line must not be left. Each byte is looked at once: a search
         // that failed is not tried again.
         let length = if self.open.is_empty() && !self.no_comment_end {
-            let end = rest.find("*/");
+            let end = rest.find(closer);
             self.no_comment_end = end.is_none();
             end.map(|end| end + 2)
         } else {
-            let stops = |pair: &[u8]| pair == b"*/" || pair.first() == Some(&b'\n');
+            let stops = |pair: &[u8]| pair == closer.as_bytes() || pair.first() == Some(&b'\n');
             let end = rest.as_bytes().windows(2).position(stops);
             end.map(|end| match rest.as_bytes().get(end) {
                 Some(b'\n') => end,
@@ -377,14 +400,29 @@ impl Scan<'_> {
         };
         let length = length.unwrap_or_else(|| rest.find('\n').unwrap_or(rest.len()));
         code.bump(length);
-        self.diagnostics.push(
-            Diagnostic::error(
-                codes::FOREIGN_CHARACTER,
-                "there are no `/* */` comments",
-                Span::new(self.source, start, start + 2),
-            )
-            .help("begin each line of the comment with `//`"),
+        let end = code.span().end;
+        let behind = self.text.get(end..).and_then(|rest| rest.lines().next()).unwrap_or("");
+        let report = Diagnostic::error(
+            codes::FOREIGN_CHARACTER,
+            format!(
+                "there are no `{} {closer}` comments",
+                self.text.get(start..begin).unwrap_or("")
+            ),
+            Span::new(self.source, start, begin),
         );
+        let help = "begin each line of the comment with `//`";
+        let inside = self.text.get(begin..end).and_then(|inside| inside.strip_suffix(closer));
+        self.diagnostics.push(match inside.filter(|_| behind.trim().is_empty()) {
+            Some(inside) => {
+                let lines = inside.trim().lines().map(|line| {
+                    let line = line.trim().trim_start_matches('*').trim_start();
+                    format!("// {line}").trim_end().to_string()
+                });
+                let text = lines.collect::<Vec<_>>().join("\n");
+                report.fix(help, Span::new(self.source, start, end), text)
+            }
+            None => report.help(help),
+        });
     }
 
     /// `'…'` on one line stands for a text that should have had double quotes.
@@ -395,15 +433,22 @@ impl Scan<'_> {
         let closed = stop.filter(|at| rest.as_bytes().get(*at) == Some(&b'\''));
         code.bump(closed.map_or(0, |end| end + 1));
         let end = code.span().end;
-        self.diagnostics.push(
-            Diagnostic::error(
-                codes::SINGLE_QUOTES,
-                "a text stands in double quotes",
-                Span::new(self.source, start, end),
-            )
-            .here("single quotes mean nothing here")
-            .help("write `\"…\"`"),
-        );
+        let span = Span::new(self.source, start, end);
+        let report =
+            Diagnostic::error(codes::SINGLE_QUOTES, "a text stands in double quotes", span)
+                .here("single quotes mean nothing here");
+        let inside = self.text.get(start + 1..end.saturating_sub(1)).filter(|_| closed.is_some());
+        let before = self.text.get(..start).and_then(|before| before.chars().last());
+        self.diagnostics.push(match inside {
+            Some(inside) if !inside.contains(['{', '}', '\\']) => {
+                let text = format!("\"{inside}\"");
+                report.fix(format!("write `{text}`"), span, text)
+            }
+            None if before.is_some_and(|c| c.is_ascii_digit()) => {
+                report.help("digits are grouped with `_`, as in `12_000`")
+            }
+            _ => report.help("write `\"…\"`"),
+        });
         self.push(Raw::Unknown, start..end);
     }
 }

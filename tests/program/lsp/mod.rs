@@ -487,6 +487,42 @@ fn a_document_is_brought_into_the_house_style() {
 }
 
 #[test]
+fn ways_out_are_code_actions() {
+    let mut client = Client::new();
+    client.open(
+        "a.spt",
+        "let µ = 3 um // µ\nif µ > 2 um && true {\n    print(µ)\n    spin(4800)\n}\n",
+    );
+    let ask = |client: &mut Client, line: u32, only: Value| {
+        let at = json!({"line": line, "character": 5});
+        let context = json!({"diagnostics": [], "only": only});
+        let uri = client.uri("a.spt");
+        let document = json!({"textDocument": {"uri": uri}, "range": {"start": at, "end": at}, "context": context});
+        let found = client.request("textDocument/codeAction", document).unwrap();
+        found.as_array().unwrap().clone()
+    };
+    let print = ask(&mut client, 2, json!(["quickfix"]));
+    assert_eq!(print.len(), 1);
+    assert_eq!(print[0]["title"], "write `note \"{µ}\"`");
+    assert_eq!((&print[0]["kind"], &print[0]["isPreferred"]), (&json!("quickfix"), &json!(true)));
+    assert_eq!(print[0]["diagnostics"][0]["code"], "E0402");
+    let after = client.renamed(&print[0]["edit"], "a.spt");
+    assert!(after.contains("    note \"{µ}\"\n    spin(4800)\n"), "{after}");
+    // A choice is offered and never preferred; it stands at its own place only.
+    let unit = ask(&mut client, 3, json!(["quickfix"]));
+    let unit: Vec<&Value> =
+        unit.iter().filter(|action| action["title"].as_str().unwrap().contains("rpm")).collect();
+    assert!(unit.iter().all(|action| action["isPreferred"].is_null()));
+    let all = ask(&mut client, 0, json!(["source.fixAll"]));
+    assert_eq!(all.len(), 1, "{all:?}");
+    let after = client.renamed(&all[0]["edit"], "a.spt");
+    let wanted = "let µ = 3 um // µ\nif µ > 2 um and true {\n    note \"{µ}\"\n    spin(4800)\n}\n";
+    assert_eq!(after, wanted);
+    assert!(ask(&mut client, 0, json!(["refactor"])).is_empty());
+    ends_well(client);
+}
+
+#[test]
 fn files_with_mistakes_are_understood_as_far_as_can_be() {
     let mut client = Client::new();
     let text = "param speed = 4800 rpm\nlet x = (\nspin(speed\nroutine f(µ: length) {\n    note \"{µ}\n    wait 1 s\n}\nspn(speed)\n";

@@ -42,6 +42,12 @@ impl Layout<'_> {
             }
             _ => None,
         };
+        let ups = parts.next().and_then(words).unwrap_or("");
+        let ups: String = ups.chars().filter(|c| !c.is_whitespace()).collect();
+        let ups = ups.replace(variable, "x");
+        let counts = ["x++", "++x", "x+=1", "x=x+1"].contains(&ups.as_str());
+        let edit = from.zip(to.as_ref()).filter(|_| name.is_some() && counts);
+        let edit = edit.map(|(from, to)| format!("{variable} in {from}..{to}"));
         let way = match (name, from, to) {
             (None, ..) => "every loop ends: write `repeat at most 100 times { … }`".to_string(),
             (_, Some(from), Some(to)) => format!("write `for {variable} in {from}..{to} {{ … }}`"),
@@ -50,10 +56,12 @@ impl Layout<'_> {
         let symbol = self.names.intern(variable);
         let place = name.map_or(whole, |name| self.span(name));
         let after = inside.len() + 1;
-        self.diagnostics.push(
-            Diagnostic::error(codes::EQUALS_SIGN, "a loop runs over a list or a range", whole)
-                .help(way),
-        );
+        let report =
+            Diagnostic::error(codes::EQUALS_SIGN, "a loop runs over a list or a range", whole);
+        self.diagnostics.push(match edit {
+            Some(text) => report.fix(way, whole, text),
+            None => report.help(way),
+        });
         self.push(Token::Name(symbol), place);
         let behind = Span { start: whole.end, ..whole };
         self.push(Token::Keyword(Keyword::In), behind);

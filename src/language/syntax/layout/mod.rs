@@ -412,48 +412,40 @@ impl<'s> Layout<'s> {
         self.at += inside.len();
         match digits {
             Some(digits) if digits <= 17 => self.push(Token::Decimals(digits), colon.to(span)),
-            _ => self.diagnostics.push(
-                Diagnostic::error(
-                    codes::BAD_DECIMALS,
-                    "decimals are a whole number from 0 to 17",
-                    span,
-                )
-                .help("`{value : 2}` shows two digits after the point"),
-            ),
+            _ => {
+                let headline = "decimals are a whole number from 0 to 17";
+                let report = Diagnostic::error(codes::BAD_DECIMALS, headline, span);
+                // `.2f` of other languages
+                let digits = self.slice(span).split_once('.').map_or("", |(_, digits)| digits);
+                let digits = digits.trim_end_matches(['f', 'e', 'g']);
+                self.diagnostics.push(match digits.parse::<u8>() {
+                    Ok(digits) if digits <= 17 => {
+                        let help = format!("write `{{value : {digits}}}`");
+                        report.fix(help, span, format!(" {digits}"))
+                    }
+                    _ => report.help("`{value : 2}` shows two digits after the point"),
+                });
+            }
         }
     }
 
+    /// An operator of other languages, which `foreign.md` explains; the parser goes on with what it stands for.
     fn foreign(&mut self, span: Span) {
         let text = self.slice(span);
-        let operator = text.trim_end_matches('=');
-        let assigned = format!("write it out: `x = x {operator} …`");
-        let (token, help) = match text {
-            "&&" | "&" => (Token::Operator(Binary::And), "write `and`"),
-            "||" | "|" => (Token::Operator(Binary::Or), "write `or`"),
-            "!" => (Token::Keyword(Keyword::Not), "write `not`"),
-            "===" => (Token::Operator(Binary::Equal), "write `==`"),
-            "!==" | "<>" => (Token::Operator(Binary::Unequal), "write `!=`"),
-            "=>" => (
-                Token::Operator(Binary::GreaterEqual),
-                "write `>=` to compare, `->` before what a routine returns",
-            ),
-            "**" => (Token::Operator(Binary::Multiply), "a power is written `^`, as in `x^2`"),
-            ":=" => (Token::Assign, "write `=`"),
-            "++" => (Token::Operator(Binary::Add), "to add one, write `x = x + 1`"),
-            "..." | "..=" => (
-                Token::Operator(Binary::Range),
-                "a range is written `..`, from the left up to but without the right",
-            ),
-            _ => (Token::Assign, assigned.as_str()),
+        let token = match text {
+            "&&" | "&" => Token::Operator(Binary::And),
+            "||" | "|" => Token::Operator(Binary::Or),
+            "!" => Token::Keyword(Keyword::Not),
+            "===" => Token::Operator(Binary::Equal),
+            "!==" | "<>" => Token::Operator(Binary::Unequal),
+            "=>" => Token::Operator(Binary::GreaterEqual),
+            "**" => Token::Operator(Binary::Multiply),
+            "++" => Token::Operator(Binary::Add),
+            "..." | "..=" => Token::Operator(Binary::Range),
+            _ => Token::Assign,
         };
-        self.diagnostics.push(
-            Diagnostic::error(
-                codes::FOREIGN_OPERATOR,
-                format!("there is no operator `{text}`"),
-                span,
-            )
-            .help(help),
-        );
+        let headline = format!("there is no operator `{text}`");
+        self.diagnostics.push(Diagnostic::error(codes::FOREIGN_OPERATOR, headline, span));
         if self.count(span) {
             self.push(token, span);
         }

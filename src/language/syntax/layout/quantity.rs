@@ -43,8 +43,15 @@ impl Layout<'_> {
         };
         self.at += 1;
         let place = span.to(self.span(next));
-        self.diagnostics
-            .push(Diagnostic::error(codes::MALFORMED_NUMBER, headline, place).help(help));
+        let report = Diagnostic::error(codes::MALFORMED_NUMBER, headline, place);
+        let radix = [("x", 16), ("X", 16), ("b", 2), ("o", 8)];
+        let value = radix.iter().find_map(|(mark, radix)| {
+            u64::from_str_radix(&word.strip_prefix(mark)?.replace('_', ""), *radix).ok()
+        });
+        self.diagnostics.push(match value.filter(|_| headline.ends_with("decimal")) {
+            Some(value) => report.fix(format!("write `{value}`"), place, value.to_string()),
+            None => report.help(help),
+        });
     }
 
     fn touching(&self, end: u32, raw: Raw) -> Option<Lexeme> {
@@ -238,7 +245,8 @@ impl Layout<'_> {
     pub(super) fn percent(&mut self, span: Span) {
         self.diagnostics.push(
             Diagnostic::error(codes::STRAY_PERCENT, "`%` is a unit and follows a number", span)
-                .help("what is left of a division is `a mod b`; a share is `35 %`"),
+                .suggest("what is left of a division is `a mod b`", span, "mod")
+                .help("a share is `35 %`"),
         );
         if self.count(span) {
             self.push(Token::Operator(Binary::Modulo), span);

@@ -6,7 +6,7 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
 use crate::syntax::parse::stuck::Stuck;
-use crate::syntax::parse::words::{foreign_word, keyword_as_name, missing_name};
+use crate::syntax::parse::words::{keyword_as_name, missing_name};
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 use spintrue_head::parse_unit;
@@ -17,7 +17,6 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| question(stuck))
         .or_else(|| missing_name(stuck))
         .or_else(|| habit(stuck))
-        .or_else(|| foreign_word(stuck))
         .or_else(|| equals_sign(stuck))
         .or_else(|| chained(stuck))
         .or_else(|| unbounded(stuck))
@@ -51,8 +50,12 @@ fn first_keyword(stuck: &Stuck<'_>) -> Option<(Keyword, Span)> {
 
 fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let report = |headline: &str, help: &str| stuck.report(codes::EQUALS_SIGN, headline).help(help);
+    let compares = || {
+        stuck.report(codes::EQUALS_SIGN, "`=` does not compare").fix("write `==`", stuck.span, "==")
+    };
     if stuck.found() == Some(Token::Operator(Binary::Equal)) && stuck.expects("`=`") {
-        return Some(report("`==` compares", "a value is given with one `=`"));
+        let report = stuck.report(codes::EQUALS_SIGN, "`==` compares");
+        return Some(report.fix("a value is given with one `=`", stuck.span, "="));
     }
     if stuck.found() != Some(Token::Assign)
         || stuck.expects("an expression")
@@ -73,7 +76,7 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 "a field is written `name: value`",
             ));
         }
-        Some(_) => return Some(report("`=` does not compare", "write `==`")),
+        Some(_) => return Some(compares()),
         None => {}
     }
     match first_keyword(stuck).map(|(keyword, _)| keyword) {
@@ -82,7 +85,8 @@ fn equals_sign(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             "write two statements; a comparison is written `==`",
         )),
         Some(Keyword::Record | Keyword::Note | Keyword::Fail) => None,
-        _ => Some(report("`=` does not compare", "write `==`")),
+        Some(_) => Some(compares()),
+        None => Some(report("`=` does not compare", "write `==`")),
     }
 }
 
@@ -95,12 +99,18 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let level = stuck.level();
     let mut before = level.iter().take_while(|(_, token, _)| !joins(*token));
     let (.., first) = before.find(|(_, token, _)| compares(*token))?;
+    let middle = stuck.text.get(first.end as usize..stuck.span.start as usize).unwrap_or("").trim();
+    let place = Span { end: stuck.span.start, ..stuck.span };
     Some(
         stuck
             .report(codes::CHAINED_COMPARISON, "comparisons cannot be chained")
             .here("the second comparison")
             .label(*first, "the first")
-            .help("write `a < b and b < c`; for a band write `x within low .. high`"),
+            .fix(
+                format!("write `… {middle} and {middle} …`; a band is `x within low .. high`"),
+                place,
+                format!("and {middle} "),
+            ),
     )
 }
 
@@ -113,7 +123,11 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::While if stuck.expects("`at`") => Some(
             Diagnostic::error(codes::UNBOUNDED_LOOP, "this `while` has no bound", place)
                 .label(stuck.point(), "the bound is missing here")
-                .help("every loop ends: write `while … at most 100 times { … }`"),
+                .suggest(
+                    "every loop ends: write `while … at most 100 times { … }`",
+                    stuck.behind(),
+                    " at most 100 times",
+                ),
         ),
         Keyword::Repeat | Keyword::While if stuck.expects("`times`") => Some(
             stuck
@@ -128,7 +142,11 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Keyword::Wait if stuck.expects("`within`") => Some(
             Diagnostic::error(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit", place)
                 .label(stuck.point(), "the limit is missing here")
-                .help("every wait ends: write `wait until … within 20 s`"),
+                .suggest(
+                    "every wait ends: write `wait until … within 20 s`",
+                    stuck.behind(),
+                    " within 20 s",
+                ),
         ),
         _ => None,
     }
@@ -380,6 +398,10 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         {
             report = report.help("write the limit as `within 20 s`");
         }
+        Some(Token::Operator(Binary::PlusMinus)) => {
+            report =
+                report.help("`±` stands behind the value that is uncertain: `x ± 5 um <= 6 um`");
+        }
         Some(Token::Operator(Binary::Add)) => {
             report = report.help("a positive number has no sign");
         }
@@ -405,7 +427,11 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 stuck.place(-1).unwrap_or(stuck.span),
             )
             .label(stuck.span, "so this has nothing to do here")
-            .help("what is left of a division is `a mod b`"),
+            .suggest(
+                "what is left of a division is `a mod b`",
+                stuck.place(-1).unwrap_or(stuck.span),
+                "mod",
+            ),
         );
     }
     let before = stuck.token(-1);
@@ -429,7 +455,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                     "a unit has no blank inside",
                     before.to(stuck.span),
                 )
-                .help(format!("write `{joined}`")),
+                .fix(format!("write `{joined}`"), before.to(stuck.span), joined),
             );
         }
     }
@@ -460,6 +486,25 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return second("begin a new line after the `}`");
     }
     let report = stuck.report(codes::LEFT_OVER, format!("an operator is missing before {words}"));
+    if let (Token::Number(_), Some(before_span)) = (found, stuck.place(-1)) {
+        let (first, second, place) = (stuck.word(-1), stuck.word(0), before_span.to(stuck.span));
+        if matches!(before, Some(Token::Number(_))) && second.len() == 3 {
+            let text = format!("{first}_{second}");
+            return Some(report.suggest(
+                format!("digits are grouped with `_`: `{text}`"),
+                place,
+                text,
+            ));
+        }
+        if matches!(before, Some(Token::Name(_))) && parse_unit(first).is_ok() {
+            let text = format!("{second} {first}");
+            return Some(report.suggest(
+                format!("a unit stands behind its number: `{text}`"),
+                place,
+                text,
+            ));
+        }
+    }
     Some(match before {
         Some(Token::Name(_)) if stuck.clause().len() == 1 => {
             report.help(format!("a call has brackets: `{}(…)`", stuck.word(-1)))

@@ -2,10 +2,10 @@
 //! the place.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
-use crate::syntax::tree::Binary;
 
 /// The report where a habit explains the place.
 pub(super) fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
@@ -13,11 +13,9 @@ pub(super) fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         Token::Colon => colon(stuck),
         Token::Comma => comma(stuck),
         Token::Assign => loop_with_equals(stuck),
-        Token::Quote => letter_before_text(stuck),
         Token::Keyword(keyword) => keyword_found(stuck, keyword),
         Token::Name(_) => name_found(stuck),
-        Token::Number(_) => missing_at(stuck).or_else(|| value_behind_type(stuck)),
-        Token::Operator(Binary::Divide) => plus_minus(stuck),
+        Token::Number(_) => value_behind_type(stuck),
         _ => None,
     }
 }
@@ -69,14 +67,24 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     })
 }
 
-/// How a number with a comma is written: it may group digits, or be a decimal one.
-pub(crate) fn without_comma(whole: &str, rest: &str) -> String {
+/// A report on a number with a comma, whose place is that of the number: the comma may group digits, or be
+/// a decimal one.
+pub(crate) fn without_comma(
+    report: Diagnostic,
+    place: Span,
+    whole: &str,
+    rest: &str,
+) -> Diagnostic {
     let digits = rest.bytes().take_while(u8::is_ascii_digit).count();
     let groups = digits == 3 && whole.len() <= 3 && !whole.starts_with('0');
+    let (joined, decimal) =
+        (format!("{whole}{rest}"), format!("{}.{rest}", whole.replace('.', "")));
+    let help = format!("write `{decimal}`");
     if groups && whole.bytes().all(|byte| byte.is_ascii_digit()) {
-        format!("write `{whole}{rest}`, or `{whole}.{rest}` where the comma is a decimal one")
+        let help = format!("{help} where the comma is a decimal one");
+        report.suggest(format!("write `{joined}`"), place, joined).suggest(help, place, decimal)
     } else {
-        format!("write `{whole}.{rest}`")
+        report.fix(help, place, decimal)
     }
 }
 
@@ -85,11 +93,9 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     match (stuck.bracket(), stuck.token(-1), stuck.token(1)) {
         (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
             let (whole, rest) = (stuck.word(-1), stuck.word(1));
-            Some(
-                stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point")
-                    .here("not a comma")
-                    .help(without_comma(whole, rest)),
-            )
+            let report = stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point");
+            let place = stuck.place(-1)?.to(stuck.place(1)?);
+            Some(without_comma(report.here("not a comma"), place, whole, rest))
         }
         (Some((Token::ValueOpen, _)), ..) => Some(
             stuck.report(codes::LEFT_OVER, "one value stands between a text's braces")
@@ -105,33 +111,9 @@ fn loop_with_equals(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         .then(|| stuck.report(codes::EQUALS_SIGN, "a loop runs over a list or a range").help(FOR))
 }
 
-/// `f"at {speed}"`
-fn letter_before_text(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let (Some(Token::Name(_)), Some(before)) = (stuck.token(-1), stuck.place(-1)) else {
-        return None;
-    };
-    let word = stuck.word(-1);
-    (before.end == stuck.span.start && word.len() == 1).then(|| {
-        Diagnostic::error(
-            codes::FOREIGN_WORD,
-            format!("`{word}` before a text means nothing here"),
-            before,
-        )
-        .help(format!("delete the `{word}`: braces show values in every text"))
-    })
-}
-
 fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
     if keyword == Keyword::Else && stuck.token(1) == Some(Token::Colon) {
         return colon_for_brace(stuck, 1);
-    }
-    if keyword == Keyword::For && stuck.token(-1) == Some(Token::Keyword(Keyword::Wait)) {
-        return Some(
-            stuck
-                .report(codes::MISSING_VALUE, "`wait` is followed by a time")
-                .here("delete this")
-                .help("write `wait 3 s`, or `wait until … within 20 s`"),
-        );
     }
     let after_value = keyword == Keyword::If
         && binds(stuck)
@@ -143,17 +125,6 @@ fn keyword_found(stuck: &Stuck<'_>, keyword: Keyword) -> Option<Diagnostic> {
         stuck
             .report(codes::LEFT_OVER, "`if` is a statement and has no value")
             .help("declare a `var` and set it in the blocks of an `if`")
-    })
-}
-
-/// `let length width = 3 mm`
-fn type_before_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let two = stuck.clause().len() == 2 && matches!(stuck.token(-1), Some(Token::Name(_)));
-    (binds(stuck) && two && stuck.token(1) == Some(Token::Assign)).then(|| {
-        let (keyword, kind, name) = (stuck.word(-2), stuck.word(-1), stuck.word(0));
-        let place = stuck.place(-1).unwrap_or(stuck.span).to(stuck.span);
-        Diagnostic::error(codes::LEFT_OVER, "a type stands behind the name", place)
-            .help(format!("write `{keyword} {name}: {kind} = …`; the type may be left out"))
     })
 }
 
@@ -170,9 +141,6 @@ fn value_behind_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
 
 /// `for k from 0`, `wait until a timeout 3 s`
 fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    if let Some(report) = type_before_name(stuck) {
-        return Some(report);
-    }
     if begins(stuck, Keyword::For) && stuck.clause().len() == 2 {
         let word = stuck.word(0);
         return Some(
@@ -185,27 +153,6 @@ fn name_found(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         stuck
             .report(codes::UNBOUNDED_WAIT, "this `wait until` has no time limit")
             .here(format!("`{word}` means nothing here"))
-            .help("write the limit as `within 20 s`")
-    })
-}
-
-/// `arm 35 % {`
-fn missing_at(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    (begins(stuck, Keyword::Arm) && stuck.expects("`at`")).then(|| {
-        stuck
-            .report(codes::UNEXPECTED, "`at` is missing after `arm`")
-            .help("write `arm at 35 % { … }`")
-    })
-}
-
-/// `a +/- b`
-fn plus_minus(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let written = stuck.token(-1) == Some(Token::Operator(Binary::Add))
-        && stuck.token(1) == Some(Token::Operator(Binary::Subtract));
-    (written && stuck.expects("an expression")).then(|| {
-        let last = stuck.place(1).unwrap_or(stuck.span);
-        let place = stuck.place(-1).unwrap_or(stuck.span).to(last);
-        Diagnostic::error(codes::FOREIGN_OPERATOR, "there is no operator `+/-`", place)
-            .help("an uncertainty is written `±` or `+-`")
+            .fix("write the limit as `within 20 s`", stuck.span, "within")
     })
 }

@@ -178,6 +178,9 @@ macro_rules! outcome {
             report::merge($text, laid.cut, reports, &mut diagnostics);
         }
         report::merge($text, laid.cut, notes, &mut diagnostics);
+        if !$alone {
+            report::habits($source, $text, &mut diagnostics);
+        }
         report::finish(left_out, &mut diagnostics);
         Outcome { output, diagnostics, comments: std::mem::take(&mut laid.comments) }
     }};

@@ -1,14 +1,16 @@
 //! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
 
-use crate::diagnostics::{Diagnostic, codes};
-use crate::source::Span;
+use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::source::{SourceId, Span};
+use crate::syntax::foreign::{Foreign, Habit, habits_on_line, parted};
+use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::reports::MOST_ERRORS;
 use crate::syntax::token::Token;
 use chumsky::error::Rich;
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 /// One report for each failure.
 pub(super) fn reports(
@@ -53,6 +55,77 @@ pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mu
             all.push(report);
         }
     }
+}
+
+/// Replaces the reports on lines that a habit of another language explains: by one for each habit.
+pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
+    let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
+    let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
+    let (mut new, mut said) = (Vec::<Diagnostic>::new(), HashMap::new());
+    for report in all.iter().filter(|report| report.severity == Severity::Error) {
+        let at = report.span().start;
+        if explained.contains_key(&line(at)) {
+            continue;
+        }
+        for habit in habits_on_line(source, text, at as usize) {
+            let edits = habit.help.iter().flat_map(|help| &help.edits);
+            if edits.clone().next().is_none() && report.fixes().next().is_some() {
+                continue;
+            }
+            let edits = edits.filter(|edit| !edit.text.starts_with('\n'));
+            let places = edits.map(|edit| edit.span.start).chain([habit.span.start]);
+            explained.extend(places.map(|at| (line(at), None)));
+            // The same advice once is enough.
+            let known = said.entry(habit.why).or_insert(new.len());
+            match new.get_mut(*known).filter(|_| habit.help.is_empty()) {
+                Some(first) => {
+                    first.labels.push(Label { span: habit.span, text: "and here".into() })
+                }
+                None => new.push(foreign(habit, text, report.code)),
+            }
+        }
+        explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
+    }
+    all.retain(|report| {
+        report.severity != Severity::Error
+            || explained.get(&line(report.span().start)).is_none_or(Option::is_some)
+    });
+    all.append(&mut new);
+}
+
+/// A habit as a report, which keeps the code of the one that it replaces where that says more.
+fn foreign(habit: Habit, text: &str, code: &'static str) -> Diagnostic {
+    let words = text.get(habit.span.range()).unwrap_or("");
+    let whole = text.get(habit.whole.range()).unwrap_or("").to_ascii_lowercase();
+    let word = whole.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+    let says_little = [codes::UNEXPECTED, codes::LEFT_OVER, codes::MISSING_VALUE].contains(&code);
+    let code = match habit.place {
+        Foreign::Character => codes::FOREIGN_CHARACTER,
+        Foreign::Block if Keyword::of(word).is_some() => codes::MISSING_BLOCK,
+        Foreign::Operator if says_little => codes::FOREIGN_OPERATOR,
+        _ if habit.is_word || habit.place == Foreign::Block || code == codes::LEFT_OVER => {
+            codes::FOREIGN_WORD
+        }
+        _ => code,
+    };
+    let (why, way) = parted(habit.why);
+    let report = match way {
+        _ if habit.help.is_empty()
+            && habit.place == Foreign::Statement
+            && habit.span == habit.whole =>
+        {
+            let headline = format!("`{words}` means nothing here");
+            Diagnostic::error(code, headline, habit.span).help(habit.why)
+        }
+        Some(way) if habit.help.is_empty() => Diagnostic::error(code, why, habit.span).help(way),
+        _ => Diagnostic::error(code, why, habit.span),
+    };
+    let inserted = habit.help.first().and_then(|help| help.edits.first()).map(|e| e.text.trim());
+    let report = match inserted.filter(|_| habit.span.start == habit.span.end) {
+        Some(text) => report.here(format!("`{text}` is missing here")),
+        None => report,
+    };
+    habit.help.into_iter().fold(report, Diagnostic::way_out)
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.

@@ -148,6 +148,11 @@ impl<'a> Stuck<'a> {
         }
     }
 
+    /// The place right behind the last token that fitted.
+    pub(super) fn behind(&self) -> Span {
+        self.place(-1).map_or(self.span, Span::after)
+    }
+
     /// What would have fitted, in words.
     pub(super) fn expected_words(&self) -> String {
         let mut named: Vec<&str> = self.expected.iter().map(String::as_str).collect();

@@ -1,8 +1,6 @@
-//! What to say about a word: a keyword where a name belongs, a name that is missing, a word of
-//! another language.
+//! What to say about a word: a keyword where a name belongs, a name that is missing.
 
 use crate::diagnostics::{Diagnostic, codes};
-use crate::syntax::foreign::{Foreign, foreign};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
@@ -91,16 +89,4 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .report(codes::KEYWORD_AS_NAME, format!("`{word}` is a keyword and cannot be a name"))
             .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
     )
-}
-
-/// `elif b {`
-pub(super) fn foreign_word(stuck: &Stuck<'_>) -> Option<Diagnostic> {
-    let alone = if stuck.clause().len() == 1 { -1 } else { 0 };
-    let mut named =
-        [alone, 0].into_iter().filter(|at| matches!(stuck.token(*at), Some(Token::Name(_))));
-    let (at, help) =
-        named.find_map(|at| Some((at, foreign(Foreign::Statement, stuck.word(at))?)))?;
-    let headline = format!("`{}` means nothing here", stuck.word(at));
-    let span = stuck.place(at).unwrap_or(stuck.span);
-    Some(Diagnostic::error(codes::FOREIGN_WORD, headline, span).help(help))
 }

@@ -1,0 +1,357 @@
+//! A line as lexemes: where patterns fit, and what then is to be written.
+
+use crate::diagnostics::{Edit, Help};
+use crate::source::{SourceId, Span};
+use crate::syntax::foreign::{Foreign, Habit, Piece, Row, TABLE};
+use crate::syntax::keyword::Keyword;
+use crate::syntax::raw::{Lexeme, Raw, lexemes};
+use std::ops::Range;
+
+/// Most lexemes of a line in which a pattern is looked for.
+const MAX_LEXEMES: usize = 200;
+/// Longest text that a report shows as what to write, in characters.
+const MAX_SHOWN: usize = 68;
+
+/// A line, or its rest, in which patterns are looked for.
+pub(super) struct Line<'t> {
+    source: SourceId,
+    text: &'t str,
+    /// Where it begins in its source.
+    start: usize,
+    pub lexemes: Vec<Lexeme>,
+}
+
+/// What each hole stands for, in lexemes.
+type Captures = Vec<(&'static str, Range<usize>)>;
+
+impl<'t> Line<'t> {
+    /// The text from a place up to the end of its line.
+    pub(super) fn from(source: SourceId, text: &'t str, start: usize) -> Self {
+        let rest = text.get(start..).unwrap_or("");
+        let rest = rest.split('\n').next().unwrap_or("").trim_end();
+        let mut lexemes = lexemes(rest);
+        let comment =
+            lexemes.iter().position(|l| matches!(l.raw, Raw::Comment | Raw::BlockComment));
+        lexemes.truncate(comment.unwrap_or(MAX_LEXEMES).min(MAX_LEXEMES));
+        Line { source, text: rest, start, lexemes }
+    }
+
+    fn written(&self, range: Range<usize>) -> &'t str {
+        if range.is_empty() {
+            return "";
+        }
+        let first = self.lexemes.get(range.start).map_or(0, |l| l.range().start);
+        let last = range.end.checked_sub(1).and_then(|at| self.lexemes.get(at));
+        let end = last.map_or(first, |l| l.range().end);
+        self.text.get(first..end).unwrap_or("")
+    }
+
+    pub(super) fn span(&self, range: Range<usize>) -> Span {
+        let first = self.lexemes.get(range.start).map_or(0, |l| l.range().start);
+        let first = self.start + first;
+        Span::new(self.source, first, first + self.written(range).len())
+    }
+
+    /// Where statements begin and end.
+    pub(super) fn statements(&self) -> Vec<Range<usize>> {
+        let (mut all, mut start, mut depth) = (Vec::new(), 0, 0_usize);
+        for (at, lexeme) in self.lexemes.iter().enumerate() {
+            let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
+            // A brace where an operand is wanted is that of a record.
+            let was_inside = depth > 0;
+            let is_record = was_inside
+                || before.is_some_and(|before| matches!(before.raw, Raw::Assign | Raw::Colon));
+            depth = match lexeme.raw {
+                Raw::BraceOpen if !is_record => depth,
+                Raw::BraceClose if depth == 0 => depth,
+                raw if opens(raw) => depth + 1,
+                raw if closes(raw) => depth.saturating_sub(1),
+                _ => depth,
+            };
+            if depth > 0 || was_inside {
+                continue;
+            }
+            match lexeme.raw {
+                Raw::Semicolon => all.push(start..at),
+                Raw::BraceOpen => all.push(start..at + 1),
+                Raw::BraceClose => all.push(start..at),
+                _ => continue,
+            }
+            start = at + 1;
+        }
+        all.push(start..self.lexemes.len());
+        all.retain(|range| !range.is_empty());
+        all
+    }
+
+    /// The first row of a section that fits from a lexeme on, up to at most `end`.
+    pub(super) fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
+        self.row(place, at, end)
+            .or_else(|| (place == Foreign::Statement).then(|| self.keyword(at, end)).flatten())
+    }
+
+    /// `IF locked() {`
+    fn keyword(&self, at: usize, end: usize) -> Option<Habit> {
+        let (written, span) = (self.written(at..at + 1), self.span(at..at + 1));
+        let small = written.to_ascii_lowercase();
+        let begins = |keyword: &Keyword| {
+            keyword.begins_statement() || matches!(keyword, Keyword::Until | Keyword::Else)
+        };
+        Keyword::of(&small).filter(begins).filter(|_| small != written)?;
+        let said = format!("{small} {}", self.written(at + 1..end));
+        let said = said.trim().trim_end_matches('{').trim_end();
+        let help = format!("write `{said}`");
+        let help =
+            vec![Help { text: help, edits: vec![Edit { span, text: small }], is_safe: true }];
+        let why = "keywords are written in small letters";
+        Some(Habit { place: Foreign::Statement, span, whole: span, is_word: true, why, help })
+    }
+
+    fn row(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
+        for row in TABLE.iter().filter(|row| row.place == place) {
+            for pattern in &row.patterns {
+                let mut captures = Captures::new();
+                if let Some(to) = self.fits(pattern, at, end, &mut captures) {
+                    let first = pattern.first();
+                    let is_word = matches!(first, Some(Piece::Literal(word, _))
+                        if word.starts_with(char::is_alphabetic) && !is_keyword(word));
+                    return Some(self.habit(row, is_word, at..to, end, &captures));
+                }
+            }
+        }
+        None
+    }
+
+    /// Where a pattern ends that begins at a lexeme.
+    fn fits(
+        &self,
+        pattern: &[Piece],
+        at: usize,
+        end: usize,
+        captures: &mut Captures,
+    ) -> Option<usize> {
+        let Some((first, rest)) = pattern.split_first() else { return Some(at) };
+        let here = self.lexemes.get(at).filter(|_| at < end);
+        let hole = match first {
+            Piece::Hole(hole) => *hole,
+            Piece::Literal(literal, touches) => {
+                let here = here?;
+                let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
+                let apart = *touches && before.is_some_and(|before| before.end != here.start);
+                let written = self.written(at..at + 1);
+                let has_case = literal.contains(char::is_uppercase);
+                let same =
+                    written == *literal || !has_case && written.eq_ignore_ascii_case(literal);
+                return (same && !apart).then(|| self.fits(rest, at + 1, end, captures)).flatten();
+            }
+        };
+        let mut lengths: Vec<usize> = match (hole, here.map(|l| l.raw)) {
+            ("END", here) => here.is_none().then_some(0).into_iter().collect(),
+            ("NAME" | "A" | "B", Some(Raw::Word)) if !is_keyword(self.written(at..at + 1)) => {
+                vec![1]
+            }
+            ("NUMBER" | "N" | "M", Some(Raw::Number)) => vec![1],
+            ("TEXT", Some(Raw::Unknown)) if self.written(at..at + 1).starts_with('\'') => vec![1],
+            ("TEXT", Some(Raw::Quote)) => self.text_from(at, end).into_iter().collect(),
+            ("INNER", Some(Raw::Unquote)) => vec![0],
+            ("INNER", Some(_)) => (1..end - at).collect(),
+            ("X" | "Y" | "Z", Some(_)) => self.expressions_from(at, end),
+            ("REST", _) => (0..=end.saturating_sub(at)).rev().collect(),
+            _ => Vec::new(),
+        };
+        if rest.is_empty() && matches!(hole, "X" | "Y" | "Z") {
+            lengths.reverse();
+        }
+        let known =
+            captures.iter().find(|(known, _)| *known == hole).map(|(_, range)| range.clone());
+        for length in lengths {
+            let kept = captures.len();
+            let same = |range| self.written(range) == self.written(at..at + length);
+            if known.clone().is_some_and(|range| !same(range)) {
+                continue;
+            }
+            captures.push((hole, at..at + length));
+            if let Some(to) = self.fits(rest, at + length, end, captures) {
+                return Some(to);
+            }
+            captures.truncate(kept);
+        }
+        None
+    }
+
+    /// How many lexemes a text has.
+    fn text_from(&self, at: usize, end: usize) -> Option<usize> {
+        let mut depth = 0_usize;
+        let mut inside = self.lexemes.get(at..end)?.iter();
+        let last = inside.position(|lexeme| {
+            depth += usize::from(lexeme.raw == Raw::Quote);
+            depth -= usize::from(lexeme.raw == Raw::Unquote);
+            depth == 0
+        });
+        last.map(|last| last + 1)
+    }
+
+    /// How many lexemes an expression may have, the fewest first.
+    fn expressions_from(&self, at: usize, end: usize) -> Vec<usize> {
+        let (mut depth, mut lengths) = (0_usize, Vec::new());
+        for (behind, lexeme) in self.lexemes.get(at..end).unwrap_or(&[]).iter().enumerate() {
+            depth += usize::from(opens(lexeme.raw));
+            if depth == 0 {
+                let stops = matches!(
+                    lexeme.raw,
+                    Raw::Comma | Raw::Colon | Raw::Semicolon | Raw::BraceClose
+                );
+                if stops || closes(lexeme.raw) {
+                    break;
+                }
+                lengths.push(behind + 1);
+            } else if closes(lexeme.raw) {
+                depth -= 1;
+                lengths.extend((depth == 0).then_some(behind + 1));
+            } else if lexeme.raw == Raw::BraceOpen && depth == 1 {
+                break;
+            }
+        }
+        lengths
+    }
+
+    fn habit(
+        &self,
+        row: &Row,
+        is_word: bool,
+        range: Range<usize>,
+        end: usize,
+        captures: &Captures,
+    ) -> Habit {
+        let whole = self.span(range.clone());
+        let written = self.written(range.clone());
+        let mut span =
+            if row.templates.is_empty() { self.span(range.start..range.start + 1) } else { whole };
+        let way = |template: &&'static str| {
+            let text = self.filled(template, captures);
+            let is_block = row.place == Foreign::Block;
+            let is_head = row.place == Foreign::Statement || is_block;
+            let rest = if is_head { self.written(range.end..end) } else { "" };
+            let touches = self.span(range.end..end).start == whole.end;
+            let said = format!("{text}{}{rest}", if touches || rest.is_empty() { "" } else { " " });
+            let said = match said.trim().strip_suffix('{') {
+                Some(head) => format!("{head}{{ … }}"),
+                None => said.trim().to_string(),
+            };
+            let is_long = said.chars().count() > MAX_SHOWN;
+            let shown = if is_long { template.trim() } else { said.as_str() };
+            let inner = shown.trim_end_matches(['(', ' ']);
+            let inner = inner.strip_prefix(") ").unwrap_or(inner).trim_start_matches([',', ' ']);
+            let count = |signs: [char; 3]| inner.matches(signs).count();
+            let is_open = count(['(', '[', '{']) > count([')', ']', '}']);
+            let inner = if is_open { inner.trim_start_matches(['(', '[', '{']) } else { inner };
+            let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
+            if text.is_empty() && rest.is_empty() {
+                let edits = vec![Edit { span: whole, text }];
+                return Help { text: "leave it out".to_string(), edits, is_safe: row.is_safe };
+            }
+            if text.contains('…') {
+                let help = format!("write `{shown}`");
+                return Help { text: help, is_safe: false, edits: Vec::new() };
+            }
+            let (before, behind) = shared(written, &text);
+            let start = whole.start as usize + before;
+            let place = Span::new(self.source, start, start + written.len() - before - behind);
+            span = place;
+            let text = text.get(before..text.len() - behind).unwrap_or("").to_string();
+            let edits = vec![Edit { span: place, text }];
+            Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits }
+        };
+        let help = row.templates.iter().map(way).collect();
+        Habit { place: row.place, span, whole, is_word, why: row.why, help }
+    }
+
+    /// A template with the captured parts in their places, in brackets where they would bind otherwise.
+    fn filled(&self, template: &str, captures: &Captures) -> String {
+        let mut out = String::new();
+        let mut rest = template;
+        while let Some(c) = rest.chars().next() {
+            let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(rest.len());
+            let word = rest.get(..word.max(c.len_utf8())).unwrap_or(rest);
+            rest = rest.get(word.len()..).unwrap_or("");
+            let Some((_, range)) = captures.iter().find(|(hole, _)| *hole == word) else {
+                out.push_str(word);
+                continue;
+            };
+            let binds = |c: Option<char>| c.is_some_and(|c| "+-*/^".contains(c));
+            let words = [" mod ", " and ", " or "];
+            let beside = binds(out.trim_end().chars().last())
+                || binds(rest.trim_start().chars().next())
+                || words.iter().any(|word| out.ends_with(word) || rest.starts_with(word));
+            let written = self.written(range.clone());
+            if let (Some(more), Ok(number)) = (rest.strip_prefix(" + 1"), written.parse::<u32>()) {
+                out.push_str(&(u64::from(number) + 1).to_string());
+                rest = more;
+                continue;
+            }
+            if beside && self.is_loose(range.clone()) {
+                out.push_str(&format!("({written})"));
+            } else {
+                out.push_str(written);
+            }
+        }
+        out
+    }
+
+    /// An operator stands in an expression, in no bracket.
+    fn is_loose(&self, range: Range<usize>) -> bool {
+        let mut depth = 0_usize;
+        self.lexemes.get(range.clone()).unwrap_or(&[]).iter().enumerate().any(|(at, lexeme)| {
+            depth += usize::from(opens(lexeme.raw));
+            depth = depth.saturating_sub(usize::from(closes(lexeme.raw)));
+            let word = self.written(range.start + at..range.start + at + 1);
+            let binds = ["and", "or", "mod", "in", "within", "not"].contains(&word);
+            depth == 0 && (binds || matches!(lexeme.raw, Raw::Operator(_) | Raw::Foreign))
+        })
+    }
+}
+
+/// How many bytes two texts share at their beginnings and at their ends, in whole words.
+fn shared(one: &str, other: &str) -> (usize, usize) {
+    let is_word = |c: Option<char>| c.is_some_and(|c| c.is_alphanumeric() || c == '_');
+    let mut before = 0;
+    for ((at, a), b) in one.char_indices().zip(other.chars()) {
+        if a != b {
+            break;
+        }
+        let end = at + a.len_utf8();
+        let next = |text: &str| text.get(end..).and_then(|rest| rest.chars().next());
+        if !(is_word(Some(a)) && (is_word(next(one)) || is_word(next(other)))) {
+            before = end;
+        }
+    }
+    let (one, other) = (one.get(before..).unwrap_or(""), other.get(before..).unwrap_or(""));
+    let mut behind = 0;
+    for ((at, a), b) in one.char_indices().rev().zip(other.chars().rev()) {
+        if a != b {
+            break;
+        }
+        let length = one.len() - at;
+        let next =
+            |text: &str| text.get(..text.len() - length).and_then(|rest| rest.chars().last());
+        if !(is_word(Some(a)) && (is_word(next(one)) || is_word(next(other)))) {
+            behind = length;
+        }
+    }
+    (before, behind)
+}
+
+fn opens(raw: Raw) -> bool {
+    matches!(raw, Raw::ParenOpen | Raw::ListOpen | Raw::BraceOpen | Raw::Quote | Raw::ValueOpen)
+}
+
+fn closes(raw: Raw) -> bool {
+    matches!(
+        raw,
+        Raw::ParenClose | Raw::ListClose | Raw::BraceClose | Raw::Unquote | Raw::ValueClose
+    )
+}
+
+fn is_keyword(word: &str) -> bool {
+    Keyword::of(word).is_some()
+}

@@ -1,0 +1,224 @@
+//! Habits of other languages, and what is meant here, as `foreign.md` tells it: patterns of lexemes with
+//! what to write instead. A pattern is written like a script; the words in capitals stand for parts of it:
+//!
+//! - `NAME`, `A`, `B`: a word; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
+//! - `X`, `Y`, `Z`: an expression; `REST`: all that follows, or nothing; `END`: nothing follows.
+//!
+//! The same word stands for the same part. Words in a pattern fit in any case, those with a capital as they are.
+
+mod block;
+mod line;
+
+pub(crate) use block::ends_block;
+
+use crate::diagnostics::Help;
+use crate::source::{SourceId, Span};
+use crate::syntax::foreign::block::block;
+use crate::syntax::foreign::line::Line;
+use crate::syntax::raw::{Lexeme, lexemes};
+use std::sync::LazyLock;
+
+/// Where a habit stands; the heading of its section.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Foreign {
+    /// Where a statement begins.
+    Statement,
+    /// The head of a block without braces.
+    Block,
+    /// What goes on with such a block.
+    Continuation,
+    /// Anywhere in a statement.
+    Operator,
+    /// A character, likewise.
+    Character,
+    /// A call of a routine.
+    Routine,
+    /// A value.
+    Value,
+    /// A type.
+    Kind,
+}
+
+/// The parts of a pattern.
+const HOLES: &[&str] =
+    &["NAME", "A", "B", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
+
+/// A habit with what is meant.
+struct Row {
+    place: Foreign,
+    patterns: Vec<Vec<Piece>>,
+    /// What to write, for each way out.
+    templates: Vec<&'static str>,
+    is_safe: bool,
+    /// What it is about.
+    why: &'static str,
+}
+
+enum Piece {
+    Hole(&'static str),
+    /// A lexeme as it is written, and whether it touches the one before.
+    Literal(&'static str, bool),
+}
+
+/// A habit that was found.
+pub(crate) struct Habit {
+    pub place: Foreign,
+    pub span: Span,
+    /// All that the pattern takes up.
+    pub whole: Span,
+    /// It begins with a word of another language.
+    pub is_word: bool,
+    /// What it is about.
+    pub why: &'static str,
+    /// What to write, with its edits; empty where `why` is all there is to say.
+    pub help: Vec<Help>,
+}
+
+static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
+    let mut place = None;
+    let mut rows = Vec::new();
+    for line in include_str!("../foreign.md").lines() {
+        if let Some(heading) = line.strip_prefix("## ") {
+            let all = [
+                Foreign::Statement,
+                Foreign::Block,
+                Foreign::Continuation,
+                Foreign::Operator,
+                Foreign::Character,
+                Foreign::Routine,
+                Foreign::Value,
+                Foreign::Kind,
+            ];
+            place = all.into_iter().find(|place| format!("{place:?}s") == heading);
+        }
+        rows.extend(place.zip(line.strip_prefix("- ")).and_then(|(place, item)| row(place, item)));
+    }
+    rows
+});
+
+/// A row such as "`a X`, `b X` => `c X`: why", with `~>` where the author has to choose.
+fn row(place: Foreign, item: &'static str) -> Option<Row> {
+    let (mut patterns, mut rest) = (Vec::new(), item);
+    loop {
+        let (quoted, behind) = rest.strip_prefix('`')?.split_once('`')?;
+        patterns.push(pattern(quoted));
+        let Some(more) = behind.strip_prefix(", ") else {
+            rest = behind.trim_start();
+            break;
+        };
+        rest = more;
+    }
+    if let Some(why) = rest.strip_prefix(": ") {
+        return Some(Row { place, patterns, templates: Vec::new(), is_safe: false, why });
+    }
+    let is_safe = rest.starts_with("=>");
+    let (ways, why) = rest.get(3..)?.strip_prefix('`')?.split_once("`: ")?;
+    Some(Row {
+        place,
+        patterns,
+        templates: ways.split("` or `").map(str::trim_end).collect(),
+        is_safe,
+        why,
+    })
+}
+
+fn pattern(text: &'static str) -> Vec<Piece> {
+    let mut end = usize::MAX;
+    let piece = |lexeme: &Lexeme| {
+        let written = text.get(lexeme.range()).unwrap_or("");
+        let touches = end == lexeme.range().start;
+        end = lexeme.range().end;
+        match HOLES.iter().find(|hole| **hole == written) {
+            Some(hole) => Piece::Hole(hole),
+            None => {
+                let is_word = written.starts_with(|c: char| c.is_alphanumeric());
+                Piece::Literal(written, touches && !is_word)
+            }
+        }
+    };
+    lexemes(text).iter().map(piece).collect()
+}
+
+/// What a habit is about, and after its `: ` a way out.
+pub(crate) fn parted(why: &'static str) -> (&'static str, Option<&'static str>) {
+    let mut breaks = why.match_indices(": ").map(|(at, _)| at);
+    let at = breaks.find(|at| why.get(..*at).is_some_and(|t| t.matches('`').count() % 2 == 0));
+    at.map_or((why, None), |at| (why.get(..at).unwrap_or(why), why.get(at + 2..)))
+}
+
+/// The habit at a place: one of a section, or of a statement where one begins there.
+pub(crate) fn habit_at(place: Foreign, source: SourceId, text: &str, at: usize) -> Option<Habit> {
+    let line = Line::from(source, text, at);
+    let end = line.statements().first().map_or(0, |range| range.end);
+    let before = text.get(..at).unwrap_or("").trim_end_matches([' ', '\t']);
+    let begins = before.is_empty() || before.ends_with(['\n', '{', '}', ';']);
+    let in_text = before.rsplit('\n').next().unwrap_or("").matches('"').count() % 2 == 1;
+    let begins = begins && !in_text;
+    let statement = begins.then(|| line.find(Foreign::Statement, 0, end)).flatten();
+    statement.or_else(|| line.find(place, 0, end))
+}
+
+/// The habits on the line around a place, none inside another.
+pub(crate) fn habits_on_line(source: SourceId, text: &str, at: usize) -> Vec<Habit> {
+    let start = text.get(..at).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
+    let line = Line::from(source, text, start);
+    let mut found: Vec<Habit> = Vec::new();
+    for range in line.statements() {
+        let first = range.start;
+        let habit = line
+            .find(Foreign::Block, first, range.end)
+            .and_then(|habit| block(source, text, start, habit))
+            .or_else(|| line.find(Foreign::Statement, first, range.end));
+        // What is said of a whole statement says enough.
+        let is_said = habit.as_ref().is_some_and(|habit| habit.help.is_empty());
+        found.extend(habit);
+        if is_said {
+            break;
+        }
+        for at in range.clone() {
+            let here = line.span(at..at + 1).start;
+            if found.last().is_none_or(|last| last.whole.end <= here) {
+                let operator = line.find(Foreign::Operator, at, range.end);
+                found.extend(operator.or_else(|| line.find(Foreign::Character, at, range.end)));
+            }
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Foreign, TABLE, habit_at, habits_on_line};
+    use crate::source::SourceId;
+
+    #[test]
+    fn every_row_is_read() {
+        let items = include_str!("../foreign.md").lines().filter(|line| line.starts_with("- "));
+        assert_eq!(items.count(), TABLE.len());
+        for row in TABLE.iter() {
+            let quotes = |text: &str| text.matches('`').count();
+            assert!(quotes(row.why) % 2 == 0 && !row.why.contains("=>"), "{}", row.why);
+            assert!(row.templates.iter().all(|template| quotes(template) == 0), "{}", row.why);
+        }
+    }
+
+    #[test]
+    fn words_of_other_languages_are_told_apart() {
+        let routine = |name| habit_at(Foreign::Routine, SourceId(0), name, 0);
+        assert!(routine("ceil").is_some_and(|habit| habit.help.len() == 1));
+        assert!(routine("maximum").is_some_and(|habit| habit.why.contains("largest(xs)")));
+        assert!(["", "`", "max,x", "maxi", "-"].into_iter().all(|name| {
+            routine(name).is_none_or(|habit| name == "max,x" && habit.span.end == 3)
+        }));
+    }
+
+    #[test]
+    fn parts_keep_their_meaning() {
+        let written = |text: &str| {
+            let habits = habits_on_line(SourceId(0), text, 0);
+            habits.first().map(|habit| habit.help[0].edits[0].text.clone())
+        };
+        assert_eq!(written("x -= a + b").as_deref(), Some("= x - (a + b)"));
+        assert_eq!(written("x += f(a + b)").as_deref(), Some("= x +"));
+    }
+}

@@ -1,0 +1,72 @@
+//! Ways out of reports as code actions.
+
+use crate::lsp::convert::address;
+use crate::lsp::documents::Documents;
+use crate::lsp::publish::Reports;
+use lsp_types::{CodeAction, CodeActionContext, CodeActionKind, Range, TextEdit, WorkspaceEdit};
+use spintrue_language::{CursorPlace, Edit, safe_fixes};
+use std::collections::HashMap;
+
+/// The actions on a range of a document: each way out of the reports there that is an edit, and all safe
+/// ones of the document at once.
+pub(super) fn actions(
+    place: CursorPlace<'_>,
+    range: Range,
+    context: &CodeActionContext,
+    documents: &Documents,
+    related: bool,
+) -> Vec<CodeAction> {
+    let wants = |kind: &CodeActionKind| {
+        let under = |only: &CodeActionKind| {
+            let rest = kind.as_str().strip_prefix(only.as_str());
+            rest.is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+        };
+        context.only.as_ref().is_none_or(|only| only.iter().any(under))
+    };
+    let mut reports = Reports::of(place.analysis, documents, related);
+    let mut actions = Vec::new();
+    let diagnostics = &place.analysis.examined.prepared.diagnostics;
+    let here = diagnostics.iter().filter(|d| d.span().source == place.source);
+    for diagnostic in here.filter(|_| wants(&CodeActionKind::QUICKFIX)) {
+        let report = reports.report(diagnostic);
+        if report.range.start > range.end || report.range.end < range.start {
+            continue;
+        }
+        for help in diagnostic.fixes() {
+            actions.push(CodeAction {
+                title: help.text.clone(),
+                kind: Some(CodeActionKind::QUICKFIX),
+                diagnostics: Some(vec![report.clone()]),
+                edit: workspace_edit(&mut reports, place, documents, &help.edits),
+                is_preferred: help.is_safe.then_some(true),
+                ..CodeAction::default()
+            });
+        }
+    }
+    let safe = safe_fixes(place.source, diagnostics);
+    if wants(&CodeActionKind::SOURCE_FIX_ALL) && !safe.is_empty() {
+        let edits: Vec<Edit> = safe.iter().flat_map(|(_, help)| help.edits.clone()).collect();
+        actions.push(CodeAction {
+            title: "make all safe edits".to_string(),
+            kind: Some(CodeActionKind::SOURCE_FIX_ALL),
+            edit: workspace_edit(&mut reports, place, documents, &edits),
+            ..CodeAction::default()
+        });
+    }
+    actions
+}
+
+#[allow(clippy::mutable_key_type, reason = "the protocol's own type; the key is only a text")]
+fn workspace_edit(
+    reports: &mut Reports<'_>,
+    place: CursorPlace<'_>,
+    documents: &Documents,
+    edits: &[Edit],
+) -> Option<WorkspaceEdit> {
+    let uri = address(documents, place.analysis.name(place.source)?)?;
+    let edits = edits
+        .iter()
+        .map(|edit| TextEdit { range: reports.range(edit.span), new_text: edit.text.clone() });
+    let changes = HashMap::from([(uri, edits.collect())]);
+    Some(WorkspaceEdit { changes: Some(changes), ..WorkspaceEdit::default() })
+}
