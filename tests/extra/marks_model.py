@@ -2,7 +2,7 @@
 
 The rules are those of `spintrue builtins test_line`. Where that leaves a choice, it is:
 - A line is moved by the speed in the middle of the time that counts for its middle dot: that of its turn, carried
-  there by the change from the reading before to the one behind.
+  there by the slope of the polynomial through it and two readings on each side.
 - Wild: beyond 3.5 times the largest of 1.4826 MAD over all facets, the same over the facet alone and the
   stated noise, with digit^2/12 added to its square. The smallest deviation of each place does not count,
   since it is that of the median.
@@ -127,10 +127,14 @@ class Plan:
         waits = np.array([self.waits(facet) for facet in facets])
         # What counts is the time from the pulse to the middle dot.
         counts = times + (self.length / self.velocity / 2 - self.delay - waits) / 2
-        last = len(times) - 1
-        before, behind = np.maximum(np.arange(last + 1) - 1, 0), np.minimum(np.arange(last + 1) + 1, last)
-        rise = (errors[behind] - errors[before]) / (middles[behind] - middles[before])
-        speeds = np.empty(last + 1)
+        rise = np.zeros(len(times))
+        for at, middle in enumerate(middles):
+            near = slice(max(at - 2, 0), at + 3)
+            # The slope of the polynomial through them, in turns, so that powers stay near one.
+            places = (middles[near] - middle) / self.turn
+            if len(places) > 1:
+                rise[at] = np.polyfit(places, errors[near], len(places) - 1)[-2] / self.turn
+        speeds = np.empty(len(times))
         speeds[order] = errors + rise * (counts - middles)
         return speeds
 

@@ -59,8 +59,9 @@ impl LineTiming {
     /// Share by which each line was drawn too fast; zero where the time of its turn is not known.
     ///
     /// A turn tells its mean speed, and a line lies up to half a turn from its middle: at 5 Hz a hunting
-    /// speed changes meanwhile by a sixth of its swing. So the change of speed from the reading before to the one behind is
-    /// carried over that time (first order, derived).
+    /// speed changes meanwhile by a sixth of its swing. So the slope of the polynomial through a reading and up to two
+    /// on each side of it is carried over that time (derived). Through one on each side it would be a
+    /// fifth too small for readings three turns apart.
     pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<Vec<f64>> {
         let mut speeds: Vec<Vec<f64>> =
             all.iter().map(|readings| vec![0.0; readings.len()]).collect();
@@ -77,14 +78,11 @@ impl LineTiming {
             }
         }
         known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        known.dedup_by_key(|reading| reading.0);
         for (place, (_, error, lag, (facet, number))) in known.iter().enumerate() {
-            let ends = (known.get(place.saturating_sub(1)), known.get(place + 1).or(known.last()));
-            let rise = match ends {
-                (Some(before), Some(behind)) if behind.0 > before.0 => {
-                    (behind.1 - before.1) / (behind.0 - before.0)
-                }
-                _ => 0.0,
-            };
+            let from = place.saturating_sub(2);
+            let near = known.iter().skip(from).take(place + 3 - from).map(|of| (of.0, of.1));
+            let rise = slope(&near.collect::<Vec<_>>(), place - from);
             if let Some(speed) = speeds.get_mut(*facet).and_then(|speeds| speeds.get_mut(*number)) {
                 *speed = error + rise * lag;
             }
@@ -100,10 +98,33 @@ impl LineTiming {
     }
 }
 
+/// Slope, at one of these points, of the polynomial through all of them (derivative of Lagrange's formula).
+/// No two of them have one place.
+fn slope(points: &[(f64, f64)], at: usize) -> f64 {
+    let Some((here, value)) = points.get(at) else { return 0.0 };
+    let others = || points.iter().enumerate().filter(|(k, _)| *k != at);
+    let parts = others().map(|(k, (x, y))| {
+        let rest = others().filter(|(other, _)| *other != k);
+        let product: f64 = rest.map(|(_, (other, _))| (here - other) / (x - other)).product();
+        (y - value) * product / (x - here)
+    });
+    parts.sum()
+}
+
 #[cfg(test)]
 mod tests {
-    use super::LineTiming;
+    use super::{LineTiming, slope};
     use crate::optics::{Reading, TimedReading};
+
+    /// Of x⁴ − 3·x² at x = 2 it is 4·8 − 6·2 = 20, through points at any places; of fewer points it is that of
+    /// the parabola or the line through them (by hand: (4 − 1)/(2 − 1)).
+    #[test]
+    fn slopes_are_those_of_the_polynomial() {
+        let points = [-1.0, 0.5, 2.0, 2.5, 7.0].map(|x: f64| (x, x.powi(4) - 3.0 * x * x));
+        assert!((slope(&points, 2) - 20.0).abs() < 1e-12);
+        assert_eq!(slope(&[(1.0, 1.0), (2.0, 4.0)], 0), 3.0);
+        assert_eq!(slope(&[(1.0, 1.0)], 0), 0.0);
+    }
 
     /// Of a speed that rises evenly a turn tells the value in its middle, and each line was drawn with that in
     /// the middle of the time from what starts it to its middle dot (by hand).
