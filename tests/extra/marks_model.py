@@ -212,8 +212,9 @@ def pooled(groups):
 class Shapes:
     """The shapes of all facets in one direction."""
 
-    def __init__(self, at, groups, moved, stated, length, step):
-        """`groups` are the rows of marks of each facet as they were read, `moved` at the planned speed."""
+    def __init__(self, at, groups, moved, stated, length, step, swings=None):
+        """`groups` are the rows of marks of each facet as they were read, `moved` at the planned speed.
+        `swings` are, where facets differ in it, the variances that the speed adds to the marks of each."""
         told = min(4, len(at))
         matrix = legendre.legvander(2 * at, told - 1)
         weights = np.zeros((4, len(at)))
@@ -233,14 +234,16 @@ class Shapes:
         self.fixed[0, 0] += offset**2
         self.fixed[1, 1] += (stated["slope"] * length / 2) ** 2
         self.random, self.degrees, self.scatter, self.scatter_u = [], [], [], []
-        for rows, (single, free), (seen, times) in zip(planned, pooled(planned), pooled(drawn)):
+        for facet, (rows, (single, free), (seen, times)) in enumerate(zip(planned, pooled(planned), pooled(drawn))):
+            scattered = np.diag(matrix @ (seen if swings is None else single)[:told, :told] @ matrix.T)
+            if swings is not None:
+                scattered = scattered + swings[facet]
             silent = math.isnan(step) and not np.nansum(np.diag(single)) > 0
             if free == 0 or silent:
                 single, free = covariance(stated["random"]), math.inf
             self.random.append(single / len(rows))
             self.degrees.append(free)
-            use = matrix @ seen[:told, :told] @ matrix.T
-            scatter = math.sqrt(np.max(np.diag(use))) if times else math.nan
+            scatter = math.sqrt(np.max(scattered)) if times else math.nan
             self.scatter.append(scatter)
             self.scatter_u.append(scatter / math.sqrt(2 * times) if times else math.nan)
 
@@ -287,7 +290,8 @@ def lines_of(run, batch):
     read = lambda name: np.array([[number(mark[name]) for mark in r["marks"]] for r in readings])
     along, across, dose = read("in_scan"), read("cross_scan"), read("dose")
     levers = np.array([plan.lever(facet, at) for facet in facets])
-    moved = along - plan.speeds(facets, times, periods)[:, None] * levers
+    speeds = plan.speeds(facets, times, periods)
+    moved = along - speeds[:, None] * levers
     own = [np.flatnonzero(facets == facet) for facet in np.unique(facets)]
     split = lambda rows: [rows[places] for places in own]
     steps = digit(along), digit(across)
@@ -297,7 +301,11 @@ def lines_of(run, batch):
     either = [a | b for a, b in marks]
     rejected = [marks.sum() for marks in either]
     own = [places[~marks.any(axis=1)] for places, marks in zip(own, either)]
-    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0])
+    swings = None
+    if plan.index_only:
+        off = np.concatenate([speeds[places] - speeds[places].mean() for places in own])
+        swings = np.array([levers[places[0]] ** 2 for places in own]) * (off @ off) / (len(off) - len(own))
+    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0], swings)
     across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1])
     dose_u = {"random": number(readings[0]["dose_u"]), "offset": 0.0, "slope": 0.0, "place": 0.0}
     dose_shapes = None

@@ -270,7 +270,8 @@ impl<'a> Lines<'a> {
         let fixed = self.fit.fixed(&stated, self.by.length);
         let noise = self.fit.covariance(stated.random);
         let (told_pool, drawn_pool) = (pool(&told), pool(&drawn));
-        let mut shapes = Vec::with_capacity(told.len());
+        let swing = (self.by.index_only && direction.speed != 0.0).then(|| self.swing());
+        let mut shapes: Vec<Shape> = Vec::with_capacity(told.len());
         let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool));
         for ((told, (variance, degrees)), (drawn, (single, seen))) in facets {
             let n = told.count;
@@ -279,7 +280,17 @@ impl<'a> Lines<'a> {
             let silent = digit.is_nan() && diagonal().all(|v| v.is_nan() || v == 0.0);
             let (single_noise, degrees) =
                 if degrees == 0.0 || silent { (noise, f64::INFINITY) } else { (variance, degrees) };
-            let at = |mark: &Mark| quadratic(&single, &weights(mark.at, &drawn.mean));
+            let at = |mark: &Mark| {
+                let weights = weights(mark.at, &drawn.mean);
+                match swing {
+                    // Facets differ: the later one is, the farther an error of the speed moves it.
+                    Some(swing) => {
+                        let lever = self.by.lever(self.first + shapes.len(), mark.at);
+                        quadratic(&variance, &weights) + swing * lever * lever
+                    }
+                    None => quadratic(&single, &weights),
+                }
+            };
             let scatter = self.places.iter().map(at).fold(f64::NAN, f64::max).sqrt();
             shapes.push(Shape {
                 of: told.mean,
@@ -292,6 +303,20 @@ impl<'a> Lines<'a> {
             });
         }
         shapes
+    }
+
+    /// Variance of the share by which single lines were drawn too fast, over all facets; not a number without
+    /// repeats.
+    fn swing(&self) -> f64 {
+        let (mut squares, mut degrees) = (0.0, 0.0);
+        for facet in 0..self.all.len() {
+            let speeds = || self.kept(facet).map(|(_, speed)| speed);
+            let n = speeds().count() as f64;
+            let mean = speeds().sum::<f64>() / n;
+            squares += speeds().map(|speed| (speed - mean).powi(2)).sum::<f64>();
+            degrees += (n - 1.0).max(0.0);
+        }
+        squares / degrees
     }
 
     /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.
