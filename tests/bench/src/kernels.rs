@@ -55,7 +55,7 @@ pub fn print(rounds: usize, wanted: &dyn Fn(&str) -> bool) {
     let mut station = script::station();
     println!("kernel    spintrue ms   Lua ms  to Lua   goal");
     for kernel in KERNELS.iter().filter(wanted) {
-        let mut timed = |engine: &mut dyn FnMut(&Kernel) -> f64| {
+        let timed = |engine: &mut dyn FnMut(&Kernel) -> f64| {
             let start = Instant::now();
             assert_eq!(engine(kernel), kernel.result, "{}", kernel.name);
             start.elapsed().as_secs_f64() * 1e3

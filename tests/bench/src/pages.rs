@@ -95,6 +95,7 @@ fn page(image: &Arc<Bitmap>) -> f64 {
         delay: plan.pre_scan_delay,
         pitch: plan.cross_scan_pitch,
         image: Arc::clone(image),
+        correction: None,
     };
     station.expose_page(&order).expect("the page is drawn");
     let threads = std::thread::available_parallelism().map_or(1, usize::from);

@@ -4,7 +4,7 @@ use crate::interpret::link::operands::{
     Constant, Give, Local, Operand, Other, Side, Sink, fetch, with_side,
 };
 use crate::interpret::link::{Linker, NumberNode};
-use crate::interpret::machine::{Failed, Machine, whole};
+use crate::interpret::machine::{Failed, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::show::number_text;
 use crate::program::tree::{Arithmetic, Number};
@@ -73,7 +73,7 @@ impl Linker<'_> {
             }
             Number::Modulo(a, b, span) => {
                 let ((a, b), span) = (self.sides(a, b), *span);
-                let rest = move |machine: &mut Machine<'_>, a, b| match (whole(a), whole(b)) {
+                let rest = move |machine: &mut Machine<'_>, a, b| match (counted(a), counted(b)) {
                     (Some(a), Some(b)) if b > 0 => Ok((a % b) as f64),
                     _ => modulo(machine, a, b, span),
                 };
@@ -126,6 +126,13 @@ where
         let (first, second) = fetch(machine, &a, &b)?;
         operation(machine, first, second)
     })))
+}
+
+/// A whole number from 0 up to where doubles count one by one.
+#[inline(always)]
+fn counted(number: f64) -> Option<u64> {
+    let whole = number as u64;
+    (whole as f64 == number && whole < 1 << 53).then_some(whole)
 }
 
 /// The remainder of a division.
