@@ -350,6 +350,8 @@ class Scanner:
         if last.value == "else" and last.type == "WORD_ELSE":
             return
         if keyword and first in BEGIN_STATEMENT:
+            if last.value != "." and self.names_field(self.at + len(first)):
+                return
             inside_list = self.open and self.open[-1] == "[" and first in ("for", "if")
             if not inside_list:
                 self.end()
@@ -382,7 +384,7 @@ class Scanner:
             raise Refused("too high")
 
     def word(self, word):
-        if word not in KEYWORDS or self.names_field():
+        if word not in KEYWORDS or self.names_field(self.at):
             return self.push("NAME", word)
         before = self.tokens[-2:]
         for_in = (len(before) == 2 and before[0].type == "WORD_FOR" and before[1].type == "NAME")
@@ -394,14 +396,14 @@ class Scanner:
             if not self.unit():
                 raise Refused("`in` needs a unit")
 
-    def names_field(self):
+    def names_field(self, after):
         """Behind "." and before ":" inside the braces of a record a keyword names a field."""
         last = self.last()
         if last is None or last.value == "." and last.type.startswith("MARK"):
             return last is not None
         begins = last.type == "RECORD_OPEN" or last.value == "," and last.type.startswith("MARK")
         in_record = bool(self.open) and self.open[-1] == "record"
-        return in_record and begins and self.text[self.at:].lstrip(" \t\r\n").startswith(":")
+        return in_record and begins and self.text[after:].lstrip(" \t\r\n").startswith(":")
 
     def blanks(self):
         while self.text[self.at:self.at + 1] in (" ", "\t", "\r"):
@@ -678,7 +680,7 @@ NAMES = ["a", "b", "speed", "µ_x", "h", "locked", "facets", "D"]
 SAMPLES = {
     "name": NAMES,
     "number": ["1", "3", "0.5", "1_000", "2e3"],
-    "unit": ["mm", "rpm", "%", "m/s^2", "µs", "kg*m^-2"],
+    "unit": ["mm", "rpm", "%", "m/s^2", "µs", "kg*m^-2", "W/(m*K)", "N*(µm^-1/rad)", "mm/(b)"],
     "power": ["^2", "^-1", "^ 3"],
     "decimals": ["2", "0"],
     "character": ["x", "µ ", "//"],
@@ -715,6 +717,9 @@ class Generator:
             name = tree[1]
             if name == "END":
                 return [self.random.choice(["\n", "\n", ";", " // c\n", "\n\n"])]
+            if name == "word":
+                sample = self.random.choice(SAMPLES["name"] + sorted(KEYWORDS))
+                return [sample + self.blank()]
             if name in SAMPLES:
                 sample = self.random.choice(SAMPLES[name])
                 return [sample if rule in ("text",) else sample + self.blank()]

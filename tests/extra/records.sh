@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Reads the files of records and of a batch with independent programs: junit.xml with the schema that
+# Reads the files of records and of a batch with independent programs: tables by csv and pandas, junit.xml with the schema that
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib. Recomputes the digests of record.json. Opens report.html and the page
 # of a trend in Chromium in both colour schemes, at two widths and as PDF, and checks accessibility with

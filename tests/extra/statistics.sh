@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Compares every statistical built-in with NumPy, SciPy and statsmodels on random data, gauge studies
+# Compares every statistical built-in, fits, spectra and the library of numbers with NumPy, SciPy and
+# statsmodels on random data, gauge studies
 # with statsmodels' analysis of variance. Needs Python 3 with venv; installs packages under target/.
 # SEED=7 draws other data.
 set -euo pipefail

@@ -25,7 +25,7 @@ let rows = [{
 fn what_is_recorded_reads_back_equal() {
     let folder = Folder::new("tables-back");
     let told = "record \"rows, in mm\": rows\nrecord \"rows, in mm\": [rows[4]]\n";
-    folder.file("out.spt", &format!("param n = 2.5 mm\n{ROWS}{told}note \"{{n}}\"\n"));
+    folder.file("out.spt", format!("param n = 2.5 mm\n{ROWS}{told}note \"{{n}}\"\n"));
     let ended = spintrue(&folder, &["run", "out.spt", "--record", "kept"]);
     assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
     let name = "table_rows__in_mm.csv";
@@ -38,7 +38,7 @@ fn what_is_recorded_reads_back_equal() {
         "{ROWS}let back = table(\"kept/{name}\")\nexpect \"equal\": back == rows + [rows[4]]\n\
          expect \"in order\": back[4].place.x == rows[4].place.x and back[1].serial == rows[1].serial\n"
     );
-    folder.file("back.spt", &back);
+    folder.file("back.spt", back);
     let ended = spintrue(&folder, &["run", "back.spt", "--record", "again"]);
     assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
     // The table is kept with the record, as all that the run rests on.

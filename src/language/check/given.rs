@@ -33,7 +33,8 @@ impl Checker<'_> {
     pub(super) fn parts_fit(&mut self, e: &Expression, wanted: &Type, what: &str) -> bool {
         match (&e.kind, wanted) {
             (ExpressionKind::List(items), Type::List(item)) => {
-                items.iter().fold(true, |good, e| self.parts_fit(e, item, what) && good)
+                let fit: Vec<bool> = items.iter().map(|e| self.parts_fit(e, item, what)).collect();
+                fit.into_iter().all(|fits| fits)
             }
             (ExpressionKind::Record(fields), Type::Record(record)) => {
                 let has =

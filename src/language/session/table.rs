@@ -206,7 +206,7 @@ fn column(reading: &mut Reading<'_>, cell: &Cell, below: Option<&Cell>) -> Optio
 fn guessed(text: &str) -> Holds {
     let digits = text.trim_start_matches('-');
     let padded =
-        digits.starts_with('0') && digits.bytes().nth(1).is_some_and(|b| b.is_ascii_digit());
+        digits.starts_with('0') && digits.as_bytes().get(1).is_some_and(u8::is_ascii_digit);
     match flag(text) {
         Some(_) => Holds::Flag,
         None if padded || number(text, None).is_none() => Holds::Text,

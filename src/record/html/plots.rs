@@ -92,7 +92,7 @@ fn series_plot(number: usize, label: &str, series: &Series) -> Markup {
         @if is_count {
             @for (name, limit) in &named { (plot.upright(*limit, name)) }
         } @else {
-            (plot.across(named.iter().map(|(name, at)| Across { at: *at, name: *name, class: "mark" }).collect()))
+            (plot.across(named.iter().map(|(name, at)| Across { at: *at, name, class: "mark" }).collect()))
         }
     };
     let caption = html! {

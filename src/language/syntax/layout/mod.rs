@@ -260,7 +260,7 @@ impl<'s> Layout<'s> {
     /// A word that begins a line inside open brackets and cannot stand in them.
     fn breaks_out(&self, keyword: Option<Keyword>) -> bool {
         let Some(keyword) = keyword else { return false };
-        if self.peek().is_some_and(|next| next.raw == Raw::Colon) {
+        if self.colon_follows() {
             return false;
         }
         match keyword {
@@ -388,11 +388,17 @@ impl<'s> Layout<'s> {
         self.push(token, span);
     }
 
+    /// The next lexeme but for line ends and comments is a colon.
+    fn colon_follows(&self) -> bool {
+        let rest = self.lexemes.get(self.at..).unwrap_or(&[]);
+        let next = rest.iter().find(|next| !matches!(next.raw, Raw::Newline | Raw::Comment));
+        next.is_some_and(|next| next.raw == Raw::Colon)
+    }
+
     /// A word here is the name of a field, whatever it is elsewhere.
     fn names_field(&self) -> bool {
         let begins = matches!(self.last(), Some(Token::RecordOpen | Token::Comma));
-        let ends = self.peek().is_some_and(|next| next.raw == Raw::Colon);
-        let declared = begins && ends && self.frame_kind() == Kind::Record;
+        let declared = begins && self.colon_follows() && self.frame_kind() == Kind::Record;
         declared || self.last() == Some(Token::Dot)
     }
 
