@@ -244,7 +244,8 @@ impl<'t> Line<'t> {
             let inner = inner.strip_prefix(") ").unwrap_or(inner).trim_start_matches([',', ' ']);
             let count = |signs: [char; 3]| inner.matches(signs).count();
             let is_open = count(['(', '[', '{']) > count([')', ']', '}']);
-            let inner = if is_open { inner.trim_start_matches(['(', '[', '{']) } else { inner };
+            let inside = inner.split_once(['(', '[', '{']).map_or(inner, |(_, inside)| inside);
+            let inner = if is_open { inside } else { inner };
             let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];
