@@ -307,6 +307,8 @@ impl Checker<'_> {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
                 report.help(format!("a unit stands behind a number: `1 {text}`"))
+            } else if self.live.is_some() {
+                report
             } else {
                 report.help(format!("declare it before this line: `let {text} = ...`"))
             };
