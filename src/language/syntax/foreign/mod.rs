@@ -97,10 +97,13 @@ static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
     rows
 });
 
+/// Patterns by their section and first lexeme.
+type Index = HashMap<(Foreign, String), Vec<(usize, usize)>>;
+
 /// The patterns of a section by the lexeme that they begin with, in small letters; empty for a part. A
 /// pattern is named by its row and its place there.
-static INDEX: LazyLock<HashMap<(Foreign, String), Vec<(usize, usize)>>> = LazyLock::new(|| {
-    let mut index: HashMap<_, Vec<_>> = HashMap::new();
+static INDEX: LazyLock<Index> = LazyLock::new(|| {
+    let mut index = Index::new();
     for (at, row) in TABLE.iter().enumerate() {
         for (which, pattern) in row.patterns.iter().enumerate() {
             let first = match pattern.first() {
