@@ -129,11 +129,14 @@ class Plan:
         counts = times + (self.length / self.velocity / 2 - self.delay - waits) / 2
         rise = np.zeros(len(times))
         for at, middle in enumerate(middles):
-            near = slice(max(at - 2, 0), at + 3)
             # The slope of the polynomial through them, in turns, so that powers stay near one.
-            places = (middles[near] - middle) / self.turn
-            if len(places) > 1:
-                rise[at] = np.polyfit(places, errors[near], len(places) - 1)[-2] / self.turn
+            near = [(0.0, errors[at])]
+            for place, error in zip((middles - middle)[max(at - 2, 0):at + 3] / self.turn, errors[max(at - 2, 0):at + 3]):
+                # Readings of one turn tell no slope.
+                if all(abs(place - known) > 0.5 for known, _ in near):
+                    near.append((place, error))
+            if len(near) > 1:
+                rise[at] = np.polyfit(*zip(*near), len(near) - 1)[-2] / self.turn
         speeds = np.empty(len(times))
         speeds[order] = errors + rise * (counts - middles)
         return speeds

@@ -78,11 +78,16 @@ impl LineTiming {
             }
         }
         known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        known.dedup_by_key(|reading| reading.0);
-        for (place, (_, error, lag, (facet, number))) in known.iter().enumerate() {
+        for (place, (time, error, lag, (facet, number))) in known.iter().enumerate() {
             let from = place.saturating_sub(2);
-            let near = known.iter().skip(from).take(place + 3 - from).map(|of| (of.0, of.1));
-            let rise = slope(&near.collect::<Vec<_>>(), place - from);
+            let mut near = vec![(*time, *error)];
+            for (time, error, ..) in known.iter().skip(from).take(place + 3 - from) {
+                // Readings of one turn tell no slope.
+                if near.iter().all(|known| (known.0 - time).abs() > self.turn / 2.0) {
+                    near.push((*time, *error));
+                }
+            }
+            let rise = slope(&near);
             if let Some(speed) = speeds.get_mut(*facet).and_then(|speeds| speeds.get_mut(*number)) {
                 *speed = error + rise * lag;
             }
@@ -98,13 +103,12 @@ impl LineTiming {
     }
 }
 
-/// Slope, at one of these points, of the polynomial through all of them (derivative of Lagrange's formula).
-/// No two of them have one place.
-fn slope(points: &[(f64, f64)], at: usize) -> f64 {
-    let Some((here, value)) = points.get(at) else { return 0.0 };
-    let others = || points.iter().enumerate().filter(|(k, _)| *k != at);
-    let parts = others().map(|(k, (x, y))| {
-        let rest = others().filter(|(other, _)| *other != k);
+/// Slope, at the first of these points, of the polynomial through all of them (derivative of Lagrange's
+/// formula). No two of them lie at one place.
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let Some(((here, value), others)) = points.split_first() else { return 0.0 };
+    let parts = others.iter().enumerate().map(|(k, (x, y))| {
+        let rest = others.iter().enumerate().filter(|(other, _)| *other != k);
         let product: f64 = rest.map(|(_, (other, _))| (here - other) / (x - other)).product();
         (y - value) * product / (x - here)
     });
@@ -120,10 +124,10 @@ mod tests {
     /// the parabola or the line through them (by hand: (4 − 1)/(2 − 1)).
     #[test]
     fn slopes_are_those_of_the_polynomial() {
-        let points = [-1.0, 0.5, 2.0, 2.5, 7.0].map(|x: f64| (x, x.powi(4) - 3.0 * x * x));
-        assert!((slope(&points, 2) - 20.0).abs() < 1e-12);
-        assert_eq!(slope(&[(1.0, 1.0), (2.0, 4.0)], 0), 3.0);
-        assert_eq!(slope(&[(1.0, 1.0)], 0), 0.0);
+        let points = [2.0, -1.0, 0.5, 2.5, 7.0].map(|x: f64| (x, x.powi(4) - 3.0 * x * x));
+        assert!((slope(&points) - 20.0).abs() < 1e-12);
+        assert_eq!(slope(&[(1.0, 1.0), (2.0, 4.0)]), 3.0);
+        assert_eq!(slope(&[(1.0, 1.0)]), 0.0);
     }
 
     /// Of a speed that rises evenly a turn tells the value in its middle, and each line was drawn with that in

@@ -29,6 +29,14 @@ impl Checker<'_> {
         let span = report.span();
         let text = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
         match habit_at(place, span.source, text, span.start as usize) {
+            // The shell has commands of its own, such as one that leaves it.
+            Some(habit)
+                if habit.help.is_empty()
+                    && habit.place == Foreign::Statement
+                    && self.live.is_some() =>
+            {
+                Err(report)
+            }
             Some(habit) if habit.help.is_empty() => Ok(report.help(habit.why)),
             Some(habit) => {
                 let report = report.here(parted(habit.why).0);

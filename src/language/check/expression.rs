@@ -113,9 +113,14 @@ impl Checker<'_> {
                 let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
                 self.report(match &error {
                     UnitError::Unknown { near: Some(near), name } => {
+                        let is_one = !near.contains("` or `");
                         near.split("` or `").fold(report, |report, near| {
                             let whole = text.replacen(name.as_str(), near, 1);
-                            report.suggest(format!("did you mean `{near}`?"), unit.span, whole)
+                            let help = match is_one {
+                                true => format!("did you mean `{near}`?"),
+                                false => format!("`{near}` may be meant"),
+                            };
+                            report.suggest(help, unit.span, whole)
                         })
                     }
                     UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
@@ -292,7 +297,12 @@ impl Checker<'_> {
         if callable {
             let call = self.call_of(symbol);
             let headline = format!("`{text}` is a routine, not a value");
-            self.error(codes::UNKNOWN_NAME, headline, span).help(format!("call it: `{call}`"));
+            let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
+            let help = format!("call it: `{call}`");
+            self.report(match call.ends_with("()") {
+                true => report.fix(help, span, call),
+                false => report.help(help),
+            });
         } else if let Some(made) = made {
             let headline =
                 format!("a routine cannot see `{text}`, which is worked out while the script runs");
@@ -319,6 +329,8 @@ impl Checker<'_> {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
                 report.help(format!("a unit stands behind a number: `1 {text}`"))
+            } else if self.live.is_some() {
+                report
             } else {
                 report.help(format!("declare it before this line: `let {text} = ...`"))
             };

@@ -340,6 +340,16 @@ impl Checker<'_> {
             Binary::Subtract => format!("cannot take {b} from {a}"),
             _ => format!("`{sign}` does not go with {a} and {b}"),
         };
+        let is_list = |typed: &Typed| matches!(typed.kind, Type::List(_));
+        if operator != Binary::Add && (is_list(left) || is_list(right)) {
+            let report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
+                .label(left.span, a)
+                .label(right.span, b);
+            let way = "a list is worked on one element at a time: `[2 * x for x in xs]`; \
+                       a list of ten is `[0 for _k in 0..10]`";
+            self.report(report.help(way));
+            return Typed::unknown(span);
+        }
         let (left, right) = ((left_written, left), (right_written, right));
         self.unlike_report(headline, operator_span, left, right);
         Typed::unknown(span)

@@ -277,16 +277,22 @@ impl Checker<'_> {
 
     fn keeps_its_value(&mut self, symbol: Symbol, variable: usize, span: Span) {
         let Some(Variable { role, name, .. }) = self.variables.get(variable) else { return };
-        let (text, declared) = (self.text(symbol), name.span);
+        let (text, declared, role) = (self.text(symbol), name.span, *role);
         let changed = format!("`{text}` is {} and keeps its value", role.text());
         let help = match role {
             Role::Let | Role::Constant => format!("declare it with `var {text} = ...`"),
             _ => format!("make a copy that may change: `var other = {text}`"),
         };
-        self.error(codes::NOT_ASSIGNABLE, changed, span)
+        let before = Span { start: 0, end: declared.start, ..declared };
+        let before = self.sources.slice(before).trim_end();
+        let word = before.strip_suffix("let").map(|rest| rest.len());
+        let report = Diagnostic::error(codes::NOT_ASSIGNABLE, changed, span)
             .here("assigned to here")
-            .label(declared, "declared here")
-            .help(help);
+            .label(declared, "declared here");
+        self.report(match word.filter(|_| matches!(role, Role::Let | Role::Constant)) {
+            Some(at) => report.suggest(help, Span::new(declared.source, at, at + 3), "var"),
+            None => report.help(help),
+        });
     }
 
     fn not_assignable(&mut self, symbol: Symbol, span: Span) -> Option<Target> {

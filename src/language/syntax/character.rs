@@ -119,11 +119,9 @@ pub(super) fn unknown(
         if told {
             return;
         }
-        let line = text.get(start + 1..).and_then(|rest| rest.lines().next());
-        report = match c {
-            '\\' if line.is_none_or(|line| line.trim().is_empty()) => report.fix(help, span, ""),
-            c if c.is_whitespace() => report.fix(help, span, " "),
-            _ => report.help(help),
+        report = match c.is_whitespace() {
+            true => report.fix(help, span, " "),
+            false => report.help(help),
         };
     }
     let before = text.get(..start).and_then(|before| before.chars().last());

@@ -212,16 +212,23 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
             // Inside a text's braces `//` is a mistake that would hide the rest of the text.
             Raw::Newline | Raw::Comment => scan.cut(span.start, true),
             Raw::Unknown => {
-                scan.unknown(span.clone());
                 let rest = code.remainder();
                 let line_end = rest.find(|c: char| c != ' ' && c != '\t' && c != '\r');
                 if let ("\\", Some(end)) = (code.slice(), line_end)
                     && rest.get(end..).is_some_and(|rest| rest.starts_with('\n'))
+                    && scan.open.is_empty()
                 {
                     // The line goes on, as it was meant to.
                     code.bump(end + 1);
+                    let place = Span::new(source, span.start, span.end);
+                    let headline = "`\\` means nothing here";
+                    let report = Diagnostic::error(codes::FOREIGN_CHARACTER, headline, place);
+                    let help =
+                        "a line goes on after an operator or inside brackets, without a mark";
+                    scan.diagnostics.push(report.fix(help, place, ""));
                     continue;
                 }
+                scan.unknown(span.clone());
                 let before = text.get(..span.start).and_then(|before| before.chars().last());
                 if code.slice() == "#" && before.is_none_or(char::is_whitespace) {
                     // Meant as a comment: nothing in it is worth a report.

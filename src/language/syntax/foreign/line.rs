@@ -2,7 +2,7 @@
 
 use crate::diagnostics::{Edit, Help};
 use crate::source::{SourceId, Span};
-use crate::syntax::foreign::{Foreign, Habit, Piece, Row, TABLE};
+use crate::syntax::foreign::{Foreign, Habit, INDEX, Piece, Row, TABLE};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, Raw, lexemes};
 use std::ops::Range;
@@ -108,15 +108,23 @@ impl<'t> Line<'t> {
     }
 
     fn row(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
-        for row in TABLE.iter().filter(|row| row.place == place) {
-            for pattern in &row.patterns {
-                let mut captures = Captures::new();
-                if let Some(to) = self.fits(pattern, at, end, &mut captures) {
-                    let first = pattern.first();
-                    let is_word = matches!(first, Some(Piece::Literal(word, _))
-                        if word.starts_with(char::is_alphabetic) && !is_keyword(word));
-                    return Some(self.habit(row, is_word, at..to, end, &captures));
-                }
+        let first = self.written(at..at + 1).to_lowercase();
+        let of =
+            |first: &str| INDEX.get(&(place, first.to_string())).map_or(&[][..], Vec::as_slice);
+        let (mut known, mut open) = (of(&first).iter().peekable(), of("").iter().peekable());
+        // Both in the order of the table.
+        while let Some((row, pattern)) = match (known.peek(), open.peek()) {
+            (Some(one), Some(other)) if one > other => open.next(),
+            (Some(_), _) => known.next(),
+            _ => open.next(),
+        } {
+            let Some(row) = TABLE.get(*row) else { continue };
+            let Some(pattern) = row.patterns.get(*pattern) else { continue };
+            let mut captures = Captures::new();
+            if let Some(to) = self.fits(pattern, at, end, &mut captures) {
+                let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
+                    if word.starts_with(char::is_alphabetic) && !is_keyword(word));
+                return Some(self.habit(row, is_word, at..to, end, &captures));
             }
         }
         None
@@ -244,7 +252,8 @@ impl<'t> Line<'t> {
             let inner = inner.strip_prefix(") ").unwrap_or(inner).trim_start_matches([',', ' ']);
             let count = |signs: [char; 3]| inner.matches(signs).count();
             let is_open = count(['(', '[', '{']) > count([')', ']', '}']);
-            let inner = if is_open { inner.trim_start_matches(['(', '[', '{']) } else { inner };
+            let inside = inner.split_once(['(', '[', '{']).map_or(inner, |(_, inside)| inside);
+            let inner = if is_open { inside } else { inner };
             let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];

@@ -16,10 +16,11 @@ use crate::source::{SourceId, Span};
 use crate::syntax::foreign::block::block;
 use crate::syntax::foreign::line::Line;
 use crate::syntax::raw::{Lexeme, lexemes};
+use std::collections::HashMap;
 use std::sync::LazyLock;
 
 /// Where a habit stands; the heading of its section.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub(crate) enum Foreign {
     /// Where a statement begins.
     Statement,
@@ -94,6 +95,25 @@ static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
         rows.extend(place.zip(line.strip_prefix("- ")).and_then(|(place, item)| row(place, item)));
     }
     rows
+});
+
+/// Patterns by their section and first lexeme.
+type Index = HashMap<(Foreign, String), Vec<(usize, usize)>>;
+
+/// The patterns of a section by the lexeme that they begin with, in small letters; empty for a part. A
+/// pattern is named by its row and its place there.
+static INDEX: LazyLock<Index> = LazyLock::new(|| {
+    let mut index = Index::new();
+    for (at, row) in TABLE.iter().enumerate() {
+        for (which, pattern) in row.patterns.iter().enumerate() {
+            let first = match pattern.first() {
+                Some(Piece::Literal(literal, _)) => literal.to_lowercase(),
+                _ => String::new(),
+            };
+            index.entry((row.place, first)).or_default().push((at, which));
+        }
+    }
+    index
 });
 
 /// A row such as "`a X`, `b X` => `c X`: why", with `~>` where the author has to choose.

@@ -205,7 +205,7 @@ impl Layout<'_> {
         self.diagnostics.push(
             Diagnostic::error(codes::MALFORMED_EXPONENT, "an exponent is a whole number", place)
                 .here("expected digits here, with a minus sign if need be")
-                .help("write it as in `x^2` or `s^-1`"),
+                .help("write it as in `x^2` or `s^-1`; others are `sqrt(x)` and `power(x, 0.3)`"),
         );
     }
 

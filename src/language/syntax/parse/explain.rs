@@ -466,7 +466,10 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         }
         let report =
             stuck.report(codes::LEFT_OVER, format!("an operator or `,` is missing before {words}"));
-        return Some(if open == Token::ValueOpen {
+        let is_call = matches!(before, Some(Token::Name(_)));
+        return Some(if is_call && open == Token::ValueOpen {
+            report.help(format!("a call has brackets: `{}(…)`", stuck.word(-1)))
+        } else if open == Token::ValueOpen {
             report.help("one value stands between a text's braces")
         } else {
             report

@@ -50,9 +50,11 @@ fn colon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if after_head {
         let kind = stuck.word(1);
         return Some(
-            stuck
-                .report(codes::UNEXPECTED, "what a routine gives stands behind `->`")
-                .help(format!("write `-> {kind}`")),
+            stuck.report(codes::UNEXPECTED, "what a routine gives stands behind `->`").fix(
+                format!("write `-> {kind}`"),
+                stuck.span,
+                " ->",
+            ),
         );
     }
     if stuck.expects("`{`") {
