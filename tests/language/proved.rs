@@ -181,7 +181,7 @@ fn values_without_meaning() {
     proved(
         "param power = 35\nspin(4800 rpm)\nwait until locked() within 20 s\narm at power { note \"x\" }\n",
         "E0714",
-        "arm",
+        "power",
         "cannot arm at 35: power is a share above 0",
     );
 }

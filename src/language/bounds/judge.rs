@@ -57,11 +57,11 @@ impl Walk<'_> {
     }
 
     /// Arming at a share of full power.
-    pub(super) fn judge_arming(&mut self, share: &Interval, span: Span) {
+    pub(super) fn judge_arming(&mut self, share: &Interval, place: Span, span: Span) {
         let Range { low, high } = share.range;
         if (high <= 0.0 && high.is_finite()) || (low > 1.0 && low.is_finite()) {
             let why = bad_power(near(share.range, 1.0));
-            self.found(codes::BAD_POWER_SHARE, span, why, &[share]);
+            self.found(codes::BAD_POWER_SHARE, place, why, &[share]);
         } else if self.is_at_rest() {
             let why = "the laser cannot be armed: nothing spins, and there is no lock without that";
             self.found(codes::NOTHING_SPINS, span, why, &[]);
