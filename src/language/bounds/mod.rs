@@ -27,7 +27,7 @@ mod writes;
 
 pub(crate) use nodes::Contribution;
 pub use nodes::{Unknown, What};
-pub(crate) use prove::{refused, risky};
+pub(crate) use prove::{Cause, Finding, Risk, refused, risky};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};

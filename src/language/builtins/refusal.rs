@@ -15,6 +15,14 @@ pub(crate) struct Refused {
     pub why: String,
     /// A way out, where there is one that always fits.
     pub help: Option<&'static str>,
+    /// It is wrong for the speed that the polygon was asked for.
+    pub at_speed: bool,
+}
+
+impl Refused {
+    fn new(argument: usize, why: String) -> Refused {
+        Refused { argument, why, help: None, at_speed: false }
+    }
 }
 
 /// Says of a call what is surely wrong with it; nothing where it may go well.
@@ -137,7 +145,7 @@ impl Limit {
     fn judge(&self, asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
         let values = asked.arguments.get(argument)?.number();
         let why = self.refuses(asked.head, values)?;
-        Some(Refused { argument, why, help: self.help })
+        Some(Refused { help: self.help, ..Refused::new(argument, why) })
     }
 }
 
@@ -148,19 +156,18 @@ fn known(
     judge: impl Fn(&Datum) -> Option<String>,
 ) -> Option<Refused> {
     let why = judge(asked.values.get(argument)?.as_ref()?)?;
-    Some(Refused { argument, why, help: None })
+    Some(Refused::new(argument, why))
 }
 
 /// A plan that this head cannot draw, or not at the speed that the polygon was asked for.
 fn plan(asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
     use crate::builtins::testing::{plan_off, plan_refused};
-    known(asked, argument, |plan| {
-        let at_speed = || {
-            let speed = Some(asked.speed).filter(|speed| speed.is_exact() && speed.low > 0.0)?;
-            plan_off(asked.head, plan, speed.low)
-        };
-        plan_refused(plan).or_else(at_speed)
-    })
+    let at_speed = || {
+        let speed = Some(asked.speed).filter(|speed| speed.is_exact() && speed.low > 0.0)?;
+        let refused = known(asked, argument, |plan| plan_off(asked.head, plan, speed.low))?;
+        Some(Refused { at_speed: true, ..refused })
+    };
+    known(asked, argument, plan_refused).or_else(at_speed)
 }
 
 pub(super) fn spin(asked: &CallFacts<'_>) -> Option<Refused> {
@@ -213,6 +220,6 @@ pub(super) fn load(asked: &CallFacts<'_>) -> Option<Refused> {
         let other = count.is_exact() && count.low != facets;
         let why =
             other.then(|| super::trims::wrong_count(count.low as usize, asked.head.facets))?;
-        Some(Refused { argument: 0, why, help: None })
+        Some(Refused::new(0, why))
     })
 }

@@ -6,6 +6,7 @@ mod gate;
 mod list;
 pub(crate) mod live;
 mod load;
+mod proved;
 mod run;
 mod series;
 mod sheet;
