@@ -1,7 +1,7 @@
 //! What statements and operators refuse, as far as the walk knows their values.
 
+use crate::bounds::finding::Cause;
 use crate::bounds::known::Interval;
-use crate::bounds::prove::Cause;
 use crate::bounds::walk::Walk;
 use crate::builtins::{Range, Trait, table};
 use crate::program::failure::{MAX_TURNS, bad_index, bad_power, bad_time, bad_turns};

@@ -1,11 +1,11 @@
 //! Expressions: what is known of their values, and what they take.
 
 use crate::bounds::exact::given;
+use crate::bounds::finding::{Cause, Finding, ImageSizes};
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
-use crate::bounds::prove::{Cause, Finding, ImageSizes};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{

@@ -1,11 +1,11 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
+use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
-use crate::bounds::prove::{Finding, Proof};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
