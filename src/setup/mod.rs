@@ -80,6 +80,11 @@ impl Opened {
         self.replay.as_ref().map_or(!self.virtual_time, Recorded::was_real_time)
     }
 
+    /// A simulated head of this process, which starts at rest; another one may have been kept spinning.
+    fn is_at_rest(&self) -> bool {
+        self.medium.is_some() && self.replay.is_none()
+    }
+
     /// Lets a listener hear every call.
     pub(crate) fn heard_by(mut self, listener: Rc<RefCell<impl CallListener + 'static>>) -> Opened {
         if let Some(replay) = &mut self.replay {
@@ -108,18 +113,20 @@ pub(crate) struct Stage {
     pub replay: Option<Recorded>,
     pub stop: Arc<AtomicBool>,
     files: Vec<(String, Vec<u8>)>,
+    /// Nothing turns before a script starts.
+    at_rest: bool,
 }
 
 impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
-        let real_time = opened.is_real_time();
+        let (real_time, at_rest) = (opened.is_real_time(), opened.is_at_rest());
         let Opened { link, medium, seed, faults, replay, stop, files, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
         station.set_real_time(real_time);
         station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
-        Ok(Stage { station, head, medium, seed, faults, replay, stop, files })
+        Ok(Stage { station, head, medium, seed, faults, replay, stop, files, at_rest })
     }
 
     /// Lets a script through to this head, unless an error or a limit forbids it; and the longest
@@ -130,8 +137,11 @@ impl Stage {
         limits: Option<&Limits>,
     ) -> Result<(Runnable<'p>, Option<f64>), Error> {
         let is_replay = self.replay.is_some();
-        let (found, bound) =
+        let (mut found, bound) =
             limits.map(|limits| limits.check(prepared, &self.head, is_replay)).unwrap_or_default();
+        if self.at_rest {
+            found.extend(prepared.unfit_at_rest(&self.head));
+        }
         let runnable =
             prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
         let runnable = runnable.map_err(|refused| Error::reports(refused, &prepared.sources))?;
@@ -181,15 +191,17 @@ impl From<Description> for Described {
 impl Described {
     /// Asks an opened head what it is, with its fixtures.
     pub(crate) fn of(opened: Opened, fixtures: &OpenFixtures) -> Result<Described, Error> {
+        let at_rest = opened.is_at_rest();
         let mut opened = fixtures.described(opened)?;
         let head = opened.link.describe().map_err(Error::HeadFailed)?;
-        let at_rest = opened.virtual_time && head.simulated;
         Ok(Described { head, link: Some(RefCell::new(opened.link)), at_rest })
     }
 
     /// Reports what a script names by plain text and this head does not have, and what surely fails on it.
     pub(crate) fn unfit(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        prepared.unfit(&self.head, &|fault| self.check_can_inject(fault), self.at_rest)
+        let mut found = prepared.unfit(&self.head, &|fault| self.check_can_inject(fault));
+        found.extend(self.at_rest(prepared));
+        found
     }
 
     /// Reports params that may be set so that a script surely fails on this head.
@@ -200,7 +212,11 @@ impl Described {
     /// Whether a script may run on this head, as far as that can be told without running it.
     pub(crate) fn admit(&self, prepared: &Prepared) -> Result<(), Vec<Diagnostic>> {
         let check_fault = |fault: &str| self.check_can_inject(fault);
-        prepared.admit(&self.head, &check_fault, Vec::new()).map(|_| ())
+        prepared.admit(&self.head, &check_fault, self.at_rest(prepared)).map(|_| ())
+    }
+
+    fn at_rest(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        if self.at_rest { prepared.unfit_at_rest(&self.head) } else { Vec::new() }
     }
 
     fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {

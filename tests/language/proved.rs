@@ -32,7 +32,9 @@ fn prepared(script: &str) -> Prepared {
 fn told(script: &str) -> (Prepared, Vec<Diagnostic>) {
     let prepared = prepared(script);
     let (mut head, _) = open(None, 1).unwrap();
-    let reports = prepared.unfit(&head.describe().unwrap(), &|_| Ok(()), true);
+    let head = head.describe().unwrap();
+    let mut reports = prepared.unfit(&head, &|_| Ok(()));
+    reports.extend(prepared.unfit_at_rest(&head));
     (prepared, reports)
 }
 
@@ -181,7 +183,7 @@ fn values_without_meaning() {
     proved(
         "param power = 35\nspin(4800 rpm)\nwait until locked() within 20 s\narm at power { note \"x\" }\n",
         "E0714",
-        "arm",
+        "power",
         "cannot arm at 35: power is a share above 0",
     );
 }
@@ -350,7 +352,8 @@ fn shipped_scripts_are_fine() {
     for path in scripts("scripts") {
         let name = path.strip_prefix(root().join("scripts")).unwrap().display().to_string();
         let prepared = prove(&mut Sources::below("scripts"), &name, &[]).unwrap();
-        let mut told = prepared.unfit(&head, &|_| Ok(()), true);
+        let mut told = prepared.unfit(&head, &|_| Ok(()));
+        told.extend(prepared.unfit_at_rest(&head));
         told.extend(prepared.risky(&head));
         told.retain(|report| report.code != "E0908");
         assert!(told.is_empty(), "{name}: {told:?}");

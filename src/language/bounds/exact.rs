@@ -3,7 +3,6 @@
 
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape};
-use crate::bounds::walk::Walk;
 use crate::builtins::{Arguments, Builtin, Context, Effect, Function, TimeBound, Trait, Trouble};
 use crate::program::tree::{BuiltinCall, Expression};
 use crate::program::value::{Datum, Object, Value};
@@ -90,7 +89,7 @@ fn fact(datum: &Datum, held: Params) -> Option<Fact> {
     }
 }
 
-impl Walk<'_> {
+impl Paper {
     /// What a built-in makes of arguments that are known whole, or why it refuses them; none where that is not known
     /// before the run.
     pub(super) fn worked_out(
@@ -104,7 +103,9 @@ impl Walk<'_> {
         let asks_nothing = matches!(builtin.time, TimeBound::None)
             && builtin.page().effects.iter().all(reads)
             && !builtin.is(Trait::Changes);
-        let proof = self.proof.as_mut().filter(|_| asks_nothing)?;
+        if !asks_nothing {
+            return None;
+        }
         let data: Vec<Datum> = given.iter().cloned().collect::<Option<_>>()?;
         let at = |index: usize| {
             data.get(index).map_or(f64::NAN, |datum| datum.given().unwrap_or(f64::NAN))
@@ -121,8 +122,7 @@ impl Walk<'_> {
             }
             Function::General(work) => {
                 let (item, like) = (call.item, &call.like);
-                let mut context =
-                    Context { station: &mut proof.paper.0, item, like, all_conform: true };
+                let mut context = Context { station: &mut self.0, item, like, all_conform: true };
                 work(&mut context, Arguments(&data))
             }
         };

@@ -9,6 +9,7 @@ use crate::bounds::form::{Form, Params};
 use crate::bounds::nodes::Id;
 use crate::bounds::walk::{Cost, Flow, Walk};
 use crate::program::tree::{Expectation, Held, Number, Statement};
+use crate::source::Span;
 
 /// Shortest time between two looks, in s.
 const MIN_PERIOD: f64 = 1e-6;
@@ -25,8 +26,15 @@ pub(super) struct Holding {
 
 impl Walk<'_> {
     /// A block while conditions must hold.
-    pub(super) fn hold(&mut self, held: &[Held], every: &Number, body: &[Statement]) -> Flow {
+    pub(super) fn hold(
+        &mut self,
+        held: &[Held],
+        every: &Number,
+        body: &[Statement],
+        span: Span,
+    ) -> Flow {
         let every = self.number(every);
+        self.judge_time(&every, f64::INFINITY, span);
         let around = std::mem::take(&mut self.holds);
         let look =
             self.costing(|walk| held.iter().for_each(|held| walk.condition(&held.condition)));

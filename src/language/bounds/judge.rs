@@ -1,9 +1,9 @@
 //! What statements and operators refuse, as far as the walk knows their values.
 
+use crate::bounds::finding::Cause;
 use crate::bounds::known::Interval;
 use crate::bounds::walk::Walk;
 use crate::builtins::{Range, Trait, table};
-use crate::diagnostics::codes;
 use crate::program::failure::{MAX_TURNS, bad_index, bad_power, bad_time, bad_turns};
 use crate::program::tree::Flag;
 use crate::source::Span;
@@ -18,7 +18,7 @@ impl Walk<'_> {
     /// A division, or a remainder.
     pub(super) fn judge_divisor(&mut self, divisor: &Interval, span: Span) {
         if divisor.range == Range::only(0.0) {
-            self.found(codes::DIVISION_BY_ZERO, span, "division by zero", &[divisor]);
+            self.found(Cause::Division, span, "division by zero", &[divisor]);
         }
     }
 
@@ -30,7 +30,7 @@ impl Walk<'_> {
         let before = at.high.is_finite() && at.high < 0.0;
         if broken || past || before {
             let why = bad_index(near(at, 0.0), count.range.high as usize);
-            self.found(codes::BAD_INDEX, span, why, &[index, count]);
+            self.found(Cause::Index, span, why, &[index, count]);
         }
     }
 
@@ -38,10 +38,10 @@ impl Walk<'_> {
     pub(super) fn judge_time(&mut self, time: &Interval, most: f64, span: Span) {
         let Range { low, high } = time.range;
         if high < 0.0 && high.is_finite() {
-            self.found(codes::BAD_WAIT, span, bad_time(high), &[time]);
+            self.found(Cause::Time, span, bad_time(high), &[time]);
         } else if low > most && low.is_finite() {
             let why = Fault::outside("time to wait", "s", low, 0.0, most);
-            self.found(codes::BAD_WAIT, span, why.to_string(), &[time]);
+            self.found(Cause::Time, span, why.to_string(), &[time]);
         }
     }
 
@@ -52,19 +52,19 @@ impl Walk<'_> {
         let beyond = range.low > MAX_TURNS && range.low.is_finite();
         if broken || beyond || (range.high < 0.0 && range.high.is_finite()) {
             let why = bad_turns(near(range, 0.0));
-            self.found(codes::BAD_LOOP_BOUND, span, why, &[times]);
+            self.found(Cause::Turns, span, why, &[times]);
         }
     }
 
     /// Arming at a share of full power.
-    pub(super) fn judge_arming(&mut self, share: &Interval, span: Span) {
+    pub(super) fn judge_arming(&mut self, share: &Interval, place: Span, span: Span) {
         let Range { low, high } = share.range;
         if (high <= 0.0 && high.is_finite()) || (low > 1.0 && low.is_finite()) {
             let why = bad_power(near(share.range, 1.0));
-            self.found(codes::BAD_POWER_SHARE, span, why, &[share]);
+            self.found(Cause::Power, place, why, &[share]);
         } else if self.is_at_rest() {
             let why = "the laser cannot be armed: nothing spins, and there is no lock without that";
-            self.found(codes::NOTHING_SPINS, span, why, &[]);
+            self.found(Cause::Rest, span, why, &[]);
         }
     }
 
@@ -88,7 +88,7 @@ impl Walk<'_> {
     pub(super) fn judge_seeking(&mut self, seeks: bool, span: Span) {
         if seeks {
             let why = "this waits for lock, and nothing spins";
-            self.found(codes::NOTHING_SPINS, span, why, &[]);
+            self.found(Cause::Rest, span, why, &[]);
         }
     }
 }

@@ -13,6 +13,7 @@
 //! walked once for each set of arguments.
 
 mod exact;
+mod finding;
 mod form;
 mod holds;
 mod judge;
@@ -25,9 +26,10 @@ mod value;
 mod walk;
 mod writes;
 
+pub(crate) use finding::{Cause, Finding};
 pub(crate) use nodes::Contribution;
 pub use nodes::{Unknown, What};
-pub(crate) use prove::{refused, risky};
+pub(crate) use prove::{Risk, refused, risky};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};

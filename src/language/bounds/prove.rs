@@ -1,46 +1,20 @@
 //! What fails in every run on a head, told before anything moves: values that the walk knows and that a call, an
-//! operator or a statement refuses. Uses diagnostics besides what the walk uses.
+//! operator or a statement refuses.
 //!
 //! Only what surely fails is told. A `try` with a `catch` that goes on handles it; a turn of a loop that may be
 //! left before it is not looked at; a value that is known between two ends is wrong only where all of it is.
 
 use crate::bounds::exact::Paper;
-use crate::bounds::form::Params;
+use crate::bounds::finding::{Cause, Finding, ImageSizes, Proof};
+use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
 use crate::builtins::Range;
-use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::{Param, Program, Statement};
 use crate::source::Span;
 use spintrue_head::Description;
 use std::collections::HashSet;
-
-/// How many dots and lines an image has, by the name that the script gives it.
-pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
-
-/// Something that surely fails.
-#[derive(Clone, Debug)]
-pub(super) struct Finding {
-    pub code: &'static str,
-    pub span: Span,
-    /// In the words of the run.
-    pub why: String,
-    pub help: Option<String>,
-    /// Params that it depends on.
-    pub by: Params,
-    /// The calls of routines that lead there, innermost first.
-    pub calls: Vec<Span>,
-}
-
-/// What a walk keeps that looks for what surely fails.
-pub(super) struct Proof<'a> {
-    pub findings: Vec<Finding>,
-    /// Around here it is not sure that a turn of a loop is reached.
-    pub doubt: usize,
-    pub paper: Paper,
-    pub images: ImageSizes<'a>,
-}
 
 impl Walk<'_> {
     /// Looks for what surely fails.
@@ -51,13 +25,13 @@ impl Walk<'_> {
     /// Notes what surely fails.
     pub(super) fn found(
         &mut self,
-        code: &'static str,
+        cause: Cause,
         span: Span,
         why: impl Into<String>,
         by: &[&Interval],
     ) {
         let by = by.iter().fold(0, |all, number| all | number.form.params());
-        self.found_by(Finding { code, span, why: why.into(), help: None, by, calls: Vec::new() });
+        self.found_by(Finding::new(cause, span, why, by));
     }
 
     pub(super) fn found_by(&mut self, finding: Finding) {
@@ -118,7 +92,7 @@ impl Walk<'_> {
 
 /// A number of a program that is one value.
 fn exactly(value: f64, param: usize) -> Fact {
-    let form = crate::bounds::form::Form::held(crate::bounds::form::set_of(param));
+    let form = Form::held(set_of(param));
     Fact::Number(Interval { range: Range::only(value), form, from: None })
 }
 
@@ -156,63 +130,45 @@ fn findings(
     walk.block(&program.body);
     let mut seen = HashSet::new();
     let found = walk.proof.map(|proof| proof.findings).unwrap_or_default();
-    found.into_iter().filter(|finding| seen.insert((finding.span, finding.code))).collect()
+    found.into_iter().filter(|finding| seen.insert((finding.span, finding.cause))).collect()
 }
 
-fn report(finding: &Finding, severity: Diagnostic) -> Diagnostic {
-    // The outermost call tells most of a library that was checked by itself.
-    let report = match finding.calls.last() {
-        Some(call) => severity.label(*call, "called here"),
-        None => severity,
-    };
-    finding.help.iter().fold(report, |report, help| report.help(help.clone()))
-}
-
-/// What surely fails on a head, in the order of the script. `at_rest`: nothing turns before it starts.
+/// What surely fails on a head. `at_rest`: nothing turns before it starts.
 pub(crate) fn refused(
     program: &Program,
     head: &Description,
     images: ImageSizes<'_>,
     at_rest: bool,
-) -> Vec<Diagnostic> {
-    let all = findings(program, head, images, at_rest, None);
-    let told = all.iter().map(|finding| {
-        let error = Diagnostic::error(finding.code, finding.why.clone(), finding.span);
-        let params = program.params.iter().enumerate();
-        let by = params.filter(|(i, _)| finding.by & crate::bounds::form::set_of(*i) != 0);
-        by.take(3).fold(report(finding, error), |error, (_, param)| {
-            error.label(param.span, format!("`{}` is {}", param.name, param.text.trim()))
-        })
-    });
-    told.collect()
+) -> Vec<Finding> {
+    findings(program, head, images, at_rest, None)
 }
 
-/// What surely fails where a param is set to an end of its range, and does not at its own value.
-pub(crate) fn risky(
-    program: &Program,
+/// A param that may be set too far: what surely fails at an end of its range, and not at its own value.
+#[derive(Debug)]
+pub(crate) struct Risk<'p> {
+    pub param: &'p Param,
+    pub is_upper: bool,
+    pub finding: Finding,
+}
+
+/// Params that may be set too far, with the first that fails then.
+pub(crate) fn risky<'p>(
+    program: &'p Program,
     head: &Description,
     images: ImageSizes<'_>,
     at_rest: bool,
-) -> Vec<Diagnostic> {
+) -> Vec<Risk<'p>> {
     let own = findings(program, head, images, at_rest, None);
     let is_new = |found: &Finding| !own.iter().any(|own| own.span == found.span);
-    let mut told = Vec::new();
+    let mut risks = Vec::new();
     for (index, param) in program.params.iter().enumerate() {
         let Some(ends) = &param.ends else { continue };
-        let words = [("down to", ends.low), ("up to", ends.high)];
-        for ((how, value), shown) in words.into_iter().zip(&ends.words) {
-            let set = Some((index, value));
-            let all = findings(program, head, images, at_rest, set);
+        for (value, is_upper) in [(ends.low, false), (ends.high, true)] {
+            let all = findings(program, head, images, at_rest, Some((index, value)));
             // What follows from the first one need not be told.
-            let Some(found) = all.iter().find(|found| is_new(found)) else { continue };
-            let Param { name, span, .. } = param;
-            let headline =
-                format!("`{name}` may be set {how} {shown}, and then this fails: {}", found.why);
-            let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, found.span)
-                .label(*span, "its range is declared here")
-                .help(format!("narrow the range of `{name}` to what this head can do"));
-            told.push(report(found, warning));
+            let found = all.into_iter().find(is_new);
+            risks.extend(found.map(|finding| Risk { param, is_upper, finding }));
         }
     }
-    told
+    risks
 }

@@ -1,17 +1,16 @@
 //! Expressions: what is known of their values, and what they take.
 
 use crate::bounds::exact::given;
+use crate::bounds::finding::{Cause, Finding, ImageSizes};
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
-use crate::bounds::prove::{Finding, ImageSizes};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, kind, table,
 };
-use crate::diagnostics::codes;
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
     Routine,
@@ -459,18 +458,18 @@ impl Walk<'_> {
             }
             _ => {}
         }
-        if let Some(Refused { argument, why, help }) = refused {
+        if let Some(Refused { argument, why, help, at_speed }) = refused {
             let span = call.places.get(argument).copied().unwrap_or(call.span);
-            let (code, help) = (codes::BEYOND_HEAD, help.map(str::to_string));
-            let by = held | speed.form.params();
-            self.found_by(Finding { code, span, why, help, by, calls: Vec::new() });
+            let own = arguments.get(argument).map_or(0, |own| held_by(std::slice::from_ref(own)));
+            let by = own | if at_speed { speed.form.params() } else { 0 };
+            let mut finding = Finding::new(Cause::Refused, span, why, by);
+            finding.help = help;
+            self.found_by(finding);
         }
-        match self.worked_out(call, builtin, &values, held) {
+        let made = self.proof.as_mut();
+        match made.and_then(|proof| proof.paper.worked_out(call, builtin, &values, held)) {
             Some(Ok(fact)) => return fact,
-            Some(Err(why)) => {
-                let (code, span) = (codes::BEYOND_HEAD, call.span);
-                self.found_by(Finding { code, span, why, help: None, by: held, calls: Vec::new() });
-            }
+            Some(Err(why)) => self.found_by(Finding::new(Cause::Refused, call.span, why, held)),
             None => {}
         }
         result(call, builtin, &arguments, held, known)

@@ -1,11 +1,11 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
+use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
-use crate::bounds::prove::{Finding, Proof};
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
@@ -293,10 +293,12 @@ impl<'a> Walk<'a> {
             Statement::WaitUntil { condition, within, otherwise, every, span, .. } => {
                 return self.wait_until(condition, (within, every), otherwise.as_deref(), *span);
             }
-            Statement::Hold { conditions, every, body, .. } => {
-                return self.hold(conditions, every, body);
+            Statement::Hold { conditions, every, body, span } => {
+                return self.hold(conditions, every, body, *span);
             }
-            Statement::Arm { power, body, span } => return self.arm(power, body, *span),
+            Statement::Arm { power, share, body, span } => {
+                return self.arm((power, *share), body, *span);
+            }
             Statement::Try { body, catch, finally } => {
                 let catch = catch.as_ref().map(|(slot, block)| (Key::Ref(slot.0), &block[..]));
                 return self.attempt(body, catch, finally);
@@ -454,9 +456,9 @@ impl<'a> Walk<'a> {
     }
 
     /// Light may come out late, which exposures then wait for: once a block, so it counts here.
-    fn arm(&mut self, power: &Number, body: &[Statement], span: Span) -> Flow {
+    fn arm(&mut self, (power, place): (&Number, Span), body: &[Statement], span: Span) -> Flow {
         let share = self.number(power);
-        self.judge_arming(&share, span);
+        self.judge_arming(&share, place, span);
         let times = self.head.times;
         let asked = answer(self.head, true);
         // A last look comes before the disarming.

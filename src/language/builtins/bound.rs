@@ -110,6 +110,28 @@ impl CallFacts<'_> {
     }
 }
 
+/// Why a call is refused, whatever happens before it.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Refused {
+    /// The argument that is wrong.
+    pub argument: usize,
+    /// Why, in the words of the run.
+    pub why: String,
+    /// A way out, where there is one that always fits.
+    pub help: Option<&'static str>,
+    /// It is wrong for the speed that the polygon was asked for.
+    pub at_speed: bool,
+}
+
+impl Refused {
+    pub(super) fn new(argument: usize, why: String) -> Refused {
+        Refused { argument, why, help: None, at_speed: false }
+    }
+}
+
+/// Says of a call what is surely wrong with it; nothing where it may go well.
+pub(crate) type Judge = fn(&CallFacts<'_>) -> Option<Refused>;
+
 /// Head time in s.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Effort {

@@ -1,13 +1,12 @@
 //! Exposing pages, drawing steadily for a power meter, and finding banding in what was drawn.
 
 use crate::builtins::bound;
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::lines::{correction, existing_facet};
 use crate::builtins::records::{datum, field, listed, made};
-use crate::builtins::refusal;
-use crate::builtins::refusal::{LINES, STEADY};
+use crate::builtins::refusal::{FACET, LINES, STEADY, known};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
-use crate::builtins::testing::fits_the_head;
+use crate::builtins::testing::{fits_the_head, unfit_plan};
 use crate::program::value::Datum;
 use spintrue_head::{Calls, PageOrder, SteadyOrder, show_number};
 
@@ -22,8 +21,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         bound::draw_steadily,
     );
     vec![
-        timed("expose", time, expose).refusing(refusal::expose),
-        timed("draw_steadily", steady, draw_steadily).refusing(refusal::draw_steadily),
+        timed("expose", time, expose).refusing(page_refused),
+        timed("draw_steadily", steady, draw_steadily).refusing(steady_refused),
         timed("drawing_steadily", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.drawing_steadily()?))
         }),
@@ -128,4 +127,23 @@ fn peaks(
             ],
         )
     })))
+}
+
+fn steady_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let facet = || FACET.judge(asked, 2);
+    STEADY.judge(asked, 1).or_else(facet).or_else(|| unfit_plan(asked, 0))
+}
+
+/// The image is as wide as a line of the plan, and no longer than allowed.
+fn page_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let image = || {
+        let name = asked.values.first()?.as_ref()?;
+        let (width, height) = (asked.images)(name.text())?;
+        let most = match asked.values.get(2)? {
+            Some(most) => most.given().unwrap_or(bound::LINES_USUAL),
+            None => return None,
+        };
+        known(asked, 1, |plan| image_refused(name.text(), (width, height), plan, most))
+    };
+    LINES.judge(asked, 2).or_else(|| unfit_plan(asked, 1)).or_else(image)
 }

@@ -30,13 +30,12 @@ mod texts;
 mod trims;
 mod uncertainty;
 
-pub(crate) use bound::{CallFacts, Extent, Range, ResultBound, TimeBound};
+pub(crate) use bound::{CallFacts, Extent, Range, Refused, ResultBound, TimeBound};
 pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub(crate) use records::record;
 pub use records::{RecordSpec, records};
-pub(crate) use refusal::Refused;
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Effect};

@@ -1,8 +1,8 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::records::{datum, made};
-use crate::builtins::refusal;
+use crate::builtins::refusal::{ANGLE, SPEED};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed};
 use crate::program::value::Datum;
 use spintrue_head::{Calls, Halt, Laser};
@@ -13,7 +13,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("spin", TimeBound::Spin, |context, arguments| {
             done(context.station.spin(arguments.number(0)))
         })
-        .refusing(refusal::spin),
+        .refusing(spin_refused),
         timed("coast", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Coast))),
         timed("brake", TimeBound::Halt, |context, _| done(context.station.halt(Halt::Brake))),
         timed("keep_spinning", TimeBound::Keep, |context, _| {
@@ -36,7 +36,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("steer", TimeBound::Answer, |context, arguments| {
             done(context.station.steer(Some(arguments.number(0))))
         })
-        .refusing(refusal::steer),
+        .refusing(steer_refused),
         timed("park", TimeBound::Answer, |context, _| done(context.station.steer(None))),
         timed("now", TimeBound::Answer, |context, _| Ok(Datum::Number(context.station.now())))
             .with_traits(&[Trait::NotNegative]),
@@ -59,4 +59,12 @@ fn status(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble>
             ("time", Datum::Number(status.time)),
         ],
     )))
+}
+
+fn spin_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    SPEED.judge(asked, 0)
+}
+
+fn steer_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    ANGLE.judge(asked, 0)
 }

@@ -1,9 +1,8 @@
 //! Index and start-of-scan pulses: how many facets there are, and how evenly they turn.
 
 use crate::builtins::bound;
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::records::{datum, listed, made};
-use crate::builtins::refusal;
 use crate::builtins::refusal::TURNS;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed};
 use crate::program::value::{Datum, Value};
@@ -20,10 +19,10 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("turns", TimeBound::Work(WATCHING, bound::turns), turns)
             .with_traits(&[Trait::NeedsLock])
             .with_result(bound::per_turn)
-            .refusing(refusal::turns),
+            .refusing(turns_refused),
         timed("counted_facets", TimeBound::Work(WATCHING, bound::counted), counted_facets)
             .with_traits(&[Trait::NeedsLock, Trait::NotNegative])
-            .refusing(refusal::turns),
+            .refusing(turns_refused),
         pure("facet_count", |context, _| {
             Ok(Datum::Number(f64::from(context.station.description().facets)))
         })
@@ -87,4 +86,8 @@ fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
         return Err(StationError::Fault(Fault::Refused(message.to_string())).into());
     }
     Ok(Datum::Number(f64::from(first)))
+}
+
+fn turns_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    TURNS.judge(asked, 0)
 }

@@ -1,24 +1,10 @@
 //! What calls refuse of their arguments, as far as the head's description tells: the same limits before a run and
 //! in it.
 
-use crate::builtins::bound::{CallFacts, LINES_MOST, Range};
+use crate::builtins::bound::{CallFacts, LINES_MOST, Range, Refused};
 use crate::builtins::signature::{Trouble, wrong};
 use crate::program::value::Datum;
 use spintrue_head::{Description, Dimension, MAX_STEADY, show_number, show_quantity};
-
-/// Why a call is refused, whatever happens before it.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Refused {
-    /// The argument that is wrong.
-    pub argument: usize,
-    /// Why, in the words of the run.
-    pub why: String,
-    /// A way out, where there is one that always fits.
-    pub help: Option<&'static str>,
-}
-
-/// Says of a call what is surely wrong with it; nothing where it may go well.
-pub(crate) type Judge = fn(&CallFacts<'_>) -> Option<Refused>;
 
 /// A limit on a number, in terms of the head.
 pub(super) struct Limit {
@@ -96,7 +82,7 @@ pub(super) const STEADY: Limit = Limit {
 };
 
 /// A speed of the polygon; the station checks it in a run.
-const SPEED: Limit = Limit {
+pub(super) const SPEED: Limit = Limit {
     range: |head| Range { low: head.speed_least, high: head.speed_most },
     whole: false,
     words: |head, speed| head.check_speed(speed).err().map_or(String::new(), |why| why.to_string()),
@@ -104,7 +90,7 @@ const SPEED: Limit = Limit {
 };
 
 /// An angle of the galvanometer; the station checks it in a run.
-const ANGLE: Limit = Limit {
+pub(super) const ANGLE: Limit = Limit {
     range: |head| Range { low: -head.galvanometer_range, high: head.galvanometer_range },
     whole: false,
     words: |head, angle| head.check_angle(angle).err().map_or(String::new(), |why| why.to_string()),
@@ -134,95 +120,20 @@ impl Limit {
         }
     }
 
-    fn judge(&self, asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
+    /// What is surely wrong with an argument.
+    pub(super) fn judge(&self, asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
         let values = asked.arguments.get(argument)?.number();
         let why = self.refuses(asked.head, values)?;
-        Some(Refused { argument, why, help: self.help })
+        Some(Refused { help: self.help, ..Refused::new(argument, why) })
     }
 }
 
 /// What is wrong with a value that is known whole.
-fn known(
+pub(super) fn known(
     asked: &CallFacts<'_>,
     argument: usize,
     judge: impl Fn(&Datum) -> Option<String>,
 ) -> Option<Refused> {
     let why = judge(asked.values.get(argument)?.as_ref()?)?;
-    Some(Refused { argument, why, help: None })
-}
-
-/// A plan that this head cannot draw, or not at the speed that the polygon was asked for.
-fn plan(asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
-    use crate::builtins::testing::{plan_off, plan_refused};
-    known(asked, argument, |plan| {
-        let at_speed = || {
-            let speed = Some(asked.speed).filter(|speed| speed.is_exact() && speed.low > 0.0)?;
-            plan_off(asked.head, plan, speed.low)
-        };
-        plan_refused(plan).or_else(at_speed)
-    })
-}
-
-pub(super) fn spin(asked: &CallFacts<'_>) -> Option<Refused> {
-    SPEED.judge(asked, 0)
-}
-
-pub(super) fn steer(asked: &CallFacts<'_>) -> Option<Refused> {
-    ANGLE.judge(asked, 0)
-}
-
-pub(super) fn test_line(asked: &CallFacts<'_>) -> Option<Refused> {
-    let readings = || READINGS.judge(asked, 2);
-    FACET.judge(asked, 0).or_else(readings).or_else(|| plan(asked, 1))
-}
-
-pub(super) fn test_lines(asked: &CallFacts<'_>) -> Option<Refused> {
-    READINGS.judge(asked, 1).or_else(|| plan(asked, 0))
-}
-
-pub(super) fn line_map(asked: &CallFacts<'_>) -> Option<Refused> {
-    let places = || {
-        known(asked, 2, |places| {
-            asked.head.check_map(places.words()).err().map(|why| why.to_string())
-        })
-    };
-    let readings = || READINGS.judge(asked, 3);
-    FACET.judge(asked, 0).or_else(readings).or_else(places).or_else(|| plan(asked, 1))
-}
-
-pub(super) fn turns(asked: &CallFacts<'_>) -> Option<Refused> {
-    TURNS.judge(asked, 0)
-}
-
-pub(super) fn draw_steadily(asked: &CallFacts<'_>) -> Option<Refused> {
-    let facet = || FACET.judge(asked, 2);
-    STEADY.judge(asked, 1).or_else(facet).or_else(|| plan(asked, 0))
-}
-
-/// The image is as wide as a line of the plan, and no longer than allowed.
-pub(super) fn expose(asked: &CallFacts<'_>) -> Option<Refused> {
-    let image = || {
-        let name = asked.values.first()?.as_ref()?;
-        let (width, height) = (asked.images)(name.text())?;
-        let most = match asked.values.get(2)? {
-            Some(most) => most.given().unwrap_or(super::bound::LINES_USUAL),
-            None => return None,
-        };
-        known(asked, 1, |plan| {
-            super::exposure::image_refused(name.text(), (width, height), plan, most)
-        })
-    };
-    LINES.judge(asked, 2).or_else(|| plan(asked, 1)).or_else(image)
-}
-
-/// One trim for each facet, each inside its register.
-pub(super) fn load(asked: &CallFacts<'_>) -> Option<Refused> {
-    known(asked, 0, |trims| super::trims::trims_refused(asked.head, trims)).or_else(|| {
-        let Some(super::Extent::List { count, .. }) = asked.arguments.first() else { return None };
-        let facets = f64::from(asked.head.facets);
-        let other = count.is_exact() && count.low != facets;
-        let why =
-            other.then(|| super::trims::wrong_count(count.low as usize, asked.head.facets))?;
-        Some(Refused { argument: 0, why, help: None })
-    })
+    Some(Refused::new(argument, why))
 }

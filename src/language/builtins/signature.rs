@@ -1,8 +1,7 @@
 //! What a built-in is made of.
 
-use crate::builtins::bound::{CallFacts, Extent, ResultBound, TimeBound};
+use crate::builtins::bound::{CallFacts, Extent, Judge, ResultBound, TimeBound};
 use crate::builtins::page::Page;
-use crate::builtins::refusal::Judge;
 use crate::program::types::{Layout, Type};
 use crate::program::value::{Datum, Value};
 use crate::station::{Station, StationError};

@@ -1,10 +1,10 @@
 //! Planning a line, and judging those that were measured.
 
 use crate::builtins::bound;
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::lines::{line_map, test_line, test_lines};
 use crate::builtins::records::{datum, field, made, reference, width};
-use crate::builtins::refusal;
+use crate::builtins::refusal::{FACET, READINGS, known};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
@@ -23,11 +23,9 @@ pub(super) fn builtins() -> Vec<Builtin> {
     let map = TimeBound::Work("that of `test_line`", bound::line_map);
     vec![
         pure("plan_line", planned),
-        timed("test_line", time, test_line).refusing(refusal::test_line),
-        timed("test_lines", all, test_lines)
-            .with_result(bound::per_facet)
-            .refusing(refusal::test_lines),
-        timed("line_map", map, line_map).with_result(bound::per_place).refusing(refusal::line_map),
+        timed("test_line", time, test_line).refusing(line_refused),
+        timed("test_lines", all, test_lines).with_result(bound::per_facet).refusing(lines_refused),
+        timed("line_map", map, line_map).with_result(bound::per_place).refusing(map_refused),
         pure("worst", worst),
     ]
 }
@@ -256,4 +254,33 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     ];
     fields.extend(LARGEST.map(|name| (name, most(name))));
     Ok(datum(made("residual", &fields)))
+}
+
+/// A plan that this head cannot draw, or not at the speed that the polygon was asked for.
+pub(super) fn unfit_plan(asked: &CallFacts<'_>, argument: usize) -> Option<Refused> {
+    let at_speed = || {
+        let speed = Some(asked.speed).filter(|speed| speed.is_exact() && speed.low > 0.0)?;
+        let refused = known(asked, argument, |plan| plan_off(asked.head, plan, speed.low))?;
+        Some(Refused { at_speed: true, ..refused })
+    };
+    known(asked, argument, plan_refused).or_else(at_speed)
+}
+
+fn line_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let readings = || READINGS.judge(asked, 2);
+    FACET.judge(asked, 0).or_else(readings).or_else(|| unfit_plan(asked, 1))
+}
+
+fn map_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let readings = || READINGS.judge(asked, 3);
+    let places = || {
+        known(asked, 2, |places| {
+            asked.head.check_map(places.words()).err().map(|why| why.to_string())
+        })
+    };
+    FACET.judge(asked, 0).or_else(readings).or_else(places).or_else(|| unfit_plan(asked, 1))
+}
+
+fn lines_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    READINGS.judge(asked, 1).or_else(|| unfit_plan(asked, 0))
 }

@@ -1,10 +1,10 @@
 //! Trims: working them out from measured lines, loading, reading back and storing them.
 
 use crate::builtins::bound;
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Extent, Refused, TimeBound};
 use crate::builtins::pattern::{angles, pattern_records};
 use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
-use crate::builtins::refusal;
+use crate::builtins::refusal::known;
 use crate::builtins::response;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
 use crate::program::value::{Datum, Value};
@@ -35,7 +35,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
             let trims = read_trims(context, arguments.get(0))?;
             done(context.station.load_trims(&trims))
         })
-        .refusing(refusal::load),
+        .refusing(load_refused),
         timed("store_trims", TimeBound::Answer, |context, arguments| {
             let proof = read_proof(arguments.get(0));
             done(context.station.store_trims(proof.as_ref()))
@@ -349,4 +349,15 @@ fn widen(mean: &mut FacetMean) {
         let wider = (student_two_sided(TWO_SIGMA, shape.degrees.max(1.0)) / 2.0).powi(2);
         shape.random.iter_mut().flatten().for_each(|variance| *variance *= wider);
     }
+}
+
+/// One trim for each facet, each inside its register.
+fn load_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    known(asked, 0, |trims| trims_refused(asked.head, trims)).or_else(|| {
+        let Some(Extent::List { count, .. }) = asked.arguments.first() else { return None };
+        let facets = f64::from(asked.head.facets);
+        let other = count.is_exact() && count.low != facets;
+        let why = other.then(|| wrong_count(count.low as usize, asked.head.facets))?;
+        Some(Refused::new(0, why))
+    })
 }

@@ -190,7 +190,9 @@ impl Checker<'_> {
             end: keyword.end,
             armed: outer,
         });
-        code.push(program::Statement::Arm { power: power.number(), body, span: keyword });
+        let share = power.span;
+        let power = power.number();
+        code.push(program::Statement::Arm { power, share, body, span: keyword });
         leaves
     }
 

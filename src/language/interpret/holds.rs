@@ -6,7 +6,6 @@
 //! condition as well.
 
 use crate::interpret::events::{Bound, Event, HeldBlock, HeldCondition, Observer};
-use crate::interpret::link::{FlagNode, NumberNode};
 use crate::interpret::machine::{Failed, Machine};
 use crate::interpret::memory::Memory;
 use crate::program::failure::{Failure, FailureKind};
@@ -26,6 +25,9 @@ const FRESH: f64 = 1e-9;
 /// Names a place of the script for its reader.
 pub type PlaceText = Rc<dyn Fn(Span) -> String>;
 
+/// Reads something of a condition.
+type Reads<T> = Box<dyn Fn(&mut Machine<'_>) -> Result<T, Failed>>;
+
 /// A linked condition.
 pub(super) struct Condition {
     pub what: What,
@@ -36,12 +38,12 @@ pub(super) struct Condition {
 
 /// What a condition looks at.
 pub(super) enum What {
-    Flag(FlagNode),
+    Flag(Reads<bool>),
     /// A value with its limits; a value right at a closed limit holds.
     Limits {
-        value: NumberNode,
-        low: Option<(NumberNode, bool)>,
-        high: Option<(NumberNode, bool)>,
+        value: Reads<f64>,
+        low: Option<(Reads<f64>, bool)>,
+        high: Option<(Reads<f64>, bool)>,
         shower: Shower,
     },
 }
@@ -109,7 +111,7 @@ impl Condition {
             }
             What::Limits { value, low, high, shower } => {
                 let value = value(machine)?;
-                let mut end = |limit: &Option<(NumberNode, bool)>| match limit {
+                let mut end = |limit: &Option<(Reads<f64>, bool)>| match limit {
                     Some((at, closed)) => Ok(Some((at(machine)?, *closed))),
                     None => Ok(None),
                 };

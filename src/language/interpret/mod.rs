@@ -52,7 +52,7 @@ mod tests {
     }
 
     fn arm(body: Vec<Statement>) -> Statement {
-        Statement::Arm { power: Number::Constant(0.5), body, span: at() }
+        Statement::Arm { power: Number::Constant(0.5), share: at(), body, span: at() }
     }
 
     /// Fails with these words, before any note and with the laser off.

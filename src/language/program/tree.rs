@@ -450,6 +450,8 @@ pub enum Statement {
     Arm {
         /// Share of full power.
         power: Number,
+        /// Where that stands.
+        share: Span,
         /// The body.
         body: Vec<Statement>,
         /// The place in the script.

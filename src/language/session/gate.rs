@@ -1,14 +1,14 @@
 //! The one gate between a report and a head: a script or an entry moves a head only as what
 //! [`Prepared::admit`] or [`Entry::admit`] gives, and they give nothing while any error stands.
 
-use crate::bounds;
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::tree::Program;
 use crate::session::live::Entry;
-use crate::session::load::{ImageSizes, Prepared};
+use crate::session::load::Prepared;
+use crate::session::proved::Proved;
 use crate::session::signals::{misused, names};
 use crate::source::SourceMap;
 use crate::station::TimeLimit;
@@ -50,25 +50,22 @@ pub(crate) type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is
-    /// named: signals, channels, faults to provoke; and what it surely cannot do there. `at_rest`: nothing turns
-    /// before it starts.
-    pub fn unfit(
-        &self,
-        head: &Description,
-        check_fault: CheckFault<'_>,
-        at_rest: bool,
-    ) -> Vec<Diagnostic> {
-        unfit(&self.named, self.proved(at_rest), head, check_fault)
+    /// named: signals, channels, faults to provoke; and what it surely cannot do there.
+    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
+        unfit(&self.named, self.proved(false), head, check_fault)
+    }
+
+    /// What else surely fails on a head on which nothing turns before the script starts.
+    pub fn unfit_at_rest(&self, head: &Description) -> Vec<Diagnostic> {
+        let told = |at_rest| self.proved(at_rest).map_or(Vec::new(), |proved| proved.refused(head));
+        let known = told(false);
+        let is_new = |report: &Diagnostic| !known.iter().any(|known| known.span() == report.span());
+        told(true).into_iter().filter(is_new).collect()
     }
 
     /// Params that may be set so that the script surely fails on this head, each reported where it fails.
     pub fn risky(&self, head: &Description) -> Vec<Diagnostic> {
-        match self.proved(false) {
-            Some(Proved { program, images, at_rest }) => {
-                bounds::risky(program, head, &|name| images?.get(name).copied(), at_rest)
-            }
-            None => Vec::new(),
-        }
+        self.proved(false).map_or(Vec::new(), |proved| proved.risky(head))
     }
 
     fn proved(&self, at_rest: bool) -> Option<Proved<'_>> {
@@ -116,15 +113,6 @@ impl Entry {
     }
 }
 
-/// What is proved against a head.
-#[derive(Clone, Copy)]
-struct Proved<'p> {
-    program: &'p Program,
-    images: Option<&'p ImageSizes>,
-    /// Nothing turns before it starts.
-    at_rest: bool,
-}
-
 /// The gate itself: no error among the reports of the check, and none about the head.
 fn held(
     told: &[Diagnostic],
@@ -151,9 +139,8 @@ fn unfit(
     check_fault: CheckFault<'_>,
 ) -> Vec<Diagnostic> {
     let mut found = misused(&named.signals, head);
-    if let Some(Proved { program, images, at_rest }) = proved {
-        let sizes = |name: &str| images?.get(name).copied();
-        found.extend(bounds::refused(program, head, &sizes, at_rest));
+    if let Some(proved) = proved {
+        found.extend(proved.refused(head));
     }
     for (fault, span) in &named.faults {
         let Err(why) = check_fault(fault) else { continue };

@@ -8,6 +8,7 @@ mod list;
 pub(crate) mod live;
 mod load;
 mod mend;
+mod proved;
 mod run;
 mod series;
 mod sheet;

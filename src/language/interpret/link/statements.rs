@@ -65,7 +65,7 @@ impl Linker<'_> {
             Statement::Hold { conditions, every, body, span } => {
                 self.hold(conditions, every, body, *span)
             }
-            Statement::Arm { power, body, span } => self.arm(power, body, *span),
+            Statement::Arm { power, body, span, .. } => self.arm(power, body, *span),
             Statement::Try { body, catch, finally } => self.attempt(body, catch.as_ref(), finally),
             Statement::Fail(message, span) => {
                 let (message, span) = (self.reference(message), *span);

@@ -1,0 +1,61 @@
+//! What surely fails, as it is found on the way.
+
+use crate::bounds::exact::Paper;
+use crate::bounds::form::{Params, set_of};
+use crate::source::Span;
+
+/// How many dots and lines an image has, by the name that the script gives it.
+pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
+
+/// What kind of value it is that surely fails.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Cause {
+    /// The head or a built-in refuses it.
+    Refused,
+    /// A division by zero.
+    Division,
+    /// An index that leads nowhere.
+    Index,
+    /// The bound of a loop.
+    Turns,
+    /// A time that is waited.
+    Time,
+    /// A share of full power.
+    Power,
+    /// Nothing spins where lock is needed.
+    Rest,
+}
+
+/// Something that surely fails.
+#[derive(Clone, Debug)]
+pub(crate) struct Finding {
+    pub cause: Cause,
+    pub span: Span,
+    /// In the words of the run.
+    pub why: String,
+    pub help: Option<&'static str>,
+    /// Params that it depends on, as a set.
+    by: Params,
+    /// The calls of routines that lead there, innermost first.
+    pub calls: Vec<Span>,
+}
+
+impl Finding {
+    pub(super) fn new(cause: Cause, span: Span, why: impl Into<String>, by: Params) -> Finding {
+        Finding { cause, span, why: why.into(), help: None, by, calls: Vec::new() }
+    }
+
+    /// It depends on a param of the program.
+    pub(crate) fn depends_on(&self, param: usize) -> bool {
+        self.by & set_of(param) != 0
+    }
+}
+
+/// What a walk keeps that looks for what surely fails.
+pub(super) struct Proof<'a> {
+    pub findings: Vec<Finding>,
+    /// Around here it is not sure that a turn of a loop is reached.
+    pub doubt: usize,
+    pub paper: Paper,
+    pub images: ImageSizes<'a>,
+}

@@ -1,0 +1,75 @@
+//! Reports of what surely fails on a head, as the walk of the bounds finds it.
+
+use crate::bounds;
+use crate::bounds::{Cause, Finding, Risk};
+use crate::diagnostics::{Diagnostic, codes};
+use crate::program::tree::Program;
+use crate::session::load::ImageSizes;
+use spintrue_head::Description;
+
+/// What is proved against a head.
+#[derive(Clone, Copy)]
+pub(super) struct Proved<'p> {
+    pub program: &'p Program,
+    pub images: Option<&'p ImageSizes>,
+    /// Nothing turns before it starts.
+    pub at_rest: bool,
+}
+
+fn code(cause: Cause) -> &'static str {
+    match cause {
+        Cause::Refused => codes::BEYOND_HEAD,
+        Cause::Division => codes::DIVISION_BY_ZERO,
+        Cause::Index => codes::BAD_INDEX,
+        Cause::Turns => codes::BAD_LOOP_BOUND,
+        Cause::Time => codes::BAD_WAIT,
+        Cause::Power => codes::BAD_POWER_SHARE,
+        Cause::Rest => codes::NOTHING_SPINS,
+    }
+}
+
+fn with_calls(report: Diagnostic, finding: &Finding) -> Diagnostic {
+    // The outermost call tells most of a library that was checked by itself.
+    let report = match finding.calls.last() {
+        Some(call) => report.label(*call, "called here"),
+        None => report,
+    };
+    finding.help.into_iter().fold(report, Diagnostic::help)
+}
+
+impl Proved<'_> {
+    fn size(&self) -> impl Fn(&str) -> Option<(u32, u32)> {
+        |name| self.images?.get(name).copied()
+    }
+
+    /// Errors: what fails in every run.
+    pub(super) fn refused(&self, head: &Description) -> Vec<Diagnostic> {
+        let all = bounds::refused(self.program, head, &self.size(), self.at_rest);
+        let told = all.iter().map(|finding| {
+            let error = Diagnostic::error(code(finding.cause), finding.why.clone(), finding.span);
+            let params = self.program.params.iter().enumerate();
+            let by = params.filter(|(index, _)| finding.depends_on(*index)).take(3);
+            by.fold(with_calls(error, finding), |error, (_, param)| {
+                error.label(param.span, format!("`{}` is {}", param.name, param.text.trim()))
+            })
+        });
+        told.collect()
+    }
+
+    /// Warnings: params that may be set so that the script surely fails.
+    pub(super) fn risky(&self, head: &Description) -> Vec<Diagnostic> {
+        let all = bounds::risky(self.program, head, &self.size(), self.at_rest);
+        let told = all.iter().map(|Risk { param, is_upper, finding }| {
+            let (name, words) = (&param.name, param.ends.as_ref().map(|ends| &ends.words));
+            let words = words.map_or("", |[low, high]| if *is_upper { high } else { low });
+            let how = if *is_upper { "up to" } else { "down to" };
+            let headline =
+                format!("`{name}` may be set {how} {words}, and then this fails: {}", finding.why);
+            let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, finding.span)
+                .label(param.span, "its range is declared here")
+                .help(format!("narrow the range of `{name}` to what this head can do"));
+            with_calls(warning, finding)
+        });
+        told.collect()
+    }
+}
