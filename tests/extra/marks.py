@@ -14,7 +14,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from marks_model import OnEdge, better_plan, lines_of, read, response_of, trims_of, uncertainties
+from marks_model import OnEdge, better_plan, ends_of, lines_of, read, response_of, trims_of, uncertainties
 
 ROOT = Path(__file__).parents[2]
 WRONG = ROOT / "scripts/heads/wrong"
@@ -41,6 +41,7 @@ record "uncertainties": trim_uncertainties(before, plan)
 load(trims)
 let after = look(plan, READINGS + 1)
 record "after": after
+record "left": worst(after)
 record "damped": corrected(after, plan, in_scan_gain: 0.8, cross_scan_gain: 1.3)
 let better = corrected_plan(after, plan)
 record "better plan": better
@@ -68,6 +69,12 @@ HEADS = [
     *[(name, (WRONG / f"{name}.toml").read_text(), 4)
       for name in ("cross_scan_sign", "in_scan_gain_half", "facets_reversed", "facets_rotated", "axes_swapped")],
 ]
+
+
+def proved_gain(response, axis):
+    """The gain that trim.spt divides by: 1 where that is within two uncertainties."""
+    gain, u = response[f"{axis}_gain"], response[f"{axis}_gain_u"]
+    return 1.0 if abs(gain - 1) <= 2 * u else gain
 
 
 class Compare:
@@ -131,6 +138,8 @@ def own_script(compare, work, spintrue, seed):
         (plan, before), (_, stepped), (_, after) = (looks[label] for label in ("before", "stepped", "after"))
         for field_name in ("length", "focal_length"):
             compare.near(f"{name}, plan {field_name}", value("plan")[field_name], getattr(plan, field_name))
+        for key, part in ends_of(after).items():
+            compare.near(f"{name}, left {key}", value("left")[key], part)
         wanted = response_of(plan, before, stepped)
         for key, part in wanted.items():
             compare.near(f"{name}, response {key}", value("response")[key], part, within=1e-6, least=1e-9)
@@ -175,7 +184,7 @@ def bring_up(compare, work, spintrue, seed):
                             for a, b in zip(before, stepped) for axis in ("in_scan", "cross_scan"))
                 if moved:
                     response = response_of(plan, before, stepped)
-                    gains.append((response["in_scan_gain"], response["cross_scan_gain"]))
+                    gains.append(tuple(map(proved_gain, [response] * 2, ("in_scan", "cross_scan"))))
             fits = [gain for look in looks[:batches] for gain in gains
                     if min(gain) > 0 and trims_of(run.head, *look, gain)(trims)]
             found += bool(fits)

@@ -215,9 +215,10 @@ def pooled(groups):
 class Shapes:
     """The shapes of all facets in one direction."""
 
-    def __init__(self, at, groups, moved, stated, length, step, swings=None):
-        """`groups` are the rows of marks of each facet as they were read, `moved` at the planned speed.
-        `swings` are, where facets differ in it, the variances that the speed adds to the marks of each."""
+    def __init__(self, at, groups, moved, stated, length, step, shape=4, swings=None):
+        """Lines are told by the first `shape` coefficients. `groups` are the rows of marks of each facet as they
+        were read, `moved` at the planned speed. `swings` are, where facets differ in it, the variances that
+        the speed adds to the marks of each."""
         told = min(4, len(at))
         matrix = legendre.legvander(2 * at, told - 1)
         weights = np.zeros((4, len(at)))
@@ -233,6 +234,7 @@ class Shapes:
         place, offset = stated["place"], stated["offset"]
         if noise < step:
             place, offset = math.hypot(place, step / 12**0.5), math.hypot(offset, step / 12**0.5)
+        self.misfits = self.beyond(at, moved, matrix, shape, stated["random"], place)
         self.fixed = covariance(place)
         self.fixed[0, 0] += offset**2
         self.fixed[1, 1] += (stated["slope"] * length / 2) ** 2
@@ -249,6 +251,31 @@ class Shapes:
             scatter = math.sqrt(np.max(scattered)) if times else math.nan
             self.scatter.append(scatter)
             self.scatter_u.append(scatter / math.sqrt(2 * times) if times else math.nan)
+
+    def beyond(self, at, groups, matrix, shape, noise, place):
+        """For each facet how far the mean of a mark lies at most off the shape, with the uncertainty of that."""
+        if len(at) <= shape:
+            return [(math.nan, math.nan)] * len(groups)
+        inverse = np.linalg.pinv(matrix)[:shape]
+        rest = np.eye(len(at)) - matrix[:, :shape] @ inverse
+        left = [rows @ rest.T for rows in groups]
+        degrees = sum(len(rows) - 1 for rows in left)
+        squares = sum(((rows - rows.mean(axis=0)) ** 2).sum(axis=0) for rows in left)
+        carried = np.diag(rest @ rest.T)
+        single = np.where(squares > 0, squares / max(degrees, 1), noise**2 * carried)
+        found = []
+        for rows in left:
+            sizes = np.abs(rows.mean(axis=0))
+            worst = np.argmax(sizes)
+            found.append((sizes[worst], math.sqrt(single[worst] / len(rows) + place**2 * carried[worst])))
+        return found
+
+    def ends_fixed(self, facet):
+        """What does not average out of the end where that is less."""
+        told = ~np.isnan(self.of[facet])
+        fixed = self.fixed[np.ix_(told, told)]
+        ends = legendre.legvander([-1, 1], 3)[:, told]
+        return math.sqrt(min(end @ fixed @ end for end in ends))
 
     def u(self, facet, k):
         return math.sqrt(self.random[facet][k, k] + self.fixed[k, k])
@@ -308,8 +335,8 @@ def lines_of(run, batch):
     if plan.index_only:
         off = np.concatenate([speeds[places] - speeds[places].mean() for places in own])
         swings = np.array([levers[places[0]] ** 2 for places in own]) * (off @ off) / (len(off) - len(own))
-    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0], swings)
-    across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1])
+    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0], swings=swings)
+    across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1], 3)
     dose_u = {"random": number(readings[0]["dose_u"]), "offset": 0.0, "slope": 0.0, "place": 0.0}
     dose_shapes = None
     if not np.isnan(dose).any():
@@ -339,12 +366,31 @@ def lines_of(run, batch):
                 line[f"{own_name}_u"] = factor * shapes.u(facet, k)
             line[f"{name}_fixed_u"] = math.sqrt(shapes.fixed[0, 0])
             line[f"{name}_digit"] = step
+            line[f"{name}_ends_fixed_u"] = shapes.ends_fixed(facet)
+            way = "along" if name == "in_scan" else "across"
+            line[f"misfit_{way}"], line[f"misfit_{way}_u"] = shapes.misfits[facet]
             line[f"{name}_scatter"] = shapes.scatter[facet]
             line[f"{name}_scatter_u"] = shapes.scatter_u[facet]
             for end, x in (("start", -1), ("end", 1)):
                 line[f"{name}_{end}"], line[f"{name}_{end}_u"] = shapes.end(facet, x)
         found.append(line)
     return plan, found
+
+
+def ends_of(lines):
+    """By how much the ends of facets' lines differ, with the uncertainty of that: what all share cancels."""
+    found = {}
+    for name, slope in (("in_scan", "length_error"), ("cross_scan", "skew")):
+        column = lambda part: np.array([line[part] for line in lines])
+        fixed = column(f"{name}_ends_fixed_u")
+        ends = column(f"{name}_start"), column(f"{name}_end")
+        u = np.maximum(column(f"{name}_start_u"), column(f"{name}_end_u"))
+        step = np.nan_to_num(column(f"{name}_digit")).max()
+        own = np.maximum(u**2 - fixed**2, 0).max() + min(step**2 / 6, fixed.max() ** 2)
+        one_mark = np.isnan(column(slope)).any()
+        found[f"{name}_end_spread"] = math.nan if one_mark else max(np.ptp(places) for places in ends)
+        found[f"{name}_end_spread_u"] = math.sqrt(2 * own)
+    return found
 
 
 def rounded(register, wanted, made):

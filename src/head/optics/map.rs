@@ -2,7 +2,7 @@
 //! of a line.
 
 use crate::optics::mean::{ACROSS, ALONG, DOSE, Direction, Lines};
-use crate::optics::{LineTiming, Stated, TimedReading, TrimError};
+use crate::optics::{LineTiming, SHAPE, Stated, TimedReading, TrimError};
 
 /// A mark of a map: the mean of its readings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -66,6 +66,7 @@ const WIDTH: Direction = Direction {
     value: |mark| mark.width.unwrap_or(f64::NAN),
     stated: |reading| Stated { random: reading.width_u.unwrap_or(f64::NAN), ..Stated::default() },
     speed: 0.0,
+    told: SHAPE,
 };
 
 /// For each place the number of readings and their mean.

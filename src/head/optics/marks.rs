@@ -197,6 +197,24 @@ impl Fit {
         })
     }
 
+    /// For each mark the weights of all in what it lies off the first `told` coefficients; none where
+    /// there are no more marks than these, or they do not tell so many.
+    pub(crate) fn rest(&self, marks: &[Mark], told: usize) -> Vec<Vec<f64>> {
+        let Some(shape) = self.weights.get(..told).filter(|_| marks.len() > told) else {
+            return Vec::new();
+        };
+        let own = |r: usize, mark: &Mark| {
+            let taken = |k: usize| -> f64 {
+                let of = |(degree, weights): (usize, &Vec<f64>)| {
+                    legendre(degree, 2.0 * mark.at) * weights.get(k).copied().unwrap_or(0.0)
+                };
+                shape.iter().enumerate().map(of).sum()
+            };
+            (0..marks.len()).map(|k| f64::from(u8::from(k == r)) - taken(k)).collect()
+        };
+        marks.iter().enumerate().map(|(r, mark)| own(r, mark)).collect()
+    }
+
     /// Variances and covariances of the coefficients from an independent standard uncertainty of each mark.
     pub(crate) fn covariance(&self, of_mark: f64) -> Matrix {
         let variance = of_mark * of_mark;

@@ -57,6 +57,11 @@ pub struct Shape {
     pub scatter: f64,
     /// Its standard uncertainty.
     pub scatter_u: f64,
+    /// Largest distance of a mark from the coefficients that are told; not a number where there are no more
+    /// marks than these.
+    pub misfit: f64,
+    /// Its standard uncertainty.
+    pub misfit_u: f64,
 }
 
 impl Shape {
@@ -71,6 +76,11 @@ impl Shape {
         let weights = weights(s, &self.of);
         let told = weights.iter().zip(self.of).filter(|(weight, _)| **weight != 0.0);
         (told.map(|(weight, of)| weight * of).sum(), self.combined(&weights).0.sqrt())
+    }
+
+    /// Variance of that place, of what does not average out.
+    pub fn fixed_at(&self, s: f64) -> f64 {
+        quadratic(&self.fixed, &weights(s, &self.of))
     }
 
     /// Effective degrees of freedom of the coefficient that has fewest (Welch–Satterthwaite: ν·(u²/u_r²)²
@@ -111,16 +121,19 @@ pub(super) struct Direction {
     pub(super) stated: fn(&Reading) -> Stated,
     /// 1 where an error of the speed shows in it, else 0.
     pub(super) speed: f64,
+    /// Coefficients that lines are told by.
+    pub(super) told: usize,
 }
 
 pub(super) const ALONG: Direction =
-    Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0 };
+    Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0, told: SHAPE };
 pub(super) const ACROSS: Direction =
-    Direction { value: |m| m.cross_scan, stated: |r| r.cross_scan_u, speed: 0.0 };
+    Direction { value: |m| m.cross_scan, stated: |r| r.cross_scan_u, speed: 0.0, told: SHAPE - 1 };
 pub(super) const DOSE: Direction = Direction {
     value: |m| m.dose,
     stated: |r| Stated { random: r.dose_u, ..Stated::default() },
     speed: 0.0,
+    told: SHAPE,
 };
 
 /// Readings of several facets, from facet `first` on, and how their lines were planned.
@@ -128,7 +141,7 @@ pub(super) struct Lines<'a> {
     all: &'a [Vec<TimedReading>],
     first: usize,
     pub(super) by: &'a LineTiming,
-    fit: Fit,
+    pub(super) fit: Fit,
     pub(super) places: &'a [Mark],
     /// Share by which each line was drawn too fast.
     speeds: Vec<Vec<f64>>,
@@ -235,8 +248,12 @@ impl<'a> Lines<'a> {
         wild.map(|marks| marks.count_ones() as usize).sum()
     }
 
+    pub(super) fn facets(&self) -> usize {
+        self.all.len()
+    }
+
     /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
-    fn kept(&self, facet: usize) -> impl Iterator<Item = (&TimedReading, f64)> {
+    pub(super) fn kept(&self, facet: usize) -> impl Iterator<Item = (&TimedReading, f64)> {
         let wild = self.wild.get(facet).into_iter().flatten();
         let readings = self.all.get(facet).into_iter().flatten();
         let speeds = self.speeds.get(facet).into_iter().flatten();
@@ -257,7 +274,7 @@ impl<'a> Lines<'a> {
 
     /// The shapes of all facets in one direction.
     fn shapes(&self, direction: &Direction, digit: f64) -> Vec<Shape> {
-        let facets = 0..self.all.len();
+        let facets = 0..self.facets();
         let (drawn, told): (Vec<Spread>, Vec<Spread>) =
             facets.map(|k| self.spreads(direction, k)).unzip();
         let mut stated = self.stated(direction);
@@ -270,10 +287,11 @@ impl<'a> Lines<'a> {
         let fixed = self.fit.fixed(&stated, self.by.length);
         let noise = self.fit.covariance(stated.random);
         let (told_pool, drawn_pool) = (pool(&told), pool(&drawn));
+        let misfits = self.misfits(direction, &stated);
         let swing = (self.by.index_only && direction.speed != 0.0).then(|| self.swing());
         let mut shapes: Vec<Shape> = Vec::with_capacity(told.len());
-        let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool));
-        for ((told, (variance, degrees)), (drawn, (single, seen))) in facets {
+        let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool)).zip(misfits);
+        for (((told, (variance, degrees)), (drawn, (single, seen))), (misfit, misfit_u)) in facets {
             let n = told.count;
             let diagonal = || (0..SHAPE).filter_map(|k| variance.get(k)?.get(k).copied());
             // Readings that are all equal tell nothing where their digit is not known.
@@ -300,6 +318,8 @@ impl<'a> Lines<'a> {
                 digit,
                 scatter,
                 scatter_u: scatter / (2.0 * seen).sqrt(),
+                misfit,
+                misfit_u,
             });
         }
         shapes

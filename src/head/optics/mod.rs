@@ -11,6 +11,7 @@ pub(crate) mod linearity;
 mod map;
 pub(crate) mod marks;
 mod mean;
+mod misfit;
 mod plan;
 mod pool;
 pub(crate) mod register;

@@ -63,6 +63,13 @@ pub struct Gain {
     pub u: f64,
 }
 
+impl Gain {
+    /// The largest magnitude that it may have.
+    fn most(&self) -> f64 {
+        self.of.abs() + CLEAR * self.u
+    }
+}
+
 /// What a pattern of steps did to the lines.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Response {
@@ -219,11 +226,28 @@ impl Response {
         })
     }
 
+    fn gains(&self) -> [(&'static str, Gain); 2] {
+        [("in-scan", self.in_scan), ("cross-scan", self.cross_scan)]
+    }
+
+    /// The registers that may not move lines at all; first those that surely do not as they should.
+    fn unproved(&self) -> Option<(&'static str, Gain)> {
+        let may_be_none =
+            self.gains().into_iter().filter(|(_, gain)| gain.of.abs() < CLEAR * gain.u);
+        may_be_none.min_by(|(_, a), (_, b)| a.most().total_cmp(&b.most()))
+    }
+
+    /// Whether the lines scatter too much to tell if registers move them: by all as well as not at all.
+    pub fn cannot_tell(&self) -> bool {
+        let is_open = |(_, gain): (_, Gain)| gain.most() >= 1.0;
+        self.misfit <= MAX_MISFIT && self.unproved().is_some_and(is_open)
+    }
+
     /// What is wrong with how trims move lines, with its cause; none where it is proved that each register
     /// moves the line of its own facet, along its own axis, and the right way.
     pub fn trouble(&self) -> Option<String> {
         let Response { wiring: Wiring { is_reversed, first, is_swapped }, .. } = *self;
-        let gains = [("in-scan", self.in_scan), ("cross-scan", self.cross_scan)];
+        let gains = self.gains();
         if self.misfit > MAX_MISFIT {
             return Some(format!(
                 "the lines did not follow their trims: what is left is {:.1} times what the gauge is \
@@ -232,13 +256,20 @@ impl Response {
                 self.misfit
             ));
         }
-        let still = gains.iter().find(|(_, gain)| gain.of.abs() < CLEAR * gain.u);
-        if let Some((which, Gain { of, u })) = still {
-            let most = of.abs() + CLEAR * u;
-            return Some(format!(
-                "the {which} trims do not move the lines, or by less than {most:.2} of what they should: \
-                 stuck registers, or too small a step for this gauge"
-            ));
+        if let Some((which, gain)) = self.unproved() {
+            let Gain { of, u } = gain;
+            return Some(if gain.most() < 1.0 {
+                format!(
+                    "the {which} trims do not move the lines, or by less than {:.2} of what they should: \
+                     stuck registers, or too small a step for this gauge",
+                    gain.most()
+                )
+            } else {
+                format!(
+                    "the lines scatter too much to tell whether the {which} trims move them: by {of:.2} ± \
+                     {u:.2} of what they should; steady the speed, or take more readings or larger steps"
+                )
+            });
         }
         if self.confidence < SURE {
             return Some(format!(
@@ -327,6 +358,29 @@ mod tests {
         starts(trouble(1.0, -1.0, &along), "wrong sign of the cross-scan trims");
         starts(trouble(0.0, 1.0, &along), "the in-scan trims do not move");
         starts(trouble(1.0, 1.0, &across), "the lines did not follow");
+    }
+
+    /// A gain of 0 that is uncertain by u is below 3·u: with u of 0.2 it is not 1, and with u of 0.4 it may be.
+    #[test]
+    fn scatter_that_hides_the_right_gain_charges_no_register() {
+        let (along, across) = step_patterns(10);
+        let size: f64 = along.iter().map(|v| v * v).sum();
+        let seen = across.iter().map(|v| v * 1.0).collect();
+        let across = steps(&across, seen, 0.01);
+        for (u, cannot_tell, starts) in [
+            (0.2, false, "the in-scan trims do not move the lines, or by less than 0.60"),
+            (
+                0.4,
+                true,
+                "the lines scatter too much to tell whether the in-scan trims move them: by 0.00 ± 0.40",
+            ),
+        ] {
+            let along = steps(&along, vec![0.0; 10], u * size.sqrt());
+            let told = Response::of(&along, &across).unwrap();
+            let trouble = told.trouble().unwrap();
+            assert_eq!(told.cannot_tell(), cannot_tell, "{told:?}");
+            assert!(trouble.starts_with(starts), "{trouble}");
+        }
     }
 
     /// A gain is a slope: its uncertainty is u/√Σ(x − x̄)², by hand 0.1/√2 for -1, 0, 1 and 0.1.

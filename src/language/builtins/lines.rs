@@ -274,6 +274,11 @@ fn range(shape: &Shape) -> (f64, f64) {
     (spread(&values), u(|a, b| a.0.total_cmp(&b.0)).hypot(u(|a, b| b.0.total_cmp(&a.0))))
 }
 
+/// The part of the uncertainty of both ends of a line that does not average out; of the end where it is less.
+fn ends_fixed(shape: &Shape) -> f64 {
+    shape.fixed_at(-0.5).min(shape.fixed_at(0.5)).sqrt()
+}
+
 /// What marks tell of a line; what they cannot tell is not a number.
 fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
@@ -292,6 +297,7 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("cross_scan_digit", across.digit),
         ("cross_scan_end", end_across.0),
         ("cross_scan_end_u", end_across.1),
+        ("cross_scan_ends_fixed_u", ends_fixed(across)),
         ("cross_scan_fixed_u", fixed(across)),
         ("cross_scan_scatter", across.scatter),
         ("cross_scan_scatter_u", across.scatter_u),
@@ -311,6 +317,7 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("in_scan_digit", along.digit),
         ("in_scan_end", end.0),
         ("in_scan_end_u", end.1),
+        ("in_scan_ends_fixed_u", ends_fixed(along)),
         ("in_scan_fixed_u", fixed(along)),
         ("in_scan_scatter", along.scatter),
         ("in_scan_scatter_u", along.scatter_u),
@@ -322,6 +329,10 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("length_error_u", 2.0 * along.u(1)),
         ("length_trim", trim.length),
         ("marks", mean.marks as f64),
+        ("misfit_across", across.misfit),
+        ("misfit_across_u", across.misfit_u),
+        ("misfit_along", along.misfit),
+        ("misfit_along_u", along.misfit_u),
         ("odd", of(&along.of, 3)),
         ("odd_u", along.u(3)),
         ("power_trim", trim.power),

@@ -133,6 +133,7 @@ fn response_record(response: &Response) -> Object {
         "response",
         &[
             ("axes_swapped", Datum::Flag(wiring.is_swapped)),
+            ("cannot_tell", Datum::Flag(response.cannot_tell())),
             ("confidence", number(response.confidence)),
             ("cross_scan_gain", number(cross_scan.of)),
             ("cross_scan_gain_u", number(cross_scan.u)),

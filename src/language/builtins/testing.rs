@@ -174,7 +174,7 @@ pub(super) fn fits_the_head(
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 19] = [
+const LARGEST: [&str; 23] = [
     "bow",
     "bow_u",
     "cross_scan_scatter",
@@ -190,6 +190,10 @@ const LARGEST: [&str; 19] = [
     "in_scan_u",
     "length_error",
     "length_error_u",
+    "misfit_across",
+    "misfit_across_u",
+    "misfit_along",
+    "misfit_along_u",
     "odd",
     "odd_u",
     "skew",
@@ -219,8 +223,14 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let marks = marks.sum::<f64>() + rejected;
     // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread, all
     // but the rounding to the gauge's digit, which at most is digit/√12 of a line and of each mark.
-    let parts = |u, fixed_u, digit| {
-        let random = each(u).zip(each(fixed_u)).map(|(u, fixed)| (u * u - fixed * fixed).max(0.0));
+    let parts = |places: &[&'static str], fixed_u, digit| {
+        let largest = |at: usize| {
+            let of = |name: &&'static str| each(name).nth(at).unwrap_or(f64::NAN);
+            places.iter().map(of).fold(f64::NAN, f64::max)
+        };
+        let random = each(fixed_u)
+            .enumerate()
+            .map(|(at, fixed)| (largest(at).powi(2) - fixed * fixed).max(0.0));
         let random: Vec<f64> = random.collect();
         let fixed = each(fixed_u).fold(0.0, f64::max);
         let rounding = each(digit).fold(0.0, f64::max).powi(2) / 6.0;
@@ -228,12 +238,29 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         let common = random.iter().sum::<f64>() / (random.len() as f64).powi(2) + fixed * fixed;
         (number(common.sqrt()), number((2.0 * own).sqrt()))
     };
-    let along = parts("in_scan_u", "in_scan_fixed_u", "in_scan_digit");
-    let across = parts("cross_scan_u", "cross_scan_fixed_u", "cross_scan_digit");
+    let along = parts(&["in_scan_u"], "in_scan_fixed_u", "in_scan_digit");
+    let across = parts(&["cross_scan_u"], "cross_scan_fixed_u", "cross_scan_digit");
+    let ends_along =
+        parts(&["in_scan_start_u", "in_scan_end_u"], "in_scan_ends_fixed_u", "in_scan_digit");
+    let ends_across = parts(
+        &["cross_scan_start_u", "cross_scan_end_u"],
+        "cross_scan_ends_fixed_u",
+        "cross_scan_digit",
+    );
+    // The end where facets differ more. One mark is the same at both.
+    let ends = |start, end, slope| {
+        if each(slope).any(f64::is_nan) {
+            return number(f64::NAN);
+        }
+        let [start, end] = [start, end].map(|name| spread(&each(name).collect::<Vec<f64>>()));
+        number(if start > end { start } else { end })
+    };
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),
         ("cross_scan_common_u", across.0),
+        ("cross_scan_end_spread", ends("cross_scan_start", "cross_scan_end", "skew")),
+        ("cross_scan_end_spread_u", ends_across.1),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
         ("cross_scan_spread_u", across.1),
@@ -244,6 +271,8 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
         ("in_scan_common_u", along.0),
+        ("in_scan_end_spread", ends("in_scan_start", "in_scan_end", "length_error")),
+        ("in_scan_end_spread_u", ends_along.1),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
         ("in_scan_spread_u", along.1),

@@ -321,6 +321,8 @@ fn mean_of(line: &[f64]) -> FacetMean {
             digit,
             scatter: f64::NAN,
             scatter_u: f64::NAN,
+            misfit: f64::NAN,
+            misfit_u: f64::NAN,
         }
     };
     // P1 in 2s runs from -1 at the start to 1 at the end.

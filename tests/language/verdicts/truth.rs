@@ -94,18 +94,22 @@ pub fn shape(marks: &[Mark], value: impl Fn(&Mark) -> f64) -> [f64; 4] {
 }
 
 /// What is judged, by the label of its check.
-pub const LABELS: [&str; 14] = [
+pub const LABELS: [&str; 18] = [
     "in-scan residual",
     "cross-scan residual",
     "common position in-scan",
     "common position cross-scan",
     "spread of facets in-scan",
     "spread of facets cross-scan",
+    "spread of line ends in-scan",
+    "spread of line ends cross-scan",
     "line length",
     "even distortion",
     "odd distortion",
     "skew",
     "bow",
+    "off the fitted shape in-scan",
+    "off the fitted shape cross-scan",
     "dose spread",
     "dose",
     "dose along the line",
@@ -126,6 +130,23 @@ pub fn judged(lines: &[Vec<Mark>]) -> impl Iterator<Item = (&'static str, f64)> 
     let spread = |of: &[f64]| {
         of.iter().copied().fold(f64::MIN, f64::max) - of.iter().copied().fold(f64::MAX, f64::min)
     };
+    // At the start P0 to P3 are 1, -1, 1, -1, and at the end they are all 1.
+    let ends = |of: &[[f64; 4]]| {
+        let at = |sign: f64| -> f64 {
+            let place = |c: &[f64; 4]| (0..4).map(|k| sign.powi(k as i32) * c[k]).sum();
+            spread(&of.iter().map(place).collect::<Vec<f64>>())
+        };
+        at(-1.0).max(at(1.0))
+    };
+    let off = |of: &[[f64; 4]], told: usize, value: fn(&Mark) -> f64| {
+        let left = |c: &[f64; 4], mark: &Mark| {
+            let x = 2.0 * mark.at;
+            let at = [1.0, x, (3.0 * x * x - 1.0) / 2.0, (5.0 * x * x - 3.0) * x / 2.0];
+            (value(mark) - (0..told).map(|k| c[k] * at[k]).sum::<f64>()).abs()
+        };
+        let lines = of.iter().zip(&seen);
+        lines.flat_map(|(c, line)| line.iter().map(move |mark| left(c, mark))).fold(0.0, f64::max)
+    };
     let (shifts, heights) = (each(&along, 0), each(&across, 0));
     let doses = each(&shapes(|mark| mark.dose), 0);
     let ranges = seen.iter().map(|line| line.iter().map(|mark| mark.dose).collect::<Vec<f64>>());
@@ -136,12 +157,16 @@ pub fn judged(lines: &[Vec<Mark>]) -> impl Iterator<Item = (&'static str, f64)> 
         mean(&heights).abs(),
         spread(&shifts),
         spread(&heights),
+        ends(&along),
+        ends(&across),
         // P1 in 2s runs from -1 to 1.
         2.0 * largest(&along, 1),
         largest(&along, 2),
         largest(&along, 3),
         2.0 * largest(&across, 1),
         largest(&across, 2),
+        off(&along, 4, |mark| mark.in_scan),
+        off(&across, 3, |mark| mark.cross_scan),
         spread(&doses),
         (mean(&doses) - 1.0).abs(),
         ranges.map(|doses| spread(&doses)).fold(0.0, f64::max),

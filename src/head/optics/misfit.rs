@@ -1,0 +1,116 @@
+//! What marks leave beyond the shape that is fitted to them: the wave of a facet or of the lens, or a mirror that
+//! still rings.
+
+use crate::optics::mean::{Direction, Lines};
+use crate::optics::{Mark, Stated};
+
+/// How far one mark of a facet's readings lies off the fitted shape.
+struct Left {
+    count: f64,
+    mean: f64,
+    /// Sum of squares of what each reading is off the mean.
+    squares: f64,
+}
+
+impl Lines<'_> {
+    /// For each facet the largest of its marks' mean distances from the coefficients that are told, with its
+    /// standard uncertainty. Not numbers where there are no more marks than coefficients.
+    ///
+    /// u² = s²/n + u_place², both carried through the fit (derived). For each mark s is pooled over the
+    /// facets; where there are no repeats, or all are equal, the noise that the gauge states counts.
+    pub(super) fn misfits(&self, direction: &Direction, stated: &Stated) -> Vec<(f64, f64)> {
+        let mut worst = vec![(f64::NAN, f64::NAN); self.facets()];
+        for weights in self.fit.rest(self.places, direction.told) {
+            let left = |facet| self.left(direction, facet, &weights);
+            let left: Vec<Left> = (0..worst.len()).map(left).collect();
+            let squares: f64 = left.iter().map(|left| left.squares).sum();
+            let degrees: f64 = left.iter().map(|left| left.count - 1.0).sum();
+            let carried = |u: f64| u * u * weights.iter().map(|w| w * w).sum::<f64>();
+            let single = if squares > 0.0 { squares / degrees } else { carried(stated.random) };
+            for (worst, left) in worst.iter_mut().zip(left) {
+                let u = (single / left.count + carried(stated.place)).sqrt();
+                if worst.0.is_nan() || left.mean.abs() > worst.0 {
+                    *worst = (left.mean.abs(), u);
+                }
+            }
+        }
+        worst
+    }
+
+    fn left(&self, direction: &Direction, facet: usize, weights: &[f64]) -> Left {
+        let of = |marks: &[Mark]| -> f64 {
+            weights.iter().zip(marks).map(|(w, mark)| w * (direction.value)(mark)).sum()
+        };
+        // What a speed that is off adds is straight along the line, so the fit takes it.
+        let all: Vec<f64> = self.kept(facet).map(|(timed, _)| of(&timed.reading.marks)).collect();
+        let count = all.len() as f64;
+        let mean = all.iter().sum::<f64>() / count;
+        Left { count, mean, squares: all.iter().map(|one| (one - mean).powi(2)).sum() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::optics::{FacetMean, Mark, Reading};
+
+    /// Readings of marks evenly along a line that lie off by these, in um along and across.
+    fn mean(readings: &[&[f64]], place: f64) -> FacetMean {
+        let reading = |off: &&[f64]| {
+            let last = off.len() as f64 - 1.0;
+            // Straight, so nothing of it is left: without it the marks would have a common step.
+            let shift = |k: usize, off: f64| (off + 0.0123 * k as f64) * 1e-6;
+            let mark = |(k, off): (usize, &f64)| Mark {
+                at: k as f64 / last - 0.5,
+                in_scan: shift(k, *off),
+                cross_scan: shift(k, *off),
+                dose: 1.0,
+                width: None,
+            };
+            let mut reading = Reading::whole((0.0, 0.4e-6), (0.0, 0.4e-6));
+            reading.marks = off.iter().enumerate().map(mark).collect();
+            (reading.in_scan_u.place, reading.cross_scan_u.place) = (place, place);
+            reading
+        };
+        FacetMean::of(&readings.iter().map(reading).collect::<Vec<_>>(), 0.3).unwrap()
+    }
+
+    fn near(value: f64, wanted: f64) {
+        assert!((value - wanted).abs() < 1e-12, "{value} {wanted}");
+    }
+
+    /// The fourth difference of five marks is what a cubic leaves: 70 um times (1, -4, 6, -4, 1)/70 at the marks
+    /// (by hand: that vector is orthogonal to every cubic). Across, P3 is left over as well: none is in it.
+    #[test]
+    fn what_a_cubic_does_not_take_is_left() {
+        let line = mean(&[&[1.0, -4.0, 6.0, -4.0, 1.0]], 0.0);
+        near(line.along.misfit, 6e-6);
+        // The middle mark keeps 36/70 of its variance (the hat matrix has 34/70 there: by exact fractions).
+        near(line.along.misfit_u, 0.4e-6 * (36.0_f64 / 70.0).sqrt());
+        near(line.across.misfit, 6e-6);
+        // x³ at the marks is 3/5·P1 + 2/5·P3, so 0.4 is left at the ends across, and nothing along.
+        let cube = mean(&[&[-10.0, -1.25, 0.0, 1.25, 10.0]], 0.0);
+        near(cube.along.misfit, 0.0);
+        near(cube.across.misfit, 4e-6);
+        // A place that is off counts as noise does that never averages out.
+        let place = mean(&[&[1.0, -4.0, 6.0, -4.0, 1.0]], 0.3e-6);
+        near(place.along.misfit_u, 0.5e-6 * (36.0_f64 / 70.0).sqrt());
+    }
+
+    /// Two readings that leave 6 and 12 um: their mean is uncertain by their scatter over the root of two, 3 um.
+    #[test]
+    fn repeats_tell_how_uncertain_it_is() {
+        let [one, two] = [1.0, 2.0].map(|by| [1.0, -4.0, 6.0, -4.0, 1.0].map(|v| by * v));
+        let line = mean(&[&one, &two], 0.0);
+        near(line.along.misfit, 9e-6);
+        near(line.along.misfit_u, 3e-6);
+    }
+
+    #[test]
+    fn no_more_marks_than_coefficients_leave_nothing_to_tell() {
+        let four = mean(&[&[1.0, -1.0, 1.0, -1.0]], 0.0);
+        assert!(four.along.misfit.is_nan() && four.along.misfit_u.is_nan());
+        assert!(four.across.misfit > 0.0);
+        let three = mean(&[&[1.0, -1.0, 1.0]], 0.0);
+        assert!(three.along.misfit.is_nan() && three.across.misfit.is_nan());
+    }
+}
