@@ -4,6 +4,7 @@
 //! Names and units end here: variables are slots, quantities are doubles in SI, and whatever
 //! must be shown carries its own [`show::Shower`].
 
+pub(crate) mod checks;
 pub(crate) mod failure;
 pub(crate) mod plot;
 pub(crate) mod show;
