@@ -60,12 +60,11 @@ pub use interpret::{
     PlaceText, answer_line, answer_text, run as run_program,
 };
 pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
+pub use program::checks::{COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck};
 pub use program::failure::{Failure, FailureKind};
 pub use program::plot::{PlotOf, PlotSort};
 pub use program::show::{Shower, Shown, number_text, places as decimal_places, time_text};
-pub use program::tree::{
-    Asked as AskedCheck, COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck, Program,
-};
+pub use program::tree::{Asked as AskedCheck, Program};
 pub use program::types::Type;
 pub use program::value::Datum;
 pub use session::live::{

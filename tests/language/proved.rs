@@ -123,7 +123,7 @@ fn limits_of_the_head() {
         "there are 1 trims for 10 facets",
     );
     let long = lit("record \"x\": test_line(0, plan)").replace("304.8 mm", "3 m");
-    proved(&long, "E0910", "plan", "this plan cannot be drawn: the line");
+    proved(&long, "E0910", "plan", "this plan is not feasible: the line");
     let other = lit("record \"x\": test_line(0, plan)").replace("spin(4800 rpm)", "spin(3000 rpm)");
     proved(&other, "E0910", "plan", "the plan is for 4800 rpm, and the polygon turns at 3000 rpm");
     let paper = lit(
