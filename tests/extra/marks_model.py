@@ -242,7 +242,7 @@ class Shapes:
             self.scatter_u.append(scatter / math.sqrt(2 * times) if times else math.nan)
 
     def beyond(self, at, groups, matrix, shape, noise, place):
-        """For each facet how far the mean of a mark lies at most off the shape, with the uncertainty of that."""
+        """For each facet how far the mean of a mark lies at most off the shape, and the largest uncertainty of that."""
         if len(at) <= shape:
             return [(math.nan, math.nan)] * len(groups)
         inverse = np.linalg.pinv(matrix)[:shape]
@@ -254,9 +254,8 @@ class Shapes:
         single = np.where(squares > 0, squares / max(degrees, 1), noise**2 * carried)
         found = []
         for rows in left:
-            sizes = np.abs(rows.mean(axis=0))
-            worst = np.argmax(sizes)
-            found.append((sizes[worst], math.sqrt(single[worst] / len(rows) + place**2 * carried[worst])))
+            u = np.sqrt(single / len(rows) + place**2 * carried)
+            found.append((np.abs(rows.mean(axis=0)).max(), u.max()))
         return found
 
     def ends_fixed(self, facet):
