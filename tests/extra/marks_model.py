@@ -372,7 +372,7 @@ def ends_of(lines):
         own = np.maximum(u**2 - fixed**2, 0).max() + min(step**2 / 6, fixed.max() ** 2)
         one_mark = np.isnan(column(slope)).any()
         found[f"{name}_end_spread"] = math.nan if one_mark else max(np.ptp(places) for places in ends)
-        found[f"{name}_end_spread_u"] = math.sqrt(2 * own)
+        found[f"{name}_end_spread_u"] = math.nan if one_mark else math.sqrt(2 * own)
     return found
 
 
