@@ -253,7 +253,7 @@ class Shapes:
             self.scatter_u.append(scatter / math.sqrt(2 * times) if times else math.nan)
 
     def beyond(self, at, groups, matrix, shape, noise, place):
-        """For each facet how far the mean of a mark lies at most off the shape, with the uncertainty of that."""
+        """For each facet how far the mean of a mark lies at most off the shape, and the largest uncertainty of that."""
         if len(at) <= shape:
             return [(math.nan, math.nan)] * len(groups)
         inverse = np.linalg.pinv(matrix)[:shape]
@@ -265,9 +265,8 @@ class Shapes:
         single = np.where(squares > 0, squares / max(degrees, 1), noise**2 * carried)
         found = []
         for rows in left:
-            sizes = np.abs(rows.mean(axis=0))
-            worst = np.argmax(sizes)
-            found.append((sizes[worst], math.sqrt(single[worst] / len(rows) + place**2 * carried[worst])))
+            u = np.sqrt(single / len(rows) + place**2 * carried)
+            found.append((np.abs(rows.mean(axis=0)).max(), u.max()))
         return found
 
     def ends_fixed(self, facet):
@@ -389,7 +388,7 @@ def ends_of(lines):
         own = np.maximum(u**2 - fixed**2, 0).max() + min(step**2 / 6, fixed.max() ** 2)
         one_mark = np.isnan(column(slope)).any()
         found[f"{name}_end_spread"] = math.nan if one_mark else max(np.ptp(places) for places in ends)
-        found[f"{name}_end_spread_u"] = math.sqrt(2 * own)
+        found[f"{name}_end_spread_u"] = math.nan if one_mark else math.sqrt(2 * own)
     return found
 
 

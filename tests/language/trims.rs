@@ -178,3 +178,32 @@ fn heads_are_brought_up_with_the_trims_that_they_have() {
         assert!(notes.contains(word), "{word}: {notes}");
     }
 }
+
+/// Hunting that one turn does not average scatters lines by more than the steps move them: that charges no register.
+#[test]
+fn scatter_that_hides_the_steps_is_undecided() {
+    let head = "[lock]\nwindow = '0.2 %'\n[facets]\ncount = 6\n[[rotor.hunting]]\nfrequency = '17 Hz'\namplitude = '250 ppm'\n";
+    let prepared = prepare(&mut Sources::below("scripts"), "bring_up.spt", &[]).unwrap();
+    let (finished, events) = inside::run(&prepared, &mut station(Some(head), 1));
+    let notes = events.notes().join("\n");
+    assert!(notes.contains("scatter too much to tell") && !notes.contains("stuck"), "{notes}");
+    assert_eq!(finished.verdict(), Verdict::Failed, "{finished:?}");
+    let direction = events.0.iter().find_map(|(_, event)| match event {
+        Event::Check(check) if check.label == "direction of trims" => Some(check.outcome),
+        _ => None,
+    });
+    assert_eq!(direction, Some(Outcome::Undecided), "{notes}");
+}
+
+/// A facet of 60 % needs more than 120 % of the power; facets 1000 ppm off need more than 600 ppm of length.
+#[test]
+fn facets_that_need_more_than_registers_hold_are_named() {
+    let dim = "[facets]\nreflectivities = [1, 1, 1, 0.6, 1, 1, 1, 1, 1, 1]\n\
+               [trims]\npower_step = 0.001\npower_range = 0.2\n";
+    let (_, _, notes) = judged("bring_up.spt", dim);
+    assert!(notes.contains("upper end of their registers, of facets 3: too dim"), "{notes}");
+    let long = "[facets]\nstretches = [0, 1e-3, 0, 0, -1e-3, 0, 0, 0, 0, 0]\n\
+                [trims]\nlength_step = 1e-5\nlength_range = 6e-4\n";
+    let (_, _, notes) = judged("bring_up.spt", long);
+    assert!(notes.contains("an end of their registers, of facets 1, 4: "), "{notes}");
+}

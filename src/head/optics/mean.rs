@@ -60,7 +60,7 @@ pub struct Shape {
     /// Largest distance of a mark from the coefficients that are told; not a number where there are no more
     /// marks than these.
     pub misfit: f64,
-    /// Its standard uncertainty.
+    /// Largest standard uncertainty of such a distance.
     pub misfit_u: f64,
 }
 

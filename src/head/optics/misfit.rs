@@ -13,8 +13,8 @@ struct Left {
 }
 
 impl Lines<'_> {
-    /// For each facet the largest of its marks' mean distances from the coefficients that are told, with its
-    /// standard uncertainty. Not numbers where there are no more marks than coefficients.
+    /// For each facet the largest of its marks' mean distances from the coefficients that are told, and the
+    /// largest standard uncertainty of such a distance. Not numbers where there are no more marks than coefficients.
     ///
     /// u² = s²/n + u_place², both carried through the fit (derived). For each mark s is pooled over the
     /// facets; where there are no repeats, or all are equal, the noise that the gauge states counts.
@@ -24,14 +24,12 @@ impl Lines<'_> {
             let left = |facet| self.left(direction, facet, &weights);
             let left: Vec<Left> = (0..worst.len()).map(left).collect();
             let squares: f64 = left.iter().map(|left| left.squares).sum();
-            let degrees: f64 = left.iter().map(|left| left.count - 1.0).sum();
+            let degrees: f64 = left.iter().map(|left| (left.count - 1.0).max(0.0)).sum();
             let carried = |u: f64| u * u * weights.iter().map(|w| w * w).sum::<f64>();
             let single = if squares > 0.0 { squares / degrees } else { carried(stated.random) };
             for (worst, left) in worst.iter_mut().zip(left) {
                 let u = (single / left.count + carried(stated.place)).sqrt();
-                if worst.0.is_nan() || left.mean.abs() > worst.0 {
-                    *worst = (left.mean.abs(), u);
-                }
+                *worst = (worst.0.max(left.mean.abs()), worst.1.max(u));
             }
         }
         worst

@@ -248,18 +248,20 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         "cross_scan_digit",
     );
     // The end where facets differ more. One mark is the same at both.
-    let ends = |start, end, slope| {
+    let ends = |start, end, slope, u| {
         if each(slope).any(f64::is_nan) {
-            return number(f64::NAN);
+            return (number(f64::NAN), number(f64::NAN));
         }
         let [start, end] = [start, end].map(|name| spread(&each(name).collect::<Vec<f64>>()));
-        number(if start > end { start } else { end })
+        (number(if start > end { start } else { end }), u)
     };
+    let ends_along = ends("in_scan_start", "in_scan_end", "length_error", ends_along.1);
+    let ends_across = ends("cross_scan_start", "cross_scan_end", "skew", ends_across.1);
     let mut fields = vec![
         ("cross_scan", number(worst.cross_scan)),
         ("cross_scan_common", mean("cross_scan")),
         ("cross_scan_common_u", across.0),
-        ("cross_scan_end_spread", ends("cross_scan_start", "cross_scan_end", "skew")),
+        ("cross_scan_end_spread", ends_across.0),
         ("cross_scan_end_spread_u", ends_across.1),
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
@@ -271,7 +273,7 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
         ("in_scan_common_u", along.0),
-        ("in_scan_end_spread", ends("in_scan_start", "in_scan_end", "length_error")),
+        ("in_scan_end_spread", ends_along.0),
         ("in_scan_end_spread_u", ends_along.1),
         ("in_scan_facet", number(facet(worst.in_scan_at))),
         ("in_scan_spread", number(worst.in_scan_spread)),
