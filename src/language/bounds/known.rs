@@ -313,3 +313,17 @@ impl Fact {
         }
     }
 }
+
+/// From the smallest to the largest of some results; anything where one of them is no number.
+pub(super) fn among(values: [f64; 4]) -> Range {
+    if values.iter().any(|value| value.is_nan()) {
+        return Range::ANY;
+    }
+    let start = Range { low: f64::INFINITY, high: f64::NEG_INFINITY };
+    values.iter().fold(start, |all, value| all.joined(Range::only(*value)))
+}
+
+/// Results of `f` at the ends, between which all others lie.
+pub(super) fn corners(a: Range, b: Range, f: impl Fn(f64, f64) -> f64) -> Range {
+    among([f(a.low, b.low), f(a.low, b.high), f(a.high, b.low), f(a.high, b.high)])
+}

@@ -3,7 +3,7 @@
 use crate::bounds::exact::given;
 use crate::bounds::finding::{Cause, Finding, ImageSizes};
 use crate::bounds::form::{Form, Params};
-use crate::bounds::known::{Fact, Interval, Parts, Shape};
+use crate::bounds::known::{Fact, Interval, Parts, Shape, among, corners};
 use crate::bounds::loops::{Turn, span_of};
 use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
@@ -21,20 +21,6 @@ use std::rc::Rc;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
 const MAX_CONTEXTS: usize = 32;
-
-/// From the smallest to the largest of some results; anything where one of them is no number.
-fn among(values: [f64; 4]) -> Range {
-    if values.iter().any(|value| value.is_nan()) {
-        return Range::ANY;
-    }
-    let start = Range { low: f64::INFINITY, high: f64::NEG_INFINITY };
-    values.iter().fold(start, |all, value| all.joined(Range::only(*value)))
-}
-
-/// Results of `f` at the ends, between which all others lie.
-fn corners(a: Range, b: Range, f: impl Fn(f64, f64) -> f64) -> Range {
-    among([f(a.low, b.low), f(a.low, b.high), f(a.high, b.low), f(a.high, b.high)])
-}
 
 /// What holds for a result of two numbers; `form` is asked only where both are known exactly.
 fn combined(a: &Interval, b: &Interval, range: Range, form: impl Fn() -> Form) -> Interval {
