@@ -29,8 +29,8 @@ fn run_script(server: &Server, script: &str) -> Ended {
 fn what_is_lost_under_light_ends_what_is_computed() {
     let server = realtime();
     let faults = [
-        ("lock_lost", "fault: the polygon is not locked"),
-        ("interlock_opened", "fault: the interlock is open"),
+        ("lock_lost", "not_locked: the polygon is not locked"),
+        ("interlock_opened", "interlock_open: the interlock is open"),
     ];
     for (fault, why) in faults {
         let lost = format!("provoke(\"{fault}\", after: 500 ms)\narm at 30 % {{ {TURNS} }}\n");

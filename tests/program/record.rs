@@ -240,7 +240,7 @@ fn a_passing_run_is_recorded_whole() {
     let count = |kind: &str| events.iter().filter(|event| event["event"] == kind).count();
     assert_eq!(events[0]["event"], "start");
     assert_eq!(events[events.len() - 1]["exit_code"], 0);
-    assert_eq!(count("check"), 23);
+    assert_eq!(count("check"), 27);
     assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 7);
     let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
     assert!(times.is_sorted(), "head time goes back");
@@ -449,7 +449,7 @@ fn a_record_is_shown_as_its_run_was() {
     assert_eq!(code, 0, "{told}");
     let run = said(&run);
     let checks: Vec<&str> = run.lines().filter(|line| line.contains("  check ")).collect();
-    assert_eq!(checks.len(), 23);
+    assert_eq!(checks.len(), 27);
     for line in checks {
         assert!(told.contains(line), "{line}\n{told}");
     }

@@ -1,29 +1,13 @@
 //! Routines and their calls.
 
 use crate::interpret::link::operands::Assign;
-use crate::interpret::link::{Block, Linker, NumberNode, RefNode, StatementNode};
+use crate::interpret::link::{Linker, NumberNode, RefNode, RoutineNode, StatementNode, Work};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::tree::{Call, Expression, Number, Routine, Slot, Statement, WordSlot};
 use crate::program::value::Value;
 use crate::source::Span;
 use std::cell::OnceCell;
-use std::ops::Range;
 use std::rc::Rc;
-
-/// A linked routine.
-pub(crate) struct RoutineNode {
-    work: Work,
-    refs: Range<usize>,
-    /// What a call counts.
-    steps: usize,
-}
-
-enum Work {
-    /// Only `return` with a number.
-    Number(NumberNode),
-    /// Statements, and the slot of the result.
-    Block(Block, usize),
-}
 
 impl RoutineNode {
     /// Lets go of the routine's references.

@@ -17,7 +17,6 @@ mod statements;
 mod stores;
 
 use crate::builtins::Builtin;
-use crate::interpret::link::calls::RoutineNode;
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::{Failure, FailureKind};
 use crate::program::tree::Program;
@@ -25,6 +24,7 @@ use crate::program::value::Value;
 use crate::source::Span;
 use std::cell::OnceCell;
 use std::collections::VecDeque;
+use std::ops::Range;
 use std::rc::Rc;
 
 /// Works something out.
@@ -80,6 +80,21 @@ impl Block {
         });
         Block(Box::new([count]))
     }
+}
+
+/// A linked routine.
+pub(crate) struct RoutineNode {
+    work: Work,
+    refs: Range<usize>,
+    /// What a call counts.
+    steps: usize,
+}
+
+enum Work {
+    /// Only `return` with a number.
+    Number(NumberNode),
+    /// Statements, and the slot of the result.
+    Block(Block, usize),
 }
 
 /// Turns tree into closures.
