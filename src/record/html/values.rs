@@ -39,8 +39,8 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
     } } };
     let content = html! {
         @if !single.is_empty() { (table("of single values", None, &heads, &rows)) }
-        div.tables { @for (list, rows) in lists.iter().take(MAX_TABLES) {
-            (record_table(&list.label, rows))
+        div.tables { @for (number, (list, rows)) in (1..).zip(lists.iter().take(MAX_TABLES)) {
+            (record_table(number, &list.label, rows))
         } }
         (left_out(hidden, "values", "events.jsonl"))
     };
@@ -77,14 +77,15 @@ fn single_text(record: &Record, value: &Recorded) -> String {
     decided.map_or_else(|| value.shown.to_string(), CheckRow::measured)
 }
 
-fn record_table(label: &str, rows: &RecordTable<'_>) -> Markup {
+/// `number` tells tables of one label apart for those who hear the page.
+fn record_table(number: usize, label: &str, rows: &RecordTable<'_>) -> Markup {
     let columns = rows.names().into_iter().map(|name| {
         let cells = |name: &str| rows.cells(name).take(MAX_ROWS).collect::<Vec<_>>();
         column(name, &cells(name), &cells(&format!("{}_u", name.trim_end_matches("_u"))))
     });
     let columns: Vec<(String, Vec<String>)> = columns.collect();
     html! { div {
-        div.wide tabindex="0" role="region" aria-label=(format!("table {label}")) { table {
+        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {label}")) { table {
             caption { (label) }
             thead { tr {
                 th.number scope="col" { (if rows.is_of_facets { "facet" } else { "no." }) }

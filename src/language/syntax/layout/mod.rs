@@ -325,6 +325,7 @@ impl<'s> Layout<'s> {
                             | Keyword::Record
                             | Keyword::Note
                             | Keyword::Ask
+                            | Keyword::Hold
                     )
             )
     }
