@@ -14,7 +14,7 @@ pub struct Expect {
     pub condition: Expectation,
     /// How it is decided.
     pub deciding: Deciding,
-    /// Its place in [`Program::checks`].
+    /// Its place in [`Program::checks`](crate::program::tree::Program::checks).
     pub number: usize,
     /// The condition in the script's words.
     pub text: Rc<str>,
