@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
 
 /// Longest answer that is a text, and longest question that is shown, in characters.
-pub(crate) const TEXT_MOST: usize = 1000;
+pub(crate) const MAX_TEXT: usize = 1000;
 
 /// How long a question stands that does not say, in s.
 pub(crate) const DEFAULT_LIMIT: f64 = 600.0;
@@ -20,7 +20,7 @@ pub(crate) const DEFAULT_LIMIT: f64 = 600.0;
 pub enum Wanted {
     /// Yes or no.
     Flag,
-    /// One line of text that is not empty, of at most [`TEXT_MOST`] characters.
+    /// One line of text that is not empty, of at most [`MAX_TEXT`] characters.
     Text,
     /// A quantity, a temperature or a plain number.
     Quantity(Quantity),
@@ -69,7 +69,7 @@ pub struct Question<'a> {
 impl Question<'_> {
     /// What is asked, as it is put to people: on one line, and not endless.
     pub fn shown(&self) -> String {
-        let text: String = self.text.chars().take(TEXT_MOST).collect();
+        let text: String = self.text.chars().take(MAX_TEXT).collect();
         visible_line(&text)
     }
 }
@@ -271,8 +271,8 @@ impl Wanted {
             (Wanted::Text, Answer::Text(text)) if text.chars().any(char::is_control) => {
                 Some("an answer is one line without control characters".to_string())
             }
-            (Wanted::Text, Answer::Text(text)) if text.chars().count() > TEXT_MOST => {
-                Some(format!("a text has at most {TEXT_MOST} characters"))
+            (Wanted::Text, Answer::Text(text)) if text.chars().count() > MAX_TEXT => {
+                Some(format!("a text has at most {MAX_TEXT} characters"))
             }
             (Wanted::Text, Answer::Text(_)) => None,
             (Wanted::Quantity(_), Answer::Quantity(value)) if !value.is_finite() => {

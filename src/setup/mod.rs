@@ -137,13 +137,10 @@ impl Stage {
         limits: Option<&Limits>,
     ) -> Result<(Runnable<'p>, Option<f64>), Error> {
         let is_replay = self.replay.is_some();
-        let (mut found, bound) =
+        let (found, bound) =
             limits.map(|limits| limits.check(prepared, &self.head, is_replay)).unwrap_or_default();
-        if self.at_rest {
-            found.extend(prepared.unfit_at_rest(&self.head));
-        }
-        let runnable =
-            prepared.admit(&self.head, &|fault| self.station.check_can_inject(fault), found);
+        let check_fault = |fault: &str| self.station.check_can_inject(fault);
+        let runnable = prepared.admit(&self.head, self.at_rest, &check_fault, found);
         let runnable = runnable.map_err(|refused| Error::reports(refused, &prepared.sources))?;
         let limit = limits.zip(bound.as_ref()).and_then(|(limits, b)| limits.longest.limit(b));
         Ok((runnable.with_limit(limit), bound.and_then(|bound| bound.most)))
@@ -199,9 +196,7 @@ impl Described {
 
     /// Reports what a script names by plain text and this head does not have, and what surely fails on it.
     pub(crate) fn unfit(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        let mut found = prepared.unfit(&self.head, &|fault| self.check_can_inject(fault));
-        found.extend(self.at_rest(prepared));
-        found
+        prepared.unfit(&self.head, self.at_rest, &|fault| self.check_can_inject(fault))
     }
 
     /// Reports params that may be set so that a script surely fails on this head.
@@ -212,11 +207,7 @@ impl Described {
     /// Whether a script may run on this head, as far as that can be told without running it.
     pub(crate) fn admit(&self, prepared: &Prepared) -> Result<(), Vec<Diagnostic>> {
         let check_fault = |fault: &str| self.check_can_inject(fault);
-        prepared.admit(&self.head, &check_fault, self.at_rest(prepared)).map(|_| ())
-    }
-
-    fn at_rest(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        if self.at_rest { prepared.unfit_at_rest(&self.head) } else { Vec::new() }
+        prepared.admit(&self.head, self.at_rest, &check_fault, Vec::new()).map(|_| ())
     }
 
     fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {

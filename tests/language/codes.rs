@@ -36,8 +36,7 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
     let (mut head, _) = open(file, 1).unwrap();
     let provoking = head.injector();
     let described = head.describe().unwrap();
-    reports.extend(prepared.unfit(&described, &|fault| provoking.check_can_inject(fault)));
-    reports.extend(prepared.unfit_at_rest(&described));
+    reports.extend(prepared.unfit(&described, true, &|fault| provoking.check_can_inject(fault)));
     reports.extend(prepared.risky(&described));
     if let Some(allowed) = allowed {
         let named = allowed.split(',').map(|word| Effect::named(word).unwrap());

@@ -67,7 +67,7 @@ enum Kind {
 }
 
 /// Where a statement stands.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Default)]
 struct Place {
     depth: u32,
     held: bool,
@@ -215,14 +215,7 @@ impl Generator {
         );
         let routines = if self.kind == Kind::Slow { 0 } else { self.below(4) };
         for index in 0..routines {
-            let place = Place {
-                depth: 3,
-                armed: false,
-                in_loop: false,
-                routine: true,
-                finally: false,
-                held: false,
-            };
+            let place = Place { depth: 3, routine: true, ..Place::default() };
             let body = self.block(place);
             let name = format!("r{index}");
             text.push_str(&format!(
@@ -243,31 +236,15 @@ impl Generator {
             text.push_str("wait until locked() within 30 s every 50 ms else { note \"late\" }\n");
         }
         for _ in 0..2 + self.below(6) {
-            let place = Place {
-                depth: 0,
-                armed: false,
-                in_loop: false,
-                routine: false,
-                finally: false,
-                held: false,
-            };
-            text.push_str(&self.statement(place));
+            text.push_str(&self.statement(Place::default()));
         }
         text
     }
 
     /// A script whose conditions come out the long way.
     fn calm_script(&mut self, mut text: String) -> String {
-        let place = Place {
-            depth: 0,
-            armed: false,
-            in_loop: false,
-            routine: false,
-            finally: false,
-            held: false,
-        };
         for _ in 0..1 + self.below(3) {
-            text.push_str(&self.statement(place));
+            text.push_str(&self.statement(Place::default()));
         }
         if self.chance(30) {
             let readings = 1 + self.below(3);

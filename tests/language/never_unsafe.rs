@@ -73,8 +73,9 @@ fn run(
     station.set_images(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
     let description = station.description().clone();
-    let runnable =
-        prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new()).ok()?;
+    let runnable = prepared
+        .admit(&description, false, &|fault| station.check_can_inject(fault), Vec::new())
+        .ok()?;
     let finished = run_script(runnable, &mut station, &mut Events::default());
     Some(Run { finished, watched, most: bound.most })
 }

@@ -33,8 +33,7 @@ fn told(script: &str) -> (Prepared, Vec<Diagnostic>) {
     let prepared = prepared(script);
     let (mut head, _) = open(None, 1).unwrap();
     let head = head.describe().unwrap();
-    let mut reports = prepared.unfit(&head, &|_| Ok(()));
-    reports.extend(prepared.unfit_at_rest(&head));
+    let reports = prepared.unfit(&head, true, &|_| Ok(()));
     (prepared, reports)
 }
 
@@ -352,8 +351,7 @@ fn shipped_scripts_are_fine() {
     for path in scripts("scripts") {
         let name = path.strip_prefix(root().join("scripts")).unwrap().display().to_string();
         let prepared = prove(&mut Sources::below("scripts"), &name, &[]).unwrap();
-        let mut told = prepared.unfit(&head, &|_| Ok(()));
-        told.extend(prepared.unfit_at_rest(&head));
+        let mut told = prepared.unfit(&head, true, &|_| Ok(()));
         told.extend(prepared.risky(&head));
         told.retain(|report| report.code != "E0908");
         assert!(told.is_empty(), "{name}: {told:?}");

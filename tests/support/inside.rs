@@ -93,7 +93,7 @@ pub fn run(prepared: &Prepared, station: &mut Station) -> (Finished, Events) {
     let mut events = Events::default();
     let description = station.description().clone();
     let runnable =
-        prepared.admit(&description, &|fault| station.check_can_inject(fault), Vec::new());
+        prepared.admit(&description, false, &|fault| station.check_can_inject(fault), Vec::new());
     let finished = run_script(runnable.ok().unwrap(), station, &mut events);
     (finished, events)
 }

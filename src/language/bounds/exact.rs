@@ -98,7 +98,7 @@ impl Paper {
         builtin: &Builtin,
         given: &[Option<Datum>],
         held: Params,
-    ) -> Option<Result<Fact, String>> {
+    ) -> Option<Result<Fact, Trouble>> {
         let reads = |effect: &Effect| *effect == Effect::Reads;
         let asks_nothing = matches!(builtin.time, TimeBound::None)
             && builtin.page().effects.iter().all(reads)
@@ -135,13 +135,11 @@ impl Paper {
                     Datum::Nothing => None,
                 });
                 let shown = shown.collect::<Vec<_>>().join(", ");
-                Some(Err(format!("{}({shown}) has no result", builtin.name)))
+                Some(Err(Trouble::Value(format!("{}({shown}) has no result", builtin.name))))
             }
             Ok(datum) => fact(&datum, held).map(Ok),
-            Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why)) => {
-                Some(Err(why))
-            }
             Err(Trouble::Station(_)) => None,
+            Err(trouble) => Some(Err(trouble)),
         }
     }
 }

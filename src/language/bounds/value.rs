@@ -9,7 +9,8 @@ use crate::bounds::nodes::{NOTHING, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
-    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, kind, table,
+    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, Trouble, kind,
+    table,
 };
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
@@ -455,8 +456,10 @@ impl Walk<'_> {
         let made = self.proof.as_mut();
         match made.and_then(|proof| proof.paper.worked_out(call, builtin, &values, held)) {
             Some(Ok(fact)) => return fact,
-            Some(Err(why)) => self.found_by(Finding::new(Cause::Refused, call.span, why, held)),
-            None => {}
+            Some(Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why))) => {
+                self.found_by(Finding::new(Cause::Refused, call.span, why, held));
+            }
+            Some(Err(Trouble::Station(_))) | None => {}
         }
         result(call, builtin, &arguments, held, known)
     }

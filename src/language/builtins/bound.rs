@@ -273,14 +273,14 @@ fn lines(asked: &CallFacts<'_>, readings: f64, facets: f64) -> Effort {
 pub(super) const LINES_USUAL: f64 = 5000.0;
 
 /// Most lines that `expose` can be told.
-pub(super) const LINES_MOST: f64 = 100_000.0;
+pub(super) const MAX_LINES: f64 = 100_000.0;
 
 /// `expose(image, plan, lines)`: one look at the head, then the page; a head that does not get
 /// there, or falls silent, is given up.
 pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
     let head = asked.head;
     let answer = answer(head, asked.armed);
-    let lines = asked.whole(2, LINES_USUAL, LINES_MOST);
+    let lines = asked.whole(2, LINES_USUAL, MAX_LINES);
     let page = head.times.arming_most + head.page_most(lines, slowest(asked));
     let times = head.times;
     let silent = times.silence_most.max(times.pulse_silence_most);

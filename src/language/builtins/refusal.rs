@@ -1,7 +1,7 @@
 //! What calls refuse of their arguments, as far as the head's description tells: the same limits before a run and
 //! in it.
 
-use crate::builtins::bound::{CallFacts, LINES_MOST, Range, Refused};
+use crate::builtins::bound::{CallFacts, MAX_LINES, Range, Refused};
 use crate::builtins::signature::{Trouble, wrong};
 use crate::program::value::Datum;
 use spintrue_head::{Description, Dimension, MAX_STEADY, show_number, show_quantity};
@@ -58,7 +58,7 @@ pub(super) const TURNS: Limit = Limit {
 
 /// Most lines that an image may have.
 pub(super) const LINES: Limit = Limit {
-    range: |_| Range { low: 1.0, high: LINES_MOST },
+    range: |_| Range { low: 1.0, high: MAX_LINES },
     whole: true,
     words: |_, most| {
         let most = show_number(most, None);

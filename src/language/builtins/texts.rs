@@ -2,10 +2,7 @@
 
 use crate::builtins::records::datum;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
-use crate::program::value::{Datum, Object, Value};
-
-/// Longest text in bytes, as everywhere in a script.
-const MAX_TEXT: usize = 1 << 20;
+use crate::program::value::{Datum, MAX_TEXT, Object, Value};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {

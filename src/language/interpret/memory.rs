@@ -7,15 +7,13 @@
 
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Machine};
 use crate::program::failure::FailureKind;
-use crate::program::value::{Object, Value};
+use crate::program::value::{MAX_TEXT, Object, Value};
 use crate::source::Span;
 use std::collections::HashSet;
 use std::rc::Rc;
 
 /// Most doubles in one list; a reference counts as three.
-pub(super) const LIST_MOST: usize = 4_000_000;
-/// Most bytes in one text.
-const TEXT_MOST: usize = 1 << 20;
+pub(super) const MAX_LIST: usize = 4_000_000;
 /// Most that a script may hold at once, in doubles: 256 MiB.
 pub(super) const HELD_MOST: usize = 32 << 20;
 /// Most parts of a value that is shown.
@@ -140,8 +138,8 @@ impl Machine<'_> {
     /// Fails on a list of more doubles or references than is allowed.
     #[inline]
     pub(super) fn list_fits(&mut self, count: usize, span: Span) -> Result<(), Failed> {
-        if count > LIST_MOST {
-            let message = format!("a list may not hold more than {LIST_MOST} numbers");
+        if count > MAX_LIST {
+            let message = format!("a list may not hold more than {MAX_LIST} numbers");
             return Err(self.fail(FailureKind::Limit, message, span));
         }
         Ok(())
@@ -150,8 +148,8 @@ impl Machine<'_> {
     /// Fails on a text that is too long.
     #[inline]
     pub(super) fn text_fits(&mut self, length: usize, span: Span) -> Result<(), Failed> {
-        if length > TEXT_MOST {
-            let message = format!("a text may not be longer than {TEXT_MOST} bytes");
+        if length > MAX_TEXT {
+            let message = format!("a text may not be longer than {MAX_TEXT} bytes");
             return Err(self.fail(FailureKind::Limit, message, span));
         }
         Ok(())
@@ -216,9 +214,9 @@ impl Machine<'_> {
         reserve: impl Fn(&mut Object, usize),
     ) -> Result<(), Failed> {
         let size = self.building.last().map_or(0, size);
-        let more = size.max(8).min(LIST_MOST.saturating_sub(size));
+        let more = size.max(8).min(MAX_LIST.saturating_sub(size));
         if more == 0 {
-            return self.list_fits(LIST_MOST + 1, span);
+            return self.list_fits(MAX_LIST + 1, span);
         }
         self.charge(more, span)?;
         if let Some(object) = self.building.last_mut() {

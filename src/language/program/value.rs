@@ -2,6 +2,9 @@
 
 use std::rc::Rc;
 
+/// Most bytes in one text.
+pub(crate) const MAX_TEXT: usize = 1 << 20;
+
 /// Something that does not fit a double.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub enum Value {

@@ -50,17 +50,15 @@ pub(crate) type CheckFault<'a> = &'a dyn Fn(&str) -> Result<(), Fault>;
 
 impl Prepared {
     /// What the script names by plain text and cannot be on this head, each reported where it is
-    /// named: signals, channels, faults to provoke; and what it surely cannot do there.
-    pub fn unfit(&self, head: &Description, check_fault: CheckFault<'_>) -> Vec<Diagnostic> {
-        unfit(&self.named, self.proved(false), head, check_fault)
-    }
-
-    /// What else surely fails on a head on which nothing turns before the script starts.
-    pub fn unfit_at_rest(&self, head: &Description) -> Vec<Diagnostic> {
-        let told = |at_rest| self.proved(at_rest).map_or(Vec::new(), |proved| proved.refused(head));
-        let known = told(false);
-        let is_new = |report: &Diagnostic| !known.iter().any(|known| known.span() == report.span());
-        told(true).into_iter().filter(is_new).collect()
+    /// named: signals, channels, faults to provoke; and what it surely cannot do there. `at_rest`: nothing
+    /// turns before the script starts.
+    pub fn unfit(
+        &self,
+        head: &Description,
+        at_rest: bool,
+        check_fault: CheckFault<'_>,
+    ) -> Vec<Diagnostic> {
+        unfit(&self.named, self.proved(at_rest), head, check_fault)
     }
 
     /// Params that may be set so that the script surely fails on this head, each reported where it fails.
@@ -78,18 +76,19 @@ impl Prepared {
         names(&self.named.signals)
     }
 
-    /// Lets the script through to this head unless an error forbids it. `limits` are reports of
-    /// what else limits the run, such as its effects or its time. Fails with all reports that are
-    /// not among [`Prepared::diagnostics`].
+    /// Lets the script through to this head unless an error forbids it; nothing turns there `at_rest`.
+    /// `limits` are reports of what else limits the run, such as its effects or its time. Fails with
+    /// all reports that are not among [`Prepared::diagnostics`].
     pub fn admit(
         &self,
         head: &Description,
+        at_rest: bool,
         check_fault: CheckFault<'_>,
         limits: Vec<Diagnostic>,
     ) -> Result<Runnable<'_>, Vec<Diagnostic>> {
         let limits = self.unset.iter().map(Unset::report).chain(limits).collect();
         let found =
-            held(&self.diagnostics, &self.named, self.proved(false), head, check_fault, limits)?;
+            held(&self.diagnostics, &self.named, self.proved(at_rest), head, check_fault, limits)?;
         match &self.program {
             Some(program) => Ok(Runnable { program, sources: &self.sources, limit: None }),
             None => Err(found),

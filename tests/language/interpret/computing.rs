@@ -115,7 +115,7 @@ fn limited(script: &str, at_most: f64, tick: f64) -> (Finished, Events, Log) {
         Station::open(Box::new(Rig::new(Box::new(head), None)), Arc::default()).unwrap();
     station.set_real_time(true);
     let description = station.description().clone();
-    let runnable = prepared.admit(&description, &|_| Ok(()), Vec::new()).ok().unwrap();
+    let runnable = prepared.admit(&description, false, &|_| Ok(()), Vec::new()).ok().unwrap();
     let limit = Some(TimeLimit { at_most, to_make_safe: 1.0 });
     let mut events = Events::default();
     let finished = run_script(runnable.with_limit(limit), &mut station, &mut events);

@@ -4,7 +4,7 @@ use crate::interpret::link::operands::Word;
 use crate::interpret::link::places::RefSide;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode};
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
-use crate::interpret::memory::LIST_MOST;
+use crate::interpret::memory::MAX_LIST;
 use crate::program::failure::FailureKind;
 use crate::program::show::{Shower, number_text};
 use crate::program::tree::{Comprehension, Expression, Number, Part, Piece, Ref};
@@ -148,9 +148,9 @@ impl Linker<'_> {
             let first = first(machine)?;
             let last = last(machine)?;
             let count = steps(machine, first, last, span)?;
-            if count > LIST_MOST as f64 {
+            if count > MAX_LIST as f64 {
                 let message = format!(
-                    "a range of {} numbers is too long for a list, which holds {LIST_MOST} at most",
+                    "a range of {} numbers is too long for a list, which holds {MAX_LIST} at most",
                     number_text(count)
                 );
                 return Err(machine.fail(FailureKind::Limit, message, span));

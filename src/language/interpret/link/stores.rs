@@ -5,7 +5,7 @@ use crate::interpret::link::operands::{Sink, Word};
 use crate::interpret::link::places::{Place, own};
 use crate::interpret::link::{Linker, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::interpret::memory::{LIST_MOST, cost, extend, room};
+use crate::interpret::memory::{MAX_LIST, cost, extend, room};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Hop, Number, Part, Piece, Ref};
 use crate::program::types::Layout;
@@ -14,7 +14,7 @@ use crate::source::Span;
 use std::rc::Rc;
 
 /// Larger lists are not kept to be built in again, in doubles.
-const SPARE_MOST: usize = 1000;
+const MAX_SPARE: usize = 1000;
 
 /// Writes a number or a flag to a place.
 struct Store(Place);
@@ -149,7 +149,7 @@ fn append_list(grown: Grown, parts: Vec<PartNode>, span: Span) -> StatementNode 
         if let ([PartNode::Number(number)], Grown::Local(slot)) = (&parts[..], &grown) {
             let word = number(machine)?;
             if let Some(list) = machine.refs.get_mut(*slot).and_then(own)
-                && list.words.len() < list.words.capacity().min(LIST_MOST)
+                && list.words.len() < list.words.capacity().min(MAX_LIST)
             {
                 list.words.push(word);
                 machine.spare = more;
@@ -176,7 +176,7 @@ fn append_list(grown: Grown, parts: Vec<PartNode>, span: Span) -> StatementNode 
         if let Some(Value::Object(list)) = grown.value_mut(machine, &mut copied) {
             extend(Rc::make_mut(list), &more);
         }
-        if cost(&more) < SPARE_MOST {
+        if cost(&more) < MAX_SPARE {
             more.words.clear();
             more.refs.clear();
             machine.spare = more;
