@@ -17,6 +17,7 @@ use crate::wire::line::{Ends, SerialLine};
 use crate::wire::reader::{Connection, PAUSE, Reader, Shared};
 use crate::wire::sender::{Outbox, ReplySender, Socket, TAKE_SOME};
 use std::io::Write;
+use std::iter;
 use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -28,6 +29,9 @@ pub(crate) const MAX_CLIENTS: usize = 8;
 
 /// Between two looks for new clients, silence and a request to end.
 const LOOK: Duration = Duration::from_millis(5);
+
+/// Looks at which a client waits for others to leave before it is told that there are too many.
+const MAX_WAITS: usize = 40;
 
 /// Between two attempts to open a line that went away.
 const AGAIN: Duration = Duration::from_secs(1);
@@ -115,14 +119,18 @@ impl Acceptor {
 
     /// Until the end.
     pub(crate) fn run(mut self) {
+        let mut waits = 0;
         while !self.end.load(Ordering::SeqCst) {
             self.client.retain(|client| !client.reader.is_finished());
             self.leaving.retain(|reader| !reader.is_finished());
-            let mut came = Vec::new();
-            for listener in &self.sockets {
-                let accepted = (0..MAX_CLIENTS).map_while(|_| listener.accept().ok());
-                came.extend(accepted);
+            // No more than can take the places of clients that leave; the others wait at the socket.
+            let mut places = MAX_CLIENTS.saturating_sub(self.leaving.len());
+            waits = if places == 0 { waits + 1 } else { 0 };
+            if waits > MAX_WAITS {
+                places = MAX_CLIENTS;
             }
+            let accept = || self.sockets.iter().find_map(|socket| socket.accept().ok());
+            let came = iter::from_fn(accept).take(places).collect::<Vec<_>>();
             for (stream, from) in came {
                 // A client that cannot be accepted is gone already.
                 let _ = self.admit(stream, Origin::of(from.ip()));

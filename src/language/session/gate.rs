@@ -68,7 +68,7 @@ impl Prepared {
 
     fn proved(&self, at_rest: bool) -> Option<Proved<'_>> {
         let program = self.program.as_ref()?;
-        Some(Proved { program, images: Some(&self.images), at_rest })
+        Some(Proved { program, images: Some(&self.images), at_rest, fits: Some(&self.fits) })
     }
 
     /// Signals and channels that its head must have, in the order of the script.
@@ -105,8 +105,12 @@ impl Entry {
         limits: Vec<Diagnostic>,
     ) -> Result<RunnableEntry, Vec<Diagnostic>> {
         let ready = self.ready.as_ref();
-        let proved =
-            ready.map(|ready| Proved { program: &ready.program, images: None, at_rest: false });
+        let proved = ready.map(|ready| Proved {
+            program: &ready.program,
+            images: None,
+            at_rest: false,
+            fits: None,
+        });
         let found = held(&self.diagnostics, &self.named, proved, head, check_fault, limits)?;
         if self.ready.is_some() { Ok(RunnableEntry(self)) } else { Err(found) }
     }

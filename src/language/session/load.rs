@@ -8,6 +8,7 @@ use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::table::{Table, Tables};
 use crate::program::tree::Program;
 use crate::session::gate::forbids;
+use crate::session::proved::Fits;
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::foreign::ends_block;
@@ -97,6 +98,8 @@ pub struct Prepared {
     pub(super) named: Named,
     /// How many dots and lines each image has that it names.
     pub(super) images: ImageSizes,
+    /// The last head on which nothing of the program is refused.
+    pub(super) fits: Fits,
 }
 
 /// Dots and lines of images, by the names that a script gives them.
@@ -374,6 +377,7 @@ impl Texts {
             effects: checked.effects,
             named: checked.named,
             images,
+            fits: Fits::default(),
         };
         (prepared, checked.index.unwrap_or_default())
     }

@@ -6,6 +6,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::Program;
 use crate::session::load::ImageSizes;
 use spintrue_head::Description;
+use std::cell::RefCell;
 
 /// What is proved against a head.
 #[derive(Clone, Copy)]
@@ -14,6 +15,16 @@ pub(super) struct Proved<'p> {
     pub images: Option<&'p ImageSizes>,
     /// Nothing turns before it starts.
     pub at_rest: bool,
+    /// Where the last head on which nothing is refused is remembered.
+    pub fits: Option<&'p Fits>,
+}
+
+/// A head on which nothing is refused, and whether nothing turned there before. Heads of a campaign differ by
+/// their serial number only, which the walk does not read.
+pub(super) type Fits = RefCell<Option<(Description, bool)>>;
+
+fn is_like(one: &Description, other: &Description) -> bool {
+    *other == Description { serial: other.serial.clone(), ..one.clone() }
 }
 
 fn code(cause: Cause) -> &'static str {
@@ -44,6 +55,15 @@ impl Proved<'_> {
 
     /// Errors: what fails in every run.
     pub(super) fn refused(&self, head: &Description) -> Vec<Diagnostic> {
+        let is_known = |fits: &Fits| {
+            let known = fits.borrow();
+            known
+                .as_ref()
+                .is_some_and(|(like, rests)| *rests == self.at_rest && is_like(like, head))
+        };
+        if self.fits.is_some_and(is_known) {
+            return Vec::new();
+        }
         let all = bounds::refused(self.program, head, &self.size(), self.at_rest);
         let told = all.iter().map(|finding| {
             let error = Diagnostic::error(code(finding.cause), finding.why.clone(), finding.span);
@@ -53,7 +73,11 @@ impl Proved<'_> {
                 error.label(param.span, format!("`{}` is {}", param.name, param.text.trim()))
             })
         });
-        told.collect()
+        let told: Vec<_> = told.collect();
+        if let (true, Some(fits)) = (told.is_empty(), self.fits) {
+            *fits.borrow_mut() = Some((head.clone(), self.at_rest));
+        }
+        told
     }
 
     /// Warnings: params that may be set so that the script surely fails.
