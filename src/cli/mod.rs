@@ -8,6 +8,7 @@ mod console;
 mod explain;
 mod fmt;
 mod formats;
+mod gauge;
 mod head;
 mod history;
 mod json;
@@ -67,6 +68,9 @@ enum Command {
     /// Show or verify the record of a run
     #[command(subcommand)]
     Record(record::Command),
+    /// Keep what is known of the gauge of a station
+    #[command(subcommand)]
+    Gauge(gauge::Command),
     /// Describe or test a head, expose an image on a simulated one, or write a description
     #[command(subcommand)]
     Head(head::Command),
@@ -109,6 +113,7 @@ impl Command {
             Command::Serve(options) => serve::run(&options),
             Command::Check(options) => check::run(&options),
             Command::Record(command) => record::run(&command),
+            Command::Gauge(command) => gauge::run(&command),
             Command::Head(command) => head::run(&command),
             Command::History(options) => history::run(&options),
             Command::Lsp => lsp::run(),

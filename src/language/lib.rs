@@ -56,8 +56,8 @@ pub use ide::{
 };
 pub use images::Images;
 pub use interpret::{
-    Bound as CheckBound, Check as CheckEvent, Event, HeldBlock, HeldCondition, Measured, Observer,
-    PlaceText, answer_line, answer_text, run as run_program,
+    Bound as CheckBound, Budget, Check as CheckEvent, Component, Event, HeldBlock, HeldCondition,
+    Measured, Observer, PlaceText, answer_line, answer_text, run as run_program,
 };
 pub use operator::{Answer, Given, NoAnswer, Operator, Question, Wanted};
 pub use program::checks::{COVERAGE as COVERAGE_FACTOR, Planned as PlannedCheck};
@@ -77,7 +77,7 @@ pub use session::{
     read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
-pub use station::{Station, StationError, TimeLimit};
+pub use station::{GaugeFile, GaugeStudy, Station, StationError, TimeLimit};
 pub use statistics::capability::{cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,

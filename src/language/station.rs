@@ -4,9 +4,11 @@
 
 mod deadline;
 mod finite;
+mod gauge;
 mod waiting;
 
 pub use deadline::TimeLimit;
+pub use gauge::{GaugeFile, GaugeStudy};
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
@@ -96,6 +98,8 @@ pub struct Station {
     sampled: Option<f64>,
     /// Digits of the gauge along and across, as readings told them last; not numbers before.
     pub(crate) gauge_digits: [f64; 2],
+    /// What the file of the gauge says.
+    pub(crate) gauge_file: Option<GaugeFile>,
     /// The trims in force, where nothing happened since they were read that could have changed them.
     trims_in_force: Option<Vec<Trim>>,
 }
@@ -123,6 +127,7 @@ impl Station {
             held: None,
             sampled: None,
             gauge_digits: [f64::NAN; 2],
+            gauge_file: None,
             trims_in_force: None,
         })
     }
@@ -160,6 +165,12 @@ impl Station {
         if let Some(deadline) = &mut self.deadline {
             deadline.let_finish(self.last_now);
         }
+    }
+
+    /// What is known of the gauge by its file; its digits count until readings tell them.
+    pub fn set_gauge_file(&mut self, file: Option<GaugeFile>) {
+        self.gauge_digits = file.as_ref().map_or([f64::NAN; 2], |file| file.digits);
+        self.gauge_file = file;
     }
 
     /// Sets where images come from; without this there are none.

@@ -31,6 +31,7 @@ impl CheckRow {
             if let Some(uncertainty) = &measured.uncertainty {
                 facts.push(("uncertainty", uncertainty.to_string()));
                 facts.push(("coverage", show_number(measured.coverage, None)));
+                facts.extend(measured.budget.as_ref().map(|all| ("budget", all.to_string())));
                 facts.push(("rule", measured.rule.text()));
             }
             let limit = |bound: &CheckBound, closed: &str, open: &str| {

@@ -3,7 +3,7 @@
 use crate::record::about::About;
 use serde_json::{Map, Value, json};
 use spintrue_language::{
-    CheckBound, CheckEvent, Event, Failure, Finished, Prepared, Shown, SourceMap,
+    Budget, CheckBound, CheckEvent, Component, Event, Failure, Finished, Prepared, Shown, SourceMap,
 };
 
 /// The first event.
@@ -115,6 +115,7 @@ fn check_value(time: f64, check: &CheckEvent) -> Value {
             "value": value(&measured.value),
             "uncertainty": measured.uncertainty.as_ref().map(value),
             "coverage": measured.uncertainty.as_ref().map(|_| measured.coverage),
+            "budget": measured.budget.as_ref().map(budget),
             "rule": measured.uncertainty.as_ref().map(|_| measured.rule.text()),
             "margin": measured.margin.as_ref().map(value),
             "probability": measured.probability,
@@ -130,6 +131,15 @@ fn check_value(time: f64, check: &CheckEvent) -> Value {
         "measured": measured,
         "outcome": check.outcome.text(),
     })
+}
+
+fn budget(budget: &Budget) -> Value {
+    let components = budget.components.iter().map(|part| {
+        let Component { name, source, u, degrees } = part;
+        json!({"name": name, "source": source, "u": value(u), "degrees_of_freedom": degrees})
+    });
+    let components: Vec<Value> = components.collect();
+    json!({"degrees_of_freedom": budget.degrees, "components": components})
 }
 
 fn bound(bound: &CheckBound) -> Value {

@@ -4,7 +4,9 @@ use crate::error::{Error, invalid};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use spintrue_head::{io_reason, parse_quantity, visible_line};
-use spintrue_language::{CheckBound, CheckEvent, DecisionRule, Measured, Outcome, Shown, Span};
+use spintrue_language::{
+    Budget, CheckBound, CheckEvent, Component, DecisionRule, Measured, Outcome, Shown, Span,
+};
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::Path;
@@ -243,6 +245,7 @@ fn check(value: &Value) -> Option<CheckEvent> {
             value: measured.get("value").and_then(shown)?,
             uncertainty: measured.get("uncertainty").and_then(shown),
             coverage: measured.get("coverage").and_then(Value::as_f64).unwrap_or(2.0),
+            budget: measured.get("budget").and_then(budget),
             rule: DecisionRule::Simple,
             margin: measured.get("margin").and_then(shown),
             probability: measured.get("probability").and_then(Value::as_f64),
@@ -259,6 +262,17 @@ fn check(value: &Value) -> Option<CheckEvent> {
         outcome,
         span: Span::default(),
     })
+}
+
+fn budget(value: &Value) -> Option<Budget> {
+    let degrees = |of: &Value| of.get("degrees_of_freedom").and_then(Value::as_f64);
+    let component = |part: &Value| {
+        let said = |key| visible_line(text(part, key));
+        let (name, source) = (said("name"), said("source"));
+        Some(Component { name, source, u: shown(part.get("u")?)?, degrees: degrees(part)? })
+    };
+    let components = value.get("components")?.as_array()?.iter().map(component);
+    Some(Budget { degrees: degrees(value)?, components: components.collect::<Option<_>>()? })
 }
 
 fn bound(value: &Value) -> Option<CheckBound> {

@@ -7,7 +7,7 @@ use crate::setup::{memory, recording};
 use spintrue_head::{
     DEFAULT_BAUD, Link, Rig, Secret, SerialLine, WireControl, WirePlace, WireTarget, connect,
 };
-use spintrue_language::{BAD_HEAD_DESCRIPTION, Diagnostic, SourceMap, Span};
+use spintrue_language::{BAD_HEAD_DESCRIPTION, Diagnostic, GaugeFile, SourceMap, Span};
 use spintrue_sim::{ConfigError, Medium, has_serial, open_with};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -20,6 +20,8 @@ pub(crate) struct Opened {
     pub has_gauge: bool,
     /// Faults of a simulated head, and when they strike.
     pub faults: Vec<String>,
+    /// What the file of the gauge says.
+    pub gauge_file: Option<GaugeFile>,
     /// What a simulated head exposes on.
     pub medium: Option<Medium>,
     /// Seed of a simulated head.
@@ -236,6 +238,7 @@ fn open_wired(
 /// A head of which nothing else is known.
 pub(super) fn plain(link: Box<dyn Link>, has_gauge: bool, virtual_time: bool) -> Opened {
     Opened {
+        gauge_file: None,
         virtual_time,
         link,
         has_gauge,

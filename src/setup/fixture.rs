@@ -5,6 +5,7 @@ use crate::disk::read_text;
 use crate::error::{Error, invalid};
 use crate::modbus::{Device, Modbus};
 use crate::setup::address::{Opened, config_errors};
+use crate::setup::gauge::Certificate;
 use crate::terminal::{complain, wrapped};
 use clap::Args;
 use spintrue_head::{Fitted, Paced};
@@ -18,6 +19,9 @@ pub(crate) struct Fixtures {
     /// gauge on Modbus/TCP (see docs/fixtures.md). May be repeated
     #[arg(long = "fixture", value_name = "FILE.toml")]
     files: Vec<PathBuf>,
+    /// The certificate of the gauge, and the study of its station (see docs/gauges.md)
+    #[arg(long, value_name = "FILE.toml")]
+    gauge_file: Option<PathBuf>,
 }
 
 // The option where it cannot be used, so that the error can say why.
@@ -42,7 +46,10 @@ impl NoFixtures {
 
 /// Fixtures that were read, and are not connected yet.
 #[derive(Default)]
-pub(crate) struct OpenFixtures(Vec<(PathBuf, Device)>);
+pub(crate) struct OpenFixtures {
+    devices: Vec<(PathBuf, Device)>,
+    gauge: Option<Certificate>,
+}
 
 impl Fixtures {
     /// The files, as they were named.
@@ -54,7 +61,7 @@ impl Fixtures {
     pub(crate) fn texts(&self) -> impl Iterator<Item = (String, Vec<u8>)> {
         let read =
             |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
-        self.files.iter().filter_map(read)
+        self.files.iter().chain(&self.gauge_file).filter_map(read)
     }
 
     /// Reads the files.
@@ -65,7 +72,9 @@ impl Fixtures {
             let wrong = |errors: Vec<_>| config_errors(&[(&name, &text)], &errors);
             Ok((path.clone(), Device::read(&text).map_err(wrong)?))
         };
-        self.files.iter().map(read).collect::<Result<_, Error>>().map(OpenFixtures)
+        let devices = self.files.iter().map(read).collect::<Result<_, Error>>()?;
+        let gauge = self.gauge_file.as_deref().map(Certificate::read).transpose()?;
+        Ok(OpenFixtures { devices, gauge })
     }
 }
 
@@ -95,7 +104,7 @@ impl OpenFixtures {
 
     /// Whether they would not keep pace with the head.
     fn are_waited_for(&self, opened: &Opened) -> bool {
-        !self.0.is_empty() && opened.virtual_time
+        !self.devices.is_empty() && opened.virtual_time
     }
 
     fn fitted(
@@ -104,7 +113,7 @@ impl OpenFixtures {
         paced: bool,
         stop: &Arc<AtomicBool>,
     ) -> Result<Opened, Error> {
-        if let (Some((path, _)), Some(_)) = (self.0.first(), &opened.replay) {
+        if let (Some((path, _)), Some(_)) = (self.devices.first(), &opened.replay) {
             return Err(invalid!(
                 "a recording holds what its fixtures answered, so its replay takes none: leave \
                  `--fixture {}` out",
@@ -115,11 +124,15 @@ impl OpenFixtures {
             opened.link = Box::new(Paced::new(opened.link, Arc::clone(stop)));
             opened.virtual_time = false;
         }
-        for (path, device) in &self.0 {
+        for (path, device) in &self.devices {
             let fixture = Box::new(Modbus::new(device.clone()));
             let fitted = Fitted::fit(opened.link, fixture);
             let fitted = fitted.map_err(|why| invalid!("{}: {why}", path.display()))?;
             opened.link = Box::new(fitted);
+        }
+        if let Some(gauge) = &self.gauge {
+            opened.link = gauge.over(opened.link);
+            opened.gauge_file = Some(gauge.file.clone());
         }
         Ok(opened)
     }

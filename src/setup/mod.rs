@@ -5,6 +5,7 @@
 
 mod address;
 mod fixture;
+mod gauge;
 mod limits;
 mod memory;
 pub(crate) mod operator;
@@ -15,6 +16,7 @@ pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
 };
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
+pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 
 use crate::disk::{Disk, ImageCache};
@@ -121,9 +123,10 @@ impl Stage {
     /// Puts a head behind the guard; images are read as `script` names them.
     pub(crate) fn open(opened: Opened, script: &str) -> Result<Stage, Error> {
         let (real_time, at_rest) = (opened.is_real_time(), opened.is_at_rest());
-        let Opened { link, medium, seed, faults, replay, stop, files, .. } = opened;
+        let Opened { link, medium, seed, faults, replay, stop, files, gauge_file, .. } = opened;
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
         station.set_real_time(real_time);
+        station.set_gauge_file(gauge_file);
         station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
         Ok(Stage { station, head, medium, seed, faults, replay, stop, files, at_rest })

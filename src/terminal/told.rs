@@ -119,7 +119,8 @@ pub(crate) fn stamped(time: f64, text: &str, colour: bool) -> String {
 pub(crate) fn measured(check: &CheckEvent) -> String {
     let Some(measured) = &check.measured else { return shortened(&check.text) };
     let value = match &measured.uncertainty {
-        Some(uncertainty) if measured.coverage == COVERAGE_FACTOR => {
+        // A budget is always expanded to 95 %.
+        Some(uncertainty) if measured.coverage == COVERAGE_FACTOR || measured.budget.is_some() => {
             format!("{} ± {uncertainty}", measured.value)
         }
         Some(uncertainty) => {

@@ -70,6 +70,11 @@ impl Shape {
         self.combined(&unit(k)).0.sqrt()
     }
 
+    /// The part of that which does not average out.
+    pub fn fixed_u(&self, k: usize) -> f64 {
+        quadratic(&self.fixed, &unit(k)).sqrt()
+    }
+
     /// Where the line lies at `s` of its length from its middle, with the standard uncertainty of that:
     /// by the coefficients that are told, and their covariances.
     pub fn at(&self, s: f64) -> (f64, f64) {

@@ -4,12 +4,17 @@ use crate::builtins::records::made_of_numbers;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::program::show::number_text;
 use crate::program::value::Datum;
-use crate::statistics::gauge::{Readings, study};
+use crate::statistics::gauge::{Readings, study, study_limits};
 use crate::statistics::{capability, describe};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
-    vec![pure("cp", cp), pure("cpk", cpk), pure("gauge_study", gauge_study)]
+    vec![
+        pure("cp", cp),
+        pure("cpk", cpk),
+        pure("gauge_study", gauge_study),
+        pure("gauge_limits", gauge_limits),
+    ]
 }
 
 /// The mean and the standard deviation of values, and the limits.
@@ -49,7 +54,8 @@ fn cpk(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> 
     Ok(Datum::Number(capability::cpk(mean, deviation, low, high)))
 }
 
-fn gauge_study(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+/// The readings of a study, how many parts and trials, and above what an interaction is pooled.
+fn asked(arguments: Arguments<'_>) -> Result<((Vec<f64>, usize, usize), f64), Trouble> {
     let pool_above = arguments.optional(1).unwrap_or(0.25);
     if !(0.0..=1.0).contains(&pool_above) {
         return wrong(format!(
@@ -58,14 +64,38 @@ fn gauge_study(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, T
         ));
     }
     let (values, parts, trials) = crossed(arguments.get(0))?;
-    let readings = Readings { values: &values, parts, trials };
     if values.chunks(trials).all(|cell| cell.iter().all(|x| Some(x) == cell.first())) {
         return wrong(
             "the trials of each part are all alike: the resolution hides the repeatability",
         );
     }
-    let Some(found) = study(readings, pool_above) else {
-        return wrong("a study needs two operators, two parts and two trials, or more");
+    Ok(((values, parts, trials), pool_above))
+}
+
+const FEW: &str = "a study needs two operators, two parts and two trials, or more";
+
+fn gauge_limits(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let ((values, parts, trials), pool_above) = asked(arguments)?;
+    let Some(found) = study_limits(Readings { values: &values, parts, trials }, pool_above) else {
+        return wrong(FEW);
+    };
+    let fields = [
+        ("distinct_categories_high", found.categories[1]),
+        ("distinct_categories_low", found.categories[0]),
+        ("gauge_high", found.gauge[1]),
+        ("gauge_low", found.gauge[0]),
+        ("repeatability_high", found.repeatability[1]),
+        ("repeatability_low", found.repeatability[0]),
+        ("reproducibility_high", found.reproducibility[1]),
+        ("reproducibility_low", found.reproducibility[0]),
+    ];
+    made_of_numbers("study", "gauge_limits", &fields)
+}
+
+fn gauge_study(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let ((values, parts, trials), pool_above) = asked(arguments)?;
+    let Some(found) = study(Readings { values: &values, parts, trials }, pool_above) else {
+        return wrong(FEW);
     };
     let share = |part: f64| part / found.total;
     let fields = [

@@ -1,12 +1,33 @@
-//! What a head can be asked for, as its description states it.
+//! What a head can be asked for, as its description states it, and what the file of its gauge says.
 
 use crate::builtins::records::{datum, made};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure};
-use crate::program::value::Datum;
+use crate::program::value::{Datum, Value};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
-    vec![pure("head_limits", head_limits)]
+    vec![pure("head_limits", head_limits), pure("gauge_file", gauge_file)]
+}
+
+/// Without a file there are no texts and no numbers.
+fn gauge_file(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
+    let file = context.station.gauge_file.as_ref();
+    let study = file.and_then(|file| file.study.as_ref());
+    let text = |text: Option<&String>| Datum::Value(Value::text(text.map_or("", String::as_str)));
+    let number = |number: Option<f64>| Datum::Number(number.unwrap_or(f64::NAN));
+    Ok(datum(made(
+        "gauge_file",
+        &[
+            ("certificate", text(file.map(|file| &file.certificate))),
+            ("coldest", number(file.map(|file| file.temperature[0]))),
+            ("id", text(file.map(|file| &file.id))),
+            ("station", text(study.map(|study| &study.station))),
+            ("study_cross_scan", number(study.map(|study| study.shares[1]))),
+            ("study_in_scan", number(study.map(|study| study.shares[0]))),
+            ("study_valid", Datum::Flag(study.is_some_and(|study| study.is_valid))),
+            ("warmest", number(file.map(|file| file.temperature[1]))),
+        ],
+    )))
 }
 
 /// What a head does not have is no number.
@@ -39,6 +60,7 @@ fn head_limits(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Tro
         ("power_trim", range(head.power_trim)),
         ("power_trim_step", step(head.power_trim)),
         ("queue_words", f64::from(head.queue_words)),
+        ("simulated", f64::from(u8::from(head.simulated))),
         ("spin_up_time", head.spin_up_most),
     ];
     Ok(datum(made("head_limits", &fields.map(|(name, of)| (name, Datum::Number(of))))))

@@ -283,7 +283,7 @@ fn ends_fixed(shape: &Shape) -> f64 {
 fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     let FacetMean { along, across, dose, .. } = mean;
     let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
-    let fixed = |shape: &spintrue_head::Shape| shape.fixed[0][0].sqrt();
+    let fixed = Shape::fixed_u;
     let degrees = along.effective_degrees().min(across.effective_degrees()).min(MAX_DEGREES);
     let ends =
         [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
@@ -292,13 +292,14 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
     // P1 in 2s runs from -1 at the start to 1 at the end.
     let fields = [
         ("bow", of(&across.of, 2)),
+        ("bow_fixed_u", fixed(across, 2)),
         ("bow_u", across.u(2)),
         ("cross_scan", of(&across.of, 0)),
         ("cross_scan_digit", across.digit),
         ("cross_scan_end", end_across.0),
         ("cross_scan_end_u", end_across.1),
         ("cross_scan_ends_fixed_u", ends_fixed(across)),
-        ("cross_scan_fixed_u", fixed(across)),
+        ("cross_scan_fixed_u", fixed(across, 0)),
         ("cross_scan_scatter", across.scatter),
         ("cross_scan_scatter_u", across.scatter_u),
         ("cross_scan_start", start_across.0),
@@ -307,10 +308,12 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("cross_scan_u", across.u(0)),
         ("degrees", degrees),
         ("dose", of(&dose.of, 0)),
+        ("dose_fixed_u", fixed(dose, 0)),
         ("dose_range", dose_range.0),
         ("dose_range_u", dose_range.1),
         ("dose_u", dose.u(0)),
         ("even", of(&along.of, 2)),
+        ("even_fixed_u", fixed(along, 2)),
         ("even_u", along.u(2)),
         ("facet", f64::from(facet)),
         ("in_scan", of(&along.of, 0)),
@@ -318,7 +321,7 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("in_scan_end", end.0),
         ("in_scan_end_u", end.1),
         ("in_scan_ends_fixed_u", ends_fixed(along)),
-        ("in_scan_fixed_u", fixed(along)),
+        ("in_scan_fixed_u", fixed(along, 0)),
         ("in_scan_scatter", along.scatter),
         ("in_scan_scatter_u", along.scatter_u),
         ("in_scan_start", start.0),
@@ -326,6 +329,7 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("in_scan_trim", trim.in_scan),
         ("in_scan_u", along.u(0)),
         ("length_error", 2.0 * of(&along.of, 1)),
+        ("length_error_fixed_u", 2.0 * fixed(along, 1)),
         ("length_error_u", 2.0 * along.u(1)),
         ("length_trim", trim.length),
         ("marks", mean.marks as f64),
@@ -334,11 +338,13 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("misfit_along", along.misfit),
         ("misfit_along_u", along.misfit_u),
         ("odd", of(&along.of, 3)),
+        ("odd_fixed_u", fixed(along, 3)),
         ("odd_u", along.u(3)),
         ("power_trim", trim.power),
         ("readings", mean.count as f64),
         ("rejected", mean.rejected as f64),
         ("skew", 2.0 * of(&across.of, 1)),
+        ("skew_fixed_u", 2.0 * fixed(across, 1)),
         ("skew_u", 2.0 * across.u(1)),
         ("speed_error", mean.fast),
     ];

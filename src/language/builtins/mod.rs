@@ -34,12 +34,13 @@ pub(crate) use bound::{CallFacts, Extent, Range, Refused, ResultBound, TimeBound
 pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
-pub(crate) use records::record;
 pub use records::{RecordSpec, records};
+pub(crate) use records::{component, record};
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Effect};
 use std::sync::LazyLock;
+pub(crate) use uncertainty::{Budget, Component, budget};
 
 /// What the open dimensions of a built-in are called in reports.
 pub const OPEN_NAMES: [&str; 2] = ["D", "E"];

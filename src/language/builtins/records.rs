@@ -2,7 +2,7 @@
 
 use crate::builtins::page::{items, kind, one_line, parts};
 use crate::builtins::signature::{Trouble, wrong};
-use crate::program::types::RecordType;
+use crate::program::types::{RecordType, Type};
 use crate::program::value::{Datum, Object, Value};
 use std::rc::Rc;
 use std::sync::{Arc, LazyLock, OnceLock};
@@ -156,6 +156,18 @@ pub(super) fn listed(items: impl IntoIterator<Item = Object>) -> Datum {
 /// How many doubles a record takes.
 pub(super) fn width(record: &str) -> usize {
     fields(record).iter().filter(|field| !field.is_reference).count()
+}
+
+/// The type of a component of an uncertainty of a kind.
+pub(crate) fn component(of: &Type) -> Type {
+    let Some(record) = record("component") else { return Type::Unknown };
+    let mut made = record.to_type();
+    for (name, kind) in &mut made.fields {
+        if &**name == "u" {
+            *kind = of.clone();
+        }
+    }
+    Type::Record(Rc::new(made))
 }
 
 /// A field of a record, by the order of their names.

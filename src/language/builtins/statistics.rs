@@ -7,7 +7,7 @@ use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pu
 use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::fit::{NoLine, line};
-use crate::statistics::{describe, order};
+use crate::statistics::{correlated, describe, order};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -36,6 +36,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         pure("percentile", percentile).with_result(bound::among),
         pure("autocorrelation", autocorrelation),
+        pure("series", series),
         pure("linear_fit", linear_fit),
     ]
 }
@@ -63,6 +64,22 @@ fn autocorrelation(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datu
         return wrong("elements that are all alike have no autocorrelation");
     }
     Ok(Datum::Number(found))
+}
+
+fn series(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let values = some("series", 4, arguments)?;
+    let Some(found) = correlated::series(values) else {
+        return wrong("a series has 4 readings or more");
+    };
+    let fields = [
+        ("correlation", found.correlation),
+        ("degrees", found.degrees),
+        ("deviation", found.deviation),
+        ("deviation_u", found.deviation_u),
+        ("mean", found.mean),
+        ("u", found.u),
+    ];
+    made_of_numbers("series", "series", &fields)
 }
 
 fn linear_fit(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {

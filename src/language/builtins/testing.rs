@@ -174,29 +174,37 @@ pub(super) fn fits_the_head(
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 23] = [
+const LARGEST: [&str; 31] = [
     "bow",
+    "bow_fixed_u",
     "bow_u",
+    "cross_scan_fixed_u",
     "cross_scan_scatter",
     "cross_scan_scatter_u",
     "cross_scan_u",
+    "dose_fixed_u",
     "dose_range",
     "dose_range_u",
     "dose_u",
     "even",
+    "even_fixed_u",
     "even_u",
+    "in_scan_fixed_u",
     "in_scan_scatter",
     "in_scan_scatter_u",
     "in_scan_u",
     "length_error",
+    "length_error_fixed_u",
     "length_error_u",
     "misfit_across",
     "misfit_across_u",
     "misfit_along",
     "misfit_along_u",
     "odd",
+    "odd_fixed_u",
     "odd_u",
     "skew",
+    "skew_fixed_u",
     "skew_u",
 ];
 

@@ -1,10 +1,16 @@
 //! Uncertainty budgets: components together, degrees of freedom, coverage.
 
+use crate::builtins::records::{datum, field, made, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::program::show::number_text;
-use crate::program::value::Datum;
+use crate::program::value::{Datum, Value};
 use crate::statistics::distributions::student_two_sided;
 use crate::statistics::uncertainty::{combined, effective_degrees};
+
+const COMPONENT: &str = "component";
+
+/// Degrees of freedom of what is beyond doubt.
+const BEYOND_DOUBT: f64 = 1e9;
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -14,6 +20,18 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         pure("effective_degrees_of_freedom", effective),
         pure("coverage_factor", |_, arguments| Ok(Datum::Number(factor(arguments, 0)?))),
+        pure("type_a", |_, arguments| {
+            let degrees = arguments.number(2);
+            component(arguments, "A", degrees)
+        }),
+        pure("type_b", |_, arguments| {
+            let degrees = arguments.optional(3).unwrap_or(BEYOND_DOUBT);
+            let source = arguments.text(2).trim().to_string();
+            if source.is_empty() {
+                return wrong("`source` is empty: say where this component is known from");
+            }
+            component(arguments, &format!("B: {source}"), degrees)
+        }),
         pure("expanded_uncertainty", |_, arguments| {
             let u = arguments.number(0);
             if u < 0.0 {
@@ -22,6 +40,70 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(Datum::Number(u * factor(arguments, 1)?))
         }),
     ]
+}
+
+fn component(arguments: Arguments<'_>, source: &str, degrees: f64) -> Result<Datum, Trouble> {
+    let (name, u) = (arguments.text(0).trim(), arguments.number(1));
+    if name.is_empty() {
+        return wrong("`name` is empty: say what this component is");
+    }
+    if u < 0.0 {
+        return wrong("`u` is negative; a standard uncertainty is not");
+    }
+    if degrees < 1.0 {
+        let degrees = number_text(degrees);
+        return wrong(format!("`degrees_of_freedom` is {degrees}; there is at least 1"));
+    }
+    Ok(datum(made(
+        COMPONENT,
+        &[
+            ("degrees", Datum::Number(degrees)),
+            ("name", Datum::Value(Value::text(name))),
+            ("source", Datum::Value(Value::text(source))),
+            ("u", Datum::Number(u)),
+        ],
+    )))
+}
+
+/// A component of a budget.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Component {
+    /// What it is.
+    pub name: String,
+    /// `A`, or `B` with where it is known from.
+    pub source: String,
+    /// Standard uncertainty, times its sensitivity.
+    pub u: f64,
+    /// Degrees of freedom.
+    pub degrees: f64,
+}
+
+/// What a list of components comes to.
+pub(crate) struct Budget {
+    pub components: Vec<Component>,
+    /// Expanded to 95 %.
+    pub expanded: f64,
+    /// Effective degrees of freedom; many where they are beyond doubt.
+    pub degrees: f64,
+    /// Expanded over combined standard uncertainty.
+    pub factor: f64,
+}
+
+/// Adds up a list of components (JCGM 100:2008, 5.1.2, G.4.1 and G.3); none of an empty list.
+pub(crate) fn budget(list: &Value) -> Option<Budget> {
+    let words = list.as_words().chunks_exact(width(COMPONENT).max(1));
+    let components = words.zip(list.as_refs().chunks_exact(2)).map(|(words, texts)| {
+        let text = |at: usize| texts.get(at).map_or("", Value::as_text).to_string();
+        let (u, degrees) = (field(COMPONENT, words, "u"), field(COMPONENT, words, "degrees"));
+        Component { name: text(0), source: text(1), u, degrees }
+    });
+    let components: Vec<Component> = components.collect();
+    let (us, degrees): (Vec<f64>, Vec<f64>) = components.iter().map(|c| (c.u, c.degrees)).unzip();
+    let u = combined(&us);
+    let degrees = if u == 0.0 { BEYOND_DOUBT } else { effective_degrees(&us, &degrees) };
+    let degrees = degrees.min(BEYOND_DOUBT);
+    let factor = student_two_sided(0.95, degrees);
+    (!components.is_empty()).then_some(Budget { components, expanded: factor * u, degrees, factor })
 }
 
 fn components(arguments: Arguments<'_>) -> Result<&[f64], Trouble> {

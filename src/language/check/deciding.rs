@@ -2,7 +2,7 @@
 
 use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
-use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule};
+use crate::program::tree::{COVERAGE, Deciding, Number, Planned, Rule, Stated};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{Choice, Expression, ExpressionKind, Piece, StatementKind};
@@ -173,9 +173,12 @@ impl Checker<'_> {
         }
     }
 
-    /// How a check is decided, by its own choices and those for all. `uncertain`: it has a value
-    /// with an uncertainty.
-    pub(super) fn decided(&mut self, choices: &[Choice], uncertain: bool) -> (Deciding, bool) {
+    /// How a check is decided, by its own choices and those for all, with what is stated behind its value.
+    pub(super) fn decided(
+        &mut self,
+        choices: &[Choice],
+        stated: Option<&Stated>,
+    ) -> (Deciding, bool) {
         let own = self.chosen(choices, false);
         for (word, span) in [
             own.rule
@@ -187,11 +190,16 @@ impl Checker<'_> {
         .into_iter()
         .flatten()
         {
-            if !uncertain {
+            if stated.is_none() {
                 let headline = format!("this {word} rests on an uncertainty, and none is stated");
                 self.error(codes::BAD_CHECK_RULE, headline, span)
                     .help("state it behind the value: `value ± uncertainty <= limit`");
             }
+        }
+        if let (Some((_, span)), Some(Stated::Budget(_))) = (&own.coverage, stated) {
+            let headline = "a budget is expanded by the factor that its degrees of freedom lead to";
+            self.error(codes::BAD_CHECK_RULE, headline, *span)
+                .help("leave `coverage` out; it is for an uncertainty that is expanded already");
         }
         let all = &self.decides;
         let rule = own.rule.or_else(|| all.rule.clone()).map_or(Rule::Guard, |rule| rule.0);

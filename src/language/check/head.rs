@@ -2,13 +2,14 @@
 //! `expect`, `record`, `note`. `ask` has a file of its own.
 
 use crate::builtins;
+use crate::builtins::component;
 use crate::check::Checker;
 use crate::check::flow::{CallSite, Callee};
 use crate::check::operator::is_number;
 use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
-use crate::program::tree::{Expect, Expectation, Number};
+use crate::program::tree::{Expect, Expectation, Number, Stated};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::tree::{
@@ -226,8 +227,11 @@ impl Checker<'_> {
         let label = self.label(written);
         let condition = self.expectation(condition, "what is expected");
         if let Some(condition) = condition {
-            let uncertain = matches!(&condition, Expectation::Limits { uncertainty: Some(_), .. });
-            let (deciding, optional) = self.decided(choices, uncertain);
+            let stated = match &condition {
+                Expectation::Limits { uncertainty, .. } => uncertainty.as_ref(),
+                Expectation::Holds(_) => None,
+            };
+            let (deciding, optional) = self.decided(choices, stated);
             let number = self.plan(written, optional, span);
             let expect = Expect { label, condition, deciding, number, text, span };
             code.push(program::Statement::Expect(Box::new(expect)));
@@ -339,8 +343,14 @@ impl Checker<'_> {
             Type::Temperature => Type::Quantity(Dimension::TEMPERATURE),
             other => other.clone(),
         };
-        let uncertainty =
-            self.expect_kind(right, &wanted, codes::UNLIKE_KINDS, "the uncertainty behind `±`");
+        let what = "the uncertainty behind `±`";
+        let typed = self.expression(right, Some(&wanted));
+        if matches!(typed.kind, Type::List(_)) {
+            let components = component(&wanted).list();
+            let budget = self.of_kind(right, typed, &components, codes::UNLIKE_KINDS, what);
+            return (value, Some(budget));
+        }
+        let uncertainty = self.of_kind(right, typed, &wanted, codes::UNLIKE_KINDS, what);
         if uncertainty.constant().is_some_and(|u| u < 0.0) {
             let headline = "an uncertainty cannot be negative";
             self.error(codes::MISPLACED_UNCERTAINTY, headline, uncertainty.span);
@@ -376,7 +386,10 @@ impl Checker<'_> {
         let shower = self.shower(&shown, None)?;
         Some(Expectation::Limits {
             value: value.number(),
-            uncertainty: uncertainty.map(Typed::number),
+            uncertainty: uncertainty.map(|stated| match stated.kind {
+                Type::List(_) => Stated::Budget(stated.reference()),
+                _ => Stated::Expanded(stated.number()),
+            }),
             low: low.map(|(limit, closed)| (limit.number(), closed)),
             high: high.map(|(limit, closed)| (limit.number(), closed)),
             shower,

@@ -5,6 +5,7 @@ use crate::program::failure::Failure;
 use crate::program::plot::PlotOf;
 use crate::program::show::Shown;
 use crate::source::Span;
+use spintrue_head::show_number;
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -151,6 +152,8 @@ pub struct Measured {
     pub uncertainty: Option<Shown>,
     /// The factor by which that is expanded.
     pub coverage: f64,
+    /// What it is made of, where that was stated.
+    pub budget: Option<Budget>,
     /// By which rule it was decided.
     pub rule: Rule,
     /// From the value to the nearer limit, negative beyond it; none where the value is no number.
@@ -174,6 +177,46 @@ impl Measured {
         })
     }
 }
+
+/// What an uncertainty is made of.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Budget {
+    /// Effective degrees of freedom; 1e9 where they are beyond doubt.
+    pub degrees: f64,
+    /// Its components.
+    pub components: Vec<Component>,
+}
+
+/// A component of an uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Component {
+    /// What it is.
+    pub name: String,
+    /// `A`, or `B` and where it is known from.
+    pub source: String,
+    /// Standard uncertainty.
+    pub u: Shown,
+    /// Degrees of freedom; 1e9 where they are beyond doubt.
+    pub degrees: f64,
+}
+
+impl std::fmt::Display for Budget {
+    /// In one line: each with its size, source and degrees of freedom.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        for (at, part) in self.components.iter().enumerate() {
+            let between = if at == 0 { "" } else { "; " };
+            write!(f, "{between}{} {} ({}", part.name, part.u, part.source)?;
+            if part.degrees < DOUBTLESS {
+                write!(f, ", {} degrees of freedom", show_number(part.degrees, Some(0)))?;
+            }
+            write!(f, ")")?;
+        }
+        Ok(())
+    }
+}
+
+/// Degrees of freedom from which on they change no factor that is shown.
+const DOUBTLESS: f64 = 1e6;
 
 /// A limit as shown.
 #[derive(Clone, Debug, PartialEq)]

@@ -14,7 +14,8 @@ mod run;
 mod step;
 
 pub use events::{
-    Bound, Check, Event, HeldBlock, HeldCondition, Measured, Observer, answer_line, answer_text,
+    Bound, Budget, Check, Component, Event, HeldBlock, HeldCondition, Measured, Observer,
+    answer_line, answer_text,
 };
 pub use holds::PlaceText;
 pub use run::run;

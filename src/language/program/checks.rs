@@ -80,8 +80,8 @@ pub enum Expectation {
     Limits {
         /// The value.
         value: Number,
-        /// Expanded uncertainty, if one is stated.
-        uncertainty: Option<Number>,
+        /// What is stated behind `±`, if anything is.
+        uncertainty: Option<Stated>,
         /// Lower limit, and whether the limit itself conforms.
         low: Option<(Number, bool)>,
         /// Upper limit, and whether the limit itself conforms.
@@ -89,4 +89,13 @@ pub enum Expectation {
         /// How value and limits are shown.
         shower: Shower,
     },
+}
+
+/// An uncertainty behind `±`.
+#[derive(Clone, Debug)]
+pub enum Stated {
+    /// Expanded by the factor of the check.
+    Expanded(Number),
+    /// A budget: a list of components, expanded by the factor that they lead to.
+    Budget(Ref),
 }

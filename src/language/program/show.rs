@@ -101,13 +101,17 @@ impl Shower {
         let Shower::Quantity { dimension, absolute: false, unit, decimals: None } = self else {
             return self.clone();
         };
-        let large = |unit: &Rc<UnitText>| {
-            // A small value with a larger uncertainty stays in the unit of its limits.
-            let size = value.abs().max(uncertainty.unwrap_or(0.0));
-            value == 0.0 || dimension.is_number() || unit.from_si(size).abs() >= 0.01
+        // A small value with a larger uncertainty stays in the unit of its limits.
+        let size = value.abs().max(uncertainty.unwrap_or(0.0));
+        let suited = || suited_unit(value, *dimension).map(Rc::new);
+        let unit = match unit {
+            Some(unit) if value != 0.0 && !dimension.is_number() && unit.from_si(size) < 0.01 => {
+                let larger = |suited: &Rc<UnitText>| suited.from_si(size) > unit.from_si(size);
+                suited().filter(larger).or_else(|| Some(unit.clone()))
+            }
+            Some(unit) => Some(unit.clone()),
+            None => suited(),
         };
-        let unit =
-            unit.clone().filter(large).or_else(|| suited_unit(value, *dimension).map(Rc::new));
         let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
         let value = counted(value);
         let decimals = match uncertainty.filter(|u| *u > 0.0) {

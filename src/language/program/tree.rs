@@ -6,7 +6,7 @@
 
 use crate::operator::{Pattern, Wanted};
 pub(crate) use crate::program::checks::{
-    COVERAGE, Deciding, Expect, Expectation, Held, Planned, Rule,
+    COVERAGE, Deciding, Expect, Expectation, Held, Planned, Rule, Stated,
 };
 use crate::program::plot::Plot;
 use crate::program::show::Shower;

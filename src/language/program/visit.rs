@@ -2,7 +2,7 @@
 
 use crate::program::tree::{
     Access, BuiltinCall, Call, Deciding, Expectation, Expression, Flag, Number, Over, Part, Piece,
-    Ref, Rule, Statement,
+    Ref, Rule, Stated, Statement,
 };
 
 /// A node of the checked tree.
@@ -76,7 +76,13 @@ impl<'p> Parts<'_, 'p> {
             Expectation::Holds(flag) => self.all([flag]),
             Expectation::Limits { value, uncertainty, low, high, .. } => {
                 let ends = low.iter().chain(high).map(|(number, _)| number);
-                self.all([value].into_iter().chain(uncertainty).chain(ends));
+                self.all([value]);
+                match uncertainty {
+                    Some(Stated::Expanded(u)) => self.all([u]),
+                    Some(Stated::Budget(components)) => self.all([components]),
+                    None => {}
+                }
+                self.all(ends);
             }
         }
     }

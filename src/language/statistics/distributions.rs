@@ -76,11 +76,26 @@ pub(crate) fn chi_squared_above(x: f64, degrees: f64) -> f64 {
     checked_gamma_ur(0.5 * degrees, 0.5 * x).unwrap_or(f64::NAN)
 }
 
+/// The value below which chi-squared with these degrees of freedom lies with the probability `p`, between 0 and 1,
+/// by halving on a scale of logarithms.
+pub(crate) fn chi_squared_quantile(p: f64, degrees: f64) -> f64 {
+    let (mut low, mut high) = (-80.0, libm::log(degrees + 40.0 * degrees.sqrt() + 100.0));
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if chi_squared_above(libm::exp(middle), degrees) > 1.0 - p {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    libm::exp(0.5 * (low + high))
+}
+
 #[cfg(test)]
 mod tests {
     use super::{
-        chi_squared_above, fisher_above, normal_above, normal_quantile, student_above,
-        student_two_sided,
+        chi_squared_above, chi_squared_quantile, fisher_above, normal_above, normal_quantile,
+        student_above, student_two_sided,
     };
 
     fn near(seen: f64, should: f64, relative: f64) {
@@ -99,6 +114,10 @@ mod tests {
         near(chi_squared_above(20.0, 9.0), 0.017912404529843298, 1e-12);
         near(chi_squared_above(150.0, 9.0), 8.819629954805395e-28, 1e-12);
         near(fisher_above(2.5, 18.0, 60.0), 0.004197464770740618, 1e-11);
+        // From tables, from memory: 95 % of 1 and of 10, 2.5 % of 20.
+        near(chi_squared_quantile(0.95, 1.0), 3.841, 2e-4);
+        near(chi_squared_quantile(0.95, 10.0), 18.307, 1e-4);
+        near(chi_squared_quantile(0.025, 20.0), 9.591, 1e-4);
     }
 
     /// t for 95 %, 95.45 % and 99 % (JCGM 100:2008, table G.2, from memory).

@@ -5,6 +5,7 @@
 
 pub(crate) mod capability;
 pub(crate) mod control;
+pub(crate) mod correlated;
 pub(crate) mod describe;
 pub(crate) mod distributions;
 pub(crate) mod fit;

@@ -1,14 +1,16 @@
 //! What a script leaves behind: checks, records and notes.
 
 use crate::acceptance::decision::{Limit, Measurement, Outcome, Rule, decide};
+use crate::builtins::{Budget, Component, budget};
+use crate::interpret::events;
 use crate::interpret::events::{Bound, Check, Event, Measured};
-use crate::interpret::link::{FlagNode, Linker, NumberNode, StatementNode};
+use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
 use crate::program::failure::FailureKind;
 use crate::program::plot::{Plot, PlotOf};
 use crate::program::show::{Shower, Shown};
 use crate::program::tree;
-use crate::program::tree::{Deciding, Expect, Expectation, Expression, Number, Ref};
+use crate::program::tree::{Deciding, Expect, Expectation, Expression, Number, Ref, Stated};
 use crate::program::value::Datum;
 use crate::source::Span;
 use spintrue_head::show_number;
@@ -22,13 +24,19 @@ enum Condition {
 
 struct Limits {
     value: NumberNode,
-    uncertainty: Option<NumberNode>,
+    uncertainty: Option<Uncertainty>,
     low: Option<(NumberNode, bool)>,
     high: Option<(NumberNode, bool)>,
     shower: Shower,
     coverage: NumberNode,
     rule: LinkedRule,
     span: Span,
+}
+
+/// What is stated behind `±`.
+enum Uncertainty {
+    Expanded(NumberNode),
+    Budget(RefNode),
 }
 
 /// By which rule a value is decided.
@@ -71,13 +79,23 @@ impl Condition {
 impl Limits {
     fn decide(&self, machine: &mut Machine<'_>) -> Result<(Outcome, Option<Measured>), Failed> {
         let value = (self.value)(machine)?;
-        let uncertainty = match &self.uncertainty {
-            Some(uncertainty) => Some(uncertainty(machine)?),
-            None => None,
+        let (uncertainty, budget) = match &self.uncertainty {
+            Some(Uncertainty::Expanded(uncertainty)) => (Some(uncertainty(machine)?), None),
+            Some(Uncertainty::Budget(components)) => {
+                let budget = budget(&components(machine)?);
+                let none = "a budget without components has no uncertainty";
+                let failed = || machine.fail(FailureKind::Value, none, self.span);
+                let budget = budget.ok_or_else(failed)?;
+                (Some(budget.expanded), Some(budget))
+            }
+            None => (None, None),
         };
         let low = limit(machine, self.low.as_ref())?;
         let high = limit(machine, self.high.as_ref())?;
-        let coverage = (self.coverage)(machine)?;
+        let coverage = match &budget {
+            Some(budget) => budget.factor,
+            None => (self.coverage)(machine)?,
+        };
         if coverage.is_nan() || coverage <= 0.0 {
             let coverage = show_number(coverage, None);
             let message = format!("an uncertainty is expanded by a factor above 0, not {coverage}");
@@ -95,6 +113,7 @@ impl Limits {
             value: shown(&tuned, value),
             uncertainty: uncertainty.map(|u| shown(&tuned.difference(), u)),
             coverage,
+            budget: budget.map(|budget| self.shown_budget(budget)),
             rule,
             margin: decided
                 .margin
@@ -104,6 +123,18 @@ impl Limits {
             high: high.map(bound),
         };
         Ok((decided.outcome, Some(measured)))
+    }
+}
+
+impl Limits {
+    fn shown_budget(&self, budget: Budget) -> events::Budget {
+        let part = |part: Component| {
+            let shower = self.shower.tuned(part.u, Some(part.u)).difference();
+            let Component { name, source, degrees, u } = part;
+            events::Component { name, source, degrees, u: shown(&shower, u) }
+        };
+        let components = budget.components.into_iter().map(part).collect();
+        events::Budget { degrees: budget.degrees, components }
     }
 }
 
@@ -141,7 +172,12 @@ impl Linker<'_> {
                 let (low, high) = (low.as_ref().map(&mut bound), high.as_ref().map(bound));
                 Condition::Limits(Box::new(Limits {
                     value: self.number(value),
-                    uncertainty: uncertainty.as_ref().map(|u| self.number(u)),
+                    uncertainty: uncertainty.as_ref().map(|stated| match stated {
+                        Stated::Expanded(u) => Uncertainty::Expanded(self.number(u)),
+                        Stated::Budget(components) => {
+                            Uncertainty::Budget(self.reference(components))
+                        }
+                    }),
                     low,
                     high,
                     shower: shower.clone(),
