@@ -297,7 +297,7 @@ fn no_file_is_overwritten_unasked() {
     let page = fs::read(root().join("scripts/expose_page.spt")).unwrap();
     folder.file("expose_page.spt", page);
     folder.file("page.pbm", fs::read(root().join("scripts/page.pbm")).unwrap());
-    for name in ["lib/lines.spt", "lib/motion.spt"] {
+    for name in ["lib/budget.spt", "lib/lines.spt", "lib/motion.spt"] {
         folder.file(name, fs::read(root().join("scripts").join(name)).unwrap());
     }
     let ask = |arguments: &str| asked(&folder, arguments);

@@ -241,7 +241,7 @@ fn a_passing_run_is_recorded_whole() {
     assert_eq!(events[0]["event"], "start");
     assert_eq!(events[events.len() - 1]["exit_code"], 0);
     assert_eq!(count("check"), 27);
-    assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 7);
+    assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 9);
     let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
     assert!(times.is_sorted(), "head time goes back");
 

@@ -243,7 +243,9 @@ fn trims_are_judged_by_their_reach_before_light() {
         "last_time_to_lock=7s",
         "last_turn_jitter=60ppm",
         "last_worst_in_scan=3um",
+        "last_worst_in_scan_u=0.1um",
         "last_worst_cross_scan=3um",
+        "last_worst_cross_scan_u=0.1um",
     ];
     for (script, more) in [("bring_up", &[][..]), ("accept", &[]), ("requalify", &last)] {
         let armed = |reach: &str| {

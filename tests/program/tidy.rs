@@ -205,7 +205,10 @@ const ONLY: &[(&str, &[&str])] = &[
     ("csv::", &["language session", "program archive", "program batch"]),
     ("flate2::", &["head trace"]),
     ("indicatif::", &["program campaign", "program cli"]),
-    ("jiff::", &["program archive", "program batch", "program record"]),
+    (
+        "jiff::",
+        &["program archive", "program batch", "program cli", "program record", "program setup"],
+    ),
     ("logos::", &["language syntax"]),
     ("lsp_server::", &["program lsp"]),
     ("lsp_types::", &["program lsp"]),
@@ -224,7 +227,17 @@ const ONLY: &[(&str, &[&str])] = &[
     ("terminal_size::", &["program terminal"]),
     ("tokio::", &["program archive"]),
     ("tokio_postgres::", &["program archive"]),
-    ("toml::", &["language session", "program record", "sim lib", "sim faults", "sim reader"]),
+    (
+        "toml::",
+        &[
+            "language session",
+            "program cli",
+            "program record",
+            "sim lib",
+            "sim faults",
+            "sim reader",
+        ],
+    ),
 ];
 
 /// Lines that a file may have.

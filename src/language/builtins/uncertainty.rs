@@ -20,6 +20,13 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         pure("effective_degrees_of_freedom", effective),
         pure("coverage_factor", |_, arguments| Ok(Datum::Number(factor(arguments, 0)?))),
+        pure("expanded_uncertainty", |_, arguments| {
+            let u = arguments.number(0);
+            if u < 0.0 {
+                return wrong("`u` is negative; a standard uncertainty is not");
+            }
+            Ok(Datum::Number(u * factor(arguments, 1)?))
+        }),
         pure("type_a", |_, arguments| {
             let degrees = arguments.number(2);
             component(arguments, "A", degrees)
@@ -31,13 +38,6 @@ pub(super) fn builtins() -> Vec<Builtin> {
                 return wrong("`source` is empty: say where this component is known from");
             }
             component(arguments, &format!("B: {source}"), degrees)
-        }),
-        pure("expanded_uncertainty", |_, arguments| {
-            let u = arguments.number(0);
-            if u < 0.0 {
-                return wrong("`u` is negative; a standard uncertainty is not");
-            }
-            Ok(Datum::Number(u * factor(arguments, 1)?))
         }),
     ]
 }

@@ -346,9 +346,7 @@ impl Checker<'_> {
         let what = "the uncertainty behind `±`";
         let typed = self.expression(right, Some(&wanted));
         if matches!(typed.kind, Type::List(_)) {
-            let components = component(&wanted).list();
-            let budget = self.of_kind(right, typed, &components, codes::UNLIKE_KINDS, what);
-            return (value, Some(budget));
+            return self.budgeted(value, typed, &wanted);
         }
         let uncertainty = self.of_kind(right, typed, &wanted, codes::UNLIKE_KINDS, what);
         if uncertainty.constant().is_some_and(|u| u < 0.0) {
@@ -356,6 +354,33 @@ impl Checker<'_> {
             self.error(codes::MISPLACED_UNCERTAINTY, headline, uncertainty.span);
         }
         (value, Some(uncertainty))
+    }
+
+    /// A value with a list behind `±`, which must be components of its kind.
+    fn budgeted(&mut self, value: Typed, list: Typed, wanted: &Type) -> (Typed, Option<Typed>) {
+        if list.kind == component(wanted).list() || !is_number(wanted) {
+            return (value, Some(list));
+        }
+        let other = match &list.kind {
+            Type::List(item) => match &**item {
+                Type::Record(record) => record.fields.iter().find(|(name, _)| &**name == "u"),
+                _ => None,
+            },
+            _ => None,
+        };
+        let (headline, help) = match other {
+            Some((_, other)) => {
+                let (is, should) = (self.a_kind(other), self.a_kind(wanted));
+                let headline = format!("a component behind `±` must be {should}, not {is}");
+                (headline, "write it as it acts on the value: times its sensitivity")
+            }
+            None => (
+                "a list behind `±` is a budget, and its elements are components".to_string(),
+                "write one uncertainty, or components: `[type_a(\"readings\", u, degrees_of_freedom: n)]`",
+            ),
+        };
+        self.error(codes::UNLIKE_KINDS, headline, list.span).help(help);
+        (value, Some(Typed::unknown(list.span)))
     }
 
     fn limits(

@@ -46,7 +46,11 @@ fn a_recording_of_a_killed_run_is_good_up_to_there() {
                 .stderr(Stdio::null())
                 .spawn()
                 .unwrap();
-        thread::sleep(Duration::from_millis(dice.below(250)));
+        let from = Instant::now();
+        while !std::path::Path::new(&file).exists() && from.elapsed() < PATIENCE {
+            thread::sleep(Duration::from_millis(1));
+        }
+        thread::sleep(Duration::from_millis(dice.below(150)));
         signal(&child, "KILL");
         if child.wait().unwrap().code().is_some() || !std::path::Path::new(&file).exists() {
             continue;
