@@ -244,13 +244,18 @@ impl Motion {
     /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
     /// this motion began.
     pub(crate) fn passes(&self, angle: f64) -> Option<f64> {
+        self.passing(angle).map(|here| here.time)
+    }
+
+    /// The same with how it passes there.
+    pub(crate) fn passing(&self, angle: f64) -> Option<Moment> {
         if angle > self.steady.angle {
-            let ahead = angle - self.steady.angle;
-            return (self.steady.speed > 0.0).then(|| self.steady.time + ahead / self.steady.speed);
+            let time = self.steady.time + (angle - self.steady.angle) / self.steady.speed;
+            return (self.steady.speed > 0.0).then_some(Moment { time, angle, ..self.steady });
         }
         let behind = self.nodes.partition_point(|n| n.at.angle < angle);
         let Some((a, b)) = self.pair(behind) else {
-            return (angle == self.steady.angle).then_some(self.steady.time);
+            return (angle == self.steady.angle).then_some(self.steady);
         };
         // Newton, kept inside a shrinking bracket.
         let (mut low, mut high) = (a.at.time, b.at.time);
@@ -260,7 +265,7 @@ impl Motion {
             let off = here.angle - angle;
             // No double is nearer: further steps would only follow how the angle is rounded.
             if off.abs() <= f64::EPSILON * angle.abs() {
-                return Some(time);
+                return Some(here);
             }
             if off > 0.0 {
                 high = time;
@@ -269,12 +274,13 @@ impl Motion {
             }
             let next = time - off / here.speed;
             let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
-            if (next - time).abs() <= 1e-15 * time.abs().max(1.0) {
-                return Some(next);
-            }
+            let is_there = (next - time).abs() <= 1e-15 * time.abs().max(1.0);
             time = next;
+            if is_there {
+                break;
+            }
         }
-        Some(time)
+        Some(between(a, b, time))
     }
 
     /// The last time at which the speed is outside `low` to `high`; none if it never is.
