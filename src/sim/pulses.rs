@@ -9,7 +9,7 @@ use crate::config::Config;
 use crate::disturbances::Disturbances;
 use crate::noise::{MAX_NORMAL, Noise, Stream};
 use crate::optics::Facet;
-use crate::rotor::{Moment, Motion};
+use crate::rotor::Motion;
 use core::cell::Cell;
 use core::f64::consts::{SQRT_2, TAU};
 use spintrue_head::StartOfScan;
@@ -103,7 +103,7 @@ impl Pulses {
 
     /// The time at which the index pulse that begins turn `turn` comes.
     pub(crate) fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
-        let Moment { time, speed, .. } = motion.passing(turn as f64 * TAU)?;
+        let (time, speed) = motion.passing(turn as f64 * TAU)?;
         let (wander, detector) = self.draw(turn);
         let speed = speed.max(SLOWEST);
         let strays = wander * self.wander(speed) * TAU / speed + detector * self.detector_jitter;
@@ -124,7 +124,7 @@ impl Pulses {
         let (turn, k) = (number / self.count, number % self.count);
         let share = k as f64 / self.count as f64;
         let angle = (turn as f64 + share) * TAU + facet.division;
-        let Moment { time, speed, .. } = motion.passing(angle)?;
+        let (time, speed) = motion.passing(angle)?;
         let mean = speed.max(SLOWEST);
         let ((now, index_jitter), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let scatter = self.wander(mean);

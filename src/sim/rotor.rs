@@ -231,7 +231,7 @@ impl Motion {
         }
         let behind = self.nodes.partition_point(|n| n.at.time <= time);
         match self.pair(behind) {
-            Some((a, b)) => between(a, b, time),
+            Some((a, b)) => moment(a, b, time),
             None => self.nodes.first().map_or(self.steady, |n| n.at),
         }
     }
@@ -244,35 +244,36 @@ impl Motion {
     /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
     /// this motion began.
     pub(crate) fn passes(&self, angle: f64) -> Option<f64> {
-        self.passing(angle).map(|here| here.time)
+        self.passing(angle).map(|(time, _)| time)
     }
 
-    /// The same with how it passes there.
-    pub(crate) fn passing(&self, angle: f64) -> Option<Moment> {
+    /// The same, and its speed there.
+    pub(crate) fn passing(&self, angle: f64) -> Option<(f64, f64)> {
         if angle > self.steady.angle {
-            let time = self.steady.time + (angle - self.steady.angle) / self.steady.speed;
-            return (self.steady.speed > 0.0).then_some(Moment { time, angle, ..self.steady });
+            let Moment { speed, .. } = self.steady;
+            let time = self.steady.time + (angle - self.steady.angle) / speed;
+            return (speed > 0.0).then_some((time, speed));
         }
         let behind = self.nodes.partition_point(|n| n.at.angle < angle);
         let Some((a, b)) = self.pair(behind) else {
-            return (angle == self.steady.angle).then_some(self.steady);
+            return (angle == self.steady.angle).then_some((self.steady.time, self.steady.speed));
         };
         // Newton, kept inside a shrinking bracket.
         let (mut low, mut high) = (a.at.time, b.at.time);
         let mut time = low + (high - low) * (angle - a.at.angle) / (b.at.angle - a.at.angle);
         for _ in 0..60 {
-            let here = between(a, b, time);
-            let off = here.angle - angle;
+            let (at, speed) = between(a, b, time);
+            let off = at - angle;
             // No double is nearer: further steps would only follow how the angle is rounded.
             if off.abs() <= f64::EPSILON * angle.abs() {
-                return Some(here);
+                return Some((time, speed));
             }
             if off > 0.0 {
                 high = time;
             } else {
                 low = time;
             }
-            let next = time - off / here.speed;
+            let next = time - off / speed;
             let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
             let is_there = (next - time).abs() <= 1e-15 * time.abs().max(1.0);
             time = next;
@@ -280,7 +281,7 @@ impl Motion {
                 break;
             }
         }
-        Some(between(a, b, time))
+        Some((time, between(a, b, time).1))
     }
 
     /// The last time at which the speed is outside `low` to `high`; none if it never is.
@@ -295,12 +296,23 @@ impl Motion {
     }
 }
 
-fn between(a: &Node, b: &Node, time: f64) -> Moment {
+/// How long the way between two nodes takes, and the share of it that has passed at a time.
+fn share(a: &Node, b: &Node, time: f64) -> (f64, f64) {
     let h = b.at.time - a.at.time;
-    let u = if h > 0.0 { (time - a.at.time) / h } else { 0.0 };
+    (h, if h > 0.0 { (time - a.at.time) / h } else { 0.0 })
+}
+
+/// Angle and speed between two nodes.
+fn between(a: &Node, b: &Node, time: f64) -> (f64, f64) {
+    let (h, u) = share(a, b, time);
     let angle = hermite((a.at.angle, a.at.speed), (b.at.angle, b.at.speed), h, u);
     let speed = hermite((a.at.speed, a.acceleration), (b.at.speed, b.acceleration), h, u);
-    // A command on the way takes the motion over from here.
+    (angle, speed.max(0.0))
+}
+
+/// The same with the integral, for a command on the way, which takes the motion over from here.
+fn moment(a: &Node, b: &Node, time: f64) -> Moment {
+    let ((angle, speed), (h, u)) = (between(a, b, time), share(a, b, time));
     let integral = hermite((a.at.integral, a.growth), (b.at.integral, b.growth), h, u);
-    Moment { time, angle, speed: speed.max(0.0), integral }
+    Moment { time, angle, speed, integral }
 }

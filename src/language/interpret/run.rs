@@ -95,7 +95,8 @@ fn execute(linked: &Linked, params: &[Param], machine: &mut Machine<'_>) -> Resu
     machine.count_anew();
     let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
         Flow::Next => {
-            let shown = params.iter().filter_map(|param| {
+            let told = if machine.observer.is_brief() { &[] } else { params };
+            let shown = told.iter().filter_map(|param| {
                 Some((param.name.clone(), param.shower.as_ref()?.shown(&machine.datum(param.slot))))
             });
             let shown: Vec<_> = shown.collect();

@@ -192,4 +192,8 @@ impl Observer for Counting<'_> {
         }
         self.inner.event(time, event);
     }
+
+    fn is_brief(&self) -> bool {
+        self.inner.is_brief()
+    }
 }
