@@ -6,6 +6,7 @@
 
 use crate::ode::{Control, integrate, step};
 use crate::windage::Windage;
+use core::cell::Cell;
 
 /// Constants of the rotor and its drive.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,6 +64,8 @@ struct Node {
 #[derive(Clone, Debug)]
 pub(crate) struct Motion {
     nodes: Vec<Node>,
+    /// The node behind what was asked for last: most questions are about one time.
+    behind: Cell<usize>,
     /// From when on the speed does not change any more, and what it is then.
     pub steady: Moment,
 }
@@ -165,7 +168,7 @@ impl Rotor {
             }
             _ => {}
         }
-        Motion { nodes, steady }
+        Motion { nodes, behind: Cell::new(0), steady }
     }
 
     /// The last step went past zero: take it again, just so far that the speed is zero.
@@ -216,7 +219,7 @@ impl Motion {
     /// A rotor at rest since `time`.
     pub(crate) fn at_rest(time: f64, angle: f64) -> Motion {
         let steady = Moment { time, angle, ..Moment::default() };
-        Motion { nodes: Vec::new(), steady }
+        Motion { nodes: Vec::new(), behind: Cell::new(0), steady }
     }
 
     /// Where the rotor is at `time`.
@@ -229,16 +232,21 @@ impl Motion {
                 ..self.steady
             };
         }
-        let behind = self.nodes.partition_point(|n| n.at.time <= time);
-        match self.pair(behind) {
+        match self.pair(|n| n.at.time <= time) {
             Some((a, b)) => moment(a, b, time),
             None => self.nodes.first().map_or(self.steady, |n| n.at),
         }
     }
 
-    fn pair(&self, behind: usize) -> Option<(&Node, &Node)> {
-        let a = self.nodes.get(behind.checked_sub(1)?)?;
-        Some((a, self.nodes.get(behind)?))
+    /// The last node that is `before`, and the first that is not.
+    fn pair(&self, before: impl Fn(&Node) -> bool) -> Option<(&Node, &Node)> {
+        let at = |behind: usize| {
+            Some((self.nodes.get(behind.checked_sub(1)?)?, self.nodes.get(behind)?))
+        };
+        at(self.behind.get()).filter(|(a, b)| before(a) && !before(b)).or_else(|| {
+            self.behind.set(self.nodes.partition_point(before));
+            at(self.behind.get())
+        })
     }
 
     /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
@@ -254,8 +262,7 @@ impl Motion {
             let time = self.steady.time + (angle - self.steady.angle) / speed;
             return (speed > 0.0).then_some((time, speed));
         }
-        let behind = self.nodes.partition_point(|n| n.at.angle < angle);
-        let Some((a, b)) = self.pair(behind) else {
+        let Some((a, b)) = self.pair(|n| n.at.angle < angle) else {
             return (angle == self.steady.angle).then_some((self.steady.time, self.steady.speed));
         };
         // Newton, kept inside a shrinking bracket.
