@@ -29,6 +29,10 @@ impl Observer for Trial {
             _ => {}
         }
     }
+
+    fn is_brief(&self) -> bool {
+        true
+    }
 }
 
 /// Runs the script on the head for a seed.

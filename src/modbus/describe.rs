@@ -13,6 +13,7 @@ use spintrue_sim::{
 };
 use std::net::SocketAddr;
 use std::time::Duration;
+use toml::de::DeTable;
 
 /// What can stand in a description.
 const TABLES: &[&str] = &["modbus", "signal", "channel"];
@@ -64,7 +65,7 @@ impl Device {
     /// # Errors
     /// Every mistake in the file at once.
     pub(crate) fn read(text: &str) -> Result<Device, Vec<ConfigError>> {
-        let device = read_description(text, "", TABLES, |reader| {
+        let device = read_description(text, &DeTable::new(), TABLES, |reader| {
             if reader.has("modbus") {
                 return read_device(reader);
             }

@@ -118,7 +118,9 @@ impl World {
             return plain;
         }
         let n = self.facets();
-        let mut turn = Turn { start_of_scan: 0, ..plain };
+        let places = if *told < MAX_PULSES { self.config.facets.len() } else { 0 };
+        let pulses = Vec::with_capacity(places);
+        let mut turn = Turn { start_of_scan: 0, pulses, ..plain };
         let mut known = *told < MAX_PULSES;
         let target = self.target.unwrap_or(self.config.description.speed_least);
         for number in from.0 * n + self.slips(from.0)..to.0 * n + self.slips(to.0) {

@@ -79,15 +79,20 @@ impl Noise {
     /// Two independent numbers of a normal distribution with mean 0 and variance 1, by the
     /// method of Box and Muller (1958, from memory).
     pub(crate) fn normal_pair(self, stream: Stream, index: u64) -> (f64, f64) {
-        let radius = libm::sqrt(-2.0 * libm::log(unit(self.bits(stream, index, 0))));
-        let turn = core::f64::consts::TAU * unit(self.bits(stream, index, 1));
+        let (radius, turn) = self.polar(stream, index);
         let (sin, cos) = libm::sincos(turn);
         (radius * cos, radius * sin)
     }
 
-    /// One number of a normal distribution with mean 0 and variance 1.
+    /// The first of the two.
     pub(crate) fn normal(self, stream: Stream, index: u64) -> f64 {
-        self.normal_pair(stream, index).0
+        let (radius, turn) = self.polar(stream, index);
+        radius * libm::cos(turn)
+    }
+
+    fn polar(self, stream: Stream, index: u64) -> (f64, f64) {
+        let radius = libm::sqrt(-2.0 * libm::log(unit(self.bits(stream, index, 0))));
+        (radius, core::f64::consts::TAU * unit(self.bits(stream, index, 1)))
     }
 }
 

@@ -19,7 +19,7 @@ use spintrue_head::StartOfScan;
 pub(crate) struct Pulses {
     noise: Noise,
     disturbances: Disturbances,
-    swings: Vec<Swing>,
+    passages: Vec<Passage>,
     detector_jitter: f64,
     /// Tangent of the angle by which the edge of the detector leans.
     edge_slope: f64,
@@ -28,13 +28,17 @@ pub(crate) struct Pulses {
     drawn: [Cell<(u64, (f64, f64))>; 2],
 }
 
-/// What ripple makes of one facet's passage at the highest speed, the same in every turn.
+/// What is the same of one facet's passage in every turn.
 #[derive(Clone, Copy, Debug)]
-struct Swing {
-    /// Angle in rad by which the rotor is ahead of its mean, against the index passage.
+struct Passage {
+    /// Angle in rad by which ripple at the highest speed has the rotor ahead of its mean, against the index
+    /// passage.
     ahead: f64,
-    /// Relative excess of the speed in the middle of the sweep.
+    /// Relative excess of the speed in the middle of the sweep, by the same ripple.
     fast: f64,
+    /// What the facet reflects in full light, and the [`walk`] of its pulse then.
+    reflectivity: f64,
+    walk: Option<f64>,
 }
 
 /// One facet's passage.
@@ -52,18 +56,21 @@ impl Pulses {
     /// For a head; `noise` carries the seed.
     pub(crate) fn new(config: &Config, noise: Noise) -> Pulses {
         let count = config.facets.len() as f64;
-        let swing = |(facet, k): (&Facet, f64)| {
+        let detector = &config.detector;
+        let passage = |(facet, k): (&Facet, f64)| {
             let angle = k / count * TAU + facet.division;
             let (ahead, _) = config.disturbances.ripple(angle);
             // Over one facet the speed is taken as constant: that of its middle.
             let (_, fast) = config.disturbances.ripple(angle + TAU / count / 2.0);
-            Swing { ahead, fast }
+            let reflectivity = facet.reflectivity;
+            let walk = walk(reflectivity, detector.threshold, detector.response);
+            Passage { ahead, fast, reflectivity, walk }
         };
         Pulses {
             noise,
-            swings: config.facets.iter().zip((0_u32..).map(f64::from)).map(swing).collect(),
-            detector_jitter: config.detector.jitter,
-            edge_slope: libm::tan(config.detector.edge_lean),
+            passages: config.facets.iter().zip((0_u32..).map(f64::from)).map(passage).collect(),
+            detector_jitter: detector.jitter,
+            edge_slope: libm::tan(detector.edge_lean),
             disturbances: config.disturbances.clone(),
             count: config.facets.len() as u64,
             drawn: [0, 1].map(|turn| Cell::new((turn, noise.normal_pair(Stream::Turn, turn)))),
@@ -96,9 +103,9 @@ impl Pulses {
 
     /// The time at which the index pulse that begins turn `turn` comes.
     pub(crate) fn index(&self, motion: &Motion, turn: u64) -> Option<f64> {
-        let time = motion.passes(turn as f64 * TAU)?;
+        let (time, speed) = motion.passing(turn as f64 * TAU)?;
         let (wander, detector) = self.draw(turn);
-        let speed = motion.at(time).speed.max(SLOWEST);
+        let speed = speed.max(SLOWEST);
         let strays = wander * self.wander(speed) * TAU / speed + detector * self.detector_jitter;
         let (late, _) = self.disturbances.hunted(time);
         Some(time + strays + late)
@@ -117,30 +124,35 @@ impl Pulses {
         let (turn, k) = (number / self.count, number % self.count);
         let share = k as f64 / self.count as f64;
         let angle = (turn as f64 + share) * TAU + facet.division;
-        let time = motion.passes(angle)?;
-        let mean = motion.at(time).speed.max(SLOWEST);
-        let ((now, detector), (next, _)) = (self.draw(turn), self.draw(turn + 1));
+        let (time, speed) = motion.passing(angle)?;
+        let mean = speed.max(SLOWEST);
+        let ((now, index_jitter), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let scatter = self.wander(mean);
         let wander = scatter * (now + (next - now) * share) * TAU / mean;
-        let swing = self.swings.get(usize::try_from(k).ok()?)?;
+        let same = self.passages.get(usize::try_from(k).ok()?)?;
         let ripple = self.disturbances.ripple_gain(mean);
         let (late, fast) = self.disturbances.hunted(time);
-        let begins = time + wander - ripple * swing.ahead / mean + late;
+        let begins = time + wander - ripple * same.ahead / mean + late;
         let speed =
-            mean * (1.0 + ripple * swing.fast) * (1.0 - scatter * (next - now)) * (1.0 + fast);
-        let detector_of = &config.detector;
+            mean * (1.0 + ripple * same.fast) * (1.0 - scatter * (next - now)) * (1.0 + fast);
+        let detector = &config.detector;
         let pulse = match config.description.start_of_scan {
             StartOfScan::EveryFacet => {
                 let jitter = self.noise.normal(Stream::StartOfScan, number) * self.detector_jitter;
-                let walk = walk(facet.reflectivity, detector_of.threshold, detector_of.response)?;
+                let walk = match facet.reflectivity == same.reflectivity {
+                    true => same.walk,
+                    false => walk(facet.reflectivity, detector.threshold, detector.response),
+                }?;
                 let lean = self.edge_slope * facet.facet_to_axis / mean;
                 begins + jitter + walk + lean
             }
             StartOfScan::IndexOnly => {
                 let passes = motion.passes(turn as f64 * TAU)?;
                 let (late, _) = self.disturbances.hunted(passes);
-                let index =
-                    passes + late + scatter * now * TAU / mean + detector * self.detector_jitter;
+                let index = passes
+                    + late
+                    + scatter * now * TAU / mean
+                    + index_jitter * self.detector_jitter;
                 index + share * TAU / target.max(SLOWEST)
             }
         };

@@ -68,34 +68,32 @@ impl<'t> Mistakes<'t> {
 const MAX_TEXT: usize = 1 << 20;
 
 /// Parses TOML, or returns every place where it is none.
-fn parse(text: &str) -> Result<Spanned<DeTable<'_>>, Vec<ConfigError>> {
+pub(crate) fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
     let mistakes = Mistakes::new(text);
     if text.len() > MAX_TEXT {
         mistakes.add(0..0, "the description is larger than 1 MiB", None);
-        return mistakes.or(Spanned::new(0..0, DeTable::new()));
+        return mistakes.or(DeTable::new());
     }
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         let message = format!("this is not TOML: {}", error.message());
         mistakes.add(error.span().unwrap_or(0..0), message, None);
     }
-    mistakes.or(table)
+    mistakes.or(table.into_inner())
 }
 
 /// Reads `text`, laid over `built_in`; `tables` are the names that may stand at its top. Returns
 /// every mistake at once.
 pub fn read<T>(
     text: &str,
-    built_in: &str,
+    built_in: &DeTable<'_>,
     tables: &[&str],
     read: impl FnOnce(&Reader<'_, '_>) -> T,
 ) -> Result<T, Vec<ConfigError>> {
-    let built_in = parse(built_in)?;
     let user = parse(text)?;
     let mistakes = Mistakes::new(text);
-    unknown(&mistakes, user.get_ref(), tables, "table", "");
-    let (user, built_in) = (user.get_ref(), built_in.get_ref());
-    let value = read(&Reader { user, built_in, mistakes: &mistakes });
+    unknown(&mistakes, &user, tables, "table", "");
+    let value = read(&Reader { user: &user, built_in, mistakes: &mistakes });
     mistakes.or(value)
 }
 

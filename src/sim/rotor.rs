@@ -6,6 +6,7 @@
 
 use crate::ode::{Control, integrate, step};
 use crate::windage::Windage;
+use core::cell::Cell;
 
 /// Constants of the rotor and its drive.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -63,6 +64,8 @@ struct Node {
 #[derive(Clone, Debug)]
 pub(crate) struct Motion {
     nodes: Vec<Node>,
+    /// The node behind what was asked for last: most questions are about one time.
+    behind: Cell<usize>,
     /// From when on the speed does not change any more, and what it is then.
     pub steady: Moment,
 }
@@ -165,7 +168,7 @@ impl Rotor {
             }
             _ => {}
         }
-        Motion { nodes, steady }
+        Motion { nodes, behind: Cell::new(0), steady }
     }
 
     /// The last step went past zero: take it again, just so far that the speed is zero.
@@ -216,7 +219,7 @@ impl Motion {
     /// A rotor at rest since `time`.
     pub(crate) fn at_rest(time: f64, angle: f64) -> Motion {
         let steady = Moment { time, angle, ..Moment::default() };
-        Motion { nodes: Vec::new(), steady }
+        Motion { nodes: Vec::new(), behind: Cell::new(0), steady }
     }
 
     /// Where the rotor is at `time`.
@@ -229,52 +232,63 @@ impl Motion {
                 ..self.steady
             };
         }
-        let behind = self.nodes.partition_point(|n| n.at.time <= time);
-        match self.pair(behind) {
-            Some((a, b)) => between(a, b, time),
+        match self.pair(|n| n.at.time <= time) {
+            Some((a, b)) => moment(a, b, time),
             None => self.nodes.first().map_or(self.steady, |n| n.at),
         }
     }
 
-    fn pair(&self, behind: usize) -> Option<(&Node, &Node)> {
-        let a = self.nodes.get(behind.checked_sub(1)?)?;
-        Some((a, self.nodes.get(behind)?))
+    /// The last node that is `before`, and the first that is not.
+    fn pair(&self, before: impl Fn(&Node) -> bool) -> Option<(&Node, &Node)> {
+        let at = |behind: usize| {
+            Some((self.nodes.get(behind.checked_sub(1)?)?, self.nodes.get(behind)?))
+        };
+        at(self.behind.get()).filter(|(a, b)| before(a) && !before(b)).or_else(|| {
+            self.behind.set(self.nodes.partition_point(before));
+            at(self.behind.get())
+        })
     }
 
     /// When the rotor passes `angle`; none if it comes to rest before, or has passed it before
     /// this motion began.
     pub(crate) fn passes(&self, angle: f64) -> Option<f64> {
+        self.passing(angle).map(|(time, _)| time)
+    }
+
+    /// The same, and its speed there.
+    pub(crate) fn passing(&self, angle: f64) -> Option<(f64, f64)> {
         if angle > self.steady.angle {
-            let ahead = angle - self.steady.angle;
-            return (self.steady.speed > 0.0).then(|| self.steady.time + ahead / self.steady.speed);
+            let Moment { speed, .. } = self.steady;
+            let time = self.steady.time + (angle - self.steady.angle) / speed;
+            return (speed > 0.0).then_some((time, speed));
         }
-        let behind = self.nodes.partition_point(|n| n.at.angle < angle);
-        let Some((a, b)) = self.pair(behind) else {
-            return (angle == self.steady.angle).then_some(self.steady.time);
+        let Some((a, b)) = self.pair(|n| n.at.angle < angle) else {
+            return (angle == self.steady.angle).then_some((self.steady.time, self.steady.speed));
         };
         // Newton, kept inside a shrinking bracket.
         let (mut low, mut high) = (a.at.time, b.at.time);
         let mut time = low + (high - low) * (angle - a.at.angle) / (b.at.angle - a.at.angle);
         for _ in 0..60 {
-            let here = between(a, b, time);
-            let off = here.angle - angle;
+            let (at, speed) = between(a, b, time);
+            let off = at - angle;
             // No double is nearer: further steps would only follow how the angle is rounded.
             if off.abs() <= f64::EPSILON * angle.abs() {
-                return Some(time);
+                return Some((time, speed));
             }
             if off > 0.0 {
                 high = time;
             } else {
                 low = time;
             }
-            let next = time - off / here.speed;
+            let next = time - off / speed;
             let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
-            if (next - time).abs() <= 1e-15 * time.abs().max(1.0) {
-                return Some(next);
-            }
+            let is_there = (next - time).abs() <= 1e-15 * time.abs().max(1.0);
             time = next;
+            if is_there {
+                break;
+            }
         }
-        Some(time)
+        Some((time, between(a, b, time).1))
     }
 
     /// The last time at which the speed is outside `low` to `high`; none if it never is.
@@ -289,12 +303,23 @@ impl Motion {
     }
 }
 
-fn between(a: &Node, b: &Node, time: f64) -> Moment {
+/// How long the way between two nodes takes, and the share of it that has passed at a time.
+fn share(a: &Node, b: &Node, time: f64) -> (f64, f64) {
     let h = b.at.time - a.at.time;
-    let u = if h > 0.0 { (time - a.at.time) / h } else { 0.0 };
+    (h, if h > 0.0 { (time - a.at.time) / h } else { 0.0 })
+}
+
+/// Angle and speed between two nodes.
+fn between(a: &Node, b: &Node, time: f64) -> (f64, f64) {
+    let (h, u) = share(a, b, time);
     let angle = hermite((a.at.angle, a.at.speed), (b.at.angle, b.at.speed), h, u);
     let speed = hermite((a.at.speed, a.acceleration), (b.at.speed, b.acceleration), h, u);
-    // A command on the way takes the motion over from here.
+    (angle, speed.max(0.0))
+}
+
+/// The same with the integral, for a command on the way, which takes the motion over from here.
+fn moment(a: &Node, b: &Node, time: f64) -> Moment {
+    let ((angle, speed), (h, u)) = (between(a, b, time), share(a, b, time));
     let integral = hermite((a.at.integral, a.growth), (b.at.integral, b.growth), h, u);
-    Moment { time, angle, speed: speed.max(0.0), integral }
+    Moment { time, angle, speed, integral }
 }

@@ -356,16 +356,14 @@ impl World {
 
     /// Measured at rest: silence for longer than the slowest turn that can be told.
     pub(crate) fn at_rest(&self) -> bool {
-        let steady = self.motion.steady;
         let silence = self.description().times.pulse_silence_most;
-        // Two whole turns within the silence, at a speed that has been steady for longer: no
-        // need to ask for pulses.
-        if steady.speed * silence > 2.0 * TAU && self.now - steady.time > silence {
+        // With an index pulse not long ago there is no need to ask for others.
+        if self.lock.index.is_some_and(|index| self.now - index < silence / 2.0) {
             return false;
         }
         // A drive that pushed just now may have the rotor turn before any pulse tells.
         let last = self.last_pulse().into_iter().chain(self.stirred).reduce(f64::max);
-        last.is_none_or(|t| self.now - t > self.description().times.pulse_silence_most)
+        last.is_none_or(|t| self.now - t > silence)
     }
 
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before

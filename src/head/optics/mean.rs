@@ -239,8 +239,7 @@ impl<'a> Lines<'a> {
 
     /// What the marks at a place of the first facet say that are not wild, each moved to the planned speed.
     pub(super) fn at_place(&self, direction: &Direction, place: usize) -> Vec<f64> {
-        let wild = self.wild.first().into_iter().flatten();
-        let readings = self.all.first().into_iter().flatten().zip(wild).enumerate();
+        let readings = own(self.all, 0).iter().zip(own(&self.wild, 0)).enumerate();
         let good = readings.filter(|(_, (_, wild))| *wild & (1 << place) == 0);
         let marks =
             good.filter_map(|(number, (timed, _))| Some((number, timed.reading.marks.get(place)?)));
@@ -249,8 +248,7 @@ impl<'a> Lines<'a> {
 
     /// A mark that is wild along and across is one.
     fn wild_marks(&self, facet: usize) -> usize {
-        let wild = self.wild.get(facet).into_iter().flatten();
-        wild.map(|marks| marks.count_ones() as usize).sum()
+        own(&self.wild, facet).iter().map(|marks| marks.count_ones() as usize).sum()
     }
 
     pub(super) fn facets(&self) -> usize {
@@ -259,9 +257,8 @@ impl<'a> Lines<'a> {
 
     /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
     pub(super) fn kept(&self, facet: usize) -> impl Iterator<Item = (&TimedReading, f64)> {
-        let wild = self.wild.get(facet).into_iter().flatten();
-        let readings = self.all.get(facet).into_iter().flatten();
-        let speeds = self.speeds.get(facet).into_iter().flatten();
+        let readings = own(self.all, facet).iter();
+        let (speeds, wild) = (own(&self.speeds, facet), own(&self.wild, facet));
         let each = readings.zip(speeds).zip(wild).filter(|(_, wild)| **wild == 0);
         each.map(|((timed, speed), _)| (timed, *speed))
     }
@@ -378,6 +375,11 @@ impl<'a> Lines<'a> {
         }
         if degrees > 0.0 { (squares / degrees).sqrt() } else { stated }
     }
+}
+
+/// What there is of one facet.
+fn own<T>(all: &[Vec<T>], facet: usize) -> &[T] {
+    all.get(facet).map_or(&[], Vec::as_slice)
 }
 
 /// Weight of each coefficient that is told in the place of a dot at `s` of the line.

@@ -109,9 +109,14 @@ pub fn largest_step(register: Register, per_trim: f64, shift: f64) -> f64 {
 pub fn step_patterns(facets: u32) -> (Vec<f64>, Vec<f64>) {
     let pair = |k: u32| (pattern(facets, 2 * k + 1), pattern(facets, 2 * k + 2));
     let candidates = if facets > MAX_SEARCHED { 1 } else { CANDIDATES };
-    let told = |pair: &(Vec<f64>, Vec<f64>)| likeness(pair, facets);
-    let pairs = (0..candidates).map(pair);
-    pairs.min_by(|a, b| told(a).total_cmp(&told(b))).unwrap_or_default()
+    let (mut best, mut least) = (Default::default(), f64::INFINITY);
+    for pair in (0..candidates).map(pair) {
+        let likeness = likeness(&pair, facets, least);
+        if likeness < least {
+            (best, least) = (pair, likeness);
+        }
+    }
+    best
 }
 
 /// One of many sequences without order: the fractional parts of a quadratic phase, whose autocorrelation
@@ -134,19 +139,24 @@ fn pattern(facets: u32, number: u32) -> Vec<f64> {
 }
 
 /// How alike a pair of patterns is to itself under the worst wiring but the right one: from 0 to 2, the sum of
-/// squared correlations along and across.
-fn likeness((along, across): &(Vec<f64>, Vec<f64>), facets: u32) -> f64 {
+/// squared correlations along and across. From `limit` on, any number that is not below it.
+fn likeness((along, across): &(Vec<f64>, Vec<f64>), facets: u32, limit: f64) -> f64 {
     let alike = |a: &[f64], b: &[f64]| {
         let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
         dot(a, b).powi(2) / (dot(a, a) * dot(b, b))
     };
     let wrong = Wiring::all(facets).filter(|wiring| *wiring != Wiring::STRAIGHT);
-    let both = wrong.map(|wiring| {
+    let mut worst = 0.0_f64;
+    for wiring in wrong {
         let (moves_along, moves_across) =
             if wiring.is_swapped { (across, along) } else { (along, across) };
-        alike(along, &wiring.of(moves_along)) + alike(across, &wiring.of(moves_across))
-    });
-    both.fold(0.0, f64::max)
+        let along = alike(along, &wiring.of(moves_along));
+        worst = worst.max(along + alike(across, &wiring.of(moves_across)));
+        if worst >= limit {
+            break;
+        }
+    }
+    worst
 }
 
 /// A straight line through points by weighted least squares: the slope, its standard uncertainty, and the

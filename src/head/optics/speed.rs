@@ -65,7 +65,8 @@ impl LineTiming {
     pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<Vec<f64>> {
         let mut speeds: Vec<Vec<f64>> =
             all.iter().map(|readings| vec![0.0; readings.len()]).collect();
-        let mut known = Vec::new();
+        let (mut known, mut near) =
+            (Vec::with_capacity(all.iter().map(Vec::len).sum()), Vec::new());
         for (facet, readings) in all.iter().enumerate() {
             for (number, timed) in readings.iter().enumerate() {
                 let (error, lag) =
@@ -80,7 +81,8 @@ impl LineTiming {
         known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         for (place, (time, error, lag, (facet, number))) in known.iter().enumerate() {
             let from = place.saturating_sub(2);
-            let mut near = vec![(*time, *error)];
+            near.clear();
+            near.push((*time, *error));
             for (time, error, ..) in known.iter().skip(from).take(place + 3 - from) {
                 // Readings of one turn tell no slope.
                 if near.iter().all(|known| (known.0 - time).abs() > self.turn / 2.0) {

@@ -76,7 +76,7 @@ pub(crate) fn find(
     if all.iter().all(|readings| readings.len() < 2) {
         return;
     }
-    let mut pooled = Vec::new();
+    let (mut pooled, mut values, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
     let mut facets = Vec::with_capacity(all.len());
     for (facet, readings) in all.iter().enumerate() {
         let count = readings.first().map_or(0, |timed| timed.reading.marks.len());
@@ -86,9 +86,12 @@ pub(crate) fn find(
             let mark = |(number, timed): (usize, &TimedReading)| {
                 timed.reading.marks.get(place).map_or(f64::NAN, |mark| value(facet, number, mark))
             };
-            let values: Vec<f64> = readings.iter().enumerate().map(mark).collect();
-            let middle = median(&mut values.clone());
-            let mut sizes: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
+            values.clear();
+            values.extend(readings.iter().enumerate().map(mark));
+            sizes.clone_from(&values);
+            let middle = median(&mut sizes);
+            sizes.clear();
+            sizes.extend(values.iter().map(|value| (value - middle).abs()));
             off.iter_mut().zip(&sizes).for_each(|(off, size)| off.push(*size));
             let least = sizes.iter().enumerate().min_by(|(_, a), (_, b)| a.total_cmp(b));
             if let Some(least) = least.map(|(at, _)| at) {

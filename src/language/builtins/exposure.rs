@@ -117,16 +117,14 @@ fn peaks(
     }
     let seen = crate::banding::banding(shifts, facets as u32)
         .map_err(|error| Trouble::Value(error.to_string()))?;
-    Ok(listed(seen.peaks.iter().map(|peak| {
-        made(
-            record,
-            &[
-                ("amplitude", Datum::Number(peak.amplitude)),
-                ("frequency", Datum::Number(peak.frequency)),
-                ("harmonic", Datum::Number(f64::from(peak.harmonic))),
-            ],
-        )
-    })))
+    let peaks = seen.peaks.iter().map(|peak| {
+        [
+            ("amplitude", Datum::Number(peak.amplitude)),
+            ("frequency", Datum::Number(peak.frequency)),
+            ("harmonic", Datum::Number(f64::from(peak.harmonic))),
+        ]
+    });
+    Ok(listed(record, peaks))
 }
 
 fn steady_refused(asked: &CallFacts<'_>) -> Option<Refused> {

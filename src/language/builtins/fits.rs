@@ -112,15 +112,12 @@ fn spectrum_of(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, T
         return Err(Trouble::Limit(message));
     }
     let tones = spectrum::spectrum(values).into_iter();
-    Ok(listed(tones.map(|tone| {
-        let number = |value: f64| Datum::Number(value);
-        made(
-            "tone",
-            &[
-                ("amplitude", number(tone.amplitude)),
-                ("frequency", number(tone.frequency / step)),
-                ("phase", number(tone.phase)),
-            ],
-        )
-    })))
+    let tones = tones.map(|tone| {
+        [
+            ("amplitude", Datum::Number(tone.amplitude)),
+            ("frequency", Datum::Number(tone.frequency / step)),
+            ("phase", Datum::Number(tone.phase)),
+        ]
+    });
+    Ok(listed("tone", tones))
 }

@@ -2,11 +2,11 @@
 //! maps.
 
 use crate::builtins::bound::MAX_RETRIES;
-use crate::builtins::records::{datum, field, listed, made, reference};
+use crate::builtins::records::{field, listed, reference};
 use crate::builtins::refusal::{FACET, READINGS};
 use crate::builtins::signature::{Arguments, Context, Trouble};
 use crate::builtins::testing::fits_the_head;
-use crate::program::value::{Datum, Object, Value};
+use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use spintrue_head::{
     Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
@@ -26,8 +26,8 @@ pub(super) fn test_line(
     arguments: Arguments<'_>,
 ) -> Result<Datum, Trouble> {
     let facet = existing_facet(context, arguments.number(0))?;
-    let lines = measured(context, facet..facet + 1, arguments.get(1), arguments.optional(2))?;
-    Ok(lines.into_iter().next().map_or(Datum::Nothing, datum))
+    // A list of one record is laid out as that record.
+    measured(context, facet..facet + 1, arguments.get(1), arguments.optional(2))
 }
 
 pub(super) fn test_lines(
@@ -35,16 +35,16 @@ pub(super) fn test_lines(
     arguments: Arguments<'_>,
 ) -> Result<Datum, Trouble> {
     let facets = context.station.description().facets;
-    Ok(listed(measured(context, 0..facets, arguments.get(0), arguments.optional(1))?))
+    measured(context, 0..facets, arguments.get(0), arguments.optional(1))
 }
 
-/// Measures these facets; one line record each.
+/// Measures these facets; a list of one line record each.
 fn measured(
     context: &mut Context<'_>,
     facets: Range<u32>,
     plan: Option<&Datum>,
     readings: Option<f64>,
-) -> Result<Vec<Object>, Trouble> {
+) -> Result<Datum, Trouble> {
     let order = Order::new(context, plan, readings, Pattern::TestMarks)?;
     let trims = context.station.read_trims_in_force()?.unwrap_or_default().to_vec();
     let first = facets.start;
@@ -56,7 +56,8 @@ fn measured(
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
     let trim = |facet: u32| trims.get(facet as usize).copied().unwrap_or(unknown);
-    Ok((first..).zip(&means).map(|(facet, mean)| line_record(facet, mean, trim(facet))).collect())
+    let lines = (first..).zip(&means).map(|(facet, mean)| line_fields(facet, mean, trim(facet)));
+    Ok(listed("line", lines))
 }
 
 pub(super) fn line_map(
@@ -81,10 +82,10 @@ pub(super) fn line_map(
         let fewest = marks.iter().map(|mark| mark.count).min().unwrap_or(0);
         Ok((vec![(fewest, marks)], Some(digits)))
     })?;
-    Ok(listed(map.iter().flatten().map(mark_record)))
+    Ok(listed("mark", map.iter().flatten().map(mark_fields)))
 }
 
-fn mark_record(mark: &MapMark) -> Object {
+fn mark_fields(mark: &MapMark) -> impl AsRef<[(&'static str, Datum)]> + use<> {
     let MapMark { at, along, across, dose, width, .. } = mark;
     let fields = [
         ("cross_scan", across.of),
@@ -101,7 +102,7 @@ fn mark_record(mark: &MapMark) -> Object {
         ("width", width.of),
         ("width_u", width.u),
     ];
-    made("mark", &fields.map(|(name, of)| (name, Datum::Number(of))))
+    fields.map(|(name, of)| (name, Datum::Number(of)))
 }
 
 /// What is drawn and read, and how often.
@@ -280,7 +281,11 @@ fn ends_fixed(shape: &Shape) -> f64 {
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
-fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
+fn line_fields(
+    facet: u32,
+    mean: &FacetMean,
+    trim: Trim,
+) -> impl AsRef<[(&'static str, Datum)]> + use<> {
     let FacetMean { along, across, dose, .. } = mean;
     let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
     let fixed = Shape::fixed_u;
@@ -348,5 +353,5 @@ fn line_record(facet: u32, mean: &FacetMean, trim: Trim) -> Object {
         ("skew_u", 2.0 * across.u(1)),
         ("speed_error", mean.fast),
     ];
-    made("line", &fields.map(|(name, of)| (name, Datum::Number(of))))
+    fields.map(|(name, of)| (name, Datum::Number(of)))
 }

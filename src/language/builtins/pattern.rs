@@ -48,28 +48,25 @@ fn pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
     let turns = pulsed(arguments.get(0))?;
     let pattern = pulse_pattern(&turns, facets(context));
     let number = Datum::Number;
-    Ok(listed(pattern.iter().zip(0_u32..).map(|(pulses, k)| {
-        made(
-            "facet_pulses",
-            &[
-                ("angle", number(pulses.angle)),
-                ("angle_u", number(pulses.u)),
-                ("doubled", number(f64::from(pulses.doubled))),
-                ("facet", number(f64::from(k))),
-                ("missed", number(f64::from(pulses.missed))),
-            ],
-        )
-    })))
+    let facets = pattern.iter().zip(0_u32..).map(|(pulses, k)| {
+        [
+            ("angle", number(pulses.angle)),
+            ("angle_u", number(pulses.u)),
+            ("doubled", number(f64::from(pulses.doubled))),
+            ("facet", number(f64::from(k))),
+            ("missed", number(f64::from(pulses.missed))),
+        ]
+    });
+    Ok(listed("facet_pulses", facets))
 }
 
 /// The records of a pattern that the head keeps; what it has missed is not kept.
 pub(super) fn pattern_records(pattern: &[PulseAngle]) -> Datum {
-    listed(pattern.iter().zip(0_u32..).map(|(pulse, k)| {
-        let facet = ("facet", Datum::Number(f64::from(k)));
-        let angle = [("angle", pulse.angle), ("angle_u", pulse.u)];
-        let [angle, u] = angle.map(|(name, value)| (name, Datum::Number(value)));
-        made("facet_pulses", &[angle, u, facet])
-    }))
+    let facets = pattern.iter().zip(0_u32..).map(|(pulse, k)| {
+        [("angle", pulse.angle), ("angle_u", pulse.u), ("facet", f64::from(k))]
+            .map(|(name, value)| (name, Datum::Number(value)))
+    });
+    listed("facet_pulses", facets)
 }
 
 /// The angles of a pattern.
@@ -106,24 +103,22 @@ fn parted(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
         );
     }
     let number = Datum::Number;
-    Ok(listed((0..count).map(|k| {
+    let facets = (0..count).map(|k| {
         let points = patterns.iter().zip(speeds).filter_map(|(pattern, speed)| {
             let PulseAngle { angle, u } = pattern.get(k)?;
             (angle.is_finite() && *u > 0.0).then_some((*speed, *angle, *u))
         });
         let ((division, division_u), (ripple, ripple_u)) =
             division_and_ripple(&points.collect::<Vec<_>>());
-        made(
-            "facet_division",
-            &[
-                ("division", number(division)),
-                ("division_u", number(division_u)),
-                ("facet", number(k as f64)),
-                ("ripple", number(ripple)),
-                ("ripple_u", number(ripple_u)),
-            ],
-        )
-    })))
+        [
+            ("division", number(division)),
+            ("division_u", number(division_u)),
+            ("facet", number(k as f64)),
+            ("ripple", number(ripple)),
+            ("ripple_u", number(ripple_u)),
+        ]
+    });
+    Ok(listed("facet_division", facets))
 }
 
 fn matched(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
@@ -166,8 +161,9 @@ fn lengths(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum,
         return wrong("no turn has end-of-scan pulses: relative lengths need that detector");
     }
     let lengths = relative_lengths(&turns, facets(context));
-    Ok(listed(lengths.iter().zip(0_u32..).map(|((excess, u), k)| {
-        let fields = [("excess", *excess), ("excess_u", *u), ("facet", f64::from(k))];
-        made("line_length", &fields.map(|(name, value)| (name, Datum::Number(value))))
-    })))
+    let facets = lengths.iter().zip(0_u32..).map(|((excess, u), k)| {
+        [("excess", *excess), ("excess_u", *u), ("facet", f64::from(k))]
+            .map(|(name, value)| (name, Datum::Number(value)))
+    });
+    Ok(listed("line_length", facets))
 }

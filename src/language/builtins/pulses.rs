@@ -55,18 +55,15 @@ fn watched(context: &mut Context<'_>, count: f64) -> Result<Vec<Turn>, Trouble> 
 
 fn turns(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let turns = watched(context, arguments.number(0))?;
-    let times = |times: &[f64]| Datum::Value(Value::words(times.to_vec()));
-    Ok(listed(turns.iter().map(|turn| {
-        made(
-            "turn",
-            &[
-                ("ends", times(&turn.ends)),
-                ("period", Datum::Number(turn.period)),
-                ("pulses", times(&turn.pulses)),
-                ("start_of_scan", Datum::Number(f64::from(turn.start_of_scan))),
-            ],
-        )
-    })))
+    let turns = turns.into_iter().map(|turn| {
+        [
+            ("ends", Datum::Value(Value::words(turn.ends))),
+            ("period", Datum::Number(turn.period)),
+            ("pulses", Datum::Value(Value::words(turn.pulses))),
+            ("start_of_scan", Datum::Number(f64::from(turn.start_of_scan))),
+        ]
+    });
+    Ok(listed("turn", turns))
 }
 
 fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {

@@ -105,8 +105,28 @@ fn fields(name: &str) -> &'static [Field] {
 /// their names are found at once.
 pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
     let mut object = Object::default();
+    put(fields(record), given, &mut object);
+    object
+}
+
+/// A list of such records.
+pub(super) fn listed<'n, R: AsRef<[(&'n str, Datum)]>>(
+    record: &str,
+    items: impl IntoIterator<Item = R>,
+) -> Datum {
+    let mut list = Object::default();
+    let fields = fields(record);
+    for item in items {
+        put(fields, item.as_ref(), &mut list);
+    }
+    datum(list)
+}
+
+/// Puts such a record behind what there is.
+fn put(fields: &[Field], given: &[(&str, Datum)], object: &mut Object) {
+    object.words.reserve(fields.len());
     let mut place = 0;
-    for field in fields(record) {
+    for field in fields {
         let is_it = |(name, _): &(&str, Datum)| *name == field.name;
         let given = match given.get(place) {
             Some(next) if is_it(next) => {
@@ -122,7 +142,6 @@ pub(super) fn made(record: &str, given: &[(&str, Datum)]) -> Object {
             given => object.words.push(given.map_or(f64::NAN, Datum::number)),
         }
     }
-    object
 }
 
 /// The same of numbers alone, as a value; an error where one of them has no value.
@@ -141,16 +160,6 @@ pub(super) fn made_of_numbers(
 /// A record as a value.
 pub(super) fn datum(object: Object) -> Datum {
     Datum::Value(Value::Object(Rc::new(object)))
-}
-
-/// A list of records.
-pub(super) fn listed(items: impl IntoIterator<Item = Object>) -> Datum {
-    let mut list = Object::default();
-    for mut item in items {
-        list.words.append(&mut item.words);
-        list.refs.append(&mut item.refs);
-    }
-    datum(list)
 }
 
 /// How many doubles a record takes.
@@ -180,6 +189,18 @@ fn field_of(record: &str, name: &str) -> Option<&'static Field> {
 pub(super) fn field(record: &str, words: &[f64], name: &str) -> f64 {
     let field = field_of(record, name).filter(|field| !field.is_reference);
     field.and_then(|field| words.get(field.place)).copied().unwrap_or(f64::NAN)
+}
+
+/// A numeric field of each of the records whose doubles lie one behind the other.
+pub(super) fn column<'w>(
+    record: &str,
+    words: &'w [f64],
+    name: &str,
+) -> impl Iterator<Item = f64> + use<'w> {
+    let field = field_of(record, name).filter(|field| !field.is_reference);
+    let place = field.map_or(usize::MAX, |field| field.place);
+    let each = words.chunks(width(record));
+    each.map(move |record| record.get(place).copied().unwrap_or(f64::NAN))
 }
 
 /// Gives a numeric field of a record's doubles another value.

@@ -2,7 +2,7 @@
 //! with it.
 
 use crate::builtins::bound;
-use crate::builtins::records::{datum, field, made, width};
+use crate::builtins::records::{column, datum, field, made, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::builtins::trims::trims_list;
 use crate::program::value::{Datum, Object, Value};
@@ -96,9 +96,10 @@ fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<
     let facets = context.station.description().facets;
     let width = width("line");
     let of_facet = |index: usize, facet: u32| {
-        let lines = arguments.words(index).chunks(width);
-        let own: Vec<&[f64]> =
-            lines.filter(|line| field("line", line, "facet") == f64::from(facet)).collect();
+        let lines = arguments.words(index);
+        let all = lines.chunks(width).zip(column("line", lines, "facet"));
+        let own = all.filter(|(_, of)| *of == f64::from(facet)).map(|(line, _)| line);
+        let own: Vec<&[f64]> = own.collect();
         if own.is_empty() {
             let message = format!("there is no line of facet {facet} to conclude from");
             return Err(Trouble::Value(message));

@@ -2,7 +2,7 @@
 
 use crate::builtins::bound;
 use crate::builtins::bound::TimeBound;
-use crate::builtins::records::{listed, made};
+use crate::builtins::records::listed;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, timed};
 use crate::program::value::{Datum, Value};
 use spintrue_head::Calls;
@@ -20,17 +20,15 @@ pub(super) fn builtins() -> Vec<Builtin> {
 fn rails(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Trouble> {
     let measured = context.station.status()?.rails;
     let rails = &context.station.description().rails;
-    Ok(listed(rails.iter().zip(measured).map(|(rail, volts)| {
+    let rails = rails.iter().zip(measured).map(|(rail, volts)| {
         let off = (volts - rail.nominal).abs();
-        made(
-            "rail",
-            &[
-                ("good", Datum::Flag(off <= rail.nominal.abs() * rail.tolerance)),
-                ("measured", Datum::Number(volts)),
-                ("name", Datum::Value(Value::text(&rail.name))),
-                ("nominal", Datum::Number(rail.nominal)),
-                ("tolerance", Datum::Number(rail.tolerance)),
-            ],
-        )
-    })))
+        [
+            ("good", Datum::Flag(off <= rail.nominal.abs() * rail.tolerance)),
+            ("measured", Datum::Number(volts)),
+            ("name", Datum::Value(Value::text(&rail.name))),
+            ("nominal", Datum::Number(rail.nominal)),
+            ("tolerance", Datum::Number(rail.tolerance)),
+        ]
+    });
+    Ok(listed("rail", rails))
 }

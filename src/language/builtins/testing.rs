@@ -3,7 +3,7 @@
 use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::lines::{line_map, test_line, test_lines};
-use crate::builtins::records::{datum, field, made, reference, width};
+use crate::builtins::records::{column, datum, field, made, reference};
 use crate::builtins::refusal::{FACET, READINGS, known};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
@@ -210,35 +210,33 @@ const LARGEST: [&str; 31] = [
 
 fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let words = arguments.words(0);
-    let lines: Vec<&[f64]> = words.chunks(width("line")).collect();
-    let shift = |line: &[f64]| (field("line", line, "in_scan"), field("line", line, "cross_scan"));
-    let worst = WorstFacet::of(lines.iter().map(|line| shift(line)))
+    let each = |name: &str| column("line", words, name);
+    let worst = WorstFacet::of(each("in_scan").zip(each("cross_scan")))
         .ok_or_else(|| Trouble::Value("no lines have no worst one".to_string()))?;
-    let facet = |at: usize| lines.get(at).map_or(f64::NAN, |line| field("line", line, "facet"));
+    let facet = |at: usize| each("facet").nth(at).unwrap_or(f64::NAN);
     // What one line does not tell is not known of the worst one either.
     let most = |name: &str| {
-        let sizes = lines.iter().map(|line| field("line", line, name).abs());
+        let sizes = each(name).map(f64::abs);
         Datum::Number(sizes.fold(0.0, |most, size| if size <= most { most } else { size }))
     };
-    let each = |name: &'static str| lines.iter().map(move |line| field("line", line, name));
-    let mean = |name| Datum::Number(each(name).sum::<f64>() / lines.len() as f64);
+    let count = each("facet").count() as f64;
+    let mean = |name| Datum::Number(each(name).sum::<f64>() / count);
     let spread_of = |name| Datum::Number(spread(&each(name).collect::<Vec<f64>>()));
     let number = Datum::Number;
     let fewest = each("degrees").fold(f64::INFINITY, f64::min);
     let rejected = each("rejected").sum::<f64>();
-    let marks =
-        lines.iter().map(|line| field("line", line, "marks") * field("line", line, "readings"));
+    let marks = each("marks").zip(each("readings")).map(|(marks, readings)| marks * readings);
     let marks = marks.sum::<f64>() + rejected;
     // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread, all
     // but the rounding to the gauge's digit, which at most is digit/√12 of a line and of each mark.
-    let parts = |places: &[&'static str], fixed_u, digit| {
-        let largest = |at: usize| {
-            let of = |name: &&'static str| each(name).nth(at).unwrap_or(f64::NAN);
-            places.iter().map(of).fold(f64::NAN, f64::max)
-        };
+    let parts = |places: &[&str], fixed_u, digit| {
+        let mut largest = vec![f64::NAN; count as usize];
+        for name in places {
+            largest.iter_mut().zip(each(name)).for_each(|(largest, u)| *largest = largest.max(u));
+        }
         let random = each(fixed_u)
-            .enumerate()
-            .map(|(at, fixed)| (largest(at).powi(2) - fixed * fixed).max(0.0));
+            .zip(largest)
+            .map(|(fixed, largest)| (largest.powi(2) - fixed * fixed).max(0.0));
         let random: Vec<f64> = random.collect();
         let fixed = each(fixed_u).fold(0.0, f64::max);
         let rounding = each(digit).fold(0.0, f64::max).powi(2) / 6.0;

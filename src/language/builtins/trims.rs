@@ -3,7 +3,9 @@
 use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Extent, Refused, TimeBound};
 use crate::builtins::pattern::{angles, pattern_records};
-use crate::builtins::records::{datum, field, listed, made, reference, set, set_reference, width};
+use crate::builtins::records::{
+    column, datum, field, listed, reference, set, set_reference, width,
+};
 use crate::builtins::refusal::known;
 use crate::builtins::response;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
@@ -81,32 +83,28 @@ fn stored_proof(context: &mut Context<'_>, _: Arguments<'_>) -> Result<Datum, Tr
         Err(StationError::Fault(Fault::Refused(_))) => None,
         told => told?,
     };
-    Ok(listed(proof.iter().map(|proof| {
-        made(
-            "proof",
-            &[
-                ("pattern", pattern_records(&proof.pattern)),
-                ("power", Datum::Number(proof.power)),
-                ("speed", Datum::Number(proof.speed)),
-                ("temperature", Datum::Number(proof.temperature)),
-            ],
-        )
-    })))
+    let proof = proof.iter().map(|proof| {
+        [
+            ("pattern", pattern_records(&proof.pattern)),
+            ("power", Datum::Number(proof.power)),
+            ("speed", Datum::Number(proof.speed)),
+            ("temperature", Datum::Number(proof.temperature)),
+        ]
+    });
+    Ok(listed("proof", proof))
 }
 
 pub(super) fn trims_list(trims: &[Trim]) -> Datum {
-    listed(trims.iter().map(|trim| {
-        let number = Datum::Number;
-        made(
-            "trim",
-            &[
-                ("cross_scan", number(trim.cross_scan)),
-                ("in_scan", number(trim.in_scan)),
-                ("length", number(trim.length)),
-                ("power", number(trim.power)),
-            ],
-        )
-    }))
+    let trims = trims.iter().map(|trim| {
+        [
+            ("cross_scan", trim.cross_scan),
+            ("in_scan", trim.in_scan),
+            ("length", trim.length),
+            ("power", trim.power),
+        ]
+        .map(|(name, value)| (name, Datum::Number(value)))
+    });
+    listed("trim", trims)
 }
 
 /// The trims of a list of records.
@@ -165,17 +163,17 @@ fn by_facet(
     scale: LineScale,
 ) -> Result<Vec<OwnLines>, Trouble> {
     let facets = context.station.description().facets;
-    let lines: Vec<&[f64]> = lines.chunks(width("line")).collect();
-    let stray = lines.iter().map(|line| field("line", line, "facet"));
-    if let Some(stray) = stray.into_iter().find(|f| !(0.0..f64::from(facets)).contains(f)) {
+    let of = || column("line", lines, "facet");
+    if let Some(stray) = of().find(|f| !(0.0..f64::from(facets)).contains(f)) {
         let stray = show_number(stray, None);
         return wrong(format!("there is a line of facet {stray}, which the head has not"));
     }
     let mut trims = Vec::new();
     let mut of_facets = Vec::new();
     for facet in 0..facets {
-        let own = lines.iter().filter(|line| field("line", line, "facet") == f64::from(facet));
-        let own: Vec<(FacetMean, Trim)> = own.map(|line| (mean_of(line), trim_of(line))).collect();
+        let own = lines.chunks(width("line")).zip(of()).filter(|(_, of)| *of == f64::from(facet));
+        let own = own.map(|(line, _)| (mean_of(line), trim_of(line)));
+        let own: Vec<(FacetMean, Trim)> = own.collect();
         let Some((_, trim)) = own.last() else {
             return wrong(format!("there is no line of facet {facet} to correct it by"));
         };

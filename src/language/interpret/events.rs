@@ -13,6 +13,12 @@ use std::sync::Arc;
 pub trait Observer {
     /// Called at once, in the order of the script; `time` is the head time in s.
     fn event(&mut self, time: f64, event: Event);
+
+    /// Only what checks come to and single values that are recorded are of use: params, lists and records
+    /// need not be told, nor what a check has measured.
+    fn is_brief(&self) -> bool {
+        false
+    }
 }
 
 /// Something a script says.

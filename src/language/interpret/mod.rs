@@ -19,7 +19,7 @@ pub use events::{
 };
 pub use holds::PlaceText;
 pub use run::run;
-pub(crate) use run::run_keeping;
+pub(crate) use run::{Links, run_keeping, run_linked};
 pub(crate) use step::{Moment, Stepper};
 
 /// Trees that the checker never lets through.

@@ -1,6 +1,6 @@
 //! Runs a program from beginning to end, and never leaves the laser armed.
 
-use crate::builtins::{Builtin, table};
+use crate::builtins::table;
 use crate::interpret::events::{Event, Observer};
 use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::link::{Linked, link};
@@ -13,6 +13,7 @@ use crate::program::value::{Datum, Object, Value};
 use crate::source::Span;
 use crate::station::Station;
 use spintrue_head::panic_fault;
+use std::cell::OnceCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::Ordering;
 
@@ -27,7 +28,23 @@ pub fn run(
     observer: &mut dyn Observer,
     place_text: PlaceText,
 ) -> Result<(), Failure> {
-    run_with(table(), program, station, observer, place_text)
+    run_linked(program, &Links::new(), station, observer, place_text)
+}
+
+/// What linking a program has come to.
+pub(crate) type Links = OnceCell<Result<Linked, Failure>>;
+
+/// As [`run`], of a program that is linked where it runs first.
+pub(crate) fn run_linked(
+    program: &Program,
+    links: &Links,
+    station: &mut Station,
+    observer: &mut dyn Observer,
+    place_text: PlaceText,
+) -> Result<(), Failure> {
+    let linked = links.get_or_init(|| link(program, table())).as_ref().map_err(Failure::clone)?;
+    let mut machine = machine(linked, station, observer, place_text);
+    execute(linked, &program.params, &mut machine)
 }
 
 /// As [`run`], and gives what stands in these slots at the end. `stepper` is asked before each
@@ -45,19 +62,6 @@ pub(crate) fn run_keeping(
     machine.stepper = stepper.map(|stepper| stepper as &mut dyn Stepper);
     execute(&linked, &program.params, &mut machine)?;
     Ok(slots.iter().map(|slot| machine.datum(*slot)).collect())
-}
-
-/// As [`run`], with another table of built-ins, which the program's calls index.
-pub(crate) fn run_with(
-    builtins: &'static [&'static Builtin],
-    program: &Program,
-    station: &mut Station,
-    observer: &mut dyn Observer,
-    place_text: PlaceText,
-) -> Result<(), Failure> {
-    let linked = link(program, builtins)?;
-    let mut machine = machine(&linked, station, observer, place_text);
-    execute(&linked, &program.params, &mut machine)
 }
 
 fn machine<'a>(
@@ -95,7 +99,8 @@ fn execute(linked: &Linked, params: &[Param], machine: &mut Machine<'_>) -> Resu
     machine.count_anew();
     let ran = catch_unwind(AssertUnwindSafe(|| match linked.setup.run(machine)? {
         Flow::Next => {
-            let shown = params.iter().filter_map(|param| {
+            let told = if machine.observer.is_brief() { &[] } else { params };
+            let shown = told.iter().filter_map(|param| {
                 Some((param.name.clone(), param.shower.as_ref()?.shown(&machine.datum(param.slot))))
             });
             let shown: Vec<_> = shown.collect();

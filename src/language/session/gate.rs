@@ -5,6 +5,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::interpret::Links;
 use crate::program::tree::Program;
 use crate::session::live::Entry;
 use crate::session::load::Prepared;
@@ -18,6 +19,7 @@ use spintrue_head::{Description, Fault};
 #[derive(Clone, Copy)]
 pub struct Runnable<'p> {
     pub(super) program: &'p Program,
+    pub(super) links: &'p Links,
     pub(super) sources: &'p SourceMap,
     pub(super) limit: Option<TimeLimit>,
 }
@@ -90,7 +92,10 @@ impl Prepared {
         let found =
             held(&self.diagnostics, &self.named, self.proved(at_rest), head, check_fault, limits)?;
         match &self.program {
-            Some(program) => Ok(Runnable { program, sources: &self.sources, limit: None }),
+            Some(program) => {
+                let (links, sources) = (&self.links, &self.sources);
+                Ok(Runnable { program, links, sources, limit: None })
+            }
             None => Err(found),
         }
     }

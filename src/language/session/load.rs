@@ -5,6 +5,7 @@ use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
 use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::interpret::Links;
 use crate::program::table::{Table, Tables};
 use crate::program::tree::Program;
 use crate::session::gate::forbids;
@@ -100,6 +101,8 @@ pub struct Prepared {
     pub(super) images: ImageSizes,
     /// The last head on which nothing of the program is refused.
     pub(super) fits: Fits,
+    /// The program as it was linked for its first run.
+    pub(super) links: Links,
 }
 
 /// Dots and lines of images, by the names that a script gives them.
@@ -378,6 +381,7 @@ impl Texts {
             named: checked.named,
             images,
             fits: Fits::default(),
+            links: Links::new(),
         };
         (prepared, checked.index.unwrap_or_default())
     }

@@ -110,7 +110,7 @@ impl Finished {
 
 /// Runs a script and makes the head safe, whatever happens.
 pub fn run(
-    Runnable { program, sources, limit }: Runnable<'_>,
+    Runnable { program, links, sources, limit }: Runnable<'_>,
     station: &mut Station,
     observer: &mut dyn Observer,
 ) -> Finished {
@@ -125,7 +125,7 @@ pub fn run(
         reached: program.checks.iter().map(|check| check.optional).collect(),
     };
     let place = place_text(sources);
-    let mut failure = interpret::run(program, station, &mut counting, place).err();
+    let mut failure = interpret::run_linked(program, links, station, &mut counting, place).err();
     let Counting { conforming, failing, undecided, provoked, reached, .. } = counting;
     let plan = program.checks.iter().zip(reached);
     let unreached = plan.filter(|(_, reached)| !reached).map(|(check, _)| check.clone());
@@ -191,5 +191,9 @@ impl Observer for Counting<'_> {
             }
         }
         self.inner.event(time, event);
+    }
+
+    fn is_brief(&self) -> bool {
+        self.inner.is_brief()
     }
 }

@@ -104,6 +104,9 @@ impl Limits {
         let rule = self.rule.now(machine, self.span)?;
         let measured = Measurement { value, uncertainty: uncertainty.unwrap_or(0.0), coverage };
         let decided = decide(rule, measured, low, high);
+        if machine.observer.is_brief() {
+            return Ok((decided.outcome, None));
+        }
         let bound = |limit: Limit| {
             let at = shown(&self.shower.as_written(limit.at), limit.at);
             Bound { at, closed: limit.closed }
@@ -236,7 +239,10 @@ impl Linker<'_> {
             if let Datum::Value(value) = &datum {
                 machine.can_be_shown(value, span)?;
             }
-            let shown = shower.shown(&datum);
+            let shown = match &datum {
+                Datum::Value(_) if machine.observer.is_brief() => None,
+                datum => Some(shower.shown(datum)),
+            };
             let plot = match &plot {
                 Some((sort, low, high)) => {
                     let low = low.as_ref().map(|low| low(machine)).transpose()?;
@@ -245,7 +251,9 @@ impl Linker<'_> {
                 }
                 None => None,
             };
-            machine.tell(Event::Recorded { label, shown, plot, text: text.clone(), span });
+            if let Some(shown) = shown {
+                machine.tell(Event::Recorded { label, shown, plot, text: text.clone(), span });
+            }
             Ok(Flow::Next)
         })
     }

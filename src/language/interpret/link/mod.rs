@@ -43,15 +43,15 @@ pub(super) type StatementNode = Node<Flow>;
 pub(super) const NESTING_MOST: usize = 1500;
 
 /// A linked program.
-pub(super) struct Linked {
+pub(crate) struct Linked {
     /// Params and constants.
-    pub setup: Block,
+    pub(super) setup: Block,
     /// The script.
-    pub body: Block,
+    pub(super) body: Block,
     /// Size of the array of doubles.
-    pub words: usize,
+    pub(super) words: usize,
     /// Size of the array of references.
-    pub refs: usize,
+    pub(super) refs: usize,
 }
 
 /// Statements one behind the other.
