@@ -1,7 +1,10 @@
 //! The open documents and their checks. A document that another open one uses is checked with
 //! that one.
 
+use crate::bounds::Bound;
+use crate::diagnostics::Diagnostic;
 use crate::ide::analysis::{Analysis, Texts};
+use crate::ide::head::{Held, KnownHead};
 use crate::ide::workspace::Workspace;
 use crate::source::SourceId;
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,6 +22,8 @@ pub struct Project {
     libraries: BTreeSet<String>,
     /// Documents that checks began with last time.
     roots: BTreeSet<String>,
+    /// What scripts are held against.
+    head: Option<Box<dyn KnownHead>>,
 }
 
 impl Project {
@@ -37,6 +42,35 @@ impl Project {
     pub fn close_document(&mut self, name: &str) {
         self.documents.remove(name);
         self.invalidate(name);
+    }
+
+    /// Sets the head that scripts are held against; without one nothing is said of heads.
+    pub fn set_head(&mut self, head: Option<Box<dyn KnownHead>>) {
+        self.head = head;
+        self.checks.clear();
+    }
+
+    /// The head that scripts are held against.
+    pub fn head(&self) -> Option<&dyn KnownHead> {
+        self.head.as_deref()
+    }
+
+    fn held<'a>(&'a self, analysis: &'a Analysis) -> &'a Held {
+        analysis.held.get_or_init(|| {
+            // A library by itself calls nothing.
+            let head = self.head().filter(|_| !analysis.is_library);
+            head.map_or(Held::default(), |head| Held::by(head, &analysis.examined.prepared))
+        })
+    }
+
+    /// Every report on a check, those about the head included.
+    pub fn reports<'a>(&'a self, analysis: &'a Analysis) -> impl Iterator<Item = &'a Diagnostic> {
+        analysis.examined.prepared.diagnostics.iter().chain(&self.held(analysis).reports)
+    }
+
+    /// How long the script of a check takes at most on the head, where it may run there.
+    pub(super) fn bound<'a>(&'a self, analysis: &'a Analysis) -> Option<&'a Bound> {
+        self.held(analysis).bound.as_ref()
     }
 
     /// Drops every check that read a file which has changed.
