@@ -46,9 +46,9 @@ pub use diagnostics::sarif::sarif as diagnostics_sarif;
 pub use diagnostics::{Diagnostic, Edit, Help, Severity};
 pub use ide::{
     ActiveCall, Analysis, Callable, Declaration as FoundDeclaration, FileUses, Fold, FoldKind,
-    Hint as InlayHint, HintKind as InlayKind, Item as Completion, ItemKind, KnownHead, Lens,
-    Link as FileLink, MAX_CHECKED, Parameter as CallableParameter, Place as CursorPlace, Project,
-    Scope as NameScope, Symbol as OutlineSymbol, SymbolKind as OutlineKind, TOKEN_KINDS,
+    HeadAsked, Hint as HintOf, HintKind as InlayKind, Item as Completion, ItemKind, KnownHead,
+    Lens, Link as FileLink, MAX_CHECKED, Parameter as CallableParameter, Place as CursorPlace,
+    Project, Scope as NameScope, Symbol as OutlineSymbol, SymbolKind as OutlineKind, TOKEN_KINDS,
     TOKEN_MODIFIERS, Token as SemanticToken, Uses as NameUses, Value as NamedValue,
     Wanted as CompletionWanted, Workspace, active_call, builtin_documentation,
     candidates as completion_candidates, complete as complete_at, cursor as cursor_at,

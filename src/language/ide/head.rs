@@ -5,6 +5,17 @@ use crate::diagnostics::Diagnostic;
 use crate::session::Prepared;
 use spintrue_head::Description;
 
+/// The head that an editor asks for.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct HeadAsked {
+    /// Its address, or the file of its description; none is the built-in simulated head.
+    pub address: Option<String>,
+    /// Files of devices around it.
+    pub fixtures: Vec<String>,
+    /// The folder that files are named from.
+    pub folder: Option<String>,
+}
+
 /// A head that is known by its description: nothing reaches the head itself.
 pub trait KnownHead {
     /// What people call it, such as its address.

@@ -35,7 +35,7 @@ pub use complete::{Item, ItemKind, builtin_documentation, candidates, complete};
 pub use cursor::{Wanted, cursor};
 pub use describe::{Callable, Parameter, effects, kind, one_line, record_fields, unit};
 pub use folding::{Fold, FoldKind, folds};
-pub use head::KnownHead;
+pub use head::{HeadAsked, KnownHead};
 pub use hints::{Hint, HintKind, hints};
 pub use hover::hover;
 pub use layout::format_part;
