@@ -12,7 +12,8 @@ use crate::terminal::told::rendered;
 use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
 use clap::Args;
 use spintrue_language::{
-    Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound, mend, prove,
+    Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound,
+    UNKNOWN_SIGNAL, mend, prove,
 };
 use std::path::Path;
 
@@ -44,7 +45,8 @@ pub(super) struct Options {
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let address = options.head.as_deref().unwrap_or("sim");
     let described = options.fixtures.describe(address)?;
-    let is_named = options.head.is_some() || described.has_devices();
+    let head = &described.head;
+    let is_named = options.head.is_some() || !(head.signals.is_empty() && head.channels.is_empty());
     let (mut code, mut all) = (0, Vec::new());
     for script in &options.scripts {
         let fixed = if options.fix { options.mend(script) } else { Ok(()) };
@@ -79,7 +81,11 @@ impl Options {
         let mut prepared = prove(&mut Disk, script, &self.settings.settings)?;
         let bound = prepared.bound(&described.head);
         let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
-        prepared.diagnostics.extend(described.reports(&prepared, is_named));
+        let mut unfit = described.unfit(&prepared);
+        // Without a named head, what only a head of one's own has is not missing.
+        unfit.retain(|report| is_named || report.code != UNKNOWN_SIGNAL);
+        prepared.diagnostics.extend(unfit);
+        prepared.diagnostics.extend(described.risky(&prepared));
         if let (Some(path), true) = (&self.answers.file, prepared.program.is_some()) {
             let wrong = prepared.answers(&mut Disk, path).err();
             prepared.diagnostics.extend(wrong.into_iter().flatten());

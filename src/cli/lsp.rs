@@ -84,6 +84,7 @@ impl Workspace for Disk {
 struct EditorHead {
     name: String,
     described: Described,
+    /// The editor asks for it. Nothing is reported of a head that it may have nothing to do with.
     is_named: bool,
 }
 
@@ -108,7 +109,7 @@ impl EditorHead {
         };
         let files: Vec<PathBuf> = asked.fixtures.iter().map(|file| inside(file)).collect();
         let described = Fixtures::of(files).describe(&address)?;
-        let is_named = asked.address.is_some() || described.has_devices();
+        let is_named = asked.address.is_some() || !asked.fixtures.is_empty();
         let name = match &asked.address {
             Some(name) => format!("`{name}`"),
             None => "the built-in simulated head".to_string(),
@@ -126,7 +127,15 @@ impl KnownHead for EditorHead {
         &self.described.head
     }
 
-    fn reports(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        self.described.reports(prepared, self.is_named)
+    fn refused(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        if self.is_named { self.described.unfit(prepared) } else { Vec::new() }
+    }
+
+    fn risky(
+        &self,
+        prepared: &Prepared,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Option<Vec<Diagnostic>> {
+        if self.is_named { prepared.risky(&self.described.head, go_on) } else { Some(Vec::new()) }
     }
 }

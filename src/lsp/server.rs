@@ -17,13 +17,17 @@ use serde_json::{Value, json};
 use spintrue_language::{HeadAsked, Project, Workspace};
 use std::collections::VecDeque;
 use std::io::{self, Write};
-use std::sync::mpsc::{Receiver, TryRecvError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
+use std::time::Duration;
 
 /// Most messages that are read ahead, to find requests that were cancelled.
 const MAX_AHEAD: usize = 256;
 
 /// Most changes before a check is made even though more are waiting.
 const MAX_CHANGES: usize = 64;
+
+/// How long nothing must have come before the reports are worked out that take a while.
+const QUIET: Duration = Duration::from_millis(200);
 
 /// Serves an editor until it says `exit` or its stream ends; gives the exit code, 0 where it said
 /// `shutdown` before.
@@ -56,9 +60,19 @@ pub(crate) fn serve(
                 Ok(message) => waiting.push_back(message),
                 Err(TryRecvError::Empty) => {
                     server.publish()?;
-                    match incoming.recv() {
+                    let next = match server.project.is_complete() {
+                        true => incoming.recv().map_err(|_| RecvTimeoutError::Disconnected),
+                        false => incoming.recv_timeout(QUIET),
+                    };
+                    match next {
                         Ok(message) => waiting.push_back(message),
-                        Err(_) => return Ok(1),
+                        Err(RecvTimeoutError::Timeout) => {
+                            server.complete(&mut || {
+                                waiting.extend(incoming.try_recv());
+                                waiting.is_empty()
+                            })?;
+                        }
+                        Err(RecvTimeoutError::Disconnected) => return Ok(1),
                     }
                 }
                 Err(TryRecvError::Disconnected) => return Ok(1),
@@ -336,6 +350,16 @@ impl Server<'_> {
         }
         self.changes = 0;
         self.project.refresh(self.workspace);
+        self.send_reports()
+    }
+
+    /// Works out the reports that take a while, until `go_on` says no.
+    fn complete(&mut self, go_on: &mut dyn FnMut() -> bool) -> io::Result<()> {
+        self.project.complete(go_on);
+        self.send_reports()
+    }
+
+    fn send_reports(&mut self) -> io::Result<()> {
         let now = self.told.reports(&self.project, &self.documents, self.editor.related);
         let mut is_stale = false;
         for (name, diagnostics) in now {

@@ -107,6 +107,10 @@ pub(super) fn diagnostics(state: &mut State<'_>, params: Value) -> Result<Value,
     let params: DocumentDiagnosticParams = read(params)?;
     let name = state.name(&params.text_document.uri)?;
     let version = state.documents.open.get(&name).map(|document| document.version);
+    // What takes a while comes later where the editor can be told so.
+    if !state.editor.refreshed.contains(&"diagnostic") {
+        state.project.complete(&mut || true);
+    }
     let mut all = state.told.reports(state.project, state.documents, state.editor.related);
     let items = all.remove(&name).unwrap_or_default();
     let id = state.told.tell(name, version, items.clone());

@@ -24,7 +24,7 @@ use crate::setup::options::{Limits, Surroundings};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use spintrue_head::{CallListener, CallRecorder, Calls, Description, Fault, Link, not_simulated};
-use spintrue_language::{Diagnostic, Files, Prepared, Runnable, Station, UNKNOWN_SIGNAL, prepare};
+use spintrue_language::{Diagnostic, Files, Prepared, Runnable, Station, prepare};
 use spintrue_sim::{Medium, Sheet};
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -199,18 +199,9 @@ impl Described {
         prepared.unfit(&self.head, self.at_rest, &|fault| self.check_can_inject(fault))
     }
 
-    /// The same and params that may be set so that a script surely fails on this head. Unless it `is_named`,
-    /// what only a head of one's own has is not missing.
-    pub(crate) fn reports(&self, prepared: &Prepared, is_named: bool) -> Vec<Diagnostic> {
-        let mut reports = self.unfit(prepared);
-        reports.retain(|report| is_named || report.code != UNKNOWN_SIGNAL);
-        reports.extend(prepared.risky(&self.head));
-        reports
-    }
-
-    /// It has devices of its own, so that a script that names others is wrong.
-    pub(crate) fn has_devices(&self) -> bool {
-        !(self.head.signals.is_empty() && self.head.channels.is_empty())
+    /// Reports params that may be set so that a script surely fails on this head.
+    pub(crate) fn risky(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        prepared.risky(&self.head, &mut || true).unwrap_or_default()
     }
 
     /// Whether a script may run on this head, as far as that can be told without running it.

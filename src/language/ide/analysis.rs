@@ -9,7 +9,6 @@ use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, File, StatementKind};
 use crate::syntax::walk::each_expression;
-use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 /// Largest document that is checked while it is edited, in bytes.
@@ -29,8 +28,8 @@ pub struct Analysis {
     pub is_library: bool,
     /// The names of all files that it reads, missing ones included.
     pub reads: Vec<String>,
-    /// What holds on the head of the project, once it was asked for.
-    pub(super) held: OnceCell<Held>,
+    /// What holds on the head of the project.
+    pub(super) held: Held,
 }
 
 impl Analysis {
@@ -60,7 +59,7 @@ impl Analysis {
     ) -> Option<Analysis> {
         let mut overlay = Overlay { root: name, documents, changed, workspace, reads: Vec::new() };
         let examined = examine(&mut overlay, if is_library { GENERATED } else { name }).ok()?;
-        Some(Analysis { examined, is_library, reads: overlay.reads, held: OnceCell::new() })
+        Some(Analysis { examined, is_library, reads: overlay.reads, held: Held::default() })
     }
 
     /// The id of a file in this check.

@@ -4,6 +4,7 @@ use crate::bounds::Bound;
 use crate::diagnostics::Diagnostic;
 use crate::session::Prepared;
 use spintrue_head::Description;
+use std::cell::OnceCell;
 
 /// The head that an editor asks for.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -24,21 +25,25 @@ pub trait KnownHead {
     /// What it says of itself.
     fn description(&self) -> &Description;
 
-    /// What a script surely cannot do there, and params that may be set so that it cannot.
-    fn reports(&self, prepared: &Prepared) -> Vec<Diagnostic>;
+    /// What a script surely cannot do there.
+    fn refused(&self, prepared: &Prepared) -> Vec<Diagnostic>;
+
+    /// Params that may be set so that it cannot; none where `go_on` said no on the way, since this may take a
+    /// while.
+    fn risky(
+        &self,
+        prepared: &Prepared,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Option<Vec<Diagnostic>>;
 }
 
-/// What holds for a script on a head.
+/// What holds for a script on a head, each once it was asked for.
 #[derive(Default)]
 pub(super) struct Held {
-    /// What the head adds to the reports of the check.
-    pub reports: Vec<Diagnostic>,
-    /// How long the script takes at most; none where it may not run at all.
-    pub bound: Option<Bound>,
-}
-
-impl Held {
-    pub(super) fn by(head: &dyn KnownHead, prepared: &Prepared) -> Held {
-        Held { reports: head.reports(prepared), bound: prepared.bound(head.description()) }
-    }
+    /// What the script surely cannot do.
+    pub refused: OnceCell<Vec<Diagnostic>>,
+    /// Params that may be set so that it cannot.
+    pub risky: OnceCell<Vec<Diagnostic>>,
+    /// How long it takes at most; none where it may not run at all.
+    pub bound: OnceCell<Option<Bound>>,
 }

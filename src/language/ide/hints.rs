@@ -2,6 +2,7 @@
 //! and routines take at most on the head.
 
 use crate::bounds::{Timed, longest_text};
+use crate::builtins;
 use crate::ide::describe;
 use crate::ide::place::Place;
 use crate::program::types::Type;
@@ -119,7 +120,7 @@ impl Finder<'_> {
             at: name.span.end as usize,
             kind: HintKind::Kind,
             label: format!(": {shown}"),
-            insert: can_annotate.then(|| format!(": {full}")),
+            insert: (can_annotate && is_writable(&info.kind)).then(|| format!(": {full}")),
             documentation: parts.join("\n\n"),
         });
     }
@@ -136,10 +137,26 @@ impl Finder<'_> {
             label: format!("≤ {most}"),
             insert: None,
             documentation: format!(
-                "On {}, {what} takes at most {most} of head time, computing not counted.",
+                "On {}, {what} takes at most {most} of head time, even where it fails. Computing is \
+                 not counted.",
                 head.name()
             ),
         });
+    }
+}
+
+/// Its name says all of it: the fields of some records are of kinds that only a call decides.
+fn is_writable(kind: &Type) -> bool {
+    match kind {
+        Type::List(item) => is_writable(item),
+        Type::Record(record) => match record.name.and_then(builtins::record) {
+            Some(spec) => {
+                let is_open = |kind: &Type| matches!(kind, Type::Quantity(d) if d.is_open());
+                !spec.to_type().fields.iter().any(|(_, kind)| is_open(kind))
+            }
+            None => record.fields.iter().all(|(_, kind)| is_writable(kind)),
+        },
+        _ => true,
     }
 }
 

@@ -23,7 +23,7 @@ pub fn lenses(place: Place<'_>) -> Vec<Lens> {
     let mut lenses = Vec::new();
     let is_script = place.file_name() == Some(place.root) && !analysis.is_library;
     if let Some(effects) = prepared.effects.iter().find(|of| of.routine.is_none() && is_script) {
-        let parts = [Some(effects_of(effects)), bound.and_then(|bound| whole(place, bound))];
+        let parts = [Some(effects_of(place, effects)), bound.and_then(|bound| whole(place, bound))];
         let title = parts.into_iter().flatten().collect::<Vec<_>>().join(" · ");
         lenses.push(Lens { span: Span::new(place.source, 0, 0), title });
     }
@@ -37,15 +37,19 @@ pub fn lenses(place: Place<'_>) -> Vec<Lens> {
         let Some(effects) = prepared.effects.get(at) else { continue };
         let seconds = bound.and_then(|bound| bound.timed.get(&Timed::Routine(at)));
         let time = seconds.map(|s| format!(" · at most {} a call", longest_text(*s)));
-        let title = format!("{}{}", effects_of(effects), time.unwrap_or_default());
+        let title = format!("{}{}", effects_of(place, effects), time.unwrap_or_default());
         lenses.push(Lens { span: routine.head, title });
     }
     lenses
 }
 
-fn effects_of(of: &EffectsOf) -> String {
+fn effects_of(place: Place<'_>, of: &EffectsOf) -> String {
     let words: Vec<&str> = of.effects.keys().copied().map(Effect::text).collect();
     match (words.is_empty(), of.routine.is_some()) {
+        // A call with a mistake may bring more.
+        (true, _) if place.analysis.examined.prepared.errors() > 0 => {
+            "no effect on the head is known".to_string()
+        }
         (true, _) => "does nothing to the head".to_string(),
         (false, true) => words.join(", "),
         (false, false) => format!("the script {}", words.join(", ")),

@@ -4,7 +4,7 @@
 use crate::bounds::Bound;
 use crate::diagnostics::Diagnostic;
 use crate::ide::analysis::{Analysis, Texts};
-use crate::ide::head::{Held, KnownHead};
+use crate::ide::head::KnownHead;
 use crate::ide::workspace::Workspace;
 use crate::source::SourceId;
 use std::collections::{BTreeMap, BTreeSet};
@@ -55,22 +55,48 @@ impl Project {
         self.head.as_deref()
     }
 
-    fn held<'a>(&'a self, analysis: &'a Analysis) -> &'a Held {
-        analysis.held.get_or_init(|| {
-            // A library by itself calls nothing.
-            let head = self.head().filter(|_| !analysis.is_library);
-            head.map_or(Held::default(), |head| Held::by(head, &analysis.examined.prepared))
-        })
+    /// The head, where a check has something to do there: a library by itself calls nothing.
+    fn head_of(&self, analysis: &Analysis) -> Option<&dyn KnownHead> {
+        self.head().filter(|_| !analysis.is_library)
     }
 
-    /// Every report on a check, those about the head included.
+    /// The reports on a check, those about the head included as far as they are known.
     pub fn reports<'a>(&'a self, analysis: &'a Analysis) -> impl Iterator<Item = &'a Diagnostic> {
-        analysis.examined.prepared.diagnostics.iter().chain(&self.held(analysis).reports)
+        let (prepared, held) = (&analysis.examined.prepared, &analysis.held);
+        let refused = held.refused.get_or_init(|| {
+            self.head_of(analysis).map_or(Vec::new(), |head| head.refused(prepared))
+        });
+        let risky = held.risky.get().into_iter().flatten();
+        prepared.diagnostics.iter().chain(refused).chain(risky)
+    }
+
+    /// Every report of every check is known.
+    pub fn is_complete(&self) -> bool {
+        self.checks.values().all(|analysis| analysis.held.risky.get().is_some())
+    }
+
+    /// Works out the reports that take a while, until `go_on` says no.
+    pub fn complete(&self, go_on: &mut dyn FnMut() -> bool) {
+        for analysis in self.checks.values() {
+            if analysis.held.risky.get().is_some() {
+                continue;
+            }
+            let found = match self.head_of(analysis) {
+                Some(head) => head.risky(&analysis.examined.prepared, go_on),
+                None => Some(Vec::new()),
+            };
+            let Some(found) = found else { return };
+            analysis.held.risky.get_or_init(|| found);
+        }
     }
 
     /// How long the script of a check takes at most on the head, where it may run there.
     pub(super) fn bound<'a>(&'a self, analysis: &'a Analysis) -> Option<&'a Bound> {
-        self.held(analysis).bound.as_ref()
+        let bound = || {
+            let head = self.head_of(analysis)?;
+            analysis.examined.prepared.bound(head.description())
+        };
+        analysis.held.bound.get_or_init(bound).as_ref()
     }
 
     /// Drops every check that read a file which has changed.
