@@ -20,8 +20,8 @@ mod syntax;
 pub use acceptance::decision::{Outcome, Rule as DecisionRule};
 pub use banding::{Banding, Peak, banding};
 pub use bounds::{
-    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, excerpt, finish_most,
-    longest_text, unknown_bound,
+    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, What as BoundFor, excerpt,
+    finish_most, longest_text, unknown_bound,
 };
 pub use builtins::{
     Builtin, Effect, OPEN_NAMES, RecordSpec, records as builtin_records, table as builtins, topics,

@@ -15,9 +15,12 @@ use spintrue_language::{CursorPlace, Project, TOKEN_KINDS, TOKEN_MODIFIERS, Work
 /// Answers a request from its parameters.
 type Answer = fn(&mut State<'_>, Value) -> Result<Value, ResponseError>;
 
-/// A method, the capability that advertises it with its options, and its answer. Methods that belong to
-/// another one's capability have none.
-type Feature = (&'static str, Option<(&'static str, fn() -> Value)>, Answer);
+/// The name of a capability and its options.
+type Capability = (&'static str, fn() -> Value);
+
+/// A method, the capability that advertises it, and its answer. Methods that belong to another one's
+/// capability have none.
+type Feature = (&'static str, Option<Capability>, Answer);
 
 /// Every method that is answered while the server runs.
 const FEATURES: &[Feature] = &[
@@ -49,7 +52,7 @@ const FEATURES: &[Feature] = &[
     ("textDocument/prepareRename", None, writing::prepare_rename),
 ];
 
-const fn plain(capability: &'static str) -> Option<(&'static str, fn() -> Value)> {
+const fn plain(capability: &'static str) -> Option<Capability> {
     Some((capability, || json!(true)))
 }
 

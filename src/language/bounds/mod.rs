@@ -28,6 +28,7 @@ mod words;
 mod writes;
 
 pub(crate) use finding::{Cause, Finding};
+pub use nodes::What;
 pub(crate) use nodes::{Contribution, Timed, Unknown};
 pub(crate) use prove::{Risk, refused, risky};
 pub use words::{excerpt, longest_text, unknown_bound};

@@ -236,14 +236,7 @@ fn declarations_are_found_in_all_files() {
     assert_eq!(search(&mut client, "supper"), ["supper 14"], "as it is typed, not as it is saved");
     assert_eq!(search(&mut client, "now_"), [] as [&str; 0], "no constant");
     let all = search(&mut client, "");
-    let wanted = [
-        "spun_down 12",
-        "spare_ 14",
-        "spin_up 12",
-        "supper 14",
-        "scaled 12",
-        "speed 14",
-    ];
+    let wanted = ["spun_down 12", "spare_ 14", "spin_up 12", "supper 14", "scaled 12", "speed 14"];
     assert_eq!(all, wanted, "of files in their order");
     let many: String = (0..3000).map(|n| format!("let many_{n} = {n}\n")).collect();
     client.file("many.spt", &many);
