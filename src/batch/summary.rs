@@ -8,10 +8,10 @@ use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{HeadCase, Origin, cell, heads_junit};
 use crate::terminal;
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use serde_json::{Map, Value, json};
 use spintrue_head::{CAUTION, Dimension, show_quantity};
-use spintrue_language::Verdict;
+use spintrue_language::{Verdict, longest_text};
 use std::path::Path;
 
 /// The table for spreadsheets.
@@ -113,7 +113,7 @@ impl Summary {
         }
         let sum: Option<f64> = longest.iter().copied().sum();
         if let Some(sum) = sum.filter(|sum| *sum > 0.0) {
-            text.push_str(&format!(" At most {} of head time.", duration::text(sum)));
+            text.push_str(&format!(" At most {} of head time.", longest_text(sum)));
         }
         say(&wrapped(&text, ""));
         if !longest.is_empty() {

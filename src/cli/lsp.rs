@@ -3,8 +3,10 @@
 use crate::disk::{Disk, resolve};
 use crate::error::{Error, invalid};
 use crate::lsp::{serve, transport};
-use spintrue_language::Workspace;
-use std::path::Path;
+use crate::setup::{Described, Fixtures, is_elsewhere};
+use spintrue_head::Description;
+use spintrue_language::{Diagnostic, FileError, HeadAsked, KnownHead, Prepared, Workspace};
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::sync_channel;
 use std::{fs, io, thread};
 
@@ -70,5 +72,70 @@ impl Workspace for Disk {
             }
         }
         found
+    }
+
+    fn head(&mut self, asked: &HeadAsked) -> Result<Box<dyn KnownHead>, FileError> {
+        let head = EditorHead::of(asked).map_err(|error| error.to_string())?;
+        Ok(Box::new(head))
+    }
+}
+
+/// A head that scripts are held against while they are edited.
+struct EditorHead {
+    name: String,
+    described: Described,
+    /// The editor asks for it. Nothing is reported of a head that it may have nothing to do with.
+    is_named: bool,
+}
+
+impl EditorHead {
+    fn of(asked: &HeadAsked) -> Result<EditorHead, Error> {
+        let inside = |file: &str| match &asked.folder {
+            Some(folder) => Path::new(folder).join(file),
+            None => PathBuf::from(file),
+        };
+        let address = asked.address.as_deref().unwrap_or("sim");
+        if is_elsewhere(address) {
+            return Err(invalid!(
+                "`{address}` is a real head, and an editor connects to none: name a description, such as \
+                 `sim:FILE.toml`"
+            ));
+        }
+        let is_file = address.ends_with(".toml") && !address.contains(':');
+        let address = match address.split_once(':') {
+            Some((kind @ ("sim" | "replay"), file)) => format!("{kind}:{}", inside(file).display()),
+            None if is_file => format!("sim:{}", inside(address).display()),
+            _ => address.to_string(),
+        };
+        let files: Vec<PathBuf> = asked.fixtures.iter().map(|file| inside(file)).collect();
+        let described = Fixtures::of(files).describe(&address)?;
+        let is_named = asked.address.is_some() || !asked.fixtures.is_empty();
+        let name = match &asked.address {
+            Some(name) => format!("`{name}`"),
+            None => "the built-in simulated head".to_string(),
+        };
+        Ok(EditorHead { name, described, is_named })
+    }
+}
+
+impl KnownHead for EditorHead {
+    fn name(&self) -> &str {
+        &self.name
+    }
+
+    fn description(&self) -> &Description {
+        &self.described.head
+    }
+
+    fn refused(&self, prepared: &Prepared) -> Vec<Diagnostic> {
+        if self.is_named { self.described.unfit(prepared) } else { Vec::new() }
+    }
+
+    fn risky(
+        &self,
+        prepared: &Prepared,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Option<Vec<Diagnostic>> {
+        if self.is_named { prepared.risky(&self.described.head, go_on) } else { Some(Vec::new()) }
     }
 }

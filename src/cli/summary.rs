@@ -3,9 +3,9 @@
 
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::told::{failed, left_text};
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, duration, styled, wrapped};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
 use spintrue_head::{Dimension, show_quantity};
-use spintrue_language::{Finished, Prepared, Shown, Verdict};
+use spintrue_language::{Finished, Prepared, Shown, Verdict, longest_text};
 
 pub(super) fn summary(
     finished: &Finished,
@@ -82,9 +82,9 @@ const MAX_LABEL: usize = 28;
 fn most(at_most: Option<f64>, took: f64) -> String {
     match at_most {
         Some(most) if took > most => {
-            format!("more than {} by what it computed", duration::text(most))
+            format!("more than {} by what it computed", longest_text(most))
         }
-        Some(most) => format!("at most {}", duration::text(most)),
+        Some(most) => format!("at most {}", longest_text(most)),
         None => "no bound known".to_string(),
     }
 }

@@ -20,8 +20,8 @@ mod syntax;
 pub use acceptance::decision::{Outcome, Rule as DecisionRule};
 pub use banding::{Banding, Peak, banding};
 pub use bounds::{
-    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, Unknown as UnknownTime,
-    What as BoundFor, finish_most,
+    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, What as BoundFor, excerpt,
+    finish_most, longest_text, unknown_bound,
 };
 pub use builtins::{
     Builtin, Effect, OPEN_NAMES, RecordSpec, records as builtin_records, table as builtins, topics,
@@ -45,14 +45,18 @@ pub use diagnostics::render::{render as render_diagnostics, summary as diagnosti
 pub use diagnostics::sarif::sarif as diagnostics_sarif;
 pub use diagnostics::{Diagnostic, Edit, Help, Severity};
 pub use ide::{
-    ActiveCall, Analysis, Callable, FileUses, Item as Completion, ItemKind, MAX_CHECKED,
-    Parameter as CallableParameter, Place as CursorPlace, Project, Scope as NameScope,
-    Symbol as OutlineSymbol, SymbolKind as OutlineKind, Uses as NameUses, Value as NamedValue,
+    ActiveCall, Analysis, Callable, Declaration as FoundDeclaration, FileUses, Fold, FoldKind,
+    HeadAsked, Hint as HintOf, HintKind as InlayKind, Item as Completion, ItemKind, KnownHead,
+    Lens, Link as FileLink, MAX_CHECKED, Parameter as CallableParameter, Place as CursorPlace,
+    Project, Scope as NameScope, Symbol as OutlineSymbol, SymbolKind as OutlineKind, TOKEN_KINDS,
+    TOKEN_MODIFIERS, Token as SemanticToken, Uses as NameUses, Value as NamedValue,
     Wanted as CompletionWanted, Workspace, active_call, builtin_documentation,
     candidates as completion_candidates, complete as complete_at, cursor as cursor_at,
-    definition as definition_at, effects as effects_text, highlights as highlights_at,
-    hover as hover_at, kind as kind_text, one_line as one_line_text, prepare_rename, record_fields,
-    references as references_at, rename as rename_at, symbols as outline_of, unit as unit_text,
+    definition as definition_at, effects as effects_text, folds as folds_of, format_part,
+    highlights as highlights_at, hints as hints_of, hover as hover_at, kind as kind_text,
+    lenses as lenses_of, links as links_of, one_line as one_line_text, prepare_rename,
+    record_fields, references as references_at, rename as rename_at, search as search_declarations,
+    selections as selections_at, symbols as outline_of, tokens as tokens_of, unit as unit_text,
 };
 pub use images::Images;
 pub use interpret::{

@@ -1,6 +1,5 @@
 //! Ways out of reports as code actions.
 
-use crate::lsp::convert::address;
 use crate::lsp::documents::Documents;
 use crate::lsp::publish::Reports;
 use lsp_types::{CodeAction, CodeActionContext, CodeActionKind, Range, TextEdit, WorkspaceEdit};
@@ -25,8 +24,7 @@ pub(super) fn actions(
     };
     let mut reports = Reports::of(place.analysis, documents, related);
     let mut actions = Vec::new();
-    let diagnostics = &place.analysis.examined.prepared.diagnostics;
-    let here = diagnostics.iter().filter(|d| d.span().source == place.source);
+    let here = place.project.reports(place.analysis).filter(|d| d.span().source == place.source);
     for diagnostic in here.filter(|_| wants(&CodeActionKind::QUICKFIX)) {
         let report = reports.report(diagnostic);
         if report.range.start > range.end || report.range.end < range.start {
@@ -43,7 +41,7 @@ pub(super) fn actions(
             });
         }
     }
-    let safe = safe_fixes(place.source, diagnostics);
+    let safe = safe_fixes(place.source, &place.analysis.examined.prepared.diagnostics);
     if wants(&CodeActionKind::SOURCE_FIX_ALL) && !safe.is_empty() {
         let edits: Vec<Edit> = safe.iter().flat_map(|(_, help)| help.edits.clone()).collect();
         actions.push(CodeAction {
@@ -63,7 +61,7 @@ fn workspace_edit(
     documents: &Documents,
     edits: &[Edit],
 ) -> Option<WorkspaceEdit> {
-    let uri = address(documents, place.analysis.name(place.source)?)?;
+    let uri = documents.address(place.analysis.name(place.source)?)?;
     let edits = edits
         .iter()
         .map(|edit| TextEdit { range: reports.range(edit.span), new_text: edit.text.clone() });

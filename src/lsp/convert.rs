@@ -2,11 +2,11 @@
 
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
-use crate::lsp::uri;
 use lsp_types::{
     CompletionItem, CompletionItemKind, CompletionTextEdit, DocumentSymbol, Documentation, Hover,
     HoverContents, InsertTextFormat, Location, MarkupContent, MarkupKind, ParameterInformation,
-    ParameterLabel, Range, SignatureHelp, SignatureInformation, TextEdit, Uri, WorkspaceEdit,
+    ParameterLabel, Range, SignatureHelp, SignatureInformation, SymbolKind, TextEdit, Uri,
+    WorkspaceEdit,
 };
 use spintrue_language::{
     ActiveCall, Analysis, Completion, CursorPlace, FileUses, ItemKind, NameUses, OutlineKind,
@@ -15,23 +15,18 @@ use spintrue_language::{
 use std::collections::HashMap;
 
 /// The range of a span, in the text of its file.
-pub(super) fn range(analysis: &Analysis, span: Span) -> Range {
-    Lines::new(analysis.text(span.source)).range(span.range())
-}
-
-/// The address of a file, as the editor wrote it where the file is open.
-pub(super) fn address(documents: &Documents, name: &str) -> Option<Uri> {
-    documents.get(name).map(|document| document.uri.clone()).or_else(|| uri::of(name))
+pub(super) fn range(analysis: &Analysis, documents: &Documents, span: Span) -> Range {
+    documents.lines(analysis.text(span.source)).range(span.range())
 }
 
 /// The location of a span.
 pub(super) fn location(analysis: &Analysis, documents: &Documents, span: Span) -> Option<Location> {
-    let uri = address(documents, analysis.name(span.source)?)?;
-    Some(Location { uri, range: range(analysis, span) })
+    let uri = documents.address(analysis.name(span.source)?)?;
+    Some(Location { uri, range: range(analysis, documents, span) })
 }
 
-fn ranges(file: &FileUses) -> impl Iterator<Item = Range> {
-    let lines = Lines::new(&file.text);
+fn ranges<'f>(file: &'f FileUses, documents: &Documents) -> impl Iterator<Item = Range> + use<'f> {
+    let lines = documents.lines(&file.text);
     file.spans.iter().map(move |(start, end)| lines.range(*start..*end))
 }
 
@@ -39,8 +34,8 @@ fn ranges(file: &FileUses) -> impl Iterator<Item = Range> {
 pub(super) fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location> {
     let mut found = Vec::new();
     for (name, file) in uses {
-        let Some(uri) = address(documents, name) else { continue };
-        found.extend(ranges(file).map(|range| Location { uri: uri.clone(), range }));
+        let Some(uri) = documents.address(name) else { continue };
+        found.extend(ranges(file, documents).map(|range| Location { uri: uri.clone(), range }));
     }
     found
 }
@@ -50,17 +45,23 @@ pub(super) fn locations(uses: &NameUses, documents: &Documents) -> Vec<Location>
 pub(super) fn edit(uses: &NameUses, documents: &Documents, new: &str) -> WorkspaceEdit {
     let mut changes: HashMap<Uri, Vec<TextEdit>> = HashMap::new();
     for (name, file) in uses {
-        let Some(uri) = address(documents, name) else { continue };
-        let edits = ranges(file).map(|range| TextEdit { range, new_text: new.to_string() });
+        let Some(uri) = documents.address(name) else { continue };
+        let edits =
+            ranges(file, documents).map(|range| TextEdit { range, new_text: new.to_string() });
         changes.insert(uri, edits.collect());
     }
     WorkspaceEdit { changes: (!changes.is_empty()).then_some(changes), ..WorkspaceEdit::default() }
 }
 
 /// A hover.
-pub(super) fn hover(analysis: &Analysis, (span, value): (Span, String)) -> Hover {
+pub(super) fn hover(
+    analysis: &Analysis,
+    documents: &Documents,
+    (span, value): (Span, String),
+) -> Hover {
     let contents = MarkupContent { kind: MarkupKind::Markdown, value };
-    Hover { contents: HoverContents::Markup(contents), range: Some(range(analysis, span)) }
+    let range = Some(range(analysis, documents, span));
+    Hover { contents: HoverContents::Markup(contents), range }
 }
 
 fn markdown(text: &str) -> Option<Documentation> {
@@ -71,11 +72,11 @@ fn markdown(text: &str) -> Option<Documentation> {
 /// What can be typed at a place; `snippets` puts the cursor between brackets.
 pub(super) fn completion(
     place: CursorPlace<'_>,
-    snippets: bool,
+    (documents, snippets): (&Documents, bool),
     workspace: &mut dyn Workspace,
 ) -> Vec<CompletionItem> {
     let (replaced, items) = complete_at(place, workspace);
-    let range = Lines::new(place.text()).range(replaced);
+    let range = documents.lines(place.text()).range(replaced);
     items.into_iter().map(|item| completion_item(item, range, snippets)).collect()
 }
 
@@ -155,12 +156,7 @@ pub(super) fn document_symbols(
     let symbol = |symbol: OutlineSymbol| DocumentSymbol {
         name: symbol.name,
         detail: Some(symbol.detail).filter(|detail| !detail.is_empty()),
-        kind: match symbol.kind {
-            OutlineKind::Routine => lsp_types::SymbolKind::FUNCTION,
-            OutlineKind::Constant => lsp_types::SymbolKind::CONSTANT,
-            OutlineKind::Variable => lsp_types::SymbolKind::VARIABLE,
-            OutlineKind::File => lsp_types::SymbolKind::MODULE,
-        },
+        kind: symbol_kind(symbol.kind),
         tags: None,
         deprecated: None,
         range: lines.range(symbol.span.range()),
@@ -169,4 +165,14 @@ pub(super) fn document_symbols(
             .then(|| document_symbols(lines, symbol.children)),
     };
     symbols.into_iter().map(symbol).collect()
+}
+
+/// A kind of symbol.
+pub(super) fn symbol_kind(kind: OutlineKind) -> SymbolKind {
+    match kind {
+        OutlineKind::Routine => SymbolKind::FUNCTION,
+        OutlineKind::Constant => SymbolKind::CONSTANT,
+        OutlineKind::Variable => SymbolKind::VARIABLE,
+        OutlineKind::File => SymbolKind::MODULE,
+    }
 }

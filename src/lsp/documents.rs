@@ -1,6 +1,7 @@
 //! The open documents as the editor has them; their texts lie in the project.
 
-use crate::lsp::position::Lines;
+use crate::lsp::position::{Encoding, Lines};
+use crate::lsp::uri;
 use lsp_types::{TextDocumentContentChangeEvent, Uri};
 use std::collections::BTreeMap;
 
@@ -13,20 +14,41 @@ pub(super) struct Document {
     pub version: i32,
 }
 
-/// Open documents by the names of their files.
-pub(super) type Documents = BTreeMap<String, Document>;
+/// Open documents.
+#[derive(Debug, Default)]
+pub(super) struct Documents {
+    /// What positions in them count.
+    pub encoding: Encoding,
+    /// By the names of their files.
+    pub open: BTreeMap<String, Document>,
+}
+
+impl Documents {
+    /// The lines of a text.
+    pub(super) fn lines<'t>(&self, text: &'t str) -> Lines<'t> {
+        Lines::new(text, self.encoding)
+    }
+
+    /// The address of a file, as the editor wrote it where the file is open.
+    pub(super) fn address(&self, name: &str) -> Option<Uri> {
+        self.open.get(name).map(|document| document.uri.clone()).or_else(|| uri::of(name))
+    }
+}
 
 /// A text with changes applied in order; those with a range change a part.
-pub(super) fn changed(mut text: String, changes: Vec<TextDocumentContentChangeEvent>) -> String {
+pub(super) fn changed(
+    mut text: String,
+    changes: Vec<TextDocumentContentChangeEvent>,
+    encoding: Encoding,
+) -> String {
     for change in changes {
         let Some(range) = change.range else {
             text = change.text;
             continue;
         };
-        let lines = Lines::new(&text);
-        let start = lines.offset(range.start);
-        let end = lines.offset(range.end).max(start);
-        text.replace_range(start..end, &change.text);
+        let lines = Lines::new(&text, encoding);
+        let bytes = lines.bytes(range);
+        text.replace_range(bytes, &change.text);
     }
     text
 }
@@ -34,6 +56,7 @@ pub(super) fn changed(mut text: String, changes: Vec<TextDocumentContentChangeEv
 #[cfg(test)]
 mod tests {
     use super::changed;
+    use crate::lsp::position::Encoding::Utf16;
     use lsp_types::{Position, Range, TextDocumentContentChangeEvent};
 
     #[test]
@@ -45,9 +68,11 @@ mod tests {
                 text: text.to_string(),
             };
         let text = "let µ = 1\nlet b = 2\n".to_string();
-        let text = changed(text, vec![change((0, 4), (0, 5), "🙂"), change((0, 6), (1, 3), "!")]);
+        let text =
+            changed(text, vec![change((0, 4), (0, 5), "🙂"), change((0, 6), (1, 3), "!")], Utf16);
         assert_eq!(text, "let 🙂! b = 2\n");
-        let text = changed(text, vec![change((9, 9), (3, 0), "x"), change((0, 3), (0, 1), "")]);
+        let text =
+            changed(text, vec![change((9, 9), (3, 0), "x"), change((0, 3), (0, 1), "")], Utf16);
         assert_eq!(text, "let 🙂! b = 2\nx");
     }
 }

@@ -1,53 +1,111 @@
-//! What the server can do, and which function answers which request. A new feature is a line in
-//! [`capabilities`] and an arm in [`answer`].
+//! What the server can do: one table of methods, each with what it is advertised as and the function that
+//! answers it. A new feature is a row of [`FEATURES`].
 
-use crate::lsp::actions::actions;
 use crate::lsp::documents::Documents;
-use crate::lsp::position::Lines;
-use crate::lsp::{convert, uri};
+use crate::lsp::editor::Editor;
+use crate::lsp::publish::Told;
+use crate::lsp::{reading, showing, uri, writing};
 use lsp_server::{ErrorCode, Request, ResponseError};
-use lsp_types::{
-    CodeActionKind, CodeActionParams, CompletionItem, CompletionParams, DocumentFormattingParams,
-    DocumentHighlight, DocumentHighlightParams, DocumentSymbolParams, GotoDefinitionParams,
-    HoverParams, PositionEncodingKind, ReferenceParams, RenameParams, SignatureHelpParams,
-    TextDocumentPositionParams, TextDocumentSyncKind, TextEdit, Uri,
-};
+use lsp_types::{CodeActionKind, TextDocumentPositionParams, TextDocumentSyncKind, Uri};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
-use spintrue_language::{
-    CursorPlace, NameScope, Project, SourceId, Workspace, active_call, cursor_at, definition_at,
-    format_source, highlights_at, hover_at, outline_of, prepare_rename, references_at, rename_at,
-};
+use spintrue_language::{CursorPlace, Project, TOKEN_KINDS, TOKEN_MODIFIERS, Workspace};
 
-/// What the server can do.
-pub(super) fn capabilities() -> Value {
-    json!({
-        "positionEncoding": PositionEncodingKind::UTF16,
+/// Answers a request from its parameters.
+type Answer = fn(&mut State<'_>, Value) -> Result<Value, ResponseError>;
+
+/// The name of a capability and its options.
+type Capability = (&'static str, fn() -> Value);
+
+/// A method, the capability that advertises it, and its answer. Methods that belong to another one's
+/// capability have none.
+type Feature = (&'static str, Option<Capability>, Answer);
+
+/// Every method that is answered while the server runs.
+const FEATURES: &[Feature] = &[
+    ("textDocument/hover", plain("hoverProvider"), reading::hover),
+    ("textDocument/definition", plain("definitionProvider"), reading::definition),
+    ("textDocument/references", plain("referencesProvider"), reading::references),
+    ("textDocument/documentHighlight", plain("documentHighlightProvider"), reading::highlights),
+    ("textDocument/documentSymbol", plain("documentSymbolProvider"), reading::outline),
+    ("workspace/symbol", plain("workspaceSymbolProvider"), reading::search),
+    ("textDocument/documentLink", Some(("documentLinkProvider", links)), reading::links),
+    ("textDocument/selectionRange", plain("selectionRangeProvider"), reading::selections),
+    ("textDocument/foldingRange", plain("foldingRangeProvider"), showing::folds),
+    ("textDocument/semanticTokens/full", Some(("semanticTokensProvider", tokens)), showing::tokens),
+    ("textDocument/semanticTokens/range", None, showing::tokens_of_range),
+    ("textDocument/inlayHint", plain("inlayHintProvider"), showing::hints),
+    ("textDocument/codeLens", Some(("codeLensProvider", lenses)), showing::lenses),
+    ("textDocument/diagnostic", Some(("diagnosticProvider", diagnostics)), showing::diagnostics),
+    ("textDocument/completion", Some(("completionProvider", completion)), writing::completion),
+    ("completionItem/resolve", None, writing::resolve),
+    ("textDocument/signatureHelp", Some(("signatureHelpProvider", signature)), writing::signature),
+    ("textDocument/codeAction", Some(("codeActionProvider", actions)), writing::actions),
+    ("textDocument/formatting", plain("documentFormattingProvider"), writing::format),
+    (
+        "textDocument/rangeFormatting",
+        plain("documentRangeFormattingProvider"),
+        writing::format_range,
+    ),
+    ("textDocument/rename", Some(("renameProvider", rename)), writing::rename),
+    ("textDocument/prepareRename", None, writing::prepare_rename),
+];
+
+const fn plain(capability: &'static str) -> Option<Capability> {
+    Some((capability, || json!(true)))
+}
+
+fn links() -> Value {
+    json!({"resolveProvider": false})
+}
+
+fn lenses() -> Value {
+    json!({"resolveProvider": false})
+}
+
+fn tokens() -> Value {
+    let legend = json!({"tokenTypes": TOKEN_KINDS, "tokenModifiers": TOKEN_MODIFIERS});
+    json!({"legend": legend, "full": true, "range": true})
+}
+
+fn diagnostics() -> Value {
+    json!({"identifier": "spintrue", "interFileDependencies": true, "workspaceDiagnostics": false})
+}
+
+fn completion() -> Value {
+    json!({"resolveProvider": true, "triggerCharacters": [".", "\"", "/", ":", "(", ","]})
+}
+
+fn signature() -> Value {
+    json!({"triggerCharacters": ["(", ","], "retriggerCharacters": [":"]})
+}
+
+fn actions() -> Value {
+    json!({"codeActionKinds": [CodeActionKind::QUICKFIX, CodeActionKind::SOURCE_FIX_ALL]})
+}
+
+fn rename() -> Value {
+    json!({"prepareProvider": true})
+}
+
+/// What the server can do for an editor.
+pub(super) fn capabilities(editor: &Editor) -> Value {
+    let mut can = json!({
+        "positionEncoding": editor.encoding.name(),
         "textDocumentSync": {
             "openClose": true,
             "change": TextDocumentSyncKind::INCREMENTAL,
             "save": {"includeText": false},
         },
-        "hoverProvider": true,
-        "completionProvider": {
-            "resolveProvider": true,
-            "triggerCharacters": [".", "\"", "/", ":", "(", ","],
-        },
-        "signatureHelpProvider": {
-            "triggerCharacters": ["(", ","],
-            "retriggerCharacters": [":"],
-        },
-        "definitionProvider": true,
-        "referencesProvider": true,
-        "documentHighlightProvider": true,
-        "documentSymbolProvider": true,
-        "documentFormattingProvider": true,
-        "codeActionProvider": {
-            "codeActionKinds": [CodeActionKind::QUICKFIX, CodeActionKind::SOURCE_FIX_ALL],
-        },
-        "renameProvider": {"prepareProvider": true},
-    })
+        "workspace": {"workspaceFolders": {"supported": true, "changeNotifications": true}},
+    });
+    for (capability, options) in FEATURES.iter().filter_map(|(_, advertised, _)| *advertised) {
+        if let Some(can) = can.as_object_mut() {
+            can.insert(capability.to_string(), options());
+        }
+    }
+    can
 }
 
 /// What the server knows when a request comes.
@@ -56,10 +114,10 @@ pub(super) struct State<'a> {
     pub project: &'a Project,
     /// The same documents as the editor has them.
     pub documents: &'a Documents,
-    /// The editor shows further places of a report.
-    pub related: bool,
-    /// The editor understands snippets.
-    pub snippets: bool,
+    /// What the editor understands.
+    pub editor: &'a Editor,
+    /// The reports that the editor has.
+    pub told: &'a mut Told,
     /// The files around.
     pub workspace: &'a mut dyn Workspace,
 }
@@ -70,94 +128,15 @@ pub(super) struct State<'a> {
 /// Where the method is unknown, its parameters make no sense, or it cannot be done.
 pub(super) fn answer(request: Request, state: &mut State<'_>) -> Result<Value, ResponseError> {
     let Request { method, params, .. } = request;
-    let (documents, snippets) = (state.documents, state.snippets);
-    match method.as_str() {
-        "textDocument/hover" => {
-            let at = read::<HoverParams>(params)?.text_document_position_params;
-            state.at(&at, |place, _| Some(convert::hover(place.analysis, hover_at(place)?)))
-        }
-        "textDocument/definition" => {
-            let at = read::<GotoDefinitionParams>(params)?.text_document_position_params;
-            state.at(&at, |place, workspace| {
-                convert::location(place.analysis, documents, definition_at(place, workspace)?)
-            })
-        }
-        "textDocument/references" => {
-            let params: ReferenceParams = read(params)?;
-            let with_declaration = params.context.include_declaration;
-            state.at(&params.text_document_position, |place, workspace| {
-                let uses = references_at(place, with_declaration, workspace)?;
-                Some(convert::locations(&uses, documents))
-            })
-        }
-        "textDocument/documentHighlight" => {
-            let at = read::<DocumentHighlightParams>(params)?.text_document_position_params;
-            state.at(&at, |place, _| {
-                let (spans, lines) = (highlights_at(place)?, Lines::new(place.text()));
-                let ranges = spans.into_iter().map(|span| lines.range(span.range()));
-                let highlights = ranges.map(|range| DocumentHighlight { range, kind: None });
-                Some(highlights.collect::<Vec<_>>())
-            })
-        }
-        "textDocument/signatureHelp" => {
-            let at = read::<SignatureHelpParams>(params)?.text_document_position_params;
-            state.at(&at, |place, workspace| {
-                let cursor = cursor_at(place.text(), place.offset);
-                let scope = NameScope::at(place, workspace);
-                Some(convert::signature(&active_call(&scope, place.text(), &cursor)?))
-            })
-        }
-        "textDocument/completion" => {
-            let at = read::<CompletionParams>(params)?.text_document_position;
-            state.at(&at, |place, workspace| Some(convert::completion(place, snippets, workspace)))
-        }
-        "completionItem/resolve" => written(convert::resolved(read::<CompletionItem>(params)?)),
-        "textDocument/documentSymbol" => {
-            let place = state.document(&read::<DocumentSymbolParams>(params)?.text_document.uri)?;
-            let symbols = outline_of(place.analysis, place.source);
-            written(convert::document_symbols(&Lines::new(place.text()), symbols))
-        }
-        "textDocument/codeAction" => {
-            let params: CodeActionParams = read(params)?;
-            let place = state.document(&params.text_document.uri)?;
-            let (range, context) = (params.range, &params.context);
-            written(actions(place, range, context, documents, state.related))
-        }
-        "textDocument/formatting" => {
-            let params: DocumentFormattingParams = read(params)?;
-            let place = state.document(&params.text_document.uri)?;
-            written(format_edits(place.source, place.text()))
-        }
-        "textDocument/prepareRename" => {
-            let place = state.place(&read::<TextDocumentPositionParams>(params)?)?;
-            let span = prepare_rename(place).map_err(|e| failed(e.to_string()))?;
-            let range = convert::range(place.analysis, span);
-            Ok(json!({"range": range, "placeholder": place.analysis.slice(span)}))
-        }
-        "textDocument/rename" => {
-            let params: RenameParams = read(params)?;
-            let place = state.place(&params.text_document_position)?;
-            let uses = rename_at(place, &params.new_name, state.workspace);
-            let uses = uses.map_err(|e| failed(e.to_string()))?;
-            written(convert::edit(&uses, documents, &params.new_name))
-        }
-        _ => Err(error(ErrorCode::MethodNotFound, format!("there is no method `{method}`"))),
-    }
-}
-
-/// The edits that lay out a document; none where it has errors, which are reported already.
-fn format_edits(source: SourceId, text: &str) -> Vec<TextEdit> {
-    match format_source(source, text) {
-        Ok(new_text) if new_text != text => {
-            vec![TextEdit { range: Lines::new(text).range(0..text.len()), new_text }]
-        }
-        _ => Vec::new(),
+    match FEATURES.iter().find(|(name, ..)| *name == method) {
+        Some((_, _, answer)) => answer(state, params),
+        None => Err(error(ErrorCode::MethodNotFound, format!("there is no method `{method}`"))),
     }
 }
 
 impl<'a> State<'a> {
     /// Answers from a place; null where there is nothing.
-    fn at<R: Serialize>(
+    pub(super) fn at<R: Serialize>(
         &mut self,
         at: &TextDocumentPositionParams,
         look: impl FnOnce(CursorPlace<'a>, &mut dyn Workspace) -> Option<R>,
@@ -166,24 +145,36 @@ impl<'a> State<'a> {
         written(look(place, self.workspace))
     }
 
-    fn place(&self, at: &TextDocumentPositionParams) -> Result<CursorPlace<'a>, ResponseError> {
+    /// A place in an open document.
+    pub(super) fn place(
+        &self,
+        at: &TextDocumentPositionParams,
+    ) -> Result<CursorPlace<'a>, ResponseError> {
         let place = self.document(&at.text_document.uri)?;
-        let offset = Lines::new(place.text()).offset(at.position);
+        let offset = self.documents.lines(place.text()).offset(at.position);
         Ok(CursorPlace { offset, ..place })
     }
 
-    fn document(&self, uri: &Uri) -> Result<CursorPlace<'a>, ResponseError> {
-        let name = uri::name(uri);
-        if !self.documents.contains_key(&name) {
-            let why = format!("the document {} is not open", uri.as_str());
-            return Err(error(ErrorCode::InvalidParams, why));
-        }
+    /// The start of an open document.
+    pub(super) fn document(&self, uri: &Uri) -> Result<CursorPlace<'a>, ResponseError> {
+        let name = self.name(uri)?;
         CursorPlace::start_of(self.project, &name)
             .ok_or_else(|| failed(format!("{name} is not checked: it is too large")))
     }
+
+    /// The name of an open document.
+    pub(super) fn name(&self, uri: &Uri) -> Result<String, ResponseError> {
+        let name = uri::name(uri);
+        if self.documents.open.contains_key(&name) {
+            return Ok(name);
+        }
+        let why = format!("the document {} is not open", uri.as_str());
+        Err(error(ErrorCode::InvalidParams, why))
+    }
 }
 
-fn failed(why: String) -> ResponseError {
+/// A request that makes sense and cannot be done.
+pub(super) fn failed(why: String) -> ResponseError {
     error(ErrorCode::RequestFailed, why)
 }
 
@@ -198,7 +189,8 @@ pub(super) fn read<P: DeserializeOwned>(params: Value) -> Result<P, ResponseErro
         .map_err(|why| error(ErrorCode::InvalidParams, format!("malformed parameters: {why}")))
 }
 
-fn written(value: impl Serialize) -> Result<Value, ResponseError> {
+/// Writes an answer.
+pub(super) fn written(value: impl Serialize) -> Result<Value, ResponseError> {
     serde_json::to_value(value)
         .map_err(|why| error(ErrorCode::InternalError, format!("cannot be written: {why}")))
 }

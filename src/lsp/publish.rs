@@ -1,6 +1,5 @@
 //! Reports of the checker as the protocol carries them.
 
-use crate::lsp::convert::address;
 use crate::lsp::documents::Documents;
 use crate::lsp::position::Lines;
 use lsp_types::{
@@ -16,31 +15,95 @@ use std::collections::BTreeMap;
 /// Codes of what has no effect: editors show it faded.
 const UNNECESSARY: &[&str] = &[UNUSED_NAME, UNREACHABLE, UNCALLED_ROUTINE];
 
-/// The reports on every checked file, by its name; a file without any has an empty list.
-pub(super) fn reports(
-    project: &Project,
-    documents: &Documents,
-    related: bool,
-) -> BTreeMap<String, Vec<lsp_types::Diagnostic>> {
-    let mut all: BTreeMap<String, Vec<lsp_types::Diagnostic>> = BTreeMap::new();
-    for (name, text) in project.documents() {
-        let reports = all.entry(name.clone()).or_default();
-        if text.len() > MAX_CHECKED {
-            reports.push(too_large());
-        }
-    }
-    for (_, analysis) in project.checks() {
-        let mut converted = Reports::of(analysis, documents, related);
-        for diagnostic in &analysis.examined.prepared.diagnostics {
-            let Some(name) = analysis.name(diagnostic.span().source) else { continue };
-            let report = converted.report(diagnostic);
-            let known = all.entry(name.to_string()).or_default();
-            if !known.contains(&report) {
-                known.push(report);
+/// The reports that an editor has, so that nothing is told twice.
+#[derive(Default)]
+pub(super) struct Told {
+    files: BTreeMap<String, Report>,
+    /// Ids that were given.
+    ids: u64,
+}
+
+/// What was told last of a file.
+struct Report {
+    version: Option<i32>,
+    diagnostics: Vec<lsp_types::Diagnostic>,
+    id: String,
+}
+
+impl Told {
+    /// The reports on every checked file and on every file that was told of, by its name; a file without
+    /// any has an empty list.
+    pub(super) fn reports(
+        &self,
+        project: &Project,
+        documents: &Documents,
+        related: bool,
+    ) -> BTreeMap<String, Vec<lsp_types::Diagnostic>> {
+        let mut all: BTreeMap<String, Vec<lsp_types::Diagnostic>> = BTreeMap::new();
+        for (name, text) in project.documents() {
+            let reports = all.entry(name.clone()).or_default();
+            if text.len() > MAX_CHECKED {
+                reports.push(too_large());
             }
         }
+        for (_, analysis) in project.checks() {
+            let mut converted = Reports::of(analysis, documents, related);
+            for diagnostic in project.reports(analysis) {
+                let Some(name) = analysis.name(diagnostic.span().source) else { continue };
+                let report = converted.report(diagnostic);
+                let known = all.entry(name.to_string()).or_default();
+                if !known.contains(&report) {
+                    known.push(report);
+                }
+            }
+        }
+        for name in self.files.keys() {
+            all.entry(name.clone()).or_default();
+        }
+        all
     }
-    all
+
+    /// The editor has other reports on a file, or has them for another version of it.
+    pub(super) fn is_news(
+        &self,
+        name: &str,
+        version: Option<i32>,
+        diagnostics: &[lsp_types::Diagnostic],
+    ) -> bool {
+        let told = self.files.get(name);
+        told.is_none_or(|told| told.version != version || told.diagnostics != diagnostics)
+    }
+
+    /// The editor has asked for the reports on a version of a file, and would get others now.
+    pub(super) fn is_stale(
+        &self,
+        name: &str,
+        version: Option<i32>,
+        diagnostics: &[lsp_types::Diagnostic],
+    ) -> bool {
+        let told = self.files.get(name);
+        told.is_some_and(|told| told.version == version && told.diagnostics != diagnostics)
+    }
+
+    /// Tells the reports on a file; gives their id, the same as long as they are the same.
+    pub(super) fn tell(
+        &mut self,
+        name: String,
+        version: Option<i32>,
+        diagnostics: Vec<lsp_types::Diagnostic>,
+    ) -> String {
+        let same = self.files.get(&name).filter(|told| told.diagnostics == diagnostics);
+        let id = same.map(|told| told.id.clone()).unwrap_or_else(|| {
+            self.ids += 1;
+            self.ids.to_string()
+        });
+        if diagnostics.is_empty() && version.is_none() {
+            self.files.remove(&name);
+        } else {
+            self.files.insert(name, Report { version, diagnostics, id: id.clone() });
+        }
+        id
+    }
 }
 
 /// The reports of a check as the protocol carries them.
@@ -72,7 +135,7 @@ impl<'a> Reports<'a> {
 
     pub(super) fn range(&mut self, span: Span) -> Range {
         let text = self.analysis.text(span.source);
-        let lines = self.lines.entry(span.source).or_insert_with(|| Lines::new(text));
+        let lines = self.lines.entry(span.source).or_insert_with(|| self.documents.lines(text));
         lines.range(span.range())
     }
 
@@ -85,7 +148,7 @@ impl<'a> Reports<'a> {
         for label in diagnostic.labels.iter().skip(1) {
             if self.related {
                 let name = self.analysis.name(label.span.source);
-                if let Some(uri) = name.and_then(|name| address(self.documents, name)) {
+                if let Some(uri) = name.and_then(|name| self.documents.address(name)) {
                     let location = Location { uri, range: self.range(label.span) };
                     let message = label.text.clone();
                     information.push(DiagnosticRelatedInformation { location, message });

@@ -1,11 +1,12 @@
 //! The loop: messages in, answers and reports out. Documents are checked when nothing else waits,
 //! so that a burst of keys costs one check, and before every request.
 
-use crate::lsp::convert::address;
 use crate::lsp::documents::{Document, Documents, changed};
+use crate::lsp::editor::{Editor, head_asked};
 use crate::lsp::features::{State, answer, capabilities, error, read};
+use crate::lsp::publish::Told;
 use crate::lsp::transport::Incoming;
-use crate::lsp::{publish, transport, uri};
+use crate::lsp::{transport, uri};
 use lsp_server::{ErrorCode, Message, Notification, Request, RequestId, Response, ResponseError};
 use lsp_types::{
     CancelParams, DidChangeTextDocumentParams, DidChangeWatchedFilesParams,
@@ -13,16 +14,20 @@ use lsp_types::{
     DidSaveTextDocumentParams, InitializeParams, NumberOrString, PublishDiagnosticsParams,
 };
 use serde_json::{Value, json};
-use spintrue_language::{Project, Workspace};
-use std::collections::{BTreeMap, VecDeque};
+use spintrue_language::{HeadAsked, Project, Workspace};
+use std::collections::VecDeque;
 use std::io::{self, Write};
-use std::sync::mpsc::{Receiver, TryRecvError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
+use std::time::Duration;
 
 /// Most messages that are read ahead, to find requests that were cancelled.
 const MAX_AHEAD: usize = 256;
 
 /// Most changes before a check is made even though more are waiting.
 const MAX_CHANGES: usize = 64;
+
+/// How long nothing must have come before the reports are worked out that take a while.
+const QUIET: Duration = Duration::from_millis(200);
 
 /// Serves an editor until it says `exit` or its stream ends; gives the exit code, 0 where it said
 /// `shutdown` before.
@@ -38,12 +43,14 @@ pub(crate) fn serve(
         workspace,
         output,
         stage: Stage::New,
-        documents: Documents::new(),
+        documents: Documents::default(),
         project: Project::default(),
-        published: BTreeMap::new(),
-        snippets: false,
-        related: false,
-        watches: false,
+        told: Told::default(),
+        editor: Editor::default(),
+        head: HeadAsked::default(),
+        messages: Vec::new(),
+        has_new_head: false,
+        refreshes: 0,
         changes: 0,
     };
     let mut waiting = VecDeque::new();
@@ -53,9 +60,19 @@ pub(crate) fn serve(
                 Ok(message) => waiting.push_back(message),
                 Err(TryRecvError::Empty) => {
                     server.publish()?;
-                    match incoming.recv() {
+                    let next = match server.project.is_complete() {
+                        true => incoming.recv().map_err(|_| RecvTimeoutError::Disconnected),
+                        false => incoming.recv_timeout(QUIET),
+                    };
+                    match next {
                         Ok(message) => waiting.push_back(message),
-                        Err(_) => return Ok(1),
+                        Err(RecvTimeoutError::Timeout) => {
+                            server.complete(&mut || {
+                                waiting.extend(incoming.try_recv());
+                                waiting.is_empty()
+                            })?;
+                        }
+                        Err(RecvTimeoutError::Disconnected) => return Ok(1),
                     }
                 }
                 Err(TryRecvError::Disconnected) => return Ok(1),
@@ -107,12 +124,16 @@ struct Server<'a> {
     stage: Stage,
     documents: Documents,
     project: Project,
-    /// What was published last for each file, and for which version of it.
-    published: BTreeMap<String, (Option<i32>, Vec<lsp_types::Diagnostic>)>,
-    snippets: bool,
-    related: bool,
-    /// The editor reports changed files on request.
-    watches: bool,
+    told: Told,
+    editor: Editor,
+    /// The head that the editor asks for.
+    head: HeadAsked,
+    /// What is wrong with that, until it is shown.
+    messages: Vec<String>,
+    /// The head was read again.
+    has_new_head: bool,
+    /// Times that the editor was told to ask again.
+    refreshes: u64,
     /// Changes since the last check.
     changes: usize,
 }
@@ -137,7 +158,7 @@ impl Server<'_> {
                     self.notification(notification)?;
                 }
             }
-            // The one thing that is asked for, news of files, may also be denied.
+            // What is asked for, news of files and to ask again, may also be denied.
             Incoming::Message(Message::Response(_)) => {}
         }
         Ok(None)
@@ -163,10 +184,10 @@ impl Server<'_> {
             (Stage::Running, _) => {
                 self.project.refresh(self.workspace);
                 let mut state = State {
-                    related: self.related,
                     project: &self.project,
                     documents: &self.documents,
-                    snippets: self.snippets,
+                    editor: &self.editor,
+                    told: &mut self.told,
                     workspace: self.workspace,
                 };
                 answer(request, &mut state)
@@ -178,30 +199,64 @@ impl Server<'_> {
     }
 
     fn initialize(&mut self, params: Value) -> Result<Value, ResponseError> {
-        let can = |path: &str| params.pointer(path).and_then(Value::as_bool).unwrap_or(false);
-        let document = "/capabilities/textDocument";
-        self.snippets = can(&format!("{document}/completion/completionItem/snippetSupport"));
-        self.related = can(&format!("{document}/publishDiagnostics/relatedInformation"));
-        self.watches = can("/capabilities/workspace/didChangeWatchedFiles/dynamicRegistration");
+        let editor = Editor::of(&params);
         let params: InitializeParams = read(params)?;
+        self.editor = editor;
+        self.documents.encoding = self.editor.encoding;
         let folders = params.workspace_folders.unwrap_or_default();
         self.project.folders = folders.iter().map(|folder| uri::name(&folder.uri)).collect();
         #[allow(deprecated, reason = "editors that know no workspace folders send this")]
         if self.project.folders.is_empty() {
             self.project.folders.extend(params.root_uri.as_ref().map(uri::name));
         }
+        match head_asked(params.initialization_options.as_ref()) {
+            Ok(asked) => {
+                self.head = HeadAsked { folder: self.project.folders.first().cloned(), ..asked };
+                self.open_head();
+            }
+            Err(why) => self.messages.push(why.to_string()),
+        }
         self.stage = Stage::Running;
         Ok(json!({
-            "capabilities": capabilities(),
+            "capabilities": capabilities(&self.editor),
             "serverInfo": {"name": "spintrue", "version": env!("CARGO_PKG_VERSION")},
         }))
+    }
+
+    /// Reads what the head is. Where that fails, nothing is said of heads.
+    fn open_head(&mut self) {
+        let head = self.workspace.head(&self.head);
+        self.messages.extend(head.as_ref().err().map(|why| format!("the head: {why}")));
+        self.project.set_head(head.ok());
+        self.changes += 1;
+    }
+
+    /// Shows what went wrong without a question.
+    fn show_messages(&mut self) -> io::Result<()> {
+        for message in std::mem::take(&mut self.messages) {
+            let params = json!({"type": 1, "message": format!("spintrue: {message}")});
+            self.send(Notification { method: "window/showMessage".to_string(), params })?;
+        }
+        Ok(())
+    }
+
+    /// Has the editor ask again for what it shows, where it can be told to.
+    fn refresh(&mut self, what: &[&str]) -> io::Result<()> {
+        let known = self.editor.refreshed.clone();
+        for what in known.into_iter().filter(|known| what.contains(known)) {
+            self.refreshes += 1;
+            let id = format!("again-{}", self.refreshes).into();
+            let method = format!("workspace/{what}/refresh");
+            self.send(Request { id, method, params: Value::Null })?;
+        }
+        Ok(())
     }
 
     /// Handles a notification; one that makes no sense is logged, since it has no answer.
     fn notification(&mut self, notification: Notification) -> io::Result<()> {
         let Notification { method, params } = notification;
-        if method == "initialized" && self.watches {
-            let scripts = json!({"watchers": [{"globPattern": "**/*.spt"}]});
+        if method == "initialized" && self.editor.watches {
+            let scripts = json!({"watchers": [{"globPattern": "**/*.{spt,csv,toml}"}]});
             let method = "workspace/didChangeWatchedFiles";
             let asked = json!({"id": method, "method": method, "registerOptions": scripts});
             let params = json!({"registrations": [asked]});
@@ -212,6 +267,10 @@ impl Server<'_> {
             let message = format!("{method}: {}", why.message);
             let params = json!({"type": 2, "message": message});
             self.send(Notification { method: "window/logMessage".to_string(), params })?;
+        }
+        self.show_messages()?;
+        if std::mem::take(&mut self.has_new_head) {
+            self.refresh(&["inlayHint", "codeLens"])?;
         }
         if self.changes >= MAX_CHANGES {
             self.publish()?;
@@ -225,20 +284,22 @@ impl Server<'_> {
                 let opened = read::<DidOpenTextDocumentParams>(params)?.text_document;
                 let name = uri::name(&opened.uri);
                 self.set_text(&name, opened.text);
-                self.documents.insert(name, Document { uri: opened.uri, version: opened.version });
+                let document = Document { uri: opened.uri, version: opened.version };
+                self.documents.open.insert(name, document);
             }
             "textDocument/didChange" => {
                 let params: DidChangeTextDocumentParams = read(params)?;
                 let name = uri::name(&params.text_document.uri);
-                let document = self.documents.get_mut(&name).ok_or_else(|| not_open(&name))?;
+                let document = self.documents.open.get_mut(&name).ok_or_else(|| not_open(&name))?;
                 document.version = params.text_document.version;
                 let text = self.project.documents().get(&name).cloned().unwrap_or_default();
-                self.set_text(&name, changed(text, params.content_changes));
+                let text = changed(text, params.content_changes, self.documents.encoding);
+                self.set_text(&name, text);
             }
             "textDocument/didClose" => {
                 let params: DidCloseTextDocumentParams = read(params)?;
                 let name = uri::name(&params.text_document.uri);
-                self.documents.remove(&name).ok_or_else(|| not_open(&name))?;
+                self.documents.open.remove(&name).ok_or_else(|| not_open(&name))?;
                 self.project.close_document(&name);
                 self.changes += 1;
             }
@@ -271,9 +332,15 @@ impl Server<'_> {
         self.changes += 1;
     }
 
+    /// A file has changed.
     fn invalidate(&mut self, name: &str) {
         self.project.invalidate(name);
         self.changes += 1;
+        let has_files = self.head.address.is_some() || !self.head.fixtures.is_empty();
+        if has_files && name.ends_with(".toml") {
+            self.open_head();
+            self.has_new_head = true;
+        }
     }
 
     /// Checks what has changed and publishes the reports that differ.
@@ -283,26 +350,37 @@ impl Server<'_> {
         }
         self.changes = 0;
         self.project.refresh(self.workspace);
-        let mut now = publish::reports(&self.project, &self.documents, self.related);
-        for name in self.published.keys() {
-            now.entry(name.clone()).or_default();
-        }
+        self.send_reports()
+    }
+
+    /// Works out the reports that take a while, until `go_on` says no.
+    fn complete(&mut self, go_on: &mut dyn FnMut() -> bool) -> io::Result<()> {
+        self.project.complete(go_on);
+        self.send_reports()
+    }
+
+    fn send_reports(&mut self) -> io::Result<()> {
+        let now = self.told.reports(&self.project, &self.documents, self.editor.related);
+        let mut is_stale = false;
         for (name, diagnostics) in now {
-            let version = self.documents.get(&name).map(|document| document.version);
-            let report = (version, diagnostics.clone());
-            if self.published.get(&name) == Some(&report) {
+            let version = self.documents.open.get(&name).map(|document| document.version);
+            if self.editor.pulls && version.is_some() {
+                // A change of another file has changed what the editor asked for.
+                is_stale |= self.told.is_stale(&name, version, &diagnostics);
                 continue;
             }
-            let Some(uri) = address(&self.documents, &name) else { continue };
-            if diagnostics.is_empty() && version.is_none() {
-                self.published.remove(&name);
-            } else {
-                self.published.insert(name, report);
+            if !self.told.is_news(&name, version, &diagnostics) {
+                continue;
             }
+            let Some(uri) = self.documents.address(&name) else { continue };
+            self.told.tell(name, version, diagnostics.clone());
             let method = "textDocument/publishDiagnostics".to_string();
             let params = PublishDiagnosticsParams { uri, diagnostics, version };
             let params = serde_json::to_value(params).unwrap_or_default();
             self.send(Notification { method, params })?;
+        }
+        if is_stale {
+            self.refresh(&["diagnostic"])?;
         }
         Ok(())
     }

@@ -3,10 +3,9 @@
 
 use crate::disk::{Disk, resolve};
 use crate::record::data::{Identity, SourceDigest};
-use crate::terminal::duration;
 use crate::terminal::facts::facts;
 use spintrue_head::Description;
-use spintrue_language::{Files, Prepared, SCRIPT_SOURCE};
+use spintrue_language::{Files, Prepared, SCRIPT_SOURCE, longest_text};
 use std::collections::HashSet;
 
 /// A run that is about to start.
@@ -110,7 +109,7 @@ pub(crate) fn identity(about: &About, prepared: &Prepared) -> Identity {
         params: about.params.clone(),
         operator: about.operator.clone(),
         started: format!("{:.3}", jiff::Timestamp::now()),
-        at_most: about.at_most.map(duration::text),
+        at_most: about.at_most.map(longest_text),
         head: facts(head),
     }
 }

@@ -52,6 +52,11 @@ pub(crate) struct OpenFixtures {
 }
 
 impl Fixtures {
+    /// Those of files that are named elsewhere than on the command line.
+    pub(crate) fn of(files: Vec<PathBuf>) -> Fixtures {
+        Fixtures { files }
+    }
+
     /// The files, as they were named.
     pub(crate) fn paths(&self) -> &[PathBuf] {
         &self.files

@@ -4,11 +4,10 @@
 //! only where an operator is at the terminal or has said so.
 
 use crate::setup::options::{AtMost, Limits};
-use crate::terminal::duration::{text, unknown_bound};
 use spintrue_head::Description;
 use spintrue_language::{
     Diagnostic, Effect, Prepared, SourceMap, TAKES_TOO_LONG, TimeBound, TimeLimit, allowed_effects,
-    effect_way_out, effects_beyond,
+    effect_way_out, effects_beyond, longest_text, unknown_bound,
 };
 use std::io::{IsTerminal, stdin};
 
@@ -67,15 +66,15 @@ impl AtMost {
         }
         let headline = format!(
             "this script may take {}, more than the {} that `--at-most` allows",
-            text(most),
-            text(limit)
+            longest_text(most),
+            longest_text(limit)
         );
         let mut largest = bound.contributions.iter().filter_map(|part| Some((part.span?, part)));
         let Some((span, part)) = largest.next() else {
             return Some(Diagnostic::error(TAKES_TOO_LONG, headline, Default::default()));
         };
         let mut report = Diagnostic::error(TAKES_TOO_LONG, headline, span)
-            .here(format!("up to {} of it here", text(part.seconds)));
+            .here(format!("up to {} of it here", longest_text(part.seconds)));
         if let Some(call) = part.call {
             report = report.label(call, "called from here");
         }

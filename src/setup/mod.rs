@@ -204,7 +204,7 @@ impl Described {
 
     /// Reports params that may be set so that a script surely fails on this head.
     pub(crate) fn risky(&self, prepared: &Prepared) -> Vec<Diagnostic> {
-        prepared.risky(&self.head)
+        prepared.risky(&self.head, &mut || true).unwrap_or_default()
     }
 
     /// Whether a script may run on this head, as far as that can be told without running it.

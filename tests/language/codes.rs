@@ -37,7 +37,7 @@ fn reports(mut example: Example) -> (Vec<Diagnostic>, Prepared) {
     let provoking = head.injector();
     let described = head.describe().unwrap();
     reports.extend(prepared.unfit(&described, true, &|fault| provoking.check_can_inject(fault)));
-    reports.extend(prepared.risky(&described));
+    reports.extend(prepared.risky(&described, &mut || true).unwrap());
     if let Some(allowed) = allowed {
         let named = allowed.split(',').map(|word| Effect::named(word).unwrap());
         let allowed: Vec<Effect> = named.collect();

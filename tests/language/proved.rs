@@ -276,7 +276,7 @@ fn params_that_may_be_set_too_far() {
     let (mut head, _) = open(None, 1).unwrap();
     let head = head.describe().unwrap();
     let risky = |script: &str| {
-        let told = prepared(script).risky(&head);
+        let told = prepared(script).risky(&head, &mut || true).unwrap();
         assert!(told.iter().all(|one| one.code == "W0827" && one.severity == Severity::Warning));
         told.into_iter().map(|one| one.headline).collect::<Vec<String>>()
     };
@@ -352,7 +352,7 @@ fn shipped_scripts_are_fine() {
         let name = path.strip_prefix(root().join("scripts")).unwrap().display().to_string();
         let prepared = prove(&mut Sources::below("scripts"), &name, &[]).unwrap();
         let mut told = prepared.unfit(&head, true, &|_| Ok(()));
-        told.extend(prepared.risky(&head));
+        told.extend(prepared.risky(&head, &mut || true).unwrap());
         told.retain(|report| report.code != "E0908");
         assert!(told.is_empty(), "{name}: {told:?}");
     }

@@ -164,7 +164,10 @@ const LANGUAGE: Arrows = &[
             "syntax",
         ],
     ),
-    ("ide", &["builtins", "check", "diagnostics", "program", "session", "source", "syntax"]),
+    (
+        "ide",
+        &["bounds", "builtins", "check", "diagnostics", "program", "session", "source", "syntax"],
+    ),
 ];
 
 const PROGRAM: Arrows = &[

@@ -2,7 +2,7 @@
 
 use crate::bounds::form::Form;
 use crate::bounds::known::{Fact, Interval, Shape};
-use crate::bounds::nodes::{Id, NOTHING, What};
+use crate::bounds::nodes::{Id, NOTHING, Timed, What};
 use crate::bounds::state::{Key, Written};
 use crate::bounds::value::parts_of;
 use crate::bounds::walk::{Cost, Flow, Loop, Walk};
@@ -174,7 +174,7 @@ impl Walk<'_> {
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
                 self.deciding |= count.form.params();
-                self.spend(exact);
+                self.spend_on_loop(span, exact);
                 return elements;
             }
             self.returned.truncate(returned);
@@ -185,8 +185,13 @@ impl Walk<'_> {
                 self.state.set(key, val);
             }
         }
-        self.spend(cost);
+        self.spend_on_loop(span, cost);
         element
+    }
+
+    fn spend_on_loop(&mut self, span: Span, cost: Cost) {
+        let ended = self.nodes.timed(Timed::Loop(span), cost.ended, cost.failing);
+        self.spend(Cost { ended, ..cost });
     }
 
     /// Any turn, times the bound.

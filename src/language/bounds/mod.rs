@@ -24,20 +24,24 @@ mod prove;
 mod state;
 mod value;
 mod walk;
+mod words;
 mod writes;
 
 pub(crate) use finding::{Cause, Finding};
-pub(crate) use nodes::Contribution;
-pub use nodes::{Unknown, What};
+pub use nodes::What;
+pub(crate) use nodes::{Contribution, Timed, Unknown};
 pub(crate) use prove::{Risk, refused, risky};
+pub use words::{excerpt, longest_text, unknown_bound};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};
+use crate::bounds::nodes::Told;
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
 use crate::program::tree::{Param, Program, Statement};
 use crate::station::REST_SLICE;
 use spintrue_head::{Description, Dimension, SAFE_CALLS, put_at_safe};
+use std::collections::HashMap;
 
 /// Room for the rounding of clocks, relative.
 const ROUNDING: f64 = 1e-9;
@@ -71,6 +75,8 @@ pub struct Bound {
     pub unknown: Vec<Unknown>,
     /// How it depends on params, where it does so simply.
     pub formula: Option<Formula>,
+    /// The most that each loop and routine takes in one run of it, in s, where that is known.
+    pub(crate) timed: HashMap<Timed, f64>,
 }
 
 impl Bound {
@@ -136,13 +142,13 @@ fn walked(
     let safe = walk.nodes.leaf(None, safe, Form::default());
     let whole = walk.nodes.sum(costs.iter().map(|cost| cost.ended).chain([failing, safe]));
     let seconds = walk.nodes.seconds(whole);
-    let (contributions, unknown) = walk.nodes.contributions(whole);
+    let Told { contributions, unknown, timed } = walk.nodes.told(whole);
     let most = seconds.is_finite().then_some(seconds * (1.0 + ROUNDING));
     let formula = most.and_then(|_| {
         let form = walk.nodes.form(whole);
         formula(&form, seconds, walk.deciding, params, &values)
     });
-    Bound { most, contributions, unknown, formula }
+    Bound { most, contributions, unknown, formula, timed }
 }
 
 /// From here on a param is told apart.

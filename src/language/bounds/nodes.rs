@@ -22,8 +22,12 @@ enum Kind {
     /// No bound is known.
     Unknown(Unknown),
     Sum(Vec<Id>),
+    /// The longest of several, and the others.
+    Longest(Id, Vec<Id>),
     Times(f64, Id),
     Call(Span, Id),
+    /// A part of the script, and what it takes beyond the inner node where it fails, in s.
+    Timed(Timed, f64, Id),
 }
 
 #[derive(Debug)]
@@ -42,6 +46,8 @@ pub(super) struct Nodes {
 /// How often a node counts in the whole.
 #[derive(Clone, Copy, Default)]
 struct Share {
+    /// The whole is made of it, if only where it could be another way.
+    counts: bool,
     weight: f64,
     /// The largest part of it, and the outermost call by which it counts there.
     heaviest: f64,
@@ -57,6 +63,26 @@ pub struct Contribution {
     pub call: Option<Span>,
     /// In s, all its turns together.
     pub seconds: f64,
+}
+
+/// A part of a script that takes time each time it runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub(crate) enum Timed {
+    /// A loop: its statement where it is a `for`, else the expression of its bound.
+    Loop(Span),
+    /// A routine by its index in the program.
+    Routine(usize),
+}
+
+/// What was read from the graph.
+#[derive(Default)]
+pub(super) struct Told {
+    /// What each place adds to the whole, the largest first.
+    pub contributions: Vec<Contribution>,
+    /// Where no bound is known.
+    pub unknown: Vec<Unknown>,
+    /// The most that each part takes in one run of it, in s; those without a bound are left out.
+    pub timed: HashMap<Timed, f64>,
 }
 
 /// What can be without a bound.
@@ -153,12 +179,17 @@ impl Nodes {
             let other = self.form(*id);
             (other.is_fixed() && form.is_fixed()) || (other == form && !form.is_fixed())
         };
+        let is_other = |id: &&Id| **id != best && **id != NOTHING;
+        let others: Vec<Id> = parts.iter().filter(is_other).copied().collect();
         if parts.iter().all(|id| *id == best || alike(id)) {
-            return best;
+            return match others.as_slice() {
+                [] => best,
+                _ => self.push(self.seconds(best), form, Kind::Longest(best, others)),
+            };
         }
         // Which one is the longest may be another with other params.
         let all: Params = parts.iter().fold(0, |all, id| all | self.form(*id).params());
-        self.push(self.seconds(best), Form::held(all), Kind::Sum(vec![best]))
+        self.push(self.seconds(best), Form::held(all), Kind::Longest(best, others))
     }
 
     /// Inside a call.
@@ -169,25 +200,33 @@ impl Nodes {
         self.push(self.seconds(part), self.form(part), Kind::Call(span, part))
     }
 
-    /// What each place adds to `whole`, the largest first, and where no bound is known.
-    pub(super) fn contributions(&self, whole: Id) -> (Vec<Contribution>, Vec<Unknown>) {
+    /// A part of the script, which takes `failing` more where it fails.
+    pub(super) fn timed(&mut self, of: Timed, ended: Id, failing: Id) -> Id {
+        if ended == NOTHING {
+            return NOTHING;
+        }
+        let more = self.seconds(failing);
+        self.push(self.seconds(ended), self.form(ended), Kind::Timed(of, more, ended))
+    }
+
+    /// What `whole` is made of.
+    pub(super) fn told(&self, whole: Id) -> Told {
         let mut shares = vec![Share::default(); whole.0 + 1];
         if let Some(share) = shares.last_mut() {
-            share.weight = 1.0;
+            (share.counts, share.weight) = (true, 1.0);
         }
         let mut places: HashMap<Option<Span>, Contribution> = HashMap::new();
         let mut unknown: Vec<Unknown> = Vec::new();
+        let mut timed: HashMap<Timed, f64> = HashMap::new();
         for index in (0..=whole.0).rev() {
-            let (Some(node), Some(Share { weight, call, .. })) =
+            let (Some(node), Some(Share { counts: true, weight, call, .. })) =
                 (self.nodes.get(index), shares.get(index).copied())
             else {
                 continue;
             };
-            if weight == 0.0 {
-                continue;
-            }
             let mut give = |part: Id, factor: f64, call: Option<Span>| {
                 let Some(share) = shares.get_mut(part.0) else { return };
+                share.counts = true;
                 let more = weight * factor;
                 share.weight += more;
                 if more > share.heaviest {
@@ -195,6 +234,7 @@ impl Nodes {
                 }
             };
             match &node.kind {
+                Kind::Leaf(_) | Kind::Unknown(_) if weight == 0.0 => {}
                 Kind::Leaf(span) => {
                     let seconds = weight * node.seconds;
                     let fresh = Contribution { span: *span, call, seconds: 0.0 };
@@ -206,13 +246,23 @@ impl Nodes {
                     }
                 }
                 Kind::Sum(parts) => parts.iter().for_each(|part| give(*part, 1.0, call)),
+                Kind::Longest(best, others) => {
+                    give(*best, 1.0, call);
+                    others.iter().for_each(|part| give(*part, 0.0, call));
+                }
                 Kind::Times(count, part) => give(*part, *count, call),
                 Kind::Call(span, part) => give(*part, 1.0, call.or(Some(*span))),
+                Kind::Timed(of, more, part) => {
+                    give(*part, 1.0, call);
+                    let most = timed.entry(*of).or_default();
+                    *most = most.max(node.seconds + more);
+                }
             }
         }
         let mut places: Vec<Contribution> = places.into_values().collect();
         places.sort_by(|a, b| b.seconds.total_cmp(&a.seconds).then_with(|| a.span.cmp(&b.span)));
         unknown.sort_by_key(|unknown| unknown.span);
-        (places, unknown)
+        timed.retain(|_, seconds| seconds.is_finite());
+        Told { contributions: places, unknown, timed }
     }
 }

@@ -151,24 +151,32 @@ pub(crate) struct Risk<'p> {
     pub finding: Finding,
 }
 
-/// Params that may be set too far, with the first that fails then.
+/// Params that may be set too far, with the first that fails then. Each end of a range is a walk of its own; none
+/// where `go_on` says no before one of them.
 pub(crate) fn risky<'p>(
     program: &'p Program,
     head: &Description,
     images: ImageSizes<'_>,
     at_rest: bool,
-) -> Vec<Risk<'p>> {
+    go_on: &mut dyn FnMut() -> bool,
+) -> Option<Vec<Risk<'p>>> {
+    if program.params.iter().all(|param| param.ends.is_none()) {
+        return Some(Vec::new());
+    }
     let own = findings(program, head, images, at_rest, None);
     let is_new = |found: &Finding| !own.iter().any(|own| own.span == found.span);
     let mut risks = Vec::new();
     for (index, param) in program.params.iter().enumerate() {
         let Some(ends) = &param.ends else { continue };
         for (value, is_upper) in [(ends.low, false), (ends.high, true)] {
+            if !go_on() {
+                return None;
+            }
             let all = findings(program, head, images, at_rest, Some((index, value)));
             // What follows from the first one need not be told.
             let found = all.into_iter().find(is_new);
             risks.extend(found.map(|finding| Risk { param, is_upper, finding }));
         }
     }
-    risks
+    Some(risks)
 }

@@ -5,7 +5,7 @@ use crate::bounds::finding::{Cause, Finding, ImageSizes};
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape, among, corners};
 use crate::bounds::loops::{Turn, span_of};
-use crate::bounds::nodes::{NOTHING, What};
+use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
@@ -367,8 +367,10 @@ impl Walk<'_> {
             }
         };
         self.found_in_call(&called.findings, call.span);
-        let ended = self.nodes.call(call.span, called.cost.ended);
-        let failing = self.nodes.call(call.span, called.cost.failing);
+        let Cost { ended, failing } = called.cost;
+        let ended = self.nodes.timed(Timed::Routine(call.routine), ended, failing);
+        let ended = self.nodes.call(call.span, ended);
+        let failing = self.nodes.call(call.span, failing);
         self.spend(Cost { ended, failing });
         self.state.set(self.speed, Fact::Number(called.speed));
         called.result

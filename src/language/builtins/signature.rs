@@ -67,6 +67,21 @@ impl Effect {
             Effect::Provokes => "provokes",
         }
     }
+
+    /// What a script with it does.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Effect::Reads => "reads the state of the head",
+            Effect::Spins => "turns the polygon or stops it",
+            Effect::Steers => "moves the galvanometer",
+            Effect::Switches => "switches outputs of the station",
+            Effect::Emits => "lets light out",
+            Effect::Trims => "changes the trims in force",
+            Effect::Stores => "writes what survives power loss",
+            Effect::Asks => "asks the operator",
+            Effect::Provokes => "makes a simulated head fail",
+        }
+    }
 }
 
 /// What a built-in works with besides its arguments.

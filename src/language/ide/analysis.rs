@@ -2,6 +2,7 @@
 //! library where it holds only what used files may hold.
 
 use crate::builtins;
+use crate::ide::head::Held;
 use crate::ide::workspace::Workspace;
 use crate::session::{Examined, FileError, Files, Text, examine};
 use crate::source::{SourceId, Span};
@@ -27,6 +28,8 @@ pub struct Analysis {
     pub is_library: bool,
     /// The names of all files that it reads, missing ones included.
     pub reads: Vec<String>,
+    /// What holds on the head of the project.
+    pub(super) held: Held,
 }
 
 impl Analysis {
@@ -56,7 +59,7 @@ impl Analysis {
     ) -> Option<Analysis> {
         let mut overlay = Overlay { root: name, documents, changed, workspace, reads: Vec::new() };
         let examined = examine(&mut overlay, if is_library { GENERATED } else { name }).ok()?;
-        Some(Analysis { examined, is_library, reads: overlay.reads })
+        Some(Analysis { examined, is_library, reads: overlay.reads, held: Held::default() })
     }
 
     /// The id of a file in this check.

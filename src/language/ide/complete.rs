@@ -8,16 +8,18 @@ use crate::diagnostics::codes;
 use crate::ide::analysis::{Analysis, Texts};
 use crate::ide::cursor::{Cursor, Wanted, cursor};
 use crate::ide::describe::Callable;
+use crate::ide::expected::{argument_word, expected};
 use crate::ide::place::Place;
 use crate::ide::scope::Scope;
 use crate::ide::signature::active_call;
 use crate::ide::workspace::Workspace;
 use crate::ide::{describe, hover};
+use crate::program::failure::FailureKind;
 use crate::program::plot::PLOT_WORDS;
 use crate::program::types::Type;
 use crate::source::SourceId;
 use crate::syntax::{KEYWORDS, Keyword};
-use spintrue_head::{KINDS, UNITS};
+use spintrue_head::{FAULTS, InjectableFault, KINDS, UNITS, Unit};
 use std::ops::Range;
 
 /// Stands for the field that is not typed yet while the place is checked.
@@ -87,10 +89,25 @@ pub fn complete(place: Place<'_>, workspace: &mut dyn Workspace) -> (Range<usize
     let text = place.text();
     let cursor = cursor(text, place.offset);
     let items = match cursor.wanted {
-        Wanted::Path(start) => return paths(place, start, workspace),
+        Wanted::Path(start) => return paths(place, start, (place.file_name(), ".spt"), workspace),
         Wanted::Field => fields(place, &cursor, workspace),
         _ => {
             let scope = Scope::at(place, workspace);
+            if cursor.wanted == Wanted::Text {
+                let start = cursor.word.start;
+                match argument_word(&scope, text, &cursor) {
+                    Some("table") => {
+                        return paths(place, start, (place.file_name(), ".csv"), workspace);
+                    }
+                    Some("image") => {
+                        return paths(place, start, (Some(place.root), ".pbm"), workspace);
+                    }
+                    Some(word) if word == "signal" || word == "channel" => {
+                        return (cursor.word, of_head(place, word));
+                    }
+                    _ => {}
+                }
+            }
             let mut items = candidates(&scope, text, &cursor);
             for item in &mut items {
                 let is_routine = match item.kind {
@@ -112,12 +129,19 @@ pub fn complete(place: Place<'_>, workspace: &mut dyn Workspace) -> (Range<usize
 pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
     match cursor.wanted {
         Wanted::Nothing | Wanted::Path(_) | Wanted::Field => Vec::new(),
-        Wanted::Unit => {
-            let call = active_call(scope, text, cursor);
-            units(call.as_ref().and_then(|call| call.wanted_kind()))
-        }
+        Wanted::Text => match argument_word(scope, text, cursor) {
+            Some("fault") => faults(),
+            _ => Vec::new(),
+        },
+        Wanted::FailureKind => choices(
+            FailureKind::ALL
+                .iter()
+                .filter(|kind| FailureKind::caught().any(|caught| caught == kind.text()))
+                .map(|kind| (kind.text(), kind.meaning())),
+        ),
+        Wanted::Unit => units(expected(scope, text, cursor).as_deref()),
         Wanted::Kind => types(scope),
-        Wanted::Effect => effects(),
+        Wanted::Effect => choices(Effect::ALL.map(|effect| (effect.text(), effect.meaning()))),
         Wanted::Choice => choices(WORDS),
         Wanted::Drawing => choices(PLOT_WORDS.map(|(word, _, meaning)| (word, meaning))),
         Wanted::Code => {
@@ -203,10 +227,14 @@ fn fields(place: Place<'_>, cursor: &Cursor, workspace: &mut dyn Workspace) -> V
 
 /// Units: those of a kind of quantity, the usual ones first; else all.
 fn units(kind: Option<&str>) -> Vec<Item> {
+    let is_temperature = kind == Some("temperature");
     let kind = KINDS.iter().find(|known| Some(known.name) == kind);
+    let fits = |unit: &&Unit| match kind {
+        Some(kind) => kind.dimension == unit.dimension && unit.zero == 0.0,
+        None => !is_temperature || unit.zero != 0.0,
+    };
     let mut items = Vec::new();
-    for unit in UNITS.iter().filter(|unit| kind.is_none_or(|kind| kind.dimension == unit.dimension))
-    {
+    for unit in UNITS.iter().filter(fits) {
         let of = if unit.zero == 0.0 { unit.dimension.name(&[]) } else { "temperature".into() };
         let detail = format!("{}: {of}", unit.meaning);
         let prefixed = unit.prefixes.chars().map(|prefix| {
@@ -244,41 +272,49 @@ fn types(scope: &Scope) -> Vec<Item> {
     items
 }
 
-fn effects() -> Vec<Item> {
-    choices(Effect::ALL.map(|effect| {
-        let meaning = match effect {
-            Effect::Reads => "reads the state of the head",
-            Effect::Spins => "turns the polygon or stops it",
-            Effect::Steers => "moves the galvanometer",
-            Effect::Switches => "switches outputs of the station",
-            Effect::Emits => "lets light out",
-            Effect::Trims => "changes the trims in force",
-            Effect::Stores => "writes what survives power loss",
-            Effect::Asks => "asks the operator",
-            Effect::Provokes => "makes a simulated head fail",
-        };
-        (effect.text(), meaning)
-    }))
-}
-
 fn choices(all: impl IntoIterator<Item = (&'static str, &'static str)>) -> Vec<Item> {
     all.into_iter().map(|(word, meaning)| Item::new(word, ItemKind::Choice, meaning)).collect()
 }
 
-/// Scripts and folders that a `use` may name.
+fn faults() -> Vec<Item> {
+    let item = |fault: &InjectableFault| Item {
+        documentation: fault.symptom().to_string(),
+        ..Item::new(fault.example(), ItemKind::Choice, fault.does())
+    };
+    FAULTS.iter().map(item).collect()
+}
+
+/// Signals or channels of the head.
+fn of_head(place: Place<'_>, word: &str) -> Vec<Item> {
+    let Some(head) = place.project.head() else { return Vec::new() };
+    let (head, name) = (head.description(), head.name());
+    let item =
+        |of: &String, what: &str| Item::new(of, ItemKind::Choice, format!("{what} of {name}"));
+    match word {
+        "signal" => head.signals.iter().map(|signal| item(&signal.name, "signal")).collect(),
+        _ => head
+            .channels
+            .iter()
+            .map(|channel| item(&channel.name, &format!("channel in {}", channel.unit)))
+            .collect(),
+    }
+}
+
+/// Files of a kind and folders that a text may name, from the folder of the file `from`.
 fn paths(
     place: Place<'_>,
     start: usize,
+    (from, ending): (Option<&str>, &str),
     workspace: &mut dyn Workspace,
 ) -> (Range<usize>, Vec<Item>) {
     let typed = place.text().get(start..place.offset).unwrap_or("");
     let (folder, last) = typed.split_at(typed.rfind('/').map_or(0, |at| at + 1));
     let replaced = place.offset - last.len()..place.offset;
-    let Some(own) = place.file_name() else { return (replaced, Vec::new()) };
-    let folder = workspace.resolve(own, &format!("{folder}."));
+    let (Some(from), Some(own)) = (from, place.file_name()) else { return (replaced, Vec::new()) };
+    let folder = workspace.resolve(from, &format!("{folder}."));
     let mut found = workspace.folder(&folder);
     found.retain(|name| {
-        let is_offered = name.ends_with('/') || name.ends_with(".spt");
+        let is_offered = name.ends_with('/') || name.ends_with(ending);
         is_offered && format!("{}/{name}", folder.trim_end_matches('/')) != own
     });
     (replaced, found.into_iter().map(|name| Item::new(name, ItemKind::Path, "")).collect())

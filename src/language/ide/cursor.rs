@@ -7,10 +7,14 @@ use std::ops::Range;
 /// What belongs at a cursor.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Wanted {
-    /// Nothing can be offered: in a comment, in a plain text, where a name is made up.
+    /// Nothing can be offered: in a comment, where a name is made up.
     Nothing,
     /// The path of a `use`, from this byte on.
     Path(usize),
+    /// A plain text.
+    Text,
+    /// The text that `problem.kind` is compared with.
+    FailureKind,
     /// A field of what stands before the point.
     Field,
     /// A unit: behind a number or behind `in`.
@@ -47,8 +51,10 @@ pub struct OpenCall {
 /// What is being typed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Cursor {
-    /// The word before the cursor, as far as it is typed.
+    /// The word before the cursor, or the text without its quote, as far as it is typed.
     pub word: Range<usize>,
+    /// The words and marks of the statement that stand before that.
+    pub before: Vec<Range<usize>>,
     /// What belongs there.
     pub wanted: Wanted,
     /// The innermost call around.
@@ -80,22 +86,30 @@ pub fn cursor(text: &str, offset: usize) -> Cursor {
     lexemes.iter().filter(|l| l.start < l.end).for_each(|lexeme| scan.lexeme(lexeme));
     let mut tokens = scan.tokens;
     let last = tokens.last().filter(|t| t.raw == Raw::Word && t.end as usize == text.len());
-    let word = last.map_or(text.len()..text.len(), Lexeme::range);
+    let mut word = last.map_or(text.len()..text.len(), Lexeme::range);
     if !word.is_empty() {
         tokens.pop();
     }
+    let reader = Reader { text, tokens: &tokens };
+    let mut around = scan.frames.as_slice();
     let wanted = match scan.frames.last() {
         _ if in_comment => Wanted::Nothing,
         Some(Frame::Text(start, true)) => Wanted::Path(*start),
-        Some(Frame::Text(_, false)) => Wanted::Nothing,
-        frame => Reader { text, tokens: &tokens }.wanted(frame, word.start),
+        Some(Frame::Text(start, false)) => {
+            word = *start..text.len();
+            around = scan.frames.get(..scan.frames.len() - 1).unwrap_or_default();
+            if reader.compares_kind() { Wanted::FailureKind } else { Wanted::Text }
+        }
+        frame => reader.wanted(frame, word.start),
     };
-    let call = scan.frames.iter().rev().find_map(|frame| match frame {
+    let call = around.iter().rev().find_map(|frame| match frame {
         Frame::Call(call) => Some(Some(call.clone())),
         Frame::Paren | Frame::List => None,
         _ => Some(None),
     });
-    Cursor { word, wanted, call: call.flatten() }
+    let from = tokens.iter().rposition(|token| token.raw == Raw::Newline).map_or(0, |at| at + 1);
+    let before = tokens.iter().skip(from).map(Lexeme::range).collect();
+    Cursor { word, before, wanted, call: call.flatten() }
 }
 
 struct Reader<'t> {
@@ -112,6 +126,12 @@ impl Reader<'_> {
     fn is(&self, back: usize, words: &[&str]) -> bool {
         let text = self.token(back).and_then(|token| self.text.get(token.range()));
         text.is_some_and(|text| words.contains(&text))
+    }
+
+    /// A text behind `problem.kind ==`.
+    fn compares_kind(&self) -> bool {
+        let begun = self.token(0).is_some_and(|token| token.raw == Raw::Quote);
+        begun && self.is(1, &["==", "!="]) && self.is(2, &["kind"]) && self.is(3, &["."])
     }
 
     fn wanted(&self, frame: Option<&Frame>, start: usize) -> Wanted {
@@ -330,7 +350,9 @@ mod tests {
             ("let x = worst(seen).in", Wanted::Field),
             ("for k in 0..", Wanted::Expression),
             ("use \"lib/", Wanted::Path(5)),
-            ("note \"abc", Wanted::Nothing),
+            ("note \"abc", Wanted::Text),
+            ("provoke(\"", Wanted::Text),
+            ("if problem.kind == \"ti", Wanted::FailureKind),
             ("note \"abc {sp", Wanted::Expression),
             ("// spin", Wanted::Nothing),
             ("let x = \"µ🙂\" // a\nle", Wanted::Statement),
@@ -358,6 +380,8 @@ mod tests {
         assert_eq!(called("f(g(1, 2), "), is("f", 1, None));
         assert_eq!(called("f([1, 2, (3"), is("f", 0, None));
         assert_eq!(called("note \"{f(1, "), is("f", 1, None));
+        assert_eq!(called("provoke(\"no"), is("provoke", 0, None));
+        assert_eq!(called("f(\"{x"), None);
         assert_eq!(called("f(1)"), None);
         assert_eq!(called("routine f(x"), None);
         assert_eq!(called("f(1,\nlet x = g("), is("g", 0, None));

@@ -2,11 +2,11 @@
 
 use crate::builtins;
 use crate::check::index::Target;
-use crate::diagnostics::codes;
 use crate::ide::analysis::Analysis;
 use crate::ide::describe;
 use crate::ide::describe::Callable;
 use crate::ide::place::Place;
+use crate::ide::words::{meaning, words};
 use crate::source::Span;
 use crate::syntax::tree::StatementKind;
 use crate::syntax::{Keyword, Mark, marks, walk};
@@ -15,7 +15,7 @@ use crate::syntax::{Keyword, Mark, marks, walk};
 pub fn hover(place: Place<'_>) -> Option<(Span, String)> {
     match place.occurrence() {
         Some(found) => Some((found.span, target(place.analysis, &found.target)?)),
-        None => allowed_warning(place).or_else(|| keyword(place)),
+        None => word(place).or_else(|| keyword(place)),
     }
 }
 
@@ -111,18 +111,10 @@ fn keyword(place: Place<'_>) -> Option<(Span, String)> {
     Some((span, paragraphs([keyword.meaning().to_string(), code(keyword.example())])))
 }
 
-/// The code behind `allow`.
-fn allowed_warning(place: Place<'_>) -> Option<(Span, String)> {
-    let mut found = None;
-    walk::each_statement(place.analysis.file(place.source)?, &mut |statement| {
-        if let StatementKind::Allow { code, .. } = &statement.kind
-            && code.span.range().contains(&place.offset)
-        {
-            found = Some(code.span);
-        }
-    });
-    let span = found?;
-    let text = place.analysis.slice(span);
-    let code = codes::find(text)?;
-    Some((span, format!("`{text}`: {}", code.meaning)))
+/// A word or text that no name stands for.
+fn word(place: Place<'_>) -> Option<(Span, String)> {
+    let file = place.analysis.file(place.source)?;
+    let all = words(file, &place.analysis.examined.names);
+    let word = all.iter().find(|word| place.is_in(word.span))?;
+    Some((word.span, meaning(word)?))
 }

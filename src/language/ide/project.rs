@@ -1,7 +1,10 @@
 //! The open documents and their checks. A document that another open one uses is checked with
 //! that one.
 
+use crate::bounds::Bound;
+use crate::diagnostics::Diagnostic;
 use crate::ide::analysis::{Analysis, Texts};
+use crate::ide::head::KnownHead;
 use crate::ide::workspace::Workspace;
 use crate::source::SourceId;
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,6 +22,8 @@ pub struct Project {
     libraries: BTreeSet<String>,
     /// Documents that checks began with last time.
     roots: BTreeSet<String>,
+    /// What scripts are held against.
+    head: Option<Box<dyn KnownHead>>,
 }
 
 impl Project {
@@ -37,6 +42,61 @@ impl Project {
     pub fn close_document(&mut self, name: &str) {
         self.documents.remove(name);
         self.invalidate(name);
+    }
+
+    /// Sets the head that scripts are held against; without one nothing is said of heads.
+    pub fn set_head(&mut self, head: Option<Box<dyn KnownHead>>) {
+        self.head = head;
+        self.checks.clear();
+    }
+
+    /// The head that scripts are held against.
+    pub fn head(&self) -> Option<&dyn KnownHead> {
+        self.head.as_deref()
+    }
+
+    /// The head, where a check has something to do there: a library by itself calls nothing.
+    fn head_of(&self, analysis: &Analysis) -> Option<&dyn KnownHead> {
+        self.head().filter(|_| !analysis.is_library)
+    }
+
+    /// The reports on a check, those about the head included as far as they are known.
+    pub fn reports<'a>(&'a self, analysis: &'a Analysis) -> impl Iterator<Item = &'a Diagnostic> {
+        let (prepared, held) = (&analysis.examined.prepared, &analysis.held);
+        let refused = held.refused.get_or_init(|| {
+            self.head_of(analysis).map_or(Vec::new(), |head| head.refused(prepared))
+        });
+        let risky = held.risky.get().into_iter().flatten();
+        prepared.diagnostics.iter().chain(refused).chain(risky)
+    }
+
+    /// Every report of every check is known.
+    pub fn is_complete(&self) -> bool {
+        self.checks.values().all(|analysis| analysis.held.risky.get().is_some())
+    }
+
+    /// Works out the reports that take a while, until `go_on` says no.
+    pub fn complete(&self, go_on: &mut dyn FnMut() -> bool) {
+        for analysis in self.checks.values() {
+            if analysis.held.risky.get().is_some() {
+                continue;
+            }
+            let found = match self.head_of(analysis) {
+                Some(head) => head.risky(&analysis.examined.prepared, go_on),
+                None => Some(Vec::new()),
+            };
+            let Some(found) = found else { return };
+            analysis.held.risky.get_or_init(|| found);
+        }
+    }
+
+    /// How long the script of a check takes at most on the head, where it may run there.
+    pub(super) fn bound<'a>(&'a self, analysis: &'a Analysis) -> Option<&'a Bound> {
+        let bound = || {
+            let head = self.head_of(analysis)?;
+            analysis.examined.prepared.bound(head.description())
+        };
+        analysis.held.bound.get_or_init(bound).as_ref()
     }
 
     /// Drops every check that read a file which has changed.

@@ -1,6 +1,7 @@
 //! The files around the open documents, as the caller sees them.
 
-use crate::session::Files;
+use crate::ide::head::{HeadAsked, KnownHead};
+use crate::session::{FileError, Files};
 
 /// The files around the open documents.
 pub trait Workspace: Files {
@@ -12,4 +13,10 @@ pub trait Workspace: Files {
 
     /// The scripts below a folder, at most `most`.
     fn scripts(&mut self, folder: &str, most: usize) -> Vec<String>;
+
+    /// The head that scripts are held against, from files alone: no head is connected to.
+    ///
+    /// # Errors
+    /// Where a file cannot be read or makes no sense, or where the head is a real one.
+    fn head(&mut self, asked: &HeadAsked) -> Result<Box<dyn KnownHead>, FileError>;
 }

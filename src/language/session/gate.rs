@@ -63,9 +63,17 @@ impl Prepared {
         unfit(&self.named, self.proved(at_rest), head, check_fault)
     }
 
-    /// Params that may be set so that the script surely fails on this head, each reported where it fails.
-    pub fn risky(&self, head: &Description) -> Vec<Diagnostic> {
-        self.proved(false).map_or(Vec::new(), |proved| proved.risky(head))
+    /// Params that may be set so that the script surely fails on this head, each reported where it fails. Takes a
+    /// while for many params; none where `go_on` says no on the way.
+    pub fn risky(
+        &self,
+        head: &Description,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Option<Vec<Diagnostic>> {
+        match self.proved(false) {
+            Some(proved) => proved.risky(head, go_on),
+            None => Some(Vec::new()),
+        }
     }
 
     fn proved(&self, at_rest: bool) -> Option<Proved<'_>> {

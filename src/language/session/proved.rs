@@ -80,9 +80,13 @@ impl Proved<'_> {
         told
     }
 
-    /// Warnings: params that may be set so that the script surely fails.
-    pub(super) fn risky(&self, head: &Description) -> Vec<Diagnostic> {
-        let all = bounds::risky(self.program, head, &self.size(), self.at_rest);
+    /// Warnings: params that may be set so that the script surely fails; none where `go_on` said no.
+    pub(super) fn risky(
+        &self,
+        head: &Description,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Option<Vec<Diagnostic>> {
+        let all = bounds::risky(self.program, head, &self.size(), self.at_rest, go_on)?;
         let told = all.iter().map(|Risk { param, is_upper, finding }| {
             let (name, words) = (&param.name, param.ends.as_ref().map(|ends| &ends.words));
             let words = words.map_or("", |[low, high]| if *is_upper { high } else { low });
@@ -94,6 +98,6 @@ impl Proved<'_> {
                 .help(format!("narrow the range of `{name}` to what this head can do"));
             with_calls(warning, finding)
         });
-        told.collect()
+        Some(told.collect())
     }
 }

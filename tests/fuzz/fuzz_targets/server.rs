@@ -4,7 +4,7 @@
 use libfuzzer_sys::fuzz_target;
 use lsp::serve;
 use lsp::transport::{message, read};
-use spintrue_language::{FileError, Files, SourceText, Workspace};
+use spintrue_language::{FileError, Files, HeadAsked, KnownHead, SourceText, Workspace};
 use std::io::{BufReader, sink};
 use std::sync::mpsc::channel;
 
@@ -29,6 +29,9 @@ impl Workspace for Nothing {
     }
     fn scripts(&mut self, _folder: &str, _most: usize) -> Vec<String> {
         Vec::new()
+    }
+    fn head(&mut self, _asked: &HeadAsked) -> Result<Box<dyn KnownHead>, FileError> {
+        Err("there is no head".to_string().into())
     }
 }
 

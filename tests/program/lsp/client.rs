@@ -27,6 +27,10 @@ pub struct Client {
     /// The last reports on each file.
     reports: HashMap<String, (Option<i64>, Value)>,
     pub logged: Vec<String>,
+    /// What was shown to the user.
+    pub shown: Vec<String>,
+    /// What the server says that it can do.
+    pub can: Value,
     pub folder: PathBuf,
 }
 
@@ -56,24 +60,41 @@ impl Client {
             }
         });
         let (versions, texts) = (HashMap::new(), HashMap::new());
-        let (reports, logged) = (HashMap::new(), Vec::new());
-        Client { child, stdin, incoming, next: 1, versions, texts, reports, logged, folder }
+        Client {
+            child,
+            stdin,
+            incoming,
+            next: 1,
+            versions,
+            texts,
+            reports: HashMap::new(),
+            logged: Vec::new(),
+            shown: Vec::new(),
+            can: Value::Null,
+            folder,
+        }
     }
 
     /// Starts the program and says hello.
     pub fn new() -> Client {
         let mut client = Client::raw();
-        let root = client.uri("");
         let capabilities = json!({"textDocument": {
             "publishDiagnostics": {"relatedInformation": true},
             "completion": {"completionItem": {"snippetSupport": true}},
         }});
+        client.hello(capabilities, Value::Null);
+        client
+    }
+
+    /// Says hello with what the editor can do and its options.
+    pub fn hello(&mut self, capabilities: Value, options: Value) {
+        let root = self.uri("");
         let folders = json!([{"uri": root.trim_end_matches('/'), "name": "test"}]);
         let params = json!({"processId": null, "rootUri": null, "capabilities": capabilities,
-            "workspaceFolders": folders});
-        client.request("initialize", params).unwrap();
-        client.notify("initialized", json!({}));
-        client
+            "workspaceFolders": folders, "initializationOptions": options});
+        let hello = self.request("initialize", params).unwrap();
+        self.can = hello["capabilities"].clone();
+        self.notify("initialized", json!({}));
     }
 
     pub fn uri(&self, name: &str) -> String {
@@ -112,9 +133,10 @@ impl Client {
                     self.reports.insert(uri, told);
                     return message;
                 }
-                Some("window/logMessage") => {
+                Some(method @ ("window/logMessage" | "window/showMessage")) => {
                     let text = message["params"]["message"].as_str().unwrap().to_string();
-                    self.logged.push(text);
+                    let is_shown = method == "window/showMessage";
+                    if is_shown { self.shown.push(text) } else { self.logged.push(text) }
                 }
                 _ => return message,
             }

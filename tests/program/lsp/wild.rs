@@ -86,6 +86,16 @@ const METHODS: &[&str] = &[
     "prepareRename",
     "rename",
     "formatting",
+    "rangeFormatting",
+    "selectionRange",
+    "foldingRange",
+    "documentLink",
+    "semanticTokens/full",
+    "semanticTokens/range",
+    "inlayHint",
+    "codeLens",
+    "codeAction",
+    "diagnostic",
     "unheard",
 ];
 
@@ -149,10 +159,15 @@ fn random_edits_and_questions_are_all_answered() {
             let mut params = json!({
                 "textDocument": {"uri": client.uri(&name)},
                 "position": position(&text, start),
+                "positions": [position(&text, end), position(&text, start)],
+                "range": {"start": position(&text, start), "end": position(&text, end)},
                 "newName": random.pick(PIECES),
             });
-            if *method == *"formatting" {
+            if method.ends_with("ormatting") {
                 params["options"] = json!({"tabSize": 4, "insertSpaces": true});
+            }
+            if *method == *"codeAction" {
+                params["context"] = json!({"diagnostics": []});
             }
             if *method == *"references" {
                 params["context"] = json!({"includeDeclaration": random.below(2) == 0});
