@@ -54,7 +54,7 @@ pub(crate) struct OpenFixtures {
 impl Fixtures {
     /// Those of files that are named elsewhere than on the command line.
     pub(crate) fn of(files: Vec<PathBuf>) -> Fixtures {
-        Fixtures { files }
+        Fixtures { files, gauge_file: None }
     }
 
     /// The files, as they were named.

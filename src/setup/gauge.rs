@@ -13,6 +13,7 @@ use spintrue_head::{Call, Dimension, Fault, Link, Reading, Reply, Stated};
 use spintrue_language::{GaugeFile, GaugeStudy};
 use spintrue_sim::{TomlReader, TomlTable, read_description};
 use std::path::Path;
+use toml::de::DeTable;
 
 const TABLES: &[&str] = &["gauge", "along", "across", "study"];
 
@@ -38,7 +39,8 @@ impl Certificate {
         let text = read_text(path)?;
         let name = path.display().to_string();
         let today = TimeZone::UTC.to_datetime(Timestamp::now()).date();
-        let read = read_description(&text, "", TABLES, |reader| certificate(reader, today));
+        let read =
+            read_description(&text, &DeTable::new(), TABLES, |reader| certificate(reader, today));
         let read = read.map_err(|errors| config_errors(&[(&name, &text)], &errors))?;
         let (certificate, calibrated, due) =
             read.ok_or_else(|| invalid!("{name}: this is no file of a gauge"))?;

@@ -235,7 +235,9 @@ const ONLY: &[(&str, &[&str])] = &[
         &[
             "language session",
             "program cli",
+            "program modbus",
             "program record",
+            "program setup",
             "sim lib",
             "sim faults",
             "sim reader",
