@@ -109,8 +109,14 @@ fn shipped_scripts_are_clean() {
     let mut count = 0;
     for path in scripts("scripts").iter().filter(|path| path.parent() == Some(&folder)) {
         // What a last record would give.
-        let last =
-            ["time_to_lock=7s", "turn_jitter=2ppm", "worst_in_scan=1um", "worst_cross_scan=1um"];
+        let last = [
+            "time_to_lock=7s",
+            "turn_jitter=2ppm",
+            "worst_in_scan=1um",
+            "worst_in_scan_u=0.1um",
+            "worst_cross_scan=1um",
+            "worst_cross_scan_u=0.1um",
+        ];
         let last = last.map(|setting| format!("last_{setting}"));
         let name = file_name(path);
         let settings: &[String] = if name == "requalify.spt" { &last } else { &[] };
