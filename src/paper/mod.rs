@@ -24,7 +24,7 @@ pub(crate) fn page(title: &str, foot: &str, body: &Markup) -> String {
                 title { (title) }
                 style {
                     (PreEscaped(STYLE))
-                    (PreEscaped(format!("@page {{ @bottom-left {{ content: \"{}\"; }} }}", css_text(foot))))
+                    (PreEscaped(format!("@page {{ @bottom-left {{ font-size: 8pt; content: \"{}\"; }} }}", css_text(foot))))
                 }
             }
             body { (body) }

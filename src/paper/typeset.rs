@@ -15,7 +15,6 @@ pub(crate) fn unit(text: &str) -> String {
         let name = std::mem::take(&mut word);
         match name.strip_prefix('u').filter(|rest| !rest.is_empty()) {
             _ if name == "degC" => set.push_str("°C"),
-            _ if name == "deg" => set.push('°'),
             Some(rest) if parse_unit(&name).is_ok() => set.push_str(&format!("µ{rest}")),
             _ => set.push_str(&name.replace("ohm", "Ω")),
         }

@@ -53,11 +53,15 @@ impl Collector {
     }
 
     fn log(&mut self, time: f64, text: &str) {
+        self.entry(time, text, false);
+    }
+
+    fn entry(&mut self, time: f64, text: &str, is_note: bool) {
         let mut short: String = text.chars().take(MAX_TEXT).collect();
         if short.len() < text.len() {
             short.push_str("… (whole in events.jsonl)");
         }
-        self.record.log.push(LogLine { time, text: short });
+        self.record.log.push(LogLine { is_note, time, text: short });
     }
 
     /// Takes an event of the script; `place` names places of the script.
@@ -67,7 +71,7 @@ impl Collector {
         }
         match event {
             Event::Params(params) => self.record.params.clone_from(params),
-            Event::Note(text) => self.log(time, text),
+            Event::Note(text) => self.entry(time, text, true),
             Event::Recorded { label, shown, plot, text, .. } => {
                 let parts = parts(shown);
                 if self.parts + parts > MAX_PARTS {

@@ -122,12 +122,26 @@ impl Unmet {
         ]
     }
 
+    /// On a screen: those that were not reached are only counted where the run has a failure to tell of, which is why.
+    pub(crate) fn brief(&self, has_failure: bool) -> String {
+        let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
+        let groups = groups.map(|(name, labels)| match name {
+            NOT_REACHED if has_failure => format!("{} {name}", counted_checks(labels.len())),
+            _ => format!("{name}: {}", labels.join(", ")),
+        });
+        groups.collect::<Vec<_>>().join("; ")
+    }
+
     /// As text; empty where there are none.
     pub(crate) fn text(&self) -> String {
         let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
         let groups = groups.map(|(name, labels)| format!("{name}: {}", labels.join(", ")));
         groups.collect::<Vec<_>>().join("; ")
     }
+}
+
+fn counted_checks(count: usize) -> String {
+    if count == 1 { "1 check".to_string() } else { format!("{count} checks") }
 }
 
 /// Reads the events of a record.

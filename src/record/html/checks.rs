@@ -35,7 +35,7 @@ pub(super) fn result(record: &Record, end: &End<'_>) -> Markup {
                 }
             }
             @if let Some(failure) = failure {
-                span { "Stopped by " (failure.kind.text()) ": " (typeset::text(&failure.message)) }
+                span { "Stopped by " (failure.kind.text().replace('_', " ")) ": " (typeset::text(&failure.message)) }
                 span.code {
                     "at " (end.place)
                     @for call in &end.calls { ", called at " (call) }
@@ -160,10 +160,15 @@ fn fact(check: &CheckRow, name: &str) -> String {
 }
 
 fn row(check: &CheckRow, rule: Option<String>) -> Markup {
-    // A limit stays on one line.
-    let limits = check.limits().replace(" and ", "\n");
-    let limits: Vec<String> =
-        limits.lines().map(|limit| typeset::text(limit).replace(' ', "\u{a0}")).collect();
+    let ends = ["low", "high"].map(|end| check.fact(end).and_then(|end| end.get(3..)));
+    let limits = match (check.limits(), ends) {
+        (both, [Some(low), Some(high)]) if both.contains(">= ") && both.contains("<= ") => {
+            format!("{low}\nto {high}")
+        }
+        (limits, _) => limits,
+    };
+    // Each end stays on one line.
+    let limits = typeset::text(&limits).replace(' ', "\u{a0}").replace('\n', " ");
     let value = match check.measured {
         Some(_) => typeset::text(&check.measured()).into_owned(),
         None => String::new(),
@@ -175,7 +180,7 @@ fn row(check: &CheckRow, rule: Option<String>) -> Markup {
             @if let Some(rule) = rule { div.small.soft { (rule) } }
         }
         td.number data-name="value" { (value) }
-        td data-name="limit" { (limits.join(" and ")) }
+        td data-name="limit" { (limits) }
         td.number data-name="margin" { (fact(check, "margin")) }
         td.number data-name="probability" { (fact(check, "probability")) }
         td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
@@ -191,8 +196,8 @@ fn fact_code(check: &CheckRow) -> &str {
 pub(super) fn signatures(operator: Option<&str>) -> Markup {
     let lines = [("Tested by", operator.unwrap_or_default()), ("Released by", "")];
     html! {
-        div.signatures { @for (role, name) in lines {
-            dl { dt { (role) } dd { (name) } dt { "Date" } dd {} dt { "Signature" } dd {} }
+        dl.signatures { @for (role, name) in lines {
+            dt { (role) } dd { (name) } dt { "Date" } dd {} dt { "Signature" } dd {}
         } }
     }
 }

@@ -15,6 +15,9 @@ use base64::engine::general_purpose::STANDARD;
 use maud::{Markup, html};
 use spintrue_language::time_text;
 
+/// Most notes that are shown.
+const MAX_NOTES: usize = 100;
+
 /// Most log entries that are shown.
 const MAX_ROWS: usize = 2_000;
 
@@ -33,10 +36,11 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             }
             (checks::result(record, end))
             (notices(identity))
+            (checks::signatures(identity.operator.as_deref()))
         }
         main {
             (checks::checks(record))
-            (checks::signatures(identity.operator.as_deref()))
+            @if let Some(notes) = notes(record) { (notes) }
             @if !record.holds.items.is_empty() { (holds::holds(record)) }
             @if !plots.is_empty() {
                 (section("plots", "Measurements", &html! {
@@ -152,6 +156,18 @@ fn pages(pages: &[Page]) -> Markup {
         }
     } };
     section("pages", "Exposed pages", &content)
+}
+
+/// What the script said, as of causes; nothing where it said nothing.
+fn notes(record: &Record) -> Option<Markup> {
+    let notes = || record.log.items.iter().filter(|entry| entry.is_note);
+    let hidden = notes().count().saturating_sub(MAX_NOTES);
+    notes().next()?;
+    let content = html! {
+        ul { @for note in notes().take(MAX_NOTES) { li { (typeset::text(&note.text)) } } }
+        (left_out(hidden, "notes", "events.jsonl"))
+    };
+    Some(section("notes", "Notes of the script", &content))
 }
 
 fn log(record: &Record, end: &End<'_>) -> Markup {
