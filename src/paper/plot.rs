@@ -187,12 +187,17 @@ impl Plot {
     pub(crate) fn across(&self, mut lines: Vec<Across>) -> Markup {
         lines.sort_by(|one, other| other.at.total_cmp(&one.at));
         let right = self.right();
-        // Names of lines that lie close stand below each other.
-        let named = lines.iter().scan(0.0_f64, |free, line| {
-            let at = (self.at_y(line.at) + 4.5).max(*free);
-            *free = at + LINE;
-            Some(round(at))
-        });
+        // Names of lines that lie close stand below each other, and none below the frame.
+        let mut named: Vec<f64> = Vec::new();
+        for line in &lines {
+            let free = named.last().map_or(0.0, |at| at + LINE);
+            named.push((self.at_y(line.at) + 4.5).max(free));
+        }
+        let mut free = self.bottom() + 4.5;
+        for at in named.iter_mut().rev() {
+            *at = round(at.min(free));
+            free = *at - LINE;
+        }
         html! {
             @for (line, named) in lines.iter().zip(named) {
                 @let y = self.at_y(line.at);
@@ -283,6 +288,17 @@ mod tests {
             .collect();
         assert!(places[1] - places[0] > LINE, "{places:?}");
         assert!((places[2] - places[1] - LINE).abs() < 0.11, "{places:?}");
+    }
+
+    #[test]
+    fn names_of_lines_stay_beside_the_frame() {
+        let y = Axis::around([0.0, 10.0].into_iter(), "y");
+        let plot = Plot::small("", String::new(), "", Axis::whole(1.0, 9.0, "x"), y);
+        let lines = [0.0, 0.1, 0.2].map(|at| Across { at, name: "low", class: "limit" });
+        let drawn = plot.across(lines.to_vec()).into_string();
+        let of_text = |part: &str| part.split('"').next().unwrap().parse::<f64>().unwrap();
+        let places: Vec<f64> = drawn.split(" y=\"").skip(1).map(of_text).collect();
+        assert_eq!(places, [2.0, 1.0, 0.0].map(|above| plot.bottom() + 4.5 - above * LINE));
     }
 
     #[test]

@@ -56,6 +56,9 @@ pub(crate) struct Events {
 /// The name of planned checks that were not made.
 pub(crate) const NOT_REACHED: &str = "not reached";
 
+/// Most checks that were not reached that a screen names.
+const MAX_NAMED: usize = 3;
+
 /// Labels of the checks that keep a head from passing, each once.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(from = "UnmetFile")]
@@ -122,11 +125,13 @@ impl Unmet {
         ]
     }
 
-    /// On a screen: those that were not reached are only counted where the run has a failure to tell of, which is why.
+    /// On a screen: many that were not reached are counted, so that they do not hide why the run failed.
     pub(crate) fn brief(&self, has_failure: bool) -> String {
         let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
         let groups = groups.map(|(name, labels)| match name {
-            NOT_REACHED if has_failure => format!("{} {name}", counted_checks(labels.len())),
+            NOT_REACHED if has_failure && labels.len() > MAX_NAMED => {
+                format!("{} checks {name}", labels.len())
+            }
             _ => format!("{name}: {}", labels.join(", ")),
         });
         groups.collect::<Vec<_>>().join("; ")
@@ -138,10 +143,6 @@ impl Unmet {
         let groups = groups.map(|(name, labels)| format!("{name}: {}", labels.join(", ")));
         groups.collect::<Vec<_>>().join("; ")
     }
-}
-
-fn counted_checks(count: usize) -> String {
-    if count == 1 { "1 check".to_string() } else { format!("{count} checks") }
 }
 
 /// Reads the events of a record.

@@ -102,7 +102,7 @@ fn groups(rows: &[CheckRow]) -> [Group<'_>; 4] {
 }
 
 /// The table of checks.
-pub(super) fn checks(record: &Record) -> Markup {
+pub(super) fn checks(record: &Record, end: &End<'_>) -> Markup {
     let all = &record.checks.items;
     let rule = |check: &CheckRow| {
         check.fact("rule").map(|rule| format!("{rule}, k = {}", fact(check, "coverage")))
@@ -151,6 +151,10 @@ pub(super) fn checks(record: &Record) -> Markup {
             "conformance. What is undecided or was not reached does not conform."
         }
         (left_out(hidden, "checks", "events.jsonl"))
+        @let [_, failing, undecided] = end.left_out(&record.checks);
+        @if failing + undecided > 0 {
+            p.bad { "Among them, " (failing) " do not conform and " (undecided) " are undecided." }
+        }
     };
     section("checks", "Checks", &content)
 }

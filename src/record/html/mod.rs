@@ -39,7 +39,7 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             (checks::signatures(identity.operator.as_deref()))
         }
         main {
-            (checks::checks(record))
+            (checks::checks(record, end))
             @if let Some(notes) = notes(record) { (notes) }
             @if !record.holds.items.is_empty() { (holds::holds(record)) }
             @if !plots.is_empty() {

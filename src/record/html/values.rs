@@ -16,6 +16,9 @@ const MAX_ANSWERS: usize = 500;
 /// Most rows of a table.
 const MAX_ROWS: usize = 100;
 
+/// Most columns beside each other, so that a table fits on paper.
+const MAX_BESIDE: usize = 7;
+
 /// Most tables.
 const MAX_TABLES: usize = 20;
 
@@ -101,23 +104,28 @@ fn record_table(
         column(name, &cells(name), &cells(&format!("{}_u", name.trim_end_matches("_u"))))
     });
     let columns: Vec<(String, Vec<String>)> = columns.collect();
-    html! { div {
-        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {label}")) { table {
-            caption { (label) }
+    let columns_count = columns.len();
+    let parts = columns.chunks(MAX_BESIDE).enumerate();
+    html! { @for (part, columns) in parts { div {
+        @let name = if part == 0 { label.to_string() } else { format!("{label}, continued {part}") };
+        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {name}")) { table {
+            caption { (name) }
             thead { tr {
                 th.number scope="col" { (if rows.is_of_facets { "facet" } else { "no." }) }
-                @for (head, _) in &columns { th.number scope="col" { (head) } }
+                @for (head, _) in columns { th.number scope="col" { (head) } }
             } }
             tbody { @for (index, key) in rows.keys().take(MAX_ROWS).enumerate() { tr {
                 th.number scope="row" { (key) }
-                @for (_, cells) in &columns {
+                @for (_, cells) in columns {
                     td.number { (cells.get(index).map_or("", String::as_str)) }
                 }
             } } }
         } }
-        (left_out(more, "columns", "the CSV file of this table"))
-        (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
-    } }
+        @if (part + 1) * MAX_BESIDE >= columns_count {
+            (left_out(more, "columns", "the CSV file of this table"))
+            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
+        }
+    } } }
 }
 
 /// Head and cells of a column, its quantities all in the unit that suits the largest, with the digits
