@@ -23,6 +23,9 @@ pub(super) const RESULTS: &str = "junit.xml";
 const COLUMNS: &str = "serial verdict exit_code does_not_conform undecided not_reached \
     not_told_apart failure took_s finished record left_safe simulated seed faults provoked";
 
+/// Widest names beside which there is room for what speaks against a head.
+const MAX_BESIDE: usize = 50;
+
 /// Rows of the table that is printed.
 const MAX_ROWS: usize = 60;
 
@@ -179,7 +182,7 @@ impl Summary {
         let took = show_quantity(done.took, Dimension::TIME, None, None);
         let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
         self.print_line(&done.serial, &format!("{verdict}, {took} of head time"));
-        let objections = objections(done, origin);
+        let objections = brief_objections(done, origin);
         if !objections.is_empty() {
             say(&wrapped(&objections, &" ".repeat(8)));
         }
@@ -278,30 +281,39 @@ impl Summary {
         let listed = |row: &&Row| !many || row.state.verdict().1 != 0;
         let rows: Vec<&Row> = self.rows.iter().filter(listed).collect();
         let widest = |of: fn(&Row) -> &str| rows.iter().map(|row| of(row).chars().count()).max();
-        let width = widest(|row| &row.serial).unwrap_or(0).clamp(6, 24);
-        let names = widest(|row| &row.folder).unwrap_or(0).clamp(6, 21);
-        let indent = " ".repeat(2 + width + 2 + 12 + 2 + names + 2);
-        let mut text = format!(
-            "  {:<width$}  {:<12}  {:<names$}  what speaks against it\n",
-            "serial", "verdict", "record"
-        );
+        let width = widest(|row| &row.serial).unwrap_or(0).max(6);
+        let names = widest(|row| &row.folder).unwrap_or(0).max(6);
+        let beside = 2 + width + 2 + 12 + 2 + names + 2;
+        // Names stand whole; beside long ones there is no room for more.
+        let is_below = beside > MAX_BESIDE;
+        let indent = " ".repeat(if is_below { 8 } else { beside });
+        let heading = if is_below { "" } else { "what speaks against it" };
+        let head =
+            format!("  {:<width$}  {:<12}  {:<names$}  {heading}", "serial", "verdict", "record");
+        let mut text = format!("{}\n", head.trim_end());
         for row in rows.iter().take(MAX_ROWS) {
             let (verdict, _) = row.state.verdict();
             let shown = format!("{:<12}", verdict.to_uppercase());
             let (objections, record) = match &row.state {
                 State::Waiting => (String::new(), ""),
                 State::NoAnswer(why) => (why.clone(), ""),
-                State::Done(done, origin) => (objections(done, origin), row.folder.as_str()),
+                State::Done(done, origin) => (brief_objections(done, origin), row.folder.as_str()),
             };
             let lead = format!(
-                "  {:<width$}  {}  {:<names$}  ",
-                cut(&row.serial, width),
+                "  {:<width$}  {}  {record:<names$}  ",
+                row.serial,
                 styled(&shown, style(verdict), self.colour),
-                cut(record, names)
             );
-            let lines = wrapped(&objections, &indent);
-            text.push_str(format!("{lead}{}", lines.trim_start()).trim_end());
-            text.push('\n');
+            let lines = match objections.as_str() {
+                "" => String::new(),
+                objections => wrapped(objections, &indent),
+            };
+            if is_below {
+                text.push_str(&format!("{}\n{lines}", lead.trim_end()));
+            } else {
+                text.push_str(format!("{lead}{}", lines.trim_start()).trim_end());
+                text.push('\n');
+            }
         }
         let more = rows.len().saturating_sub(MAX_ROWS);
         if more > 0 {
@@ -399,9 +411,18 @@ fn origin(folder: &Path) -> Origin {
 
 /// What speaks against a head, and the faults that were injected.
 fn objections(done: &Done, origin: &Origin) -> String {
+    against(done, &done.unmet.text(), origin)
+}
+
+/// The same for a screen.
+fn brief_objections(done: &Done, origin: &Origin) -> String {
+    against(done, &done.unmet.brief(done.failure.is_some()), origin)
+}
+
+fn against(done: &Done, unmet: &str, origin: &Origin) -> String {
     let left = if done.left_safe == Some(false) { "NOT LEFT SAFE" } else { "" };
-    let (unmet, faults) = (done.unmet.text(), origin.faults_text());
-    let parts = [left, done.failure.as_deref().unwrap_or(""), &unmet, &faults];
+    let faults = origin.faults_text();
+    let parts = [left, done.failure.as_deref().unwrap_or(""), unmet, &faults];
     parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
 }
 
@@ -411,11 +432,4 @@ fn style(verdict: &str) -> &'static str {
         "undecided" | "interrupted" | "not run" => YELLOW,
         _ => RED,
     }
-}
-
-fn cut(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_string();
-    }
-    text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
 }

@@ -4,14 +4,15 @@
 pub(crate) mod plot;
 pub(crate) mod series;
 pub(crate) mod table;
+pub(crate) mod typeset;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use spintrue_head::visible_lines;
+use spintrue_head::{visible_line, visible_lines};
 
 const STYLE: &str = include_str!("style.css");
 
-/// A whole page; its body may hold text of others.
-pub(crate) fn page(title: &str, body: &Markup) -> String {
+/// A whole page; its body may hold text of others. `foot` stands on every sheet of paper, beside its number.
+pub(crate) fn page(title: &str, foot: &str, body: &Markup) -> String {
     let page = html! {
         (DOCTYPE)
         html lang="en" {
@@ -21,13 +22,25 @@ pub(crate) fn page(title: &str, body: &Markup) -> String {
                 meta http-equiv="Content-Security-Policy"
                     content="default-src 'none'; style-src 'unsafe-inline'; img-src data:";
                 title { (title) }
-                style { (PreEscaped(STYLE)) }
+                style {
+                    (PreEscaped(STYLE))
+                    (PreEscaped(format!("@page {{ @bottom-left {{ font-size: 8pt; content: \"{}\"; }} }}", css_text(foot))))
+                }
             }
             body { (body) }
         }
     }
     .into_string();
     visible_lines(&page).into_owned()
+}
+
+/// A text inside quotes of a style sheet: all but plain characters as their numbers (CSS Syntax Level 3, 4.3.7).
+fn css_text(text: &str) -> String {
+    let text = visible_line(text);
+    let is_plain = |c: char| c.is_ascii_alphanumeric() || " ,.-_".contains(c);
+    text.chars()
+        .map(|c| if is_plain(c) { c.to_string() } else { format!("\\{:x} ", u32::from(c)) })
+        .collect()
 }
 
 /// A section with its heading; `id` is unique in the page.
@@ -51,6 +64,16 @@ pub(crate) enum Head<'a> {
 
 /// A table that scrolls in itself; `rows` are the rows of its body.
 pub(crate) fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &Markup) -> Markup {
+    table_of(name, class, heads, &html! { tbody { (rows) } })
+}
+
+/// The same with bodies of its own.
+pub(crate) fn table_of(
+    name: &str,
+    class: Option<&str>,
+    heads: &[Head<'_>],
+    bodies: &Markup,
+) -> Markup {
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("table {name}")) {
             table class=[class] {
@@ -58,7 +81,7 @@ pub(crate) fn table(name: &str, class: Option<&str>, heads: &[Head<'_>], rows: &
                     Head::Text(text) => th scope="col" { (text) },
                     Head::Number(text) => th.number scope="col" { (text) },
                 } } } }
-                tbody { (rows) }
+                (bodies)
             }
         }
     }

@@ -2,24 +2,26 @@
 
 use maud::{Markup, html};
 
-/// Size of a plot, and what is left beside its frame.
+/// Size of a plot, and what is left beside its frame for the names of lines across.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Size {
     width: f64,
     height: f64,
-    left: f64,
     right: f64,
 }
 
 /// One of several beside each other.
-const SMALL: Size = Size { width: 480.0, height: 270.0, left: 58.0, right: 14.0 };
+const SMALL: Size = Size { width: 480.0, height: 250.0, right: 62.0 };
 
-/// One over the whole page, with room for the names of lines across.
-pub(crate) const WIDE: Size = Size { width: 900.0, height: 300.0, left: 78.0, right: 104.0 };
+/// One over the whole page.
+pub(crate) const WIDE: Size = Size { width: 900.0, height: 280.0, right: 104.0 };
 
-/// What is left above and below the frame.
-const TOP: f64 = 14.0;
-const BOTTOM: f64 = 46.0;
+/// What is left above the frame for the names of lines upwards, and below it.
+const TOP: f64 = 22.0;
+const BOTTOM: f64 = 26.0;
+
+/// Room that a character takes.
+const CHARACTER: f64 = 8.0;
 
 /// From one name of a line to the next below it.
 const LINE: f64 = 14.0;
@@ -125,6 +127,12 @@ impl Plot {
         Plot { size: SMALL, id: id.to_string(), title, told: told.to_string(), x, y }
     }
 
+    /// Beside the widest tick.
+    fn left(&self) -> f64 {
+        let widest = self.y.ticks().map(|tick| self.y.text(tick).chars().count()).max();
+        14.0 + CHARACTER * widest.unwrap_or(0) as f64
+    }
+
     fn right(&self) -> f64 {
         self.size.width - self.size.right
     }
@@ -135,7 +143,7 @@ impl Plot {
 
     /// Where a value along lies.
     pub(crate) fn at_x(&self, value: f64) -> f64 {
-        let left = self.size.left;
+        let left = self.left();
         round(left + self.x.share(value) * (self.right() - left))
     }
 
@@ -157,14 +165,12 @@ impl Plot {
         html! { polyline points=(points) class=(class) {} }
     }
 
-    /// A line upwards through the whole frame, with words at its top.
-    pub(crate) fn upright(&self, x: f64, words: &str) -> Markup {
-        let at = self.at_x(x);
-        let (beside, anchor) =
-            if self.x.share(x) > 0.6 { (at - 6.0, "end") } else { (at + 6.0, "start") };
+    /// A line upwards through the whole frame, with words above it that end there or begin there.
+    pub(crate) fn upright(&self, x: f64, words: &str, ends: bool) -> Markup {
+        let (at, anchor) = (self.at_x(x), if ends { "end" } else { "start" });
         html! {
             line x1=(at) x2=(at) y1=(TOP) y2=(self.bottom()) class="mark" {}
-            text x=(beside) y=(self.bottom() - 10.0) text-anchor=(anchor) { (words) }
+            text x=(at) y=(TOP - 7.0) text-anchor=(anchor) { (words) }
         }
     }
 
@@ -181,16 +187,21 @@ impl Plot {
     pub(crate) fn across(&self, mut lines: Vec<Across>) -> Markup {
         lines.sort_by(|one, other| other.at.total_cmp(&one.at));
         let right = self.right();
-        // Names of lines that lie close stand below each other.
-        let named = lines.iter().scan(0.0_f64, |free, line| {
-            let at = (self.at_y(line.at) + 4.5).max(*free);
-            *free = at + LINE;
-            Some(round(at))
-        });
+        // Names of lines that lie close stand below each other, and none below the frame.
+        let mut named: Vec<f64> = Vec::new();
+        for line in &lines {
+            let free = named.last().map_or(0.0, |at| at + LINE);
+            named.push((self.at_y(line.at) + 4.5).max(free));
+        }
+        let mut free = self.bottom() + 4.5;
+        for at in named.iter_mut().rev() {
+            *at = round(at.min(free));
+            free = *at - LINE;
+        }
         html! {
             @for (line, named) in lines.iter().zip(named) {
                 @let y = self.at_y(line.at);
-                line x1=(self.size.left) x2=(right) y1=(y) y2=(y) class=(line.class) {}
+                line x1=(self.left()) x2=(right) y1=(y) y2=(y) class=(line.class) {}
                 text x=(right + 6.0) y=(named) { (line.name) }
             }
         }
@@ -220,12 +231,12 @@ impl Plot {
     pub(crate) fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
         let (title, told) = (format!("{}-title", self.id), format!("{}-told", self.id));
         let labelled = format!("{title} {told}");
-        let Size { width, height, left, .. } = self.size;
-        let (right, bottom) = (self.right(), self.bottom());
-        let middle = (TOP + bottom) / 2.0;
+        let Size { width, height, .. } = self.size;
+        let (left, right, bottom) = (self.left(), self.right(), self.bottom());
         html! {
             figure {
                 figcaption { b { (self.title) } }
+                div.words { (self.y.words) }
                 svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-labelledby=(labelled) {
                     title id=(title) { (self.title) }
                     desc id=(told) { (self.told) }
@@ -242,13 +253,9 @@ impl Plot {
                     }
                     polyline points=(format!("{left},{TOP} {left},{bottom} {right},{bottom}"))
                         class="axis" {}
-                    text x=(f64::midpoint(left, right)) y=(height - 8.0) text-anchor="middle" {
-                        (self.x.words)
-                    }
-                    text x="14" y=(middle) text-anchor="middle"
-                        transform=(format!("rotate(-90 14 {middle})")) { (self.y.words) }
                     (marks)
                 }
+                div.words.along { (self.x.words) }
                 figcaption { (caption) }
             }
         }
@@ -281,6 +288,17 @@ mod tests {
             .collect();
         assert!(places[1] - places[0] > LINE, "{places:?}");
         assert!((places[2] - places[1] - LINE).abs() < 0.11, "{places:?}");
+    }
+
+    #[test]
+    fn names_of_lines_stay_beside_the_frame() {
+        let y = Axis::around([0.0, 10.0].into_iter(), "y");
+        let plot = Plot::small("", String::new(), "", Axis::whole(1.0, 9.0, "x"), y);
+        let lines = [0.0, 0.1, 0.2].map(|at| Across { at, name: "low", class: "limit" });
+        let drawn = plot.across(lines.to_vec()).into_string();
+        let of_text = |part: &str| part.split('"').next().unwrap().parse::<f64>().unwrap();
+        let places: Vec<f64> = drawn.split(" y=\"").skip(1).map(of_text).collect();
+        assert_eq!(places, [2.0, 1.0, 0.0].map(|above| plot.bottom() + 4.5 - above * LINE));
     }
 
     #[test]

@@ -2,7 +2,8 @@
 //! terminal.
 
 use crate::paper::table::{common_unit, head};
-use spintrue_head::UnitText;
+use crate::paper::typeset;
+use spintrue_head::{Dimension, UnitText};
 use spintrue_language::{PlotOf, PlotSort, Shown};
 use std::sync::Arc;
 
@@ -13,10 +14,12 @@ const MAX_BINS: usize = 40;
 pub(crate) struct Series {
     /// How it is drawn.
     pub sort: PlotSort,
+    /// The field that lies upwards, as the script names it.
+    pub field: String,
     /// What lies along.
-    pub x: String,
+    pub x: Words,
     /// What lies upwards.
-    pub y: String,
+    pub y: Words,
     /// Places and values.
     pub points: Vec<(f64, f64)>,
     /// The names of bars; empty where they stand at numbers.
@@ -27,38 +30,112 @@ pub(crate) struct Series {
     pub step: f64,
 }
 
+/// The words of an axis: its name and its unit, if it has one.
+#[derive(Clone, Debug)]
+pub(crate) struct Words {
+    name: String,
+    unit: Option<UnitText>,
+}
+
+impl Words {
+    /// As a page has them.
+    pub(crate) fn set(&self) -> String {
+        self.with(|unit| typeset::unit(unit))
+    }
+
+    fn with(&self, text: impl Fn(&str) -> String) -> String {
+        match &self.unit {
+            Some(unit) if !unit.text.is_empty() => format!("{} in {}", self.name, text(&unit.text)),
+            _ => self.name.clone(),
+        }
+    }
+
+    /// Without the unit.
+    pub(crate) fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// What the numbers on the axis count.
+    pub(crate) fn unit(&self) -> Option<&UnitText> {
+        self.unit.as_ref()
+    }
+
+    /// Of the numbers on the axis.
+    pub(crate) fn dimension(&self) -> Dimension {
+        self.unit.as_ref().map_or(Dimension::NUMBER, |unit| unit.dimension)
+    }
+
+    /// A number of SI on the axis.
+    pub(crate) fn counted(&self, si: f64) -> f64 {
+        self.unit.as_ref().map_or(si, |unit| unit.from_si(si))
+    }
+
+    /// A number of the axis in SI.
+    pub(crate) fn si(&self, counted: f64) -> f64 {
+        self.unit.as_ref().map_or(counted, |unit| unit.to_si(counted))
+    }
+}
+
+impl std::fmt::Display for Words {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.with(str::to_string))
+    }
+}
+
 type Fields = [(Arc<str>, Shown)];
 
 impl Series {
-    /// The series of a recorded value; none where there is nothing to draw.
-    pub(crate) fn of(label: &str, shown: &Shown, plot: &PlotOf) -> Option<Series> {
-        let Shown::List(items) = shown else { return None };
-        let (x, y) = match items.first()? {
-            Shown::Record(_) => {
+    /// What is drawn of a recorded value: each number behind the first field over that field. None where
+    /// there is nothing to draw.
+    pub(crate) fn all(label: &str, shown: &Shown, plot: &PlotOf) -> Vec<Series> {
+        let Shown::List(items) = shown else { return Vec::new() };
+        let (along, upwards) = match items.first() {
+            Some(Shown::Record(_)) => {
                 let rows = items.iter().filter_map(|item| match item {
                     Shown::Record(fields) => Some(fields.as_slice()),
                     _ => None,
                 });
-                let rows: Vec<&Fields> = rows.collect();
-                columns(&rows, plot.sort)?
+                columns(&rows.collect::<Vec<&Fields>>(), plot.sort)
             }
-            Shown::Quantity { .. } => (None, Column::new(label, items.iter().collect())),
-            _ => return None,
+            Some(Shown::Quantity { .. }) => {
+                (None, vec![Column::new(label, items.iter().collect())])
+            }
+            _ => (None, Vec::new()),
         };
-        let limits = [plot.low, plot.high].map(|limit| limit.map(|limit| y.counted(limit)));
-        if plot.sort == PlotSort::Histogram {
-            return histogram(&y, limits);
+        // The script's limits are of the second field.
+        let limited = upwards.first().map(|first| first.words.dimension());
+        let drawn = upwards.iter().filter_map(|y| {
+            let limits = [plot.low, plot.high].map(|limit| {
+                let limit = limit.filter(|_| limited == Some(y.words.dimension()))?;
+                Some(y.words.counted(limit))
+            });
+            Series::over(along.as_ref(), y, plot.sort, limits)
+        });
+        drawn.collect()
+    }
+
+    fn over(
+        along: Option<&Column<'_>>,
+        y: &Column<'_>,
+        sort: PlotSort,
+        limits: [Option<f64>; 2],
+    ) -> Option<Series> {
+        if sort == PlotSort::Histogram {
+            return histogram(y, limits);
         }
-        let names = x.as_ref().map_or(Vec::new(), Column::names);
-        let along = x.as_ref().filter(|_| names.is_empty());
+        let names = along.map_or(Vec::new(), Column::names);
         let values = y.values();
-        let places = along.map_or((0..values.len()).map(|at| at as f64).collect(), Column::values);
+        let places = match along.filter(|_| names.is_empty()) {
+            Some(along) => along.values(),
+            None => (0..values.len()).map(|at| at as f64).collect(),
+        };
         let points = places.into_iter().zip(values).filter(|(x, y)| x.is_finite() && y.is_finite());
         let points: Vec<(f64, f64)> = points.collect();
-        let x = x.map_or("element".to_string(), |x| x.words());
+        let order = || Words { name: "element".to_string(), unit: None };
+        let x = along.map_or_else(order, |along| along.words.clone());
         let step = width(&points);
-        let (sort, y) = (plot.sort, y.words());
-        (!points.is_empty()).then_some(Series { sort, x, y, points, names, limits, step })
+        let (field, y) = (y.field.to_string(), y.words.clone());
+        (!points.is_empty()).then_some(Series { sort, field, x, y, points, names, limits, step })
     }
 
     /// The smallest and the largest place of all, limits included, and of bars their foot.
@@ -81,28 +158,24 @@ fn width(points: &[(f64, f64)]) -> f64 {
 
 /// A column of a list.
 struct Column<'a> {
-    name: String,
+    field: &'a str,
+    words: Words,
     cells: Vec<&'a Shown>,
-    unit: Option<UnitText>,
 }
 
 impl<'a> Column<'a> {
-    fn new(name: &str, cells: Vec<&'a Shown>) -> Column<'a> {
+    fn new(field: &'a str, cells: Vec<&'a Shown>) -> Column<'a> {
         let unit = common_unit(cells.iter().copied()).map(|(_, unit)| unit);
-        Column { name: head(name), cells, unit }
+        Column { field, words: Words { name: head(field), unit }, cells }
     }
 
     fn is_number(&self) -> bool {
         matches!(self.cells.first(), Some(Shown::Quantity { .. }))
     }
 
-    fn counted(&self, si: f64) -> f64 {
-        self.unit.as_ref().map_or(si, |unit| unit.from_si(si))
-    }
-
     fn values(&self) -> Vec<f64> {
         let value = |cell: &&Shown| match cell {
-            Shown::Quantity { value, .. } => self.counted(*value),
+            Shown::Quantity { value, .. } => self.words.counted(*value),
             _ => f64::NAN,
         };
         self.cells.iter().map(value).collect()
@@ -115,32 +188,25 @@ impl<'a> Column<'a> {
         }
         self.cells.iter().map(|cell| cell.to_string()).collect()
     }
-
-    fn words(&self) -> String {
-        match &self.unit {
-            Some(unit) if !unit.text.is_empty() => format!("{} in {}", self.name, unit.text),
-            _ => self.name.clone(),
-        }
-    }
 }
 
 /// What lies along, if anything but the order does, and what upwards.
-fn columns<'a>(rows: &[&'a Fields], sort: PlotSort) -> Option<(Option<Column<'a>>, Column<'a>)> {
-    let fields = rows.first()?.iter().enumerate();
+fn columns<'a>(rows: &[&'a Fields], sort: PlotSort) -> (Option<Column<'a>>, Vec<Column<'a>>) {
+    let fields = rows.first().map_or(&[][..], |row| row).iter().enumerate();
     let mut columns = fields.map(|(at, (name, _))| {
         let cells = rows.iter().filter_map(|row| row.get(at).map(|(_, shown)| shown));
         Column::new(name, cells.collect())
     });
-    let first = columns.next()?;
+    let Some(first) = columns.next() else { return (None, Vec::new()) };
     if sort == PlotSort::Bars && !first.is_number() {
-        return Some((Some(first), columns.find(Column::is_number)?));
+        return (Some(first), columns.filter(Column::is_number).collect());
     }
     let mut numbers = std::iter::once(first).chain(columns).filter(Column::is_number);
-    let x = numbers.next()?;
-    if sort == PlotSort::Histogram {
-        return Some((None, x));
+    let x = numbers.next();
+    match sort {
+        PlotSort::Histogram => (None, x.into_iter().collect()),
+        _ => (x, numbers.collect()),
     }
-    Some((Some(x), numbers.next()?))
 }
 
 /// How many values fall into equal steps, as many as the root of their number (common practice, no source).
@@ -160,9 +226,9 @@ fn histogram(of: &Column<'_>, limits: [Option<f64>; 2]) -> Option<Series> {
     let points = counts.iter().enumerate();
     let points = points.map(|(at, count)| (low + (at as f64 + 0.5) * step, f64::from(*count)));
     let (sort, names) = (PlotSort::Histogram, Vec::new());
-    let (x, y) = (of.words(), "values".to_string());
-    let points: Vec<(f64, f64)> = points.collect();
-    (!values.is_empty()).then_some(Series { sort, x, y, points, names, limits, step })
+    let (x, y) = (of.words.clone(), Words { name: "values".to_string(), unit: None });
+    let (points, field): (Vec<(f64, f64)>, _) = (points.collect(), of.field.to_string());
+    (!values.is_empty()).then_some(Series { sort, field, x, y, points, names, limits, step })
 }
 
 #[cfg(test)]
@@ -183,8 +249,11 @@ mod tests {
     fn the_second_field_lies_over_the_first() {
         let rows = Shown::List(vec![row(0.0, 1e-6), row(0.1, 3e-6), row(0.3, 2e-6)]);
         let plot = PlotOf { sort: PlotSort::Line, low: None, high: Some(4e-6) };
-        let series = Series::of("bow", &rows, &plot).unwrap();
-        assert_eq!((series.x.as_str(), series.y.as_str()), ("at in mm", "height in um"));
+        let series = &Series::all("bow", &rows, &plot)[0];
+        assert_eq!(
+            (series.x.to_string(), series.y.set()),
+            ("at in mm".into(), "height in µm".into())
+        );
         assert!(
             series
                 .points
@@ -199,7 +268,7 @@ mod tests {
         let values =
             Shown::List([1.0, 1.1, 1.2, 3.9, 4.0, 1.0, 2.0, 2.5, 3.0].map(length).to_vec());
         let plot = PlotOf { sort: PlotSort::Histogram, low: None, high: None };
-        let series = Series::of("x", &values, &plot).unwrap();
+        let series = &Series::all("x", &values, &plot)[0];
         // Nine values make three steps from 1 to 4: by hand.
         let counts: Vec<f64> = series.points.iter().map(|point| point.1).collect();
         assert_eq!(counts, [4.0, 2.0, 3.0]);

@@ -2,7 +2,7 @@
 
 use crate::record::data::Recorded;
 use spintrue_head::{noise_of, show_number};
-use spintrue_language::{CheckBound, CheckEvent, Outcome, PlannedCheck, Shown};
+use spintrue_language::{CheckBound, CheckEvent, Measured, Outcome, PlannedCheck, Shown};
 
 /// The outcome of a planned check that was not made.
 const UNREACHED: &str = "planned and not reached";
@@ -17,7 +17,7 @@ pub(crate) struct CheckRow {
     /// Its outcome.
     pub outcome: Outcome,
     /// Its value, where it was compared with limits.
-    pub value: Option<Shown>,
+    pub measured: Option<Measured>,
     /// Names and values of all facts; names without blanks.
     pub facts: Vec<(&'static str, String)>,
 }
@@ -44,15 +44,15 @@ impl CheckRow {
         }
         facts.push(("outcome", check.outcome.text().to_string()));
         facts.push(("place", place));
-        let value = check.measured.as_ref().map(|measured| measured.value.clone());
-        CheckRow { time, label: check.label.clone(), outcome: check.outcome, value, facts }
+        let (label, measured) = (check.label.clone(), check.measured.clone());
+        CheckRow { time, label, outcome: check.outcome, measured, facts }
     }
 
     /// The row of a check that was planned and not reached.
     pub(crate) fn unreached(time: f64, check: &PlannedCheck, place: String) -> CheckRow {
         let facts = vec![("outcome", UNREACHED.to_string()), ("place", place)];
         let label = check.label.to_string();
-        CheckRow { time, label, outcome: Outcome::Undecided, value: None, facts }
+        CheckRow { time, label, outcome: Outcome::Undecided, measured: None, facts }
     }
 
     /// Its outcome, in words.
@@ -77,25 +77,24 @@ impl CheckRow {
         limits.into_iter().flatten().collect::<Vec<_>>().join(" and ")
     }
 
-    /// Whether it was decided on a value in SI, computed in whatever order.
-    pub(crate) fn decided_on(&self, wanted: f64, si: &str) -> bool {
-        let known = self.value.as_ref();
-        known.is_some_and(|known| match known {
-            Shown::Quantity { value, unit, .. } => {
-                unit == si && wanted != 0.0 && (value - wanted).abs() <= noise_of(wanted)
-            }
-            _ => false,
-        })
+    /// Whether it was planned and not made.
+    pub(crate) fn is_unreached(&self) -> bool {
+        self.fact("outcome") == Some(UNREACHED)
     }
 
     /// Whether it was decided on a recorded value: the same expression with an uncertainty behind it, and
     /// the same value.
     pub(crate) fn decided_on_recorded(&self, recorded: &Recorded) -> bool {
-        let Shown::Quantity { value, unit, .. } = &recorded.shown else { return false };
+        let (Shown::Quantity { value, unit, .. }, Some(Measured { value: checked, .. })) =
+            (&recorded.shown, &self.measured)
+        else {
+            return false;
+        };
         let condition = self.fact("condition").unwrap_or_default();
         let behind = condition.strip_prefix(&*recorded.text);
         behind.is_some_and(|rest| rest.trim_start().starts_with('±'))
-            && self.decided_on(*value, unit)
+            && matches!(checked, Shown::Quantity { value: known, unit: si, .. }
+                if si == unit && (known - value).abs() <= noise_of(*value))
     }
 
     /// Its value and uncertainty; its condition where it has none.

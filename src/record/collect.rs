@@ -2,10 +2,10 @@
 //! each line that was measured, by RFC 4180, in SI units.
 
 use crate::record::checks::CheckRow;
-use crate::record::curve::SpeedPoint;
+use crate::record::curve::StatusPoint;
 use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
 use spintrue_head::{
-    Call, Halt, Heard, LineOrder, Reading, Reply, Trim, call_words, spot_velocity,
+    Call, Halt, Heard, LineOrder, Reading, Reply, Status, Trim, call_words, spot_velocity,
 };
 use spintrue_language::{
     Event, Finished, Shown, SourceMap, Span, answer_line, number_text, time_text,
@@ -22,7 +22,7 @@ const MAX_TEXT: usize = 2_000;
 /// The first row of `lines.csv`, which names the columns and their units.
 pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
     in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
-    in_scan_trim_s,cross_scan_trim_rad\r\n";
+    in_scan_trim_s,cross_scan_trim_rad,pattern\r\n";
 
 /// Collects the record of a run.
 #[derive(Debug, Default)]
@@ -30,14 +30,12 @@ pub(crate) struct Collector {
     record: Record,
     parts: usize,
     lines: u64,
-    drawn: Option<u32>,
+    /// The facet of the last line, and whether it was a map.
+    drawn: Option<(u32, bool)>,
     /// How much further the hunting of the speed laid the middle of that line, in m.
     hunted: f64,
     /// Speed asked for in rad/s, and focal length of the lens in m.
     planned: (f64, f64),
-    /// Looks at the head since the last reading: one follows each reading, a second one begins another
-    /// measurement.
-    looks: u32,
     trims: Option<Vec<Trim>>,
     /// The current wait, logged once.
     waiting: Option<Rc<str>>,
@@ -55,11 +53,15 @@ impl Collector {
     }
 
     fn log(&mut self, time: f64, text: &str) {
+        self.entry(time, text, false);
+    }
+
+    fn entry(&mut self, time: f64, text: &str, is_note: bool) {
         let mut short: String = text.chars().take(MAX_TEXT).collect();
         if short.len() < text.len() {
             short.push_str("… (whole in events.jsonl)");
         }
-        self.record.log.push(LogLine { time, text: short });
+        self.record.log.push(LogLine { is_note, time, text: short });
     }
 
     /// Takes an event of the script; `place` names places of the script.
@@ -69,7 +71,7 @@ impl Collector {
         }
         match event {
             Event::Params(params) => self.record.params.clone_from(params),
-            Event::Note(text) => self.log(time, text),
+            Event::Note(text) => self.entry(time, text, true),
             Event::Recorded { label, shown, plot, text, .. } => {
                 let parts = parts(shown);
                 if self.parts + parts > MAX_PARTS {
@@ -81,12 +83,6 @@ impl Collector {
                 self.record.recorded.push(Recorded { time, label, shown, plot: *plot, text });
             }
             Event::Check(check) => {
-                let value = check.measured.as_ref().map(|measured| &measured.value);
-                if let Some(Shown::Quantity { value, unit, .. }) = value
-                    && unit == "m"
-                {
-                    self.record.rounds.decided(*value, &check.text);
-                }
                 let row = CheckRow::of(time, check, place(check.span));
                 self.log(time, &format!("check {}: {}", row.label, row.message()));
                 self.record.checks.push(row);
@@ -128,9 +124,8 @@ impl Collector {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
             (_, Reply::Status(status)) => {
-                let (speed, locked) = (status.speed, status.locked);
-                self.record.curve.push(SpeedPoint { time: status.time, speed, locked });
-                self.looks = self.looks.saturating_add(1);
+                let Status { time, speed, locked, temperature, .. } = *status;
+                self.record.curve.push(StatusPoint { time, speed, locked, temperature });
             }
             (Call::LoadTrims { trims }, Reply::Done) => {
                 self.trims = Some(trims.clone());
@@ -140,22 +135,22 @@ impl Collector {
             (Call::Describe, Reply::Description(head)) => self.planned.1 = head.focal_length,
             (Call::Expose { line }, Reply::Exposed(exposed)) => {
                 self.hunted = hunted(line, exposed.period, self.planned);
-                if self.looks > 1 {
-                    self.record.rounds.parted();
-                }
-                self.drawn = Some(exposed.facet);
+                self.drawn = Some((exposed.facet, line.pattern.places().is_some()));
             }
             (Call::Expose { .. } | Call::ExposePage { .. } | Call::DrawSteadily { .. }, _) => {
                 self.drawn = None;
             }
             (Call::Measure, Reply::Reading(reading)) => {
-                self.looks = 0;
-                let facet = self.drawn?;
+                let (facet, is_map) = self.drawn?;
                 let (along, across) = reading.shift();
-                let round = self.record.rounds.push(time, facet, along - self.hunted, across);
+                // The mean over a map is another number than that over test marks.
+                let along = if is_map { f64::NAN } else { along - self.hunted };
+                let round = self.record.rounds.push(time, facet, along, across);
                 self.lines += 1;
                 let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
-                return Some(line_row(self.lines, round, time, facet, reading, trim));
+                let pattern = if is_map { "map" } else { "test marks" };
+                let row = line_row(self.lines, round, time, facet, reading, trim);
+                return Some(format!("{row},{pattern}\r\n"));
             }
             (Call::Spin { speed }, Reply::Done) => {
                 self.planned.0 = *speed;
@@ -217,7 +212,7 @@ fn line_row(
     let ((in_scan, cross_scan), (in_scan_u, cross_scan_u)) = (reading.shift(), reading.shift_u());
     let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
     format!(
-        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}\r\n"
+        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}"
     )
 }
 

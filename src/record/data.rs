@@ -154,6 +154,8 @@ pub(crate) struct Answer {
 /// An entry of the log.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct LogLine {
+    /// The script said it.
+    pub is_note: bool,
     /// Head time in s.
     pub time: f64,
     /// What happened.

@@ -29,7 +29,7 @@ mod verify;
 
 pub(crate) use about::{About, Again};
 pub(crate) use cell::cell;
-pub(crate) use curve::{Curve, SpeedPoint};
+pub(crate) use curve::{Curve, StatusPoint};
 pub(crate) use folder::{MANIFEST, MARK, sync, unmark};
 pub(crate) use junit::{HeadCase, heads_junit};
 pub(crate) use last::Last;

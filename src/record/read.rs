@@ -58,6 +58,9 @@ pub(crate) struct Events {
 /// The name of planned checks that were not made.
 pub(crate) const NOT_REACHED: &str = "not reached";
 
+/// Most checks that were not reached that a screen names.
+const MAX_NAMED: usize = 3;
+
 /// Labels of the checks that keep a head from passing, each once.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(from = "UnmetFile")]
@@ -122,6 +125,18 @@ impl Unmet {
             (NOT_REACHED, &self.not_reached),
             ("not met or not decided", &self.not_told_apart),
         ]
+    }
+
+    /// On a screen: many that were not reached are counted, so that they do not hide why the run failed.
+    pub(crate) fn brief(&self, has_failure: bool) -> String {
+        let groups = self.groups().into_iter().filter(|(_, labels)| !labels.is_empty());
+        let groups = groups.map(|(name, labels)| match name {
+            NOT_REACHED if has_failure && labels.len() > MAX_NAMED => {
+                format!("{} checks {name}", labels.len())
+            }
+            _ => format!("{name}: {}", labels.join(", ")),
+        });
+        groups.collect::<Vec<_>>().join("; ")
     }
 
     /// As text; empty where there are none.

@@ -1,7 +1,7 @@
 //! Monitors the calls of the head: which commands have changed it since a mark and its speed
 //! meanwhile, what was measured of each facet, and the trims before the last ones.
 
-use crate::record::{Curve, SpeedPoint};
+use crate::record::{Curve, StatusPoint};
 use crate::shell::measured::Measured;
 use crate::terminal::complain_over;
 use spintrue_head::{Call, CallListener, Fault, Halt, Heard, Laser, Reply, Status, Trim};
@@ -151,8 +151,8 @@ impl CallMonitor {
     }
 
     fn status(&mut self, status: &Status) {
-        let Status { time, speed, locked, .. } = *status;
-        self.curve.push(SpeedPoint { time, speed, locked });
+        let Status { time, speed, locked, temperature, .. } = *status;
+        self.curve.push(StatusPoint { time, speed, locked, temperature });
         self.changes.laser = Some(status.laser);
     }
 

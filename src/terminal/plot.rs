@@ -5,9 +5,10 @@ use crate::terminal::columns;
 use spintrue_head::show_number;
 use spintrue_language::{PlotOf, PlotSort, Shown};
 
-/// A recorded list as the script wants it drawn; none where there is nothing to draw.
+/// A recorded list as the script wants it drawn, the first number over what lies along; none where there is
+/// nothing to draw.
 pub(crate) fn plot_text(label: &str, shown: &Shown, plot: Option<&PlotOf>) -> Option<String> {
-    Some(drawn(&Series::of(label, shown, plot?)?, columns()))
+    Some(drawn(Series::all(label, shown, plot?).first()?, columns()))
 }
 
 /// Most rows of a plot in a terminal.
@@ -72,13 +73,13 @@ mod tests {
         };
         let rows = Shown::List(vec![value(1.0), value(3.0), value(2.0)]);
         let plot = PlotOf { sort: PlotSort::Line, low: None, high: Some(4e-6) };
-        let text = drawn(&Series::of("bow", &rows, &plot).unwrap(), 40);
+        let text = drawn(&Series::all("bow", &rows, &plot)[0], 40);
         let marks: Vec<usize> = text.lines().skip(1).map(|line| line.find('*').unwrap()).collect();
         assert!(marks[0] < marks[2] && marks[2] < marks[1], "{text}");
         assert_eq!(text.matches('|').count(), 3, "{text}");
         assert!(text.starts_with("  bow in um over element\n"), "{text}");
         let bars = PlotOf { sort: PlotSort::Bars, low: None, high: None };
-        let text = drawn(&Series::of("bow", &rows, &bars).unwrap(), 40);
+        let text = drawn(&Series::all("bow", &rows, &bars)[0], 40);
         let lengths: Vec<usize> =
             text.lines().skip(1).map(|line| line.matches('#').count()).collect();
         assert!(lengths[1] > lengths[2] && lengths[2] > lengths[0], "{text}");

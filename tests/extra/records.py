@@ -33,6 +33,8 @@ CASES = {
     "passing": (["scripts/bring_up.spt"], 0),
     "interlock": (["scripts/bring_up.spt", "--fault", "interlock_opened@9s"], 3),
     "accept": (["scripts/accept.spt", "--head", "sim:scripts/heads/ten_marginal.toml"], None),
+    "bow": (["scripts/accept.spt", "--head", "sim:scripts/heads/wrong/bow.toml"], 1),
+    "ghost": (["scripts/accept.spt", "--head", "sim:scripts/heads/wrong/ghost_pulse.toml"], 3),
     "pages": (["scripts/expose_page.spt"], 0),
     "badly_made": (["scripts/bring_up.spt", "--head", "sim:scripts/heads/eight_badly_made.toml"], None),
     "nasty": ([str(runs / "nasty.spt")], 1),
@@ -130,6 +132,7 @@ def table(folder, events):
     held(path.read_bytes().count(b"\r\n") == len(rows) + 1, "CRLF after every row")
     frame = pandas.read_csv(path)
     held(len(rows) == len(readings) == len(frame), "a row for each measured line")
+    held(all(row["pattern"] == "test marks" for row in rows), "no line here is a map")
     for row, reading in zip(rows, readings):
         # The shift is the first coefficient of a fit of Legendre polynomials, which NumPy makes as well.
         marks = reading["marks"]

@@ -2,9 +2,9 @@
 # Reads the files of records and of a batch with independent programs: tables by csv and pandas, junit.xml with the schema that
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib. Recomputes the digests of record.json. Opens report.html and the page
-# of a trend in Chromium in both colour schemes, at two widths and as PDF, and checks accessibility with
-# axe-core. Needs Python 3.11 with venv, Node 18 and Chromium (if missing and run as root, installed from
-# Debian's packages); installs the rest under target/. SPINTRUE_SHOTS=FOLDER is the folder for
+# of a trend in Chromium, light and wide, dark and narrow, and printed on A4 and Letter, and checks that nothing
+# overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv, Node 18, Chromium and poppler (if
+# missing and run as root, installed from Debian's packages); installs the rest under target/. SPINTRUE_SHOTS=FOLDER is the folder for
 # screenshots of the pages.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
@@ -13,6 +13,7 @@ shots=${SPINTRUE_SHOTS:-$work/shots}
 rm -rf "$work/runs"
 mkdir -p "$work/runs" "$shots"
 tests/extra/install.sh chromium chromium
+tests/extra/install.sh pdftotext poppler-utils
 browser=$(command -v chromium)
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check \

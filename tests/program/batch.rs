@@ -141,6 +141,24 @@ fn a_summary_says_why_and_on_what() {
     );
 }
 
+/// Checks that were not reached are counted, so that they do not hide the cause; what the script puts into a label
+/// is not shown as code; and long names of records stand whole.
+#[test]
+fn a_screen_shows_the_cause_and_whole_names() {
+    let serial = "a-serial-number-as-long-as-some-factories-print-them";
+    let folder = folder("cause", &format!("serial\n{serial}\n"));
+    let checks = "for rail in rails() { expect \"rail {rail.name}\": rail.good }\n";
+    let late: String = (0..5).map(|number| format!("expect \"late {number}\": 1 > 0\n")).collect();
+    folder.file("script.spt", format!("if facet_count() > 1 {{ fail \"stop\" }}\n{checks}{late}"));
+    let (code, told) = batch(&folder, &[]);
+    assert_eq!(code, 1, "{told}");
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("stop; 6 checks not reached"), "{told}");
+    assert_eq!(words.matches(serial).count(), 3, "{told}");
+    let table = folder.read("out/summary.csv");
+    assert!(table.contains("rail …; late 0; late 1"), "{table}");
+}
+
 /// A batch that an older program began goes on, and what its journal does not tell is not guessed.
 #[test]
 fn a_batch_that_was_kept_goes_on() {

@@ -183,42 +183,50 @@ fn rehearsals_and_replays_are_marked_in_every_file() {
     }
 }
 
-/// The three places of a report that tell a residual tell the same one, with the same digits, though
-/// other lines were measured under the same trims before and behind.
+/// What a check was decided on is drawn with its limits and told with its numbers, and nothing else is: not a
+/// value that is near by chance, not the largest of negative values where the largest magnitude is another.
 #[test]
-fn a_report_states_what_its_checks_were_decided_on() {
+fn a_report_draws_the_limits_of_what_was_decided_on() {
     let folder = Folder::new("record-decided");
     let script = r#"
-let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)
-spin(4800 rpm)
-wait until locked() within 20 s
-routine look(plan: plan) -> list of line may emits, reads {
-    arm at 35 % {
-        return [test_line(k, plan, readings: 2) for k in facets()]
-    }
-}
-let before = look(plan)
-let left = worst(look(plan))
-record "worst in-scan": left.in_scan
-expect "residual": left.in_scan ± 2 * left.in_scan_u <= 100 um
-let behind = look(plan)
-note "{worst(before).in_scan} {worst(behind).in_scan}"
+let shifts = [{facet: k, shift: (k * 2 - 9) * 1 um, shift_u: 0.2 um} for k in 0..9]
+record "seen": shifts
+let rows = [{at: k * 1 min, place: 3 um + k * 0.1 um, other: 0.4 um - k * 0.1 um, far: -(k + 2) * 1 um} for k in 0..5]
+record "over time", line: rows
+expect "worst": largest([abs(s.shift) for s in shifts]) ± 1.5 um <= 8 um
+expect "drift": linear_fit([r.at for r in rows], [r.place for r in rows]).slope ± 0.01 um/min <= 0.2 um/min
+expect "largest": largest([r.far for r in rows]) ± 0.1 um <= 1 um
+expect "near": 0.41 um ± 0.1 um <= 2 um
 record "pitch": 84 um
 expect "gap": 84.0 um ± 30 um <= 200 um
+record "gain": 1.5 mm
+expect "as recorded": 1.5 mm ± 0.1 mm <= 3 mm
 "#;
     let script = folder.named("s.spt", script);
     let place = folder.path("record");
     let run = at_root(&["run", &script, "--record", &place]);
-    assert_eq!(run.code, Some(0), "{}", said(&run));
-    let events = events(&read(&place, "events.jsonl"));
-    let check = events.iter().find(|event| event["event"] == "check").unwrap();
-    let text = |part: &str| check["measured"][part]["text"].as_str().unwrap();
-    let told = format!("{} ± {}", text("value"), text("uncertainty"));
+    assert_eq!(run.code, Some(1), "{}", said(&run));
     let page = read(&place, "report.html");
-    assert!(page.contains(&format!("<td>{told}</td>")), "{told}");
-    assert!(page.contains(&format!("shift is {told} (decided by the check “residual”)")), "{told}");
+    let figure = |title: &str| {
+        let (_, rest) = page.split_once(&format!("<b>{title}</b>")).expect(title);
+        rest.split("</figure>").next().unwrap().to_string()
+    };
+    let (seen, over_time) = (figure("shift: seen"), |field| figure(&format!("over time: {field}")));
+    let told = "Check “worst” (largest magnitude): 9.0 µm ± 1.5 µm, should be ≤ 8 µm: undecided.";
+    assert!(seen.contains(told), "{seen}");
+    // Two limits of a magnitude, each with the acceptance limit inside.
+    assert_eq!((seen.matches(">limit<").count(), seen.matches(">accept<").count()), (2, 2));
+    assert!(over_time("place").contains("Check “drift” (slope)"), "{}", over_time("place"));
+    for field in ["other", "far"] {
+        assert!(!over_time(field).contains("Check “"), "{}", over_time(field));
+    }
+    // The worst first, in a group of its own, with the margin to the acceptance limit.
+    let (checks, _) = page.split_once("id=\"plots\"").unwrap();
+    let order = ["must not ship", "undecided: 1", ">worst<", "−2.5 µm", "conforms: 5", ">drift<"];
+    let places: Vec<usize> = order.iter().map(|words| checks.find(words).expect(words)).collect();
+    assert!(places.is_sorted(), "{places:?}");
     // Equal numbers alone do not make one thing of two.
-    assert!(page.contains("<td>84 um</td>"), "{page}");
+    assert!(page.contains("<td>84 µm</td>") && page.contains("<td>1.5 mm ± 0.1 mm</td>"), "{page}");
 }
 
 #[test]
@@ -705,7 +713,8 @@ fn a_long_run_is_bounded_and_says_so() {
     assert!(read(&place, "values.toml").contains("2000 further values are in events.jsonl only"));
     let report = read(&place, "report.html");
     assert!(report.contains("10000 further checks are not shown here"));
-    assert!(report.contains("11999 of 12000 conform"));
+    assert!(report.contains("11999 of 12000 checks conform"));
+    assert!(report.contains("Among them, 1 do not conform and 0 are undecided."));
     let events = events(&read(&place, "events.jsonl"));
     assert_eq!(events.iter().filter(|event| event["event"] == "check").count(), 12000);
 }

@@ -144,8 +144,9 @@ record "not drawn": rows
     let ended = spintrue(&folder, &["run", "run.spt", "--record", "kept"]);
     assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
     let page = folder.read("kept/report.html");
-    assert_eq!(page.matches("id=\"recorded-").count(), 8, "a title and a description each");
-    for words in ["at in mm", "bow in um", "shifts in um", "height in um", "facet 3", "values"] {
+    assert_eq!(page.matches("id=\"recorded-").count(), 10, "a title and a description each");
+    for words in ["at in mm", "bow in µm", "rest in µm", "shifts in µm", "height in µm", "facet 3"]
+    {
         assert!(page.contains(words), "{words}");
     }
     let of = |number: usize| {
@@ -153,10 +154,12 @@ record "not drawn": rows
         rest.split("</figure>").next().unwrap().to_string()
     };
     assert!(of(1).contains("<polyline") && of(1).contains(">high<") && of(1).contains(">low<"));
-    assert_eq!(of(2).matches("<circle").count(), 6);
-    assert_eq!(of(3).matches("<rect").count(), 4);
+    // The script's limits are those of the second field, and of what is like it.
+    assert!(of(2).contains("<polyline") && of(2).contains(">high<"));
+    assert_eq!(of(3).matches("<circle").count(), 6);
+    assert_eq!(of(4).matches("<rect").count(), 4);
     // Six values make three steps.
-    assert_eq!(of(4).matches("<rect").count(), 3);
+    assert_eq!(of(5).matches("<rect").count(), 3);
     let events = json_lines(&folder.read("kept/events.jsonl"));
     let plots: Vec<_> = events.iter().filter(|event| !event["plot"].is_null()).collect();
     assert_eq!(plots.len(), 4);

@@ -53,7 +53,7 @@ pub(crate) fn page(trend: &Trend) -> String {
             }
         }
     };
-    paper::page(&name, &body)
+    paper::page(&name, &name, &body)
 }
 
 /// The result, in a box at the top.

@@ -4,7 +4,7 @@
 
 use crate::optics::geometry::{line_rate, optical_scan_angle, spot_velocity};
 use crate::optics::{Clock, LineScale, StartOfScan};
-use crate::units::{Dimension, show_quantity};
+use crate::units::{Dimension, noise_of, show_quantity};
 use core::f64::consts::{PI, TAU};
 use thiserror::Error;
 
@@ -266,7 +266,10 @@ pub(crate) fn calculated(request: &LineRequest) -> Result<LinePlan, PlanError> {
         if let Ok(made) = hardware.clock.nearest(dot_period) {
             plan.made_dot_period = made.period;
             plan.made_dot_clock = 1.0 / made.period;
-            plan.length_error = count * made.error * spot_velocity;
+            // Less comes of rounding here: the clock makes this period.
+            let is_exact = made.error.abs() <= noise_of(dot_period);
+            let error = if is_exact { 0.0 } else { made.error };
+            plan.length_error = count * error * spot_velocity;
             plan.length_error_relative = plan.length_error / length;
         }
         plan.queue_needed =

@@ -77,7 +77,9 @@ pub(crate) struct Measurement {
 pub(crate) struct Decided {
     /// What it came to.
     pub outcome: Outcome,
-    /// From the value to the nearer limit, negative beyond it; none without a limit.
+    /// From the value to the nearer acceptance limit, which lies inside the limit by the guard band of the
+    /// rule; negative beyond it, so that what does not conform has none to spare. None without a limit, and
+    /// where no value would be accepted.
     pub margin: Option<f64>,
     /// Probability that the true value conforms; none without an uncertainty.
     pub probability: Option<f64>,
@@ -109,7 +111,38 @@ pub(crate) fn decide(
         (Rule::Risk(risk), Some(p)) if p <= risk => Outcome::Fails,
         (Rule::Risk(_), Some(_)) => Outcome::Undecided,
     };
+    let margin = match (rule, probability) {
+        (Rule::Simple, _) | (_, None) => margin,
+        (Rule::Guard, _) => margin.map(|margin| margin - uncertainty),
+        (Rule::Risk(risk), Some(_)) => risk_margin(value, standard, [at(low), at(high)], risk),
+    };
     Decided { outcome, margin, probability }
+}
+
+/// How far a value may move towards the nearer limit until the probability that it does not conform is the
+/// risk: by bisection, since two near limits share that risk. None where even the middle has more.
+fn risk_margin(value: f64, u: f64, limits: [Option<f64>; 2], risk: f64) -> Option<f64> {
+    let [low, high] = limits;
+    // Forty standard uncertainties inside a single limit, nothing is left of the risk.
+    let (safest, towards) = match limits {
+        [Some(low), Some(high)] => {
+            let middle = f64::midpoint(low, high);
+            (middle, if value < middle { low } else { high })
+        }
+        [Some(low), None] => (low + 40.0 * u, low),
+        [None, Some(high)] => (high - 40.0 * u, high),
+        [None, None] => return None,
+    };
+    let is_accepted = |at: f64| 1.0 - conformance::probability(at, u, low, high) <= risk;
+    if !is_accepted(safest) {
+        return None;
+    }
+    let (mut inside, mut outside) = (safest, towards);
+    for _ in 0..100 {
+        let middle = f64::midpoint(inside, outside);
+        *(if is_accepted(middle) { &mut inside } else { &mut outside }) = middle;
+    }
+    Some(if towards < safest { value - inside } else { inside - value })
 }
 
 /// Holds the interval `band` to both sides of the value against the limits.
@@ -157,7 +190,8 @@ mod tests {
         let vessel = |rule| decided(rule, 509.7, 8.6, at(490.0), None);
         assert!((zener(Rule::Simple).probability.unwrap() - 0.919).abs() < 5e-4);
         assert!((vessel(Rule::Guard).probability.unwrap() - 0.989).abs() < 5e-4);
-        assert!((vessel(Rule::Guard).margin.unwrap() - 19.7).abs() < 1e-9);
+        assert!((vessel(Rule::Simple).margin.unwrap() - 19.7).abs() < 1e-9);
+        assert!((vessel(Rule::Guard).margin.unwrap() - (19.7 - 17.2)).abs() < 1e-9);
         assert_eq!(zener(Rule::Risk(0.10)).outcome, Outcome::Conforms);
         assert_eq!(zener(Rule::Risk(0.05)).outcome, Outcome::Undecided);
         assert_eq!(vessel(Rule::Risk(0.05)).outcome, Outcome::Conforms);
@@ -184,6 +218,30 @@ mod tests {
             decided(Rule::Risk(0.0227), 9.0, 0.5, None, at(10.0)).outcome,
             Outcome::Undecided
         );
+    }
+
+    /// By each rule exactly what conforms has a margin of 0 or more, and a value moved by its margin is the last
+    /// that conforms. A single limit at 5 % lies 1.644854 standard uncertainties outside (normal quantile).
+    #[test]
+    fn margins_end_where_the_rule_stops_to_accept() {
+        let one_sided = decided(Rule::Risk(0.05), 7.0, 0.5, None, at(10.0)).margin.unwrap();
+        assert!((one_sided - (3.0 - 1.644_854 * 0.5)).abs() < 1e-6, "{one_sided}");
+        for rule in [Rule::Simple, Rule::Guard, Rule::Risk(0.05), Rule::Risk(0.001)] {
+            for (low, high) in [(None, at(1.0)), (at(-1.0), None), (at(-1.0), at(1.0))] {
+                for step in -30..=30 {
+                    let value = f64::from(step) * 0.1 + 0.013;
+                    let found = decided(rule, value, 0.25, low, high);
+                    let margin = found.margin.unwrap();
+                    assert_eq!(
+                        found.outcome == Outcome::Conforms,
+                        margin >= 0.0,
+                        "{value} {rule:?}"
+                    );
+                }
+            }
+        }
+        // Between limits so near, nothing is sure enough.
+        assert_eq!(decided(Rule::Risk(0.05), 0.0, 1.0, at(-1.0), at(1.0)).margin, None);
     }
 
     #[test]

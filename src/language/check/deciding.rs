@@ -211,10 +211,14 @@ impl Checker<'_> {
     /// Plans a check; gives its place.
     pub(super) fn plan(&mut self, label: &Expression, optional: bool, span: Span) -> usize {
         let text = match &label.kind {
-            ExpressionKind::Text(pieces) => match pieces.as_slice() {
-                [Piece::Plain(text)] => text.clone(),
-                _ => self.whole_words(label.span),
-            },
+            // What is put in is known only when the check is made.
+            ExpressionKind::Text(pieces) => {
+                let pieces = pieces.iter().map(|piece| match piece {
+                    Piece::Plain(text) => text.as_str(),
+                    _ => "\u{2026}",
+                });
+                pieces.collect()
+            }
             _ => self.whole_words(label.span),
         };
         let planned = Planned { label: Rc::from(text.as_str()), span, optional };

@@ -162,7 +162,8 @@ pub struct Measured {
     pub budget: Option<Budget>,
     /// By which rule it was decided.
     pub rule: Rule,
-    /// From the value to the nearer limit, negative beyond it; none where the value is no number.
+    /// From the value to the nearer acceptance limit, the guard band included, negative beyond it; none where
+    /// the value is no number.
     pub margin: Option<Shown>,
     /// Probability that the true value conforms; none without an uncertainty.
     pub probability: Option<f64>,

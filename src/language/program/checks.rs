@@ -62,7 +62,7 @@ pub enum Rule {
 /// A check that the script is to make, known before it runs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Planned {
-    /// Its label, as it is or in the script's words.
+    /// Its label, with `…` where the script puts something in.
     pub label: Rc<str>,
     /// The place in the script.
     pub span: Span,

@@ -2,9 +2,10 @@
 //! operator's answers as a table.
 
 use crate::paper::table::{RecordTable, common_unit, head};
-use crate::paper::{Head, left_out, section, table};
+use crate::paper::{Head, left_out, section, table, typeset};
 use crate::record::checks::CheckRow;
 use crate::record::data::{Record, Recorded};
+use crate::record::html::tables::Facets;
 use maud::{Markup, html};
 use spintrue_head::show_number;
 use spintrue_language::{Shown, answer_text, decimal_places};
@@ -14,6 +15,9 @@ const MAX_ANSWERS: usize = 500;
 
 /// Most rows of a table.
 const MAX_ROWS: usize = 100;
+
+/// Most columns beside each other, so that a table fits on paper.
+const MAX_BESIDE: usize = 7;
 
 /// Most tables.
 const MAX_TABLES: usize = 20;
@@ -37,10 +41,16 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
         td { (single_text(record, value)) }
         td.number { (format!("{:.3}", value.time)) }
     } } };
+    let facets = Facets::of(record);
+    let few = |label: &str| {
+        let group =
+            facets.iter().find(|group| group.lists.iter().any(|(known, _)| *known == label));
+        group.map(|group| group.columns.iter().map(|column| column.name).collect::<Vec<_>>())
+    };
     let content = html! {
         @if !single.is_empty() { (table("of single values", None, &heads, &rows)) }
         div.tables { @for (number, (list, rows)) in (1..).zip(lists.iter().take(MAX_TABLES)) {
-            (record_table(number, &list.label, rows))
+            (record_table(number, &list.label, rows, few(&list.label)))
         } }
         (left_out(hidden, "values", "events.jsonl"))
     };
@@ -57,7 +67,7 @@ pub(super) fn answers(record: &Record) -> Option<Markup> {
     let heads = [&heads[..], &[Head::Number("head time in s")]].concat();
     let rows = html! { @for answer in answers.items.iter().take(MAX_ANSWERS) { tr {
         th scope="row" { (answer.question) }
-        td { (answer_text(&answer.shown)) }
+        td { (typeset::text(&answer_text(&answer.shown))) }
         td { (answer.who) }
         td.number { (format!("{:.3}", answer.time)) }
     } } };
@@ -74,32 +84,48 @@ pub(super) fn answers(record: &Record) -> Option<Markup> {
 fn single_text(record: &Record, value: &Recorded) -> String {
     let mut checks = record.checks.items.iter();
     let decided = checks.find(|check| check.decided_on_recorded(value));
-    decided.map_or_else(|| value.shown.to_string(), CheckRow::measured)
+    let text = decided.map_or_else(|| value.shown.to_string(), CheckRow::measured);
+    typeset::text(&text).into_owned()
 }
 
-/// `number` tells tables of one label apart for those who hear the page.
-fn record_table(number: usize, label: &str, rows: &RecordTable<'_>) -> Markup {
-    let columns = rows.names().into_iter().map(|name| {
+/// The columns that decide, or all; `number` tells tables of one label apart for those who hear the page.
+fn record_table(
+    number: usize,
+    label: &str,
+    rows: &RecordTable<'_>,
+    few: Option<Vec<&str>>,
+) -> Markup {
+    let all = rows.names();
+    let is_shown = |name: &&str| few.as_ref().is_none_or(|few| few.contains(name));
+    let names: Vec<&str> = all.iter().copied().filter(is_shown).collect();
+    let more = all.len() - names.len();
+    let columns = names.into_iter().map(|name| {
         let cells = |name: &str| rows.cells(name).take(MAX_ROWS).collect::<Vec<_>>();
         column(name, &cells(name), &cells(&format!("{}_u", name.trim_end_matches("_u"))))
     });
     let columns: Vec<(String, Vec<String>)> = columns.collect();
-    html! { div {
-        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {label}")) { table {
-            caption { (label) }
+    let columns_count = columns.len();
+    let parts = columns.chunks(MAX_BESIDE).enumerate();
+    html! { @for (part, columns) in parts { div {
+        @let name = if part == 0 { label.to_string() } else { format!("{label}, continued {part}") };
+        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {name}")) { table {
+            caption { (name) }
             thead { tr {
                 th.number scope="col" { (if rows.is_of_facets { "facet" } else { "no." }) }
-                @for (head, _) in &columns { th.number scope="col" { (head) } }
+                @for (head, _) in columns { th.number scope="col" { (head) } }
             } }
             tbody { @for (index, key) in rows.keys().take(MAX_ROWS).enumerate() { tr {
                 th.number scope="row" { (key) }
-                @for (_, cells) in &columns {
+                @for (_, cells) in columns {
                     td.number { (cells.get(index).map_or("", String::as_str)) }
                 }
             } } }
         } }
-        (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
-    } }
+        @if (part + 1) * MAX_BESIDE >= columns_count {
+            (left_out(more, "columns", "the CSV file of this table"))
+            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
+        }
+    } } }
 }
 
 /// Head and cells of a column, its quantities all in the unit that suits the largest, with the digits
@@ -127,8 +153,13 @@ fn column(
             };
             show_number(unit.from_si(*value), Some(digits))
         }
-        (_, other) => other.to_string(),
+        (_, other) => typeset::text(&other.to_string()).into_owned(),
     };
-    let head = unit.as_ref().map_or(head.clone(), |(_, unit)| format!("{head} in {}", unit.text));
+    let head = match &unit {
+        Some((_, unit)) if !unit.text.is_empty() => {
+            format!("{head} in {}", typeset::unit(&unit.text))
+        }
+        _ => head,
+    };
     (head, cells.iter().map(|cell| cell.map(text).unwrap_or_default()).collect())
 }

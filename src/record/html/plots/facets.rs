@@ -1,0 +1,196 @@
+//! What was measured of each facet: of the lists of lines that the script recorded, else of all readings.
+
+use crate::paper::plot::{Axis, Plot};
+use crate::paper::table::{RecordTable, head};
+use crate::record::data::Record;
+use crate::record::html::limits::Column;
+use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::tables::Facets;
+use crate::record::rounds::{FacetMean, Round};
+use maud::html;
+use spintrue_head::{Dimension, show_number, suited_unit};
+use spintrue_language::decimal_places;
+
+/// What a facet has: its number, a value, and the smallest and the largest that it may have.
+struct Facet {
+    number: f64,
+    value: f64,
+    range: [f64; 2],
+}
+
+/// What a plot of facets shows, in SI.
+struct Drawn<'a> {
+    id: &'a str,
+    title: String,
+    /// The field of the script, and as people read it.
+    name: &'a str,
+    facets: Vec<Facet>,
+    dimension: Dimension,
+    /// Drawn as squares, as what counts in the end.
+    is_last: bool,
+    /// What the thin lines are.
+    range: &'a str,
+}
+
+/// The plots: each column that a check was decided on, of the last list of its sort, and beside it of the
+/// first one where that was far worse.
+pub(super) fn facets(record: &Record) -> Vec<Drawing> {
+    let mut plots = Vec::new();
+    let groups = Facets::of(record);
+    for (group, Facets { lists, columns }) in groups.iter().enumerate() {
+        let (Some(first), Some(last)) = (lists.first(), lists.last()) else { continue };
+        for column in columns {
+            let of = |list: &(&str, RecordTable<'_>)| column.values(&list.1);
+            let worst = |facets: &[(f64, f64, f64)]| {
+                facets.iter().map(|(_, value, _)| value.abs()).fold(0.0, f64::max)
+            };
+            let [before, after] = [first, last].map(of);
+            let drawn = |label: &str, values: &[(f64, f64, f64)], is_last| {
+                Drawn {
+                    id: &format!("facets-{group}-{}-{is_last}", column.name),
+                    title: format!("{}: {label}", head(column.name)),
+                    name: column.name,
+                    facets: values.iter().copied().map(certain).collect(),
+                    dimension: column.dimension,
+                    is_last,
+                    range: "two standard uncertainties to both sides",
+                }
+                .plot(record, &after)
+            };
+            let was_worse = lists.len() > 1 && worst(&before) > MUCH * worst(&after);
+            let former = was_worse.then(|| drawn(first.0, &before, false));
+            plots.push(Drawing::beside(former, drawn(last.0, &after, true)));
+        }
+    }
+    let has_shifts = groups.iter().any(|group| group.columns.iter().any(|c| c.name == AXES[0].0));
+    if !has_shifts {
+        plots.extend(readings(record));
+    }
+    plots
+}
+
+/// So many times worse, what was before is drawn as well.
+const MUCH: f64 = 3.0;
+
+fn certain((number, value, u): (f64, f64, f64)) -> Facet {
+    Facet { number, value, range: [value - 2.0 * u, value + 2.0 * u] }
+}
+
+/// Both directions: the field of a line, and what a round has of it.
+const AXES: [(&str, fn(&FacetMean) -> [f64; 3]); 2] =
+    [("in_scan", |mean| mean.in_scan), ("cross_scan", |mean| mean.cross_scan)];
+
+/// Where the script records no lines: the readings of the first and of the last round.
+fn readings(record: &Record) -> Vec<Drawing> {
+    let rounds = &record.rounds.list;
+    let (Some(first), Some(last)) = (rounds.first(), rounds.last()) else { return Vec::new() };
+    let axes = AXES.into_iter().filter(|_| !last.facets.is_empty());
+    let plots = axes.map(|(name, part)| {
+        let means = last.facets.iter();
+        let means = means.map(|(facet, mean)| (f64::from(*facet), part(mean)[0], 0.0));
+        let means: Vec<(f64, f64, f64)> = means.collect();
+        let drawn = |round: &Round, label: &str, is_last| {
+            let facets = round.facets.iter().map(|(facet, mean)| {
+                let [value, low, high] = part(mean);
+                Facet { number: f64::from(*facet), value, range: [low, high] }
+            });
+            Drawn {
+                id: &format!("facets-{name}-{is_last}"),
+                title: format!("{}: {label}", head(name)),
+                name,
+                facets: facets.collect(),
+                dimension: Dimension::LENGTH,
+                is_last,
+                range: "smallest to largest reading, without the hunting of the speed",
+            }
+            .plot(record, &means)
+        };
+        if rounds.len() == 1 {
+            return drawn(last, "readings", true);
+        }
+        Drawing::beside(Some(drawn(first, "first round", false)), drawn(last, "last round", true))
+    });
+    plots.collect()
+}
+
+impl Drawn<'_> {
+    /// With the limits of what `last` was decided on.
+    fn plot(self, record: &Record, last: &[(f64, f64, f64)]) -> Drawing {
+        let (x, y): (Vec<f64>, Vec<f64>) = last.iter().map(|(x, y, _)| (*x, *y)).unzip();
+        let column = Column {
+            name: self.name,
+            x: &x,
+            y: &y,
+            x_dimension: Dimension::NUMBER,
+            y_dimension: self.dimension,
+        };
+        let mut asked = Asked::of(&record.checks.items, &column);
+        if let Some(asked) = &mut asked {
+            asked.lie_around(self.facets.iter().map(|facet| facet.value));
+        }
+        let worst = self.facets.iter().map(|facet| facet.value.abs()).fold(0.0, f64::max);
+        let unit = suited_unit(worst, self.dimension);
+        let unit = unit.as_ref();
+        let words = named(&head(self.name), unit);
+        let numbers = || self.facets.iter().map(|facet| facet.number);
+        let low = numbers().fold(f64::INFINITY, f64::min);
+        let axis = Axis::whole(low, numbers().fold(0.0, f64::max), "facet");
+        let levels = asked.iter().flat_map(Asked::levels);
+        let reach = self.facets.iter().flat_map(|facet| facet.range).chain(levels);
+        let upwards = Axis::around(reach.map(|si| counted(unit, si)), words.as_str());
+        let shown = counted(unit, worst);
+        let shown = show_number(shown, Some(decimal_places(shown, 3)));
+        let told = format!("The largest magnitude is {shown} ({words}).");
+        let plot = Plot::small(self.id, self.title, &told, axis, upwards);
+        let class = if self.is_last { "two thin" } else { "one thin" };
+        let marks = html! {
+            @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
+            @for Facet { number, value, range } in &self.facets {
+                (plot.whisker(*number, range.map(|si| counted(unit, si)), class, 0.0))
+                (plot.dot(*number, counted(unit, *value), self.is_last, 0.0))
+            }
+        };
+        let caption = html! {
+            @match asked.as_ref().filter(|_| self.is_last) {
+                Some(asked) => (asked.told()),
+                None => (told),
+            }
+            " Thin line: " (self.range) "."
+        };
+        Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
+    }
+}
+
+/// The largest mean shift of the readings in each round.
+pub(super) fn rounds(record: &Record) -> Option<Drawing> {
+    let rounds = &record.rounds;
+    if rounds.list.len() < 2 {
+        return None;
+    }
+    let of = rounds.list.iter().enumerate();
+    let worst: Vec<(f64, [f64; 2])> = of
+        .map(|(index, round)| (rounds.number(index) as f64, round.worst().map(|v| v * 1e6)))
+        .collect();
+    let (last, _) = worst.last()?;
+    let told = format!("There are {last:.0} rounds.");
+    let x = Axis::whole(1.0, *last, "round: lines measured under the same trims");
+    let y = Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in µm");
+    let title = "Residual by round of trimming".to_string();
+    let plot = Plot::small("rounds", title, &told, x, y);
+    let marks = html! {
+        (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
+        (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
+        @for (number, [along, across]) in &worst {
+            (plot.dot(*number, *along, false, 0.0))
+            (plot.dot(*number, *across, true, 0.0))
+        }
+    };
+    let caption = html! {
+        "Circle, whole line: in-scan. Square, dashed line: cross-scan. Plain means of the readings of each "
+        "facet; checks leave out wild marks, and are decided on lines that are measured apart."
+        @if rounds.left_out > 0 {
+            " " (rounds.left_out) " rounds behind the first are left out; lines.csv has them all."
+        }
+    };
+    Some(Drawing::new(None, plot.drawn(marks, caption)))
+}
