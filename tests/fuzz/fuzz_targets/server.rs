@@ -52,14 +52,38 @@ fuzz_target!(|data: &[u8]| {
         "params": {"textDocument": {"uri": "file:///a.spt", "languageId": "spintrue", "version": 1, "text": text}}
     });
     let _ = send.send(message(open.to_string().as_bytes()));
-    let asked =
-        ["hover", "completion", "definition", "references", "signatureHelp", "documentHighlight"];
+    let asked = [
+        "hover",
+        "completion",
+        "definition",
+        "references",
+        "signatureHelp",
+        "documentHighlight",
+        "documentSymbol",
+        "documentLink",
+        "selectionRange",
+        "foldingRange",
+        "semanticTokens/full",
+        "semanticTokens/range",
+        "inlayHint",
+        "codeLens",
+        "codeAction",
+        "diagnostic",
+        "formatting",
+        "rangeFormatting",
+    ];
     for (id, method) in asked.iter().enumerate() {
         let line = rest.first().copied().unwrap_or(0) % 8;
         let character = rest.get(1).copied().unwrap_or(0) % 40;
+        let at = serde_json::json!({"line": line, "character": character});
         let ask = serde_json::json!({
             "jsonrpc": "2.0", "id": id + 10, "method": format!("textDocument/{method}"),
-            "params": {"textDocument": {"uri": "file:///a.spt"}, "position": {"line": line, "character": character}, "context": {"includeDeclaration": true}}
+            "params": {
+                "textDocument": {"uri": "file:///a.spt"}, "position": at, "positions": [at],
+                "range": {"start": at, "end": {"line": line + 3, "character": 0}},
+                "options": {"tabSize": 4, "insertSpaces": true},
+                "context": {"includeDeclaration": true, "diagnostics": [], "triggerKind": 1, "isRetrigger": false},
+            }
         });
         let _ = send.send(message(ask.to_string().as_bytes()));
     }
