@@ -30,7 +30,8 @@ impl CheckRow {
             facts.push(("value", measured.value.to_string()));
             if let Some(uncertainty) = &measured.uncertainty {
                 facts.push(("uncertainty", uncertainty.to_string()));
-                facts.push(("coverage", show_number(measured.coverage, None)));
+                let decimals = measured.budget.is_some().then_some(2);
+                facts.push(("coverage", show_number(measured.coverage, decimals)));
                 facts.extend(measured.budget.as_ref().map(|all| ("budget", all.to_string())));
                 facts.push(("rule", measured.rule.text()));
             }

@@ -105,7 +105,14 @@ fn groups(rows: &[CheckRow]) -> [Group<'_>; 4] {
 pub(super) fn checks(record: &Record, end: &End<'_>) -> Markup {
     let all = &record.checks.items;
     let rule = |check: &CheckRow| {
-        check.fact("rule").map(|rule| format!("{rule}, k = {}", fact(check, "coverage")))
+        let rule = check.fact("rule")?;
+        // A budget tells its own factor.
+        Some(match check.fact("budget") {
+            Some(_) => {
+                format!("{rule}, expanded to 95 % by the budget that stands beside the check")
+            }
+            None => format!("{rule}, k = {}", fact(check, "coverage")),
+        })
     };
     // The rule of most checks stands below the table, any other beside its check.
     let usual = all.iter().find_map(rule);
@@ -182,6 +189,9 @@ fn row(check: &CheckRow, rule: Option<String>) -> Markup {
             (typeset::text(&check.label))
             div.code.soft.condition { (fact_code(check)) }
             @if let Some(rule) = rule { div.small.soft { (rule) } }
+            @if check.fact("budget").is_some() {
+                div.small.soft { "k = " (fact(check, "coverage")) "; " (fact(check, "budget")) }
+            }
         }
         td.number data-name="value" { (value) }
         td data-name="limit" { (limits) }
