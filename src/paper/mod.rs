@@ -24,7 +24,7 @@ pub(crate) fn page(title: &str, foot: &str, body: &Markup) -> String {
                 title { (title) }
                 style {
                     (PreEscaped(STYLE))
-                    (PreEscaped(format!("@page {{ @bottom-left {{ font-size: 8pt; content: \"{}\"; }} }}", css_text(foot))))
+                    (PreEscaped(format!("@page {{ @bottom-left {{ font-size: 8pt; font-family: sans-serif; content: \"{}\"; }} }}", css_text(foot))))
                 }
             }
             body { (body) }
@@ -91,7 +91,8 @@ pub(crate) fn table_of(
 pub(crate) fn left_out(count: usize, what: &str, file: &str) -> Markup {
     html! {
         @if count > 0 {
-            p.soft { (count) " further " (what) " are not shown here; " (file) " has them all." }
+            @let (what, are) = if count == 1 { (what.trim_end_matches('s'), "is") } else { (what, "are") };
+            p.soft { (count) " further " (what) " " (are) " not shown here; " (file) " has them all." }
         }
     }
 }

@@ -40,7 +40,7 @@ pub(crate) struct Words {
 impl Words {
     /// As a page has them.
     pub(crate) fn set(&self) -> String {
-        self.with(|unit| typeset::unit(unit))
+        self.with(typeset::unit)
     }
 
     fn with(&self, text: impl Fn(&str) -> String) -> String {

@@ -191,7 +191,7 @@ fn a_report_draws_the_limits_of_what_was_decided_on() {
     let script = r#"
 let shifts = [{facet: k, shift: (k * 2 - 9) * 1 um, shift_u: 0.2 um} for k in 0..9]
 record "seen": shifts
-let rows = [{at: k * 1 min, place: 3 um + k * 0.1 um, other: 0.4 um - k * 0.1 um, far: -(k + 2) * 1 um} for k in 0..5]
+let rows = [{at: k * 1 min, place: 3 um + k * 0.1 um, other: 0.4 um - k * 0.13 um, far: -(k + 2) * 1 um} for k in 0..5]
 record "over time", line: rows
 expect "worst": largest([abs(s.shift) for s in shifts]) ± 1.5 um <= 8 um
 expect "drift": linear_fit([r.at for r in rows], [r.place for r in rows]).slope ± 0.01 um/min <= 0.2 um/min
@@ -205,7 +205,7 @@ expect "as recorded": 1.5 mm ± 0.1 mm <= 3 mm
     let script = folder.named("s.spt", script);
     let place = folder.path("record");
     let run = at_root(&["run", &script, "--record", &place]);
-    assert_eq!(run.code, Some(1), "{}", said(&run));
+    assert_eq!(run.code, Some(4), "{}", said(&run));
     let page = read(&place, "report.html");
     let figure = |title: &str| {
         let (_, rest) = page.split_once(&format!("<b>{title}</b>")).expect(title);
@@ -226,7 +226,10 @@ expect "as recorded": 1.5 mm ± 0.1 mm <= 3 mm
     let places: Vec<usize> = order.iter().map(|words| checks.find(words).expect(words)).collect();
     assert!(places.is_sorted(), "{places:?}");
     // Equal numbers alone do not make one thing of two.
-    assert!(page.contains("<td>84 µm</td>") && page.contains("<td>1.5 mm ± 0.1 mm</td>"), "{page}");
+    assert!(
+        page.contains("<td>84 µm</td>") && page.contains("<td>1.50 mm ± 0.10 mm</td>"),
+        "{page}"
+    );
 }
 
 #[test]

@@ -105,7 +105,8 @@ fn record_table(
     });
     let columns: Vec<(String, Vec<String>)> = columns.collect();
     let columns_count = columns.len();
-    let parts = columns.chunks(MAX_BESIDE).enumerate();
+    let part_count = columns_count.div_ceil(MAX_BESIDE).max(1);
+    let parts = columns.chunks(columns_count.div_ceil(part_count).max(1)).enumerate();
     html! { @for (part, columns) in parts { div {
         @let name = if part == 0 { label.to_string() } else { format!("{label}, continued {part}") };
         div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {name}")) { table {
@@ -121,7 +122,7 @@ fn record_table(
                 }
             } } }
         } }
-        @if (part + 1) * MAX_BESIDE >= columns_count {
+        @if part + 1 == part_count {
             (left_out(more, "columns", "the CSV file of this table"))
             (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
         }
@@ -151,7 +152,7 @@ fn column(
                 Some(least) => decimal_places(unit.from_si(least) - unit.from_si(0.0), 2),
                 None => decimal_places(unit.from_si(*size), 3),
             };
-            show_number(unit.from_si(*value), Some(digits))
+            typeset::text(&show_number(unit.from_si(*value), Some(digits))).into_owned()
         }
         (_, other) => typeset::text(&other.to_string()).into_owned(),
     };

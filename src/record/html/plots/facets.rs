@@ -76,8 +76,11 @@ fn certain((number, value, u): (f64, f64, f64)) -> Facet {
     Facet { number, value, range: [value - 2.0 * u, value + 2.0 * u] }
 }
 
+/// The mean, the smallest and the largest shift in one direction.
+type Part = fn(&FacetMean) -> [f64; 3];
+
 /// Both directions: the field of a line, and what a round has of it.
-const AXES: [(&str, fn(&FacetMean) -> [f64; 3]); 2] =
+const AXES: [(&str, Part); 2] =
     [("in_scan", |mean| mean.in_scan), ("cross_scan", |mean| mean.cross_scan)];
 
 /// Where the script records no lines: the readings of the first and of the last round.
