@@ -4,6 +4,7 @@
 #![allow(clippy::disallowed_methods, reason = "this module writes records of batches")]
 
 mod journal;
+mod kept;
 mod names;
 mod one;
 pub(crate) mod options;
@@ -12,8 +13,12 @@ mod plan;
 mod resume;
 mod summary;
 
+pub(crate) use kept::{is_batch, kept};
+
 use crate::archive::{Archive, archive_name};
-use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
+use crate::batch::journal::{
+    Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, Written, now,
+};
 use crate::batch::one::Lost;
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
@@ -21,7 +26,7 @@ use crate::batch::resume::{ASIDE, Left};
 use crate::batch::summary::Summary;
 use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
-use crate::record::hexadecimal;
+use crate::record::{PrivateKey, hexadecimal};
 use crate::terminal::complain;
 use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
@@ -47,6 +52,9 @@ struct Batch<'a> {
     plan: Plan,
     journal: Journal,
     archive: Option<Archive>,
+    named: Vec<(String, String)>,
+    /// Signs the records.
+    key: Option<PrivateKey>,
     /// Of the script and what it uses.
     digest: String,
     /// Stops the run of a head.
@@ -83,6 +91,7 @@ impl<'a> Batch<'a> {
         known: &Known,
     ) -> Result<Batch<'a>, Error> {
         let place = options.archiving.archive.as_deref();
+        let (named, key) = (options.archiving.named()?, options.archiving.key()?);
         let subject = Subject::new(
             &options.script,
             sources(options, &plan.series)?,
@@ -119,7 +128,18 @@ impl<'a> Batch<'a> {
         name_folders(&mut plan.heads, known);
         let summary = Summary::new(options, &plan.heads);
         let digest = digest_of(plan.series.scripts());
-        Ok(Batch { options, plan, journal, archive, digest, stop, interrupted, summary })
+        Ok(Batch {
+            options,
+            plan,
+            journal,
+            archive,
+            named,
+            key,
+            digest,
+            stop,
+            interrupted,
+            summary,
+        })
     }
 
     /// The heads that are to be run, by their index. What an interrupted batch left of others is put in
@@ -176,6 +196,8 @@ impl<'a> Batch<'a> {
             digest: &self.digest,
             stop: &self.stop,
             archive: self.archive.as_mut(),
+            named: &self.named,
+            key: self.key.as_ref(),
         };
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
             Ok((verdict, done)) => self.ended(at, verdict, &done),
@@ -226,7 +248,7 @@ impl<'a> Batch<'a> {
     }
 
     /// Prints and writes the summary; the exit code of the batch.
-    fn finish(self, early: Option<Early>) -> u8 {
+    fn finish(mut self, early: Option<Early>) -> u8 {
         let summary = &self.summary;
         let interrupted = Verdict::Interrupted.exit_code();
         let mut code = summary.code();
@@ -239,7 +261,9 @@ impl<'a> Batch<'a> {
         {
             code = interrupted;
         }
-        let written = summary.write(&self.options.record);
+        let written = summary
+            .write(&self.options.record)
+            .and_then(|files| self.journal.write(&Line::Written(Written { files, at: now() })));
         if written.is_err() {
             code = summary::worse(code, WRONG);
         }

@@ -1,7 +1,7 @@
 //! One head of a batch: a run with its record. It is stored in the archive before its record counts as
 //! finished, so that neither exists twice.
 
-use crate::archive::{Archive, Keeper};
+use crate::archive::{Archive, Keeper, Rows};
 use crate::batch::journal::{Done, now};
 use crate::batch::options::Options;
 use crate::batch::place::Place;
@@ -9,7 +9,7 @@ use crate::batch::plan::Planned;
 use crate::batch::resume::sha256;
 use crate::error::{Error, invalid};
 use crate::record;
-use crate::record::{About, Again, Recording, Unmet};
+use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet};
 use crate::setup::{OpenFixtures, Stage};
 use spintrue_language::{Event, Given, Observer, Prepared, Verdict, run_script};
 use spintrue_sim::Showing;
@@ -26,6 +26,9 @@ pub(super) struct Run<'a> {
     /// Stops the run.
     pub stop: &'a Arc<AtomicBool>,
     pub archive: Option<&'a mut Archive>,
+    pub named: &'a [(String, String)],
+    /// Signs the records.
+    pub key: Option<&'a PrivateKey>,
 }
 
 /// Why a run did not start, or left nothing.
@@ -70,11 +73,16 @@ impl Run<'_> {
                 Lost::NoAnswer(Error::Invalid(why.to_string()))
             })?;
         let about = About {
+            address: planned.place.address(),
+            elsewhere: matches!(planned.place, Place::Address(_)),
             operator: self.options.archiving.operator.clone(),
+            named: self.named.to_vec(),
             again: self.again(planned, &stage),
             ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
         };
-        recorder.borrow_mut().start(folder, &about, prepared).map_err(Lost::Record)?;
+        let identity = record::identity(&about, prepared);
+        let started = recorder.borrow_mut().start(folder, &about, identity.clone());
+        started.map_err(Lost::Record)?;
         let mut unmet = Unmet::default();
         let mut recording =
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
@@ -82,19 +90,21 @@ impl Run<'_> {
         let finished = run_script(runnable, &mut stage.station, &mut keeper);
         let heard = keeper.heard();
         let pages = record::pages(&stage.sheets(), &Showing { scale: 1, spot: None });
-        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages);
-        let sealed = sealed.map_err(Lost::Record)?;
         let verdict = finished.verdict();
         // An interrupted run is repeated; the archive holds no run twice.
-        if let Some(archive) = self.archive.filter(|_| verdict != Verdict::Interrupted) {
-            if let Some(path) = &sealed {
-                record::sync(path).map_err(Lost::Record)?;
-            }
-            archive.store(&about, self.digest, &heard, &finished).map_err(Lost::Record)?;
+        let archive = self.archive.filter(|_| verdict != Verdict::Interrupted);
+        let archive =
+            archive.map(|archive| (archive, Rows::new(&identity, self.digest, heard, &finished)));
+        let row = archive.as_ref().map(|(_, rows)| rows.digest());
+        let bound = Bound { row: row.as_deref(), key: self.key };
+        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages, &bound);
+        let sealed = sealed.map_err(Lost::Record)?;
+        if let Some((archive, rows)) = archive {
+            sealed.iter().try_for_each(Sealed::sync).map_err(Lost::Record)?;
+            let digest = sealed.as_ref().map(|sealed| sealed.digest.as_str());
+            archive.store(&rows, digest).map_err(Lost::Record)?;
         }
-        if let Some(path) = sealed {
-            record::unmark(&path).map_err(Lost::Record)?;
-        }
+        sealed.iter().try_for_each(Sealed::finish).map_err(Lost::Record)?;
         unmet.not_reached =
             finished.unreached.iter().map(|check| check.label.to_string()).collect();
         let failure = finished.failure.map(|failure| failure.message);
@@ -114,13 +124,13 @@ impl Run<'_> {
 
     /// Arguments that repeat the run.
     fn again(&self, planned: &Planned, stage: &Stage) -> Vec<String> {
-        let (address, faults) = match &planned.place {
-            Place::Simulated(head) => (head.address(), head.faults.as_slice()),
-            Place::Address(address) => (address.clone(), &[][..]),
+        let faults = match &planned.place {
+            Place::Simulated(head) => head.faults.as_slice(),
+            Place::Address(_) => &[],
         };
         let again = Again {
             script: &self.options.script,
-            address: &address,
+            address: &planned.place.address(),
             seed: stage.medium.is_some().then_some(stage.seed),
             faults,
             fixtures: self.options.fixtures.paths(),

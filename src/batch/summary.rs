@@ -6,12 +6,14 @@ use crate::batch::options::Options;
 use crate::batch::plan::Planned;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{HeadCase, Origin, cell, heads_junit};
+use crate::record::{HeadCase, Origin, cell, heads_junit, hexadecimal};
 use crate::terminal;
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, duration, emit, say, styled, wrapped};
 use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha256};
 use spintrue_head::{CAUTION, Dimension, show_quantity};
 use spintrue_language::Verdict;
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The table for spreadsheets.
@@ -19,9 +21,9 @@ pub(super) const TABLE: &str = "summary.csv";
 /// The results for build servers.
 pub(super) const RESULTS: &str = "junit.xml";
 
-/// Columns of the table.
+/// Columns of the table; behind them one for each name of the identities.
 const COLUMNS: &str = "serial verdict exit_code does_not_conform undecided not_reached \
-    not_told_apart failure took_s finished record left_safe simulated seed faults provoked";
+    not_told_apart failure took_s finished record left_safe simulated seed faults provoked operator";
 
 /// Rows of the table that is printed.
 const MAX_ROWS: usize = 60;
@@ -41,7 +43,7 @@ enum State {
     /// It did not answer, and why.
     NoAnswer(String),
     /// Its run ended or was interrupted; where its numbers come from.
-    Done(Box<Done>, Origin),
+    Done(Box<Done>, Box<Origin>),
 }
 
 struct Row {
@@ -144,7 +146,7 @@ impl Summary {
     fn set_done(&mut self, at: usize, done: &Done) {
         if let Some(row) = self.rows.get_mut(at) {
             let origin = origin(&Path::new(&self.record).join(&row.folder));
-            row.state = State::Done(Box::new(done.clone()), origin);
+            row.state = State::Done(Box::new(done.clone()), Box::new(origin));
         }
     }
 
@@ -312,20 +314,33 @@ impl Summary {
         text
     }
 
-    /// Writes the files of the summary.
-    pub(super) fn write(&self, folder: &Path) -> Result<(), Error> {
+    /// Writes the files of the summary; their names and SHA-256.
+    pub(super) fn write(&self, folder: &Path) -> Result<BTreeMap<String, String>, Error> {
         let table = self.csv().map_err(|error| invalid!("{TABLE}: {error}"))?;
-        Place::replace(&folder.join(TABLE), table)?;
+        let sha256 = |bytes: &[u8]| hexadecimal(&Sha256::digest(bytes));
         let cases: Vec<HeadCase> = self.rows.iter().map(Row::case).collect();
         let results = heads_junit(&self.script, &cases).map_err(|error| invalid!("{error}"))?;
-        Place::replace(&folder.join(RESULTS), results)
+        let digests = [(TABLE, sha256(&table)), (RESULTS, sha256(results.as_bytes()))];
+        Place::replace(&folder.join(TABLE), table)?;
+        Place::replace(&folder.join(RESULTS), results)?;
+        Ok(digests.map(|(name, digest)| (name.to_string(), digest)).into())
     }
 
     fn csv(&self) -> Result<Vec<u8>, csv::Error> {
         let terminator = csv::Terminator::CRLF;
         let mut out = csv::WriterBuilder::new().terminator(terminator).from_writer(Vec::new());
-        let columns = COLUMNS.split_whitespace();
-        out.write_record(columns.clone())?;
+        let mut columns: Vec<&str> = COLUMNS.split_whitespace().collect();
+        let own = columns.len();
+        let done = self.rows.iter().filter_map(|row| match &row.state {
+            State::Done(_, origin) => Some(origin),
+            _ => None,
+        });
+        for name in done.flat_map(|origin| origin.named.keys()) {
+            if !columns.contains(&name.as_str()) {
+                columns.push(name);
+            }
+        }
+        out.write_record(&columns)?;
         for row in &self.rows {
             let (verdict, code) = row.state.verdict();
             let mut cells = vec![row.serial.clone(), verdict.to_string()];
@@ -343,12 +358,16 @@ impl Summary {
                         origin.seed.map_or_else(String::new, |seed| seed.to_string()),
                         origin.faults.join("; "),
                         origin.provoked_text(),
+                        origin.operator.clone().unwrap_or_default(),
                     ]);
+                    let named = columns.iter().skip(own);
+                    let named = named.map(|name| origin.named.get(*name));
+                    cells.extend(named.map(|value| value.cloned().unwrap_or_default()));
                 }
                 State::NoAnswer(why) => cells.extend(["", "", "", "", "", why].map(String::from)),
                 State::Waiting => {}
             }
-            cells.resize(columns.clone().count(), String::new());
+            cells.resize(columns.len(), String::new());
             out.write_record(cells.iter().map(|text| cell(text).into_owned()))?;
         }
         out.into_inner().map_err(|error| error.into_error().into())

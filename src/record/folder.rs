@@ -22,6 +22,9 @@ lines.csv and tables hold what was known until then, and the last line of each m
 /// The manifest.
 pub(crate) const MANIFEST: &str = "record.json";
 
+/// The signature of the manifest, where there is one.
+pub(crate) const SIGNATURE: &str = "record.json.sig";
+
 /// A folder that is being filled.
 pub(super) struct Folder {
     path: PathBuf,
@@ -93,16 +96,16 @@ impl Folder {
 
     /// Writes a whole file under another name, until it is on the disk.
     pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), Error> {
-        self.write(name, text)?;
+        self.write(name, text.as_bytes())?;
         let sha256 = hexadecimal(&Sha256::digest(text.as_bytes()));
         self.files.insert(name.to_string(), FileDigest { bytes: text.len() as u64, sha256 });
         Ok(())
     }
 
-    fn write(&mut self, name: &str, text: &str) -> Result<(), Error> {
+    fn write(&mut self, name: &str, bytes: &[u8]) -> Result<(), Error> {
         let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
         let file = File::create(&part).and_then(|mut file| {
-            file.write_all(text.as_bytes())?;
+            file.write_all(bytes)?;
             Ok(file)
         });
         match file {
@@ -129,10 +132,13 @@ impl Folder {
         &self.files
     }
 
-    /// Writes the manifest, waits until everything is on the disk, and gives each file its name,
-    /// the manifest last. Only the mark is left to remove.
-    pub(super) fn seal(mut self, manifest: &str) -> Result<(), Error> {
-        self.write(MANIFEST, manifest)?;
+    /// Writes the manifest with its signature, waits until everything is on the disk, and gives each file its
+    /// name, the manifest last. Only the mark is left to remove.
+    pub(super) fn seal(mut self, manifest: &str, signature: Option<&[u8]>) -> Result<(), Error> {
+        if let Some(signature) = signature {
+            self.write(SIGNATURE, signature)?;
+        }
+        self.write(MANIFEST, manifest.as_bytes())?;
         self.settle()
     }
 

@@ -2,14 +2,15 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::record::about::{About, identity};
+use crate::record::about::About;
 use crate::record::collect::{Collector, LINES_HEADER};
-use crate::record::data::{End, Page};
+use crate::record::data::{End, Identity, Page};
 use crate::record::events;
-use crate::record::folder::{Folder, Stream, unmark};
+use crate::record::folder::{Folder, Stream, sync, unmark};
 use crate::record::html::page;
 use crate::record::junit::junit;
 use crate::record::manifest::Manifest;
+use crate::record::signature::PrivateKey;
 use crate::record::sources::sources;
 use crate::record::tables::Tables;
 use crate::record::tap::tap;
@@ -40,6 +41,34 @@ pub(crate) struct Recorder {
     /// Stops the run.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
+}
+
+/// What a record is bound to.
+#[derive(Default)]
+pub(crate) struct Bound<'a> {
+    /// Digest of the archive's row of the run.
+    pub row: Option<&'a str>,
+    /// The key that signs it.
+    pub key: Option<&'a PrivateKey>,
+}
+
+/// A record with all its files, and its mark.
+pub(crate) struct Sealed {
+    path: PathBuf,
+    /// Digest of `record.json`.
+    pub digest: String,
+}
+
+impl Sealed {
+    /// Waits until the names of its files are on the disk.
+    pub(crate) fn sync(&self) -> Result<(), Error> {
+        sync(&self.path)
+    }
+
+    /// Removes the mark: the record counts as finished.
+    pub(crate) fn finish(&self) -> Result<(), Error> {
+        unmark(&self.path)
+    }
 }
 
 struct Files {
@@ -76,7 +105,7 @@ impl Recorder {
         &mut self,
         path: &Path,
         about: &About,
-        prepared: &Prepared,
+        identity: Identity,
     ) -> Result<(), Error> {
         let folder = Folder::take(path)?;
         let events = folder.stream("events.jsonl")?;
@@ -85,7 +114,7 @@ impl Recorder {
         self.files = Some(Files { folder, events, lines, tables: Tables::default() });
         self.at_most = about.at_most;
         self.eager = !about.head.simulated;
-        self.collector.start(identity(about, prepared));
+        self.collector.start(identity);
         self.line(&events::start(about));
         for heard in std::mem::take(&mut self.early) {
             self.heard(&heard);
@@ -130,28 +159,15 @@ impl Recorder {
         }
     }
 
-    /// Ends the record: writes the other files and removes the mark. Fails where something could not be
-    /// written, now or before.
-    pub(crate) fn finish(
-        &mut self,
-        finished: &Finished,
-        prepared: &Prepared,
-        pages: Vec<Page>,
-    ) -> Result<(), Error> {
-        match self.seal(finished, prepared, pages)? {
-            Some(path) => unmark(&path),
-            None => Ok(()),
-        }
-    }
-
     /// Writes all files and leaves the mark, for a caller that has more to do before the record counts
-    /// as finished. Returns the folder, where one was started.
+    /// as finished. Fails where something could not be written, now or before.
     pub(crate) fn seal(
         &mut self,
         finished: &Finished,
         prepared: &Prepared,
         pages: Vec<Page>,
-    ) -> Result<Option<PathBuf>, Error> {
+        bound: &Bound<'_>,
+    ) -> Result<Option<Sealed>, Error> {
         self.line(&events::end(finished, prepared, self.at_most));
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
@@ -174,10 +190,15 @@ impl Recorder {
         folder.put("report.html", &page(record, &end))?;
         let verdict = finished.verdict();
         let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
-        let manifest = Manifest::written(&record.identity, &word, code, folder.files());
+        let Bound { row, key } = bound;
+        let public = key.map(PrivateKey::public);
+        let files = folder.files();
+        let (manifest, digest) =
+            Manifest::written(&record.identity, (&word, code), files, *row, public.as_ref());
         let path = folder.path().to_path_buf();
-        folder.seal(&manifest)?;
-        Ok(Some(path))
+        let signature = key.map(|key| key.sign(manifest.as_bytes()));
+        folder.seal(&manifest, signature.as_ref().map(|bytes| bytes.as_slice()))?;
+        Ok(Some(Sealed { path, digest }))
     }
 }
 

@@ -152,10 +152,12 @@ impl Stage {
         About {
             script: script.to_string(),
             head: self.head.clone(),
-            address: None,
+            address: String::new(),
+            elsewhere: false,
             seed: self.seed,
             faults: self.faults.clone(),
             operator: None,
+            named: Vec::new(),
             params: params.map(|p| (p.name.to_string(), p.text.clone())).collect(),
             at_most,
             replay: self.replay.is_some(),

@@ -137,6 +137,7 @@ fn about(identity: &Identity) -> Markup {
             dt { "head" } dd { (identity.model) ", serial " (identity.serial) }
             dt { "started" } dd { time datetime=(identity.started) { (identity.started) } }
             @if let Some(operator) = &identity.operator { dt { "operator" } dd { (operator) } }
+            @for (name, value) in &identity.named { dt { (name) } dd { (value) } }
             dt { "script" } dd { (identity.script) }
             @for (name, value) in &identity.params { dt { (name) } dd { (value) } }
             dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
