@@ -1,5 +1,7 @@
 //! Tells the program which commit it is built from.
 
+#![allow(clippy::disallowed_methods, reason = "a build script reads the environment")]
+
 use std::process::Command;
 
 fn main() {

@@ -29,8 +29,8 @@ const PARTS: [(&str, &str); 4] = [
 
 /// Columns of the CSV table: those of the run, then those of its details.
 const COLUMNS: &str = "run, started, script, version, serial, model, simulated, seed, faults, \
-    provoked, operator, verdict, record_digest, kind, label, time, value, unit, uncertainty, coverage, rule, low, \
-    high, margin, probability, outcome, text";
+    provoked, operator, verdict, kind, label, time, value, unit, uncertainty, coverage, rule, low, \
+    high, margin, probability, outcome, text, record_digest";
 
 #[derive(Clone, Copy, PartialEq, ValueEnum)]
 pub(crate) enum Format {
@@ -125,7 +125,7 @@ fn table(runs: impl Iterator<Item = Object>) -> Result<String, csv::Error> {
                 "run" => cell(run.get("id")),
                 "kind" => kind.to_string(),
                 "started" | "script" | "version" | "serial" | "model" | "simulated" | "seed"
-                | "operator" | "verdict" | "record_digest" => cell(run.get(column)),
+                | "operator" | "verdict" => cell(run.get(column)),
                 "faults" | "provoked" => cell(Some(&json!(listed(run.get(column))))),
                 _ => cell(detail.get(column)),
             });
@@ -141,6 +141,7 @@ fn details(run: &Object) -> Vec<(&'static str, Value)> {
     let of = |name: &str| run.get(name).and_then(Value::as_array).into_iter().flatten();
     let took = json!({
         "label": "took", "value": run.get("took"), "unit": "s", "text": run.get("failure"),
+        "record_digest": run.get("record_digest"),
     });
     let pairs = [("identity", "identity"), ("params", "param")];
     let pairs = pairs.into_iter().flat_map(|(list, kind)| {

@@ -31,7 +31,7 @@ use crate::terminal::complain;
 use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
 use spintrue_language::{Series, Verdict};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -62,13 +62,16 @@ struct Batch<'a> {
     /// Set by a stop request and never cleared.
     interrupted: Arc<AtomicBool>,
     summary: Summary,
+    /// Files of the summary as they were before, with their SHA-256.
+    written: BTreeMap<String, String>,
 }
 
 /// Runs a batch, or goes on with one.
 pub(crate) fn run(options: &Options) -> Result<u8, Error> {
+    let signs = (options.archiving.named()?, options.archiving.key()?);
     let plan = plan(options)?;
     let (journal, known) = Journal::take(&options.record)?;
-    let mut batch = Batch::start(options, plan, journal, &known)?;
+    let mut batch = Batch::start(options, plan, journal, &known, signs)?;
     let waiting = batch.waiting(&known)?;
     batch.summary.begin(
         &waiting.iter().filter_map(|at| Some(batch.plan.heads.get(*at)?.most)).collect::<Vec<_>>(),
@@ -89,9 +92,9 @@ impl<'a> Batch<'a> {
         mut plan: Plan,
         mut journal: Journal,
         known: &Known,
+        (named, key): (Vec<(String, String)>, Option<PrivateKey>),
     ) -> Result<Batch<'a>, Error> {
         let place = options.archiving.archive.as_deref();
-        let (named, key) = (options.archiving.named()?, options.archiving.key()?);
         let subject = Subject::new(
             &options.script,
             sources(options, &plan.series)?,
@@ -128,6 +131,7 @@ impl<'a> Batch<'a> {
         name_folders(&mut plan.heads, known);
         let summary = Summary::new(options, &plan.heads);
         let digest = digest_of(plan.series.scripts());
+        let written = known.written.clone();
         Ok(Batch {
             options,
             plan,
@@ -139,6 +143,7 @@ impl<'a> Batch<'a> {
             stop,
             interrupted,
             summary,
+            written,
         })
     }
 
@@ -261,9 +266,11 @@ impl<'a> Batch<'a> {
         {
             code = interrupted;
         }
-        let written = summary
-            .write(&self.options.record)
-            .and_then(|files| self.journal.write(&Line::Written(Written { files, at: now() })));
+        let written =
+            summary.write(&self.options.record).and_then(|files| match files == self.written {
+                true => Ok(()),
+                false => self.journal.write(&Line::Written(Written { files, at: now() })),
+            });
         if written.is_err() {
             code = summary::worse(code, WRONG);
         }

@@ -62,6 +62,7 @@ impl Run<'_> {
         let (opened, recorder) = opened.recorded();
         let mut stage = Stage::open(opened, script).map_err(Lost::NoAnswer)?;
         stage.station.set_operator(Box::new(given));
+        recorder.borrow_mut().set_looks(stage.station.looks());
         if stage.head.serial != planned.serial {
             let other = &stage.head.serial;
             return Err(Lost::NoAnswer(invalid!("the head says that it is {other}")));

@@ -143,6 +143,9 @@ impl<'a> Run<'a> {
         };
         let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
         let stage = Stage::open(opened, &options.script)?;
+        if let Some((_, recorder)) = &recorder {
+            recorder.borrow_mut().set_looks(stage.station.looks());
+        }
         Ok(Run { options, stage, place, archive, named, key, recorder, tracer })
     }
 

@@ -77,7 +77,7 @@ pub use session::{
     read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
-pub use station::{Station, StationError, TimeLimit};
+pub use station::{Looks, Station, StationError, TimeLimit};
 pub use statistics::capability::{cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,

@@ -4,9 +4,11 @@
 
 mod deadline;
 mod finite;
+mod looks;
 mod waiting;
 
 pub use deadline::TimeLimit;
+pub use looks::Looks;
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
@@ -20,6 +22,7 @@ use spintrue_head::{
 };
 use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
@@ -94,6 +97,7 @@ pub struct Station {
     held: Option<(f64, Looker)>,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
+    looks: Rc<Looks>,
     /// Digits of the gauge along and across, as readings told them last; not numbers before.
     pub(crate) gauge_digits: [f64; 2],
     /// The trims in force, where nothing happened since they were read that could have changed them.
@@ -122,6 +126,7 @@ impl Station {
             called: false,
             held: None,
             sampled: None,
+            looks: Rc::default(),
             gauge_digits: [f64::NAN; 2],
             trims_in_force: None,
         })
@@ -490,9 +495,12 @@ impl Station {
         if !self.armed {
             return Ok(());
         }
+        let outer = self.begin_look();
         let answer = self.link().call(&Call::Status);
         self.looked = self.last_now;
-        self.judge(&answer)
+        let judged = self.judge(&answer);
+        self.end_look(outer, judged.is_err());
+        judged
     }
 
     /// While armed: disarms where lock, interlock or the answer to a look at the status is lost.

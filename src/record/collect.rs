@@ -57,7 +57,7 @@ impl Collector {
     fn log(&mut self, time: f64, text: &str) {
         let mut short: String = text.chars().take(MAX_TEXT).collect();
         if short.len() < text.len() {
-            short.push_str("… (whole in events.jsonl)");
+            short.push_str("… (whole in events.jsonl.gz)");
         }
         self.record.log.push(LogLine { time, text: short });
     }

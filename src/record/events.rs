@@ -1,4 +1,4 @@
-//! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl` holds.
+//! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl.gz` holds.
 
 use crate::record::about::About;
 use serde_json::{Map, Value, json};

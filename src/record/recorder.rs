@@ -9,6 +9,7 @@ use crate::record::events;
 use crate::record::folder::{Folder, Stream, sync, unmark};
 use crate::record::html::page;
 use crate::record::junit::junit;
+use crate::record::looks::Watched;
 use crate::record::manifest::Manifest;
 use crate::record::signature::PrivateKey;
 use crate::record::sources::sources;
@@ -18,7 +19,7 @@ use crate::record::values::{answers, values};
 use serde::Serialize;
 use serde_json::{Value, json};
 use spintrue_head::{CallListener, Heard};
-use spintrue_language::{Event, Finished, Observer, Prepared, SourceMap};
+use spintrue_language::{Event, Finished, Looks, Observer, Prepared, SourceMap};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -41,7 +42,13 @@ pub(crate) struct Recorder {
     /// Stops the run.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
+    watched: Watched,
+    /// Head time in s at which a wait was told last, and the time that it had waited.
+    waited: (f64, f64),
 }
+
+/// Longest head time in s for which nothing is told of a wait.
+const MAX_SILENCE: f64 = 10.0;
 
 /// What a record is bound to.
 #[derive(Default)]
@@ -100,6 +107,11 @@ impl Recorder {
         Recorder { stop, ..Recorder::default() }
     }
 
+    /// Sets what tells which calls are looks; without it every call is written.
+    pub(crate) fn set_looks(&mut self, looks: Rc<Looks>) {
+        self.watched.set_looks(looks);
+    }
+
     /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
@@ -136,7 +148,9 @@ impl Recorder {
     }
 
     fn line(&mut self, value: &Value) {
+        let decided = self.watched.decided();
         self.with(|files| {
+            files.events.write(&decided)?;
             files.events.write(format!("{value}\n").as_bytes())?;
             files.flush()
         });
@@ -148,6 +162,7 @@ impl Recorder {
             self.with(|files| files.tables.add(&files.folder, label, shown));
         }
         let value = match event {
+            Event::Progress { elapsed, .. } if !self.is_news(time, *elapsed) => None,
             Event::Progress { text, elapsed, limit } => Some(json!({
                 "event": "waiting", "time": time, "text": text.as_ref(),
                 "elapsed": elapsed, "limit": limit,
@@ -159,6 +174,14 @@ impl Recorder {
         }
     }
 
+    /// Whether a wait that goes on is to be told: when it begins, and from time to time.
+    fn is_news(&mut self, time: f64, elapsed: f64) -> bool {
+        let (told, waited) = self.waited;
+        let is_news = elapsed <= waited || time - told >= MAX_SILENCE;
+        self.waited = if is_news { (time, elapsed) } else { (told, elapsed) };
+        is_news
+    }
+
     /// Writes all files and leaves the mark, for a caller that has more to do before the record counts
     /// as finished. Fails where something could not be written, now or before.
     pub(crate) fn seal(
@@ -168,7 +191,11 @@ impl Recorder {
         pages: Vec<Page>,
         bound: &Bound<'_>,
     ) -> Result<Option<Sealed>, Error> {
-        self.line(&events::end(finished, prepared, self.at_most));
+        let mut end = events::end(finished, prepared, self.at_most);
+        if let Some(end) = end.as_object_mut() {
+            end.insert("looks_left_out".to_string(), json!(self.watched.left_out));
+        }
+        self.line(&end);
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
@@ -177,14 +204,14 @@ impl Recorder {
         };
         self.collector.end(finished, &prepared.sources, pages);
         let (record, end) = (self.collector.record(), End::new(finished, &prepared.sources));
-        folder.end(events)?;
-        folder.end(lines)?;
+        folder.end_packed(events)?;
+        folder.end_packed(lines)?;
         tables.into_files().try_for_each(|table| folder.end(table))?;
         folder.put("values.toml", &values(record).map_err(|e| invalid!("{e}"))?)?;
         if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
             folder.put("answers.toml", &answers)?;
         }
-        folder.put("sources.json", &sources(&record.identity))?;
+        folder.put_packed("sources.json", &sources(&record.identity))?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
         folder.put("results.tap", &tap(record, &end))?;
         folder.put("report.html", &page(record, &end))?;
@@ -214,9 +241,10 @@ impl CallListener for Recorder {
         let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
         line.push(b'\n');
         let eager = self.eager;
+        let lines = self.watched.take(heard, &line);
         self.with(|files| {
             written.map_err(|e| invalid!("{e}"))?;
-            files.events.write(&line)?;
+            files.events.write(&lines)?;
             if let Some(row) = row {
                 files.lines.write(row.as_bytes())?;
             }

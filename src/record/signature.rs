@@ -42,7 +42,7 @@ impl PrivateKey {
 
     /// The key that verifies what this one signs.
     pub(super) fn public(&self) -> PublicKey {
-        PublicKey(self.0.verifying_key())
+        PublicKey(Box::new(self.0.verifying_key()))
     }
 
     pub(super) fn sign(&self, bytes: &[u8]) -> [u8; SIGNATURE_BYTES] {
@@ -52,7 +52,7 @@ impl PrivateKey {
 
 /// A key that verifies signatures.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct PublicKey(VerifyingKey);
+pub(crate) struct PublicKey(Box<VerifyingKey>);
 
 impl PublicKey {
     pub(crate) fn read(path: &Path) -> Result<PublicKey, Error> {
@@ -64,13 +64,13 @@ impl PublicKey {
                  of a private key"
             )
         })?;
-        Ok(PublicKey(key))
+        Ok(PublicKey(Box::new(key)))
     }
 
     /// From the text of a record: base64 of the DER form, the middle of a PEM file.
     pub(super) fn from_text(text: &str) -> Option<PublicKey> {
         let der = STANDARD.decode(text).ok()?;
-        VerifyingKey::from_public_key_der(&der).ok().map(PublicKey)
+        Some(PublicKey(Box::new(VerifyingKey::from_public_key_der(&der).ok()?)))
     }
 
     /// As a record has it.

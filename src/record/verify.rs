@@ -21,7 +21,7 @@ pub(crate) enum State {
     /// It was changed; how.
     Changed(Vec<String>),
     /// It is complete and unchanged.
-    Whole(Manifest),
+    Whole(Box<Manifest>),
 }
 
 /// Compares every file of a record with its digest.
@@ -42,7 +42,7 @@ pub(crate) fn examine(folder: &Path) -> State {
         });
         return State::Unfinished(format!("the run goes on or was cut off; {events}"));
     }
-    if !manifest.exists() && folder.join("events.jsonl").exists() {
+    if !manifest.exists() && read(folder).is_ok() {
         return State::Changed(vec![format!("{MANIFEST} is missing")]);
     }
     if !manifest.exists() {
@@ -53,7 +53,7 @@ pub(crate) fn examine(folder: &Path) -> State {
             let why = format!("{MARK} is there: the record was never finished");
             State::Changed(vec![why])
         }
-        Ok(manifest) => State::Whole(manifest),
+        Ok(manifest) => State::Whole(Box::new(manifest)),
         Err(State::Changed(mut wrong)) if unfinished => {
             wrong.push(format!("{MARK} is there: the record was never finished"));
             State::Changed(wrong)

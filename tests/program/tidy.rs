@@ -168,6 +168,7 @@ const LANGUAGE: Arrows = &[
 ];
 
 const PROGRAM: Arrows = &[
+    ("build", &[]),
     ("lsp", &[]),
     ("modbus", &[]),
     ("paper", &[]),
@@ -203,7 +204,9 @@ const ONLY: &[(&str, &[&str])] = &[
         ],
     ),
     ("csv::", &["language session", "program archive", "program batch"]),
-    ("flate2::", &["head trace"]),
+    ("ed25519_dalek::", &["program record"]),
+    ("flate2::", &["head trace", "program record"]),
+    ("gethostname::", &["program record"]),
     ("indicatif::", &["program campaign", "program cli"]),
     ("jiff::", &["program archive", "program batch", "program record"]),
     ("logos::", &["language syntax"]),
@@ -217,6 +220,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("rustfft::", &["language banding", "language statistics"]),
     ("rustix::", &["program terminal"]),
     ("rustyline::", &["program shell"]),
+    ("serde_json_canonicalizer::", &["program record"]),
     ("serialport::", &["head wire"]),
     ("signal_hook::", &["head stop_request"]),
     ("statrs::", &["language statistics"]),

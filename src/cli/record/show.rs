@@ -111,7 +111,7 @@ impl Shown {
         }
         if self.kept.strange > 0 {
             let lines = counted(self.kept.strange as usize, "line");
-            fact("", format!("{lines} of events.jsonl cannot be read"), RED);
+            fact("", format!("{lines} of the events cannot be read"), RED);
         }
         out.push('\n');
         out.push_str(&self.checks(colour));
@@ -203,7 +203,7 @@ impl Shown {
         if self.kept.left_out > 0 {
             let more = self.kept.left_out;
             out.push_str(&format!(
-                "  ... and {more} more checks, answers and values in events.jsonl\n"
+                "  ... and {more} more checks, answers and values in events.jsonl.gz\n"
             ));
         }
         out

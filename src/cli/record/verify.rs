@@ -96,7 +96,7 @@ fn one(folder: &Path, key: &Key) -> Judged {
 /// What is wrong with a record that is one of many.
 fn faults(name: &str, state: State) -> Result<Manifest, Vec<String>> {
     let lines = match state {
-        State::Whole(manifest) => return Ok(manifest),
+        State::Whole(manifest) => return Ok(*manifest),
         State::None(error) => vec![error.to_string()],
         State::Unfinished(why) => vec![format!("UNFINISHED: {why}")],
         State::Changed(lines) => lines,
@@ -178,15 +178,17 @@ fn archive(options: &Options, key: &Key) -> Judged {
         ", NOT AS THEY WERE STORED"
     });
     if older > 0 {
-        what.push_str(&format!("; {older} of an older version, without a digest"));
+        what.push_str(&format!(
+            "\n  {older} of them were stored by an older version, without a digest"
+        ));
     }
     if with_record > 0 {
-        let looked = if options.records.is_empty() {
-            "not looked at: `--records DIR` names their folder"
-        } else {
-            "all looked at"
-        };
-        what.push_str(&format!("; {with_record} with a record, {looked}"));
+        what.push_str(&format!("\n  {with_record} of them have a record"));
+        what.push_str(match (options.records.is_empty(), wrong.is_empty()) {
+            (true, _) => ": `--records DIR` compares those, too",
+            (false, true) => ", as it was written",
+            (false, false) => "",
+        });
     }
     let code = if wrong.is_empty() { 0 } else { FAILED };
     Ok((what, wrong, code))

@@ -209,7 +209,7 @@ fn checks(record: &Record) -> Markup {
             "The margin is how far the value lies inside its limits, the probability that of "
             "conformance. A check that is undecided or was not reached does not conform."
         }
-        (left_out(hidden, "checks", "events.jsonl"))
+        (left_out(hidden, "checks", "events.jsonl.gz"))
     };
     section("checks", "Checks", &content)
 }
@@ -251,7 +251,7 @@ fn log(record: &Record, end: &End<'_>) -> Markup {
     let content = html! {
         p { "Took " (time_text(end.finished.took)) " of head time." }
         (table("of the log", Some("log"), &heads, &rows))
-        (left_out(hidden, "entries", "events.jsonl"))
+        (left_out(hidden, "entries", "events.jsonl.gz"))
     };
     section("log", "Log", &content)
 }

@@ -142,7 +142,7 @@ fn speed(record: &Record) -> Option<Markup> {
         (summary)
         @if curve.gap > 0.0 {
             " Thinned out to one point in " (spintrue_language::time_text(curve.gap))
-            "; events.jsonl has them all."
+            "; events.jsonl.gz has them all."
         }
     };
     Some(plot.drawn(marks, caption))
