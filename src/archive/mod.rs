@@ -20,6 +20,7 @@ mod sql;
 mod store;
 pub(crate) mod trend;
 mod trouble;
+mod yields;
 
 #[cfg(test)]
 mod tests;
@@ -31,3 +32,4 @@ pub(crate) use open::archive_name;
 pub(crate) use rows::{Rows, Stored};
 pub(crate) use store::{Archive, Keeper, quantity};
 pub(crate) use trend::decimals;
+pub(crate) use yields::yields;

@@ -112,6 +112,24 @@ impl Archive {
         Ok(count > 0)
     }
 
+    /// Verdicts of earlier runs of a script on a head, real or simulated, in the order of their starts.
+    pub(crate) fn earlier(
+        &mut self,
+        serial: &str,
+        script: &str,
+        simulated: bool,
+    ) -> Result<Vec<String>, Error> {
+        self.store.begin(Purpose::Read)?;
+        let asked = "SELECT verdict FROM runs WHERE serial = $1 AND script = $2 AND simulated = $3 \
+            ORDER BY started, id";
+        let mut verdicts = Vec::new();
+        let values = [serial.into(), script.into(), simulated.into()];
+        self.store.query(asked, &values, &mut |row| verdicts.push(row.value(0).text()))?;
+        self.store.roll_back()?;
+        self.store.close_connection();
+        Ok(verdicts)
+    }
+
     /// Stores a run, with the digest of its record where there is one.
     pub(crate) fn store(&mut self, rows: &Rows, record: Option<&str>) -> Result<(), Error> {
         let written = self.written(rows, record);

@@ -64,6 +64,9 @@ pub(crate) struct Begun {
     pub folder: String,
     /// Digest of the head's row and of the description of the head.
     pub row: String,
+    /// Why a head is tested again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
     pub at: String,
 }
 
@@ -80,9 +83,16 @@ pub(crate) struct Done {
     /// The head was left safe; unknown in older journals.
     #[serde(default)]
     pub left_safe: Option<bool>,
+    /// The number of the attempt, from 1; older versions made one each.
+    #[serde(default = "first")]
+    pub attempt: u32,
     /// SHA-256 of `record.json`.
     pub record: String,
     pub at: String,
+}
+
+fn first() -> u32 {
+    1
 }
 
 /// The content of a journal.
@@ -90,8 +100,10 @@ pub(crate) struct Done {
 pub(crate) struct Known {
     /// The last subject; none in a new batch.
     pub subject: Option<Subject>,
-    /// By serial number.
+    /// The last attempt of each head, by serial number.
     pub heads: HashMap<String, (Begun, Option<Done>)>,
+    /// Attempts before these, in their order.
+    pub before: Vec<(Begun, Done)>,
     /// Files of the summary, as they were written last.
     pub written: BTreeMap<String, String>,
 }
@@ -285,7 +297,8 @@ fn known(path: &Path, bytes: &[u8]) -> Result<Known, Error> {
                 return Err(wrong(number, "it does not say first what is run"));
             }
             Line::Begun(begun) => {
-                known.heads.insert(begun.serial.clone(), (begun, None));
+                let before = known.heads.insert(begun.serial.clone(), (begun, None));
+                known.before.extend(before.and_then(|(begun, done)| Some((begun, done?))));
             }
             Line::Done(done) => match known.heads.get_mut(&done.serial) {
                 Some((_, finished)) => *finished = Some(done),

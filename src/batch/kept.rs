@@ -28,7 +28,8 @@ pub(crate) fn kept(folder: &Path) -> Result<Kept, Error> {
             wrong.push(format!("{name} was changed or is missing"));
         }
     }
-    let heads = known.heads.into_values();
+    let before = known.before.into_iter().map(|(begun, done)| (begun, Some(done)));
+    let heads = known.heads.into_values().chain(before);
     let heads = heads.map(|(begun, done)| (begun.serial, begun.folder, done));
     let mut heads: Vec<(String, String, Option<Done>)> = heads.collect();
     heads.sort_by(|one, other| one.1.cmp(&other.1));

@@ -27,6 +27,7 @@ use crate::batch::summary::Summary;
 use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
 use crate::record::{PrivateKey, hexadecimal};
+use crate::setup::{Retest, passed};
 use crate::terminal::complain;
 use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
@@ -55,6 +56,7 @@ struct Batch<'a> {
     named: Vec<(String, String)>,
     /// Signs the records.
     key: Option<PrivateKey>,
+    retest: Retest,
     /// Of the script and what it uses.
     digest: String,
     /// Stops the run of a head.
@@ -126,6 +128,8 @@ impl<'a> Batch<'a> {
                 return Err(error);
             }
         };
+        let settings = &options.settings.settings;
+        let retest = Retest::new(plan.series.sources(), settings, &options.archiving)?;
         let (stop, interrupted) = (Arc::default(), Arc::default());
         stop_on_request(&[Arc::clone(&stop), Arc::clone(&interrupted)])?;
         name_folders(&mut plan.heads, known);
@@ -139,6 +143,7 @@ impl<'a> Batch<'a> {
             archive,
             named,
             key,
+            retest,
             digest,
             stop,
             interrupted,
@@ -152,7 +157,9 @@ impl<'a> Batch<'a> {
     fn waiting(&mut self, known: &Known) -> Result<Vec<usize>, Error> {
         let archive = self.options.archiving.archive.as_deref();
         let mut waiting = Vec::new();
-        for (at, head) in self.plan.heads.iter().enumerate() {
+        for (at, head) in self.plan.heads.iter_mut().enumerate() {
+            let before = known.before.iter().filter(|(begun, _)| begun.serial == head.serial);
+            head.earlier = before.map(|(_, done)| done.verdict.clone()).collect();
             let done = match known.heads.get(&head.serial) {
                 Some((_, Some(done))) => Some(done.clone()),
                 Some((begun, None)) => {
@@ -162,6 +169,7 @@ impl<'a> Batch<'a> {
                             Some(*done)
                         }
                         Left::Again(aside) => {
+                            head.reason.clone_from(&begun.reason);
                             self.summary.repeats(&head.serial, aside.as_deref());
                             None
                         }
@@ -169,10 +177,22 @@ impl<'a> Batch<'a> {
                 }
                 None => None,
             };
-            match done {
-                Some(done) => self.summary.add_earlier(at, &done),
-                None => waiting.push(at),
+            let Some(done) = done else {
+                waiting.push(at);
+                continue;
+            };
+            if self.retest.reason.is_none() || done.verdict == passed() {
+                self.summary.add_earlier(at, &done);
+                continue;
             }
+            self.summary.set_done(at, &done);
+            head.earlier.push(done.verdict);
+            let first = known.before.iter().find(|(begun, _)| begun.serial == head.serial);
+            let first = first.map_or(&head.folder, |(begun, _)| &begun.folder).clone();
+            let names = (head.earlier.len() + 1..).map(|number| format!("{first}.{number}"));
+            let free = |name: &String| !self.options.record.join(name).exists();
+            head.folder = names.into_iter().find(free).unwrap_or_default();
+            waiting.push(at);
         }
         Ok(waiting)
     }
@@ -185,15 +205,20 @@ impl<'a> Batch<'a> {
         let Ok(given) = self.options.answers.read(&mut prepared, false) else {
             return Some(Early::Stopped("the answers file has changed".to_string(), WRONG));
         };
+        let is_retest = !head.earlier.is_empty();
         let begun = Begun {
             serial: head.serial.clone(),
             folder: head.folder.clone(),
             row: head.digest.clone(),
+            reason: head
+                .reason
+                .as_ref()
+                .or(self.retest.reason.as_ref())
+                .filter(|_| is_retest)
+                .cloned(),
             at: now(),
         };
-        if let Err(error) = self.journal.write(&Line::Begun(begun)) {
-            return Some(Early::Stopped(error.to_string(), WRONG));
-        }
+        let journal = &mut self.journal;
         let place = self.options.record.join(&head.folder);
         let run = one::Run {
             options: self.options,
@@ -203,12 +228,18 @@ impl<'a> Batch<'a> {
             archive: self.archive.as_mut(),
             named: &self.named,
             key: self.key.as_ref(),
+            retest: &self.retest,
+            begin: &mut || journal.write(&Line::Begun(begun.clone())),
         };
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
             Ok((verdict, done)) => self.ended(at, verdict, &done),
             Err(Lost::NoAnswer(error)) => {
                 self.summary.add_no_answer(at, &error.to_string());
                 self.stops(Verdict::HeadFailed)
+            }
+            Err(Lost::Refused(why)) => {
+                self.summary.add_refused(at, &why);
+                None
             }
             // A record that cannot be written stops its run as Ctrl-C does.
             Err(Lost::Record(error)) => {
@@ -223,6 +254,9 @@ impl<'a> Batch<'a> {
 
     /// Writes down how the run of a head ended; tells whether the batch ends here.
     fn ended(&mut self, at: usize, verdict: Verdict, done: &Done) -> Option<Early> {
+        if let Some(head) = self.plan.heads.get(at) {
+            self.summary.set_folder(at, &head.folder);
+        }
         let is_safe = done.left_safe == Some(true);
         if verdict == Verdict::Interrupted {
             // Shown, and not written down as finished: it is run again.
@@ -336,8 +370,11 @@ fn changes(options: &Options, subject: &Subject, known: &Known, heads: &[Planned
 /// Names the folder of each head, as it was named before or as it is now.
 fn name_folders(heads: &mut [Planned], known: &Known) {
     let before = known.heads.iter();
-    let taken: HashMap<String, String> =
+    let mut taken: HashMap<String, String> =
         before.map(|(serial, (begun, _))| (serial.clone(), begun.folder.clone())).collect();
+    // Earlier attempts keep their folders, too; no serial number has a NUL.
+    let earlier = known.before.iter().map(|(begun, _)| begun.folder.clone());
+    taken.extend(earlier.map(|folder| (format!("\0{folder}"), folder)));
     let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
     let own = [JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS];
     let folders = names::folders(&serials, &taken, &own);

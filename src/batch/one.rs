@@ -10,7 +10,7 @@ use crate::batch::resume::sha256;
 use crate::error::{Error, invalid};
 use crate::record;
 use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet};
-use crate::setup::{OpenFixtures, Stage};
+use crate::setup::{Attempt, OpenFixtures, Retest, Stage};
 use spintrue_language::{Event, Given, Observer, Prepared, Verdict, run_script};
 use spintrue_sim::Showing;
 use std::path::Path;
@@ -27,6 +27,9 @@ pub(super) struct Run<'a> {
     pub stop: &'a Arc<AtomicBool>,
     pub archive: Option<&'a mut Archive>,
     pub named: &'a [(String, String)],
+    pub retest: &'a Retest,
+    /// Notes that the run begins.
+    pub begin: &'a mut dyn FnMut() -> Result<(), Error>,
     /// Signs the records.
     pub key: Option<&'a PrivateKey>,
 }
@@ -35,6 +38,8 @@ pub(super) struct Run<'a> {
 pub(super) enum Lost {
     /// The head does not answer, or not as expected; nothing was started.
     NoAnswer(Error),
+    /// The head may not be tested again.
+    Refused(String),
     /// Record or archive cannot be written, so the batch cannot go on.
     Record(Error),
 }
@@ -50,7 +55,7 @@ impl Observer for Unmet {
 impl Run<'_> {
     /// Runs the script on a head and keeps a record of it; how it ended.
     pub(super) fn on(
-        self,
+        mut self,
         planned: &Planned,
         prepared: &Prepared,
         given: Given,
@@ -73,15 +78,18 @@ impl Run<'_> {
                 let why = "the script cannot be run on this head, for the reasons above";
                 Lost::NoAnswer(Error::Invalid(why.to_string()))
             })?;
+        let attempt = self.attempt(planned, stage.head.simulated)?;
+        let named = self.named.iter().cloned().chain(attempt.named());
         let about = About {
             address: planned.place.address(),
             elsewhere: matches!(planned.place, Place::Address(_)),
             operator: self.options.archiving.operator.clone(),
-            named: self.named.to_vec(),
+            named: named.collect(),
             again: self.again(planned, &stage),
             ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
         };
         let identity = record::identity(&about, prepared);
+        (self.begin)().map_err(Lost::Record)?;
         let started = recorder.borrow_mut().start(folder, &about, identity.clone());
         started.map_err(Lost::Record)?;
         let mut unmet = Unmet::default();
@@ -117,10 +125,25 @@ impl Run<'_> {
             failure: failure.or_else(|| finished.safe.trouble()),
             took: finished.took,
             left_safe: Some(finished.safe.is_safe()),
+            attempt: attempt.number,
             record: sha256(&folder.join("record.json")).unwrap_or_default(),
             at: now(),
         };
         Ok((verdict, done))
+    }
+
+    /// Which attempt this is; an archive may know of some in other batches.
+    fn attempt(&mut self, planned: &Planned, simulated: bool) -> Result<Attempt, Lost> {
+        let mut earlier = planned.earlier.clone();
+        if let Some(archive) = &mut self.archive {
+            let stored = archive.earlier(&planned.serial, &self.options.script, simulated);
+            let stored = stored.map_err(Lost::Record)?;
+            earlier = if stored.len() > earlier.len() { stored } else { earlier };
+        }
+        // A head of the list that was never tested is no re-test.
+        let reason = planned.reason.as_ref().or(self.retest.reason.as_ref());
+        let reason = reason.filter(|_| !earlier.is_empty());
+        self.retest.attempt(&earlier, reason).map_err(Lost::Refused)
     }
 
     /// Arguments that repeat the run.

@@ -42,6 +42,8 @@ enum State {
     Waiting,
     /// It did not answer, and why.
     NoAnswer(String),
+    /// It may not be tested again, and why.
+    Refused(String),
     /// Its run ended or was interrupted; where its numbers come from.
     Done(Box<Done>, Box<Origin>),
 }
@@ -143,7 +145,30 @@ impl Summary {
         }
     }
 
-    fn set_done(&mut self, at: usize, done: &Done) {
+    /// The record of the head at an index is in this folder.
+    pub(super) fn set_folder(&mut self, at: usize, folder: &str) {
+        if let Some(row) = self.rows.get_mut(at) {
+            row.folder = folder.to_string();
+        }
+    }
+
+    /// The head at an index may not be tested again; what is known of it stays.
+    pub(super) fn add_refused(&mut self, at: usize, why: &str) {
+        let Some(row) = self.rows.get_mut(at) else { return };
+        if matches!(row.state, State::Waiting) {
+            row.state = State::Refused(why.to_string());
+        }
+        let serial = row.serial.clone();
+        self.shown += 1;
+        if self.json {
+            emit(&format!("{}\n", json!({"event": "refused", "serial": serial, "why": why})));
+        } else {
+            self.print_line(&serial, &format!("not tested: {why}"));
+        }
+    }
+
+    /// How the last attempt at the head at an index ended.
+    pub(super) fn set_done(&mut self, at: usize, done: &Done) {
         if let Some(row) = self.rows.get_mut(at) {
             let origin = origin(&Path::new(&self.record).join(&row.folder));
             row.state = State::Done(Box::new(done.clone()), Box::new(origin));
@@ -220,25 +245,54 @@ impl Summary {
     /// Prints the end of the batch.
     pub(super) fn end(&self, code: u8) {
         let counts = self.counts();
+        let (first, last) = self.passed();
         if self.json {
             let counts: Map<String, Value> =
                 counts.into_iter().map(|(verdict, count)| (verdict, json!(count))).collect();
             let value = json!({
                 "event": "end", "heads": self.rows.len(), "verdicts": counts, "exit_code": code,
+                "passed": {"first_attempt": first, "last_attempt": last},
             });
             emit(&format!("{value}\n"));
             return;
         }
         let counts: Vec<String> =
             counts.iter().map(|(verdict, count)| format!("{count} {verdict}")).collect();
+        let share = |count: usize| format!("{count} of {} heads", self.rows.len());
+        let attempts = match self.has_retests() {
+            true => format!(
+                "  passed at the first attempt: {}; at the last one: {}\n",
+                share(first),
+                share(last)
+            ),
+            false => String::new(),
+        };
         say(&format!(
-            "\n{}\n{}\n  {}: {}{}\n",
+            "\n{}\n{}\n  {}: {}{}\n{attempts}",
             styled("Summary", BOLD, self.colour),
             self.table(),
             self.heads(),
             counts.join(", "),
             self.simulated()
         ));
+    }
+
+    /// How many heads passed at their first attempt, and how many at their last one.
+    fn passed(&self) -> (usize, usize) {
+        let passed = self.done().filter(|done| done.exit_code == 0);
+        let passed: Vec<u32> = passed.map(|done| done.attempt).collect();
+        (passed.iter().filter(|attempt| **attempt == 1).count(), passed.len())
+    }
+
+    fn has_retests(&self) -> bool {
+        self.done().any(|done| done.attempt > 1)
+    }
+
+    fn done(&self) -> impl Iterator<Item = &Done> {
+        self.rows.iter().filter_map(|row| match &row.state {
+            State::Done(done, _) => Some(&**done),
+            _ => None,
+        })
     }
 
     /// How many of the finished heads were simulated; empty where none was.
@@ -292,7 +346,7 @@ impl Summary {
             let shown = format!("{:<12}", verdict.to_uppercase());
             let (objections, record) = match &row.state {
                 State::Waiting => (String::new(), ""),
-                State::NoAnswer(why) => (why.clone(), ""),
+                State::NoAnswer(why) | State::Refused(why) => (why.clone(), ""),
                 State::Done(done, origin) => (objections(done, origin), row.folder.as_str()),
             };
             let lead = format!(
@@ -364,7 +418,9 @@ impl Summary {
                     let named = named.map(|name| origin.named.get(*name));
                     cells.extend(named.map(|value| value.cloned().unwrap_or_default()));
                 }
-                State::NoAnswer(why) => cells.extend(["", "", "", "", "", why].map(String::from)),
+                State::NoAnswer(why) | State::Refused(why) => {
+                    cells.extend(["", "", "", "", "", why].map(String::from));
+                }
                 State::Waiting => {}
             }
             cells.resize(columns.len(), String::new());
@@ -380,7 +436,7 @@ impl Row {
         let mut facts = Vec::new();
         let (message, took) = match &self.state {
             State::Waiting => (String::new(), 0.0),
-            State::NoAnswer(why) => (why.clone(), 0.0),
+            State::NoAnswer(why) | State::Refused(why) => (why.clone(), 0.0),
             State::Done(done, origin) => {
                 facts.push(("simulated", origin.simulated_text().to_string()));
                 facts.extend(origin.seed.map(|seed| ("seed", seed.to_string())));
@@ -404,6 +460,7 @@ impl State {
         match self {
             State::Waiting => ("not run", 130),
             State::NoAnswer(_) => ("no answer", 3),
+            State::Refused(_) => ("refused", 2),
             State::Done(done, _) => (&done.verdict, done.exit_code),
         }
     }

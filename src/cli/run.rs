@@ -14,7 +14,7 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    Opened, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
 };
 use crate::terminal::complain;
 use clap::Args;
@@ -114,6 +114,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     if let Some(last) = last {
         last.check_serial(&run.stage.head.serial)?;
     }
+    run.number(&prepared, &settings)?;
     let (runnable, most) = run.stage.admit(&prepared, Some(&options.limits))?;
     let about = run.about(&prepared, most);
     let identity = record::identity(&about, &prepared);
@@ -147,6 +148,26 @@ impl<'a> Run<'a> {
             recorder.borrow_mut().set_looks(stage.station.looks());
         }
         Ok(Run { options, stage, place, archive, named, key, recorder, tracer })
+    }
+
+    /// Numbers the attempt, or refuses it.
+    fn number(&mut self, prepared: &Prepared, settings: &[String]) -> Result<(), Error> {
+        let archiving = &self.options.archiving;
+        let retest = Retest::new(&prepared.sources, settings, archiving)?;
+        let Some(archive) = &mut self.archive else {
+            if retest.reason.is_some() || (retest.has_rules() && self.recorder.is_some()) {
+                return Err(invalid!(
+                    "only an archive knows which attempts there were: name it by `--archive`"
+                ));
+            }
+            return Ok(());
+        };
+        let (serial, simulated) = (&self.stage.head.serial, self.stage.head.simulated);
+        let earlier = archive.earlier(serial, &self.options.script, simulated)?;
+        let attempt = retest.attempt(&earlier, retest.reason.as_ref());
+        let attempt = attempt.map_err(|why| invalid!("{serial} is not tested: {why}"))?;
+        self.named.extend(attempt.named());
+        Ok(())
     }
 
     fn about(&self, prepared: &Prepared, at_most: Option<f64>) -> About {

@@ -72,9 +72,9 @@ pub use session::live::{
 };
 pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
 pub use session::{
-    FileError, Files, Finished, Mended, Prepared, Row as ListRow, Runnable, RunnableEntry,
-    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend, prepare, prove,
-    read_image, run as run_script,
+    FileError, Files, Finished, Mended, Prepared, RETEST_RULES, Row as ListRow, Runnable,
+    RunnableEntry, SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend,
+    prepare, prove, read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
 pub use station::{Looks, Station, StationError, TimeLimit};

@@ -74,8 +74,8 @@ impl Again<'_> {
 /// The commit that the program was built from, where it was built in a repository.
 const COMMIT: Option<&str> = option_env!("SPINTRUE_COMMIT");
 
-/// Names that every run has.
-pub(crate) const OWN_NAMES: [&str; 5] = ["address", "description", "clock", "host", "commit"];
+/// Names that the program finds out, of every run.
+pub(crate) const FOUND_NAMES: [&str; 5] = ["address", "description", "clock", "host", "commit"];
 
 /// What takes part in a run: what options name, then what the program knows.
 fn named(about: &About) -> Vec<(String, String)> {
@@ -94,7 +94,7 @@ fn named(about: &About) -> Vec<(String, String)> {
         format!("{host} ({system})"),
         COMMIT.unwrap_or("unknown").to_string(),
     ];
-    let own = OWN_NAMES.into_iter().map(str::to_string).zip(own);
+    let own = FOUND_NAMES.into_iter().map(str::to_string).zip(own);
     about.named.iter().cloned().chain(own).collect()
 }
 

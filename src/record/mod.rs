@@ -29,7 +29,7 @@ mod tap;
 mod values;
 mod verify;
 
-pub(crate) use about::{About, Again, OWN_NAMES, identity};
+pub(crate) use about::{About, Again, FOUND_NAMES, identity};
 pub(crate) use cell::cell;
 pub(crate) use curve::{Curve, SpeedPoint};
 pub(crate) use data::Identity;

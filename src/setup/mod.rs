@@ -10,12 +10,14 @@ mod memory;
 pub(crate) mod operator;
 pub(crate) mod options;
 mod recording;
+mod retest;
 
 pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
 };
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
+pub(crate) use retest::{Attempt, Retest, passed};
 
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;

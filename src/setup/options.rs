@@ -2,7 +2,7 @@
 
 use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
-use crate::record::{OWN_NAMES, PrivateKey};
+use crate::record::{FOUND_NAMES, PrivateKey};
 use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
 use clap::{ArgGroup, Args};
@@ -132,6 +132,10 @@ pub(crate) struct Archiving {
     /// gauge=G-7. May be repeated
     #[arg(long, value_name = "NAME=VALUE", requires = "kept", value_parser = named)]
     pub identity: Vec<(String, String)>,
+    /// Test a head again that was tested before, for this reason; the table [retest] of a data sheet may
+    /// limit how often, by whom and after what
+    #[arg(long, value_name = "REASON", requires = "kept", value_parser = reason)]
+    pub retest: Option<String>,
     /// Sign the record with this private key for Ed25519 (see docs/records.md)
     #[arg(long, value_name = "KEY.pem", requires = "record")]
     pub sign: Option<PathBuf>,
@@ -155,8 +159,18 @@ impl Archiving {
     }
 }
 
+/// Names that other options give.
+const OPTIONS: [(&str, &str); 2] = [("operator", "--operator"), ("reason", "--retest")];
+
 /// Longest name and value in characters.
 const MAX_NAMED: usize = 200;
+
+fn reason(text: &str) -> Result<String, Error> {
+    if text.trim().is_empty() || text.contains(is_hidden) || text.chars().count() > MAX_NAMED {
+        return Err(invalid!("write the reason in up to {MAX_NAMED} visible characters"));
+    }
+    Ok(text.trim().to_string())
+}
 
 /// Reads a name and its value.
 pub(crate) fn named(text: &str) -> Result<(String, String), Error> {
@@ -169,11 +183,11 @@ pub(crate) fn named(text: &str) -> Result<(String, String), Error> {
             "a name has small letters from a to z, digits and `_` only: `{name}` has not"
         ));
     }
-    if OWN_NAMES.contains(&name) {
+    if FOUND_NAMES.contains(&name) || name == "attempt" {
         return Err(invalid!("`{name}` is found out by spintrue itself: use another name"));
     }
-    if name == "operator" {
-        return Err(invalid!("the operator has an option of its own: `--operator {value}`"));
+    if let Some((_, option)) = OPTIONS.into_iter().find(|(known, _)| *known == name) {
+        return Err(invalid!("`{name}` has an option of its own: `{option} {value}`"));
     }
     if value.trim() != value || value.is_empty() || value.contains(is_hidden) {
         return Err(invalid!(

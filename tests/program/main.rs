@@ -47,6 +47,7 @@ mod operator;
 mod postgres;
 mod record;
 mod recordings;
+mod retest;
 mod run;
 mod shell;
 mod simulate;

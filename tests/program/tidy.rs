@@ -228,7 +228,17 @@ const ONLY: &[(&str, &[&str])] = &[
     ("terminal_size::", &["program terminal"]),
     ("tokio::", &["program archive"]),
     ("tokio_postgres::", &["program archive"]),
-    ("toml::", &["language session", "program record", "sim lib", "sim faults", "sim reader"]),
+    (
+        "toml::",
+        &[
+            "language session",
+            "program record",
+            "program setup",
+            "sim lib",
+            "sim faults",
+            "sim reader",
+        ],
+    ),
 ];
 
 /// Lines that a file may have.

@@ -5,7 +5,7 @@ use crate::cli::{show, summary};
 use crate::disk::read_text;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::read::{Events, read, text};
-use crate::record::{MANIFEST, OWN_NAMES, Origin, State, examine};
+use crate::record::{FOUND_NAMES, MANIFEST, Origin, State, examine};
 use crate::terminal;
 use crate::terminal::told::{check_line, shortened, stamped};
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, styled, wrapped};
@@ -151,7 +151,7 @@ impl Shown {
     /// What took part, but for what every run has.
     fn named(&self) -> String {
         let named = self.identity.get("named").and_then(Value::as_object).into_iter().flatten();
-        let named = named.filter(|(name, _)| !OWN_NAMES.contains(&name.as_str()));
+        let named = named.filter(|(name, _)| !FOUND_NAMES.contains(&name.as_str()));
         let named = named.map(|(name, value)| {
             together(&format!("{name} {}", visible_line(value.as_str().unwrap_or(""))))
         });
