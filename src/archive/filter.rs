@@ -72,6 +72,16 @@ impl Filter {
         (text, values)
     }
 
+    /// Refuses what leaves out attempts in the middle.
+    pub(crate) fn check_whole(&self) -> Result<(), Error> {
+        match self.verdict.is_some() || self.limit.is_some() {
+            true => Err(invalid!(
+                "a yield counts runs of every verdict: leave `--verdict` and `--limit` out"
+            )),
+            false => Ok(()),
+        }
+    }
+
     /// How many at most, where that is limited.
     pub(crate) fn most(&self) -> Option<u32> {
         self.limit

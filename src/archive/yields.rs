@@ -19,6 +19,7 @@ struct Head {
 
 /// The yield of the runs that a filter selects, as a table.
 pub(crate) fn yields(place: &Path, filter: &Filter, colour: bool) -> Result<String, Error> {
+    filter.check_whole()?;
     let mut archive = open_to_read(place)?;
     let (conditions, values) = filter.conditions(0);
     // A head whose first attempt lies before the runs that are asked for has no first attempt among them.

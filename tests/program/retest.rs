@@ -79,6 +79,8 @@ fn runs_are_numbered_and_rules_are_kept() {
     assert_eq!(attempts(&folder), wanted.map(|(number, reason)| (number.to_string(), reason)));
     let (_, told) = spintrue(&folder, &[&["history", "yield", "a.sqlite"]]);
     insta::assert_snapshot!(told);
+    let (code, told) = spintrue(&folder, &[&["history", "yield", "a.sqlite", "--limit", "2"]]);
+    assert!(code == 2 && told.contains("leave `--verdict` and `--limit` out"), "{told}");
     // The last two runs alone: neither is a first attempt.
     let (_, told) = spintrue(&folder, &[&["history", "yield", "a.sqlite", "--serial", "SIM-2"]]);
     assert!(told.contains("1/1 100.0 %") && !told.contains("other.spt"), "{told}");

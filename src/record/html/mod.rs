@@ -48,8 +48,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             p {
                 "Written by spintrue " (identity.spintrue) ". "
                 "spintrue record verify finds out whether any file of the record was changed "
-                "after it was written. It cannot tell whether the whole record was written anew: "
-                "the digests have no key."
+                "after it was written. Whether the whole record was written anew is told by its "
+                "signature, if it has one, or by the digest in an archive."
             }
         }
     };
