@@ -3,6 +3,7 @@
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
 use crate::archive::sql::{Row, Store, Value as Cell};
+use crate::archive::store::CHUNK;
 use crate::error::{Error, invalid};
 use crate::record;
 use clap::ValueEnum;
@@ -10,15 +11,13 @@ use serde_json::{Map, Value, json};
 use std::collections::HashMap;
 use std::path::Path;
 
-/// Runs that are read at once.
-const CHUNK: usize = 200;
-
 /// Columns of a run.
 const RUN: &str = "id, started, script, digest, version, serial, model, simulated, seed, faults, \
-    provoked, operator, verdict, exit_code, failure, not_reached, took";
+    provoked, operator, verdict, exit_code, failure, not_reached, took, row_digest, record_digest";
 
 /// Tables with details of a run, and their columns.
-const PARTS: [(&str, &str); 3] = [
+const PARTS: [(&str, &str); 4] = [
+    ("identity", "name, value"),
     ("params", "name, value"),
     (
         "checks",
@@ -31,7 +30,7 @@ const PARTS: [(&str, &str); 3] = [
 /// Columns of the CSV table: those of the run, then those of its details.
 const COLUMNS: &str = "run, started, script, version, serial, model, simulated, seed, faults, \
     provoked, operator, verdict, kind, label, time, value, unit, uncertainty, coverage, rule, low, \
-    high, margin, probability, outcome, text";
+    high, margin, probability, outcome, text, record_digest";
 
 #[derive(Clone, Copy, PartialEq, ValueEnum)]
 pub(crate) enum Format {
@@ -142,9 +141,13 @@ fn details(run: &Object) -> Vec<(&'static str, Value)> {
     let of = |name: &str| run.get(name).and_then(Value::as_array).into_iter().flatten();
     let took = json!({
         "label": "took", "value": run.get("took"), "unit": "s", "text": run.get("failure"),
+        "record_digest": run.get("record_digest"),
     });
-    let params = of("params")
-        .map(|param| ("param", json!({"label": param.get("name"), "text": param.get("value")})));
+    let pairs = [("identity", "identity"), ("params", "param")];
+    let pairs = pairs.into_iter().flat_map(|(list, kind)| {
+        let pair = |pair: &Value| json!({"label": pair.get("name"), "text": pair.get("value")});
+        of(list).map(move |item| (kind, pair(item)))
+    });
     let checks = of("checks").cloned().map(|mut check| {
         if let Some(check) = check.as_object_mut()
             && let Some(condition) = check.remove("condition")
@@ -154,7 +157,7 @@ fn details(run: &Object) -> Vec<(&'static str, Value)> {
         ("check", check)
     });
     let quantities = of("quantities").map(|quantity| ("quantity", quantity.clone()));
-    [("run", took)].into_iter().chain(params).chain(checks).chain(quantities).collect()
+    [("run", took)].into_iter().chain(pairs).chain(checks).chain(quantities).collect()
 }
 
 /// A list of texts in one cell; `unknown` where none was stored.

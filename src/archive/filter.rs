@@ -23,6 +23,9 @@ pub(crate) struct Filter {
     /// Only runs of this operator, as `run --operator` named them
     #[arg(long, value_name = "NAME")]
     operator: Option<String>,
+    /// Only runs in which this took part, such as station=S3, as `run --identity` named it. May be repeated
+    #[arg(long, value_name = "NAME=VALUE", value_parser = pair)]
+    identity: Vec<(String, String)>,
     /// Only runs with this verdict
     #[arg(long, value_name = "VERDICT", value_parser = VERDICTS)]
     verdict: Option<String>,
@@ -58,13 +61,36 @@ impl Filter {
                 text.push_str(&format!(" AND {condition} ${}", others + values.len()));
             }
         }
+        for (name, value) in &self.identity {
+            let first = others + values.len() + 1;
+            values.extend([Value::from(name.as_str()), Value::from(value.as_str())]);
+            text.push_str(&format!(
+                " AND EXISTS (SELECT 1 FROM identity WHERE run = runs.id AND name = ${first} AND value = ${})",
+                first + 1
+            ));
+        }
         (text, values)
+    }
+
+    /// Refuses what leaves out attempts in the middle.
+    pub(crate) fn check_whole(&self) -> Result<(), Error> {
+        match self.verdict.is_some() || self.limit.is_some() {
+            true => Err(invalid!(
+                "a yield counts runs of every verdict: leave `--verdict` and `--limit` out"
+            )),
+            false => Ok(()),
+        }
     }
 
     /// How many at most, where that is limited.
     pub(crate) fn most(&self) -> Option<u32> {
         self.limit
     }
+}
+
+fn pair(text: &str) -> Result<(String, String), Error> {
+    let pair = text.split_once('=').map(|(name, value)| (name.to_string(), value.to_string()));
+    pair.ok_or_else(|| invalid!("write a name and its value, such as station=S3"))
 }
 
 /// A time as the archive writes it; a day counts from its start, `days` later.

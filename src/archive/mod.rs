@@ -12,6 +12,7 @@ mod file;
 mod filter;
 mod list;
 mod open;
+mod rows;
 mod schema;
 #[cfg(feature = "postgres")]
 mod server;
@@ -19,6 +20,7 @@ mod sql;
 mod store;
 pub(crate) mod trend;
 mod trouble;
+mod yields;
 
 #[cfg(test)]
 mod tests;
@@ -27,5 +29,7 @@ pub(crate) use export::{Format, export};
 pub(crate) use filter::Filter;
 pub(crate) use list::list;
 pub(crate) use open::archive_name;
+pub(crate) use rows::{Rows, Stored};
 pub(crate) use store::{Archive, Keeper, quantity};
 pub(crate) use trend::decimals;
+pub(crate) use yields::yields;

@@ -4,11 +4,15 @@
 use crate::archive::trouble::Trouble;
 
 /// Step by step to the newest schema: the first makes version 1 of an empty store.
-pub(crate) const STEPS: &[&str] =
-    &[include_str!("step_1.sql"), include_str!("step_2.sql"), include_str!("step_3.sql")];
+pub(crate) const STEPS: &[&str] = &[
+    include_str!("step_1.sql"),
+    include_str!("step_2.sql"),
+    include_str!("step_3.sql"),
+    include_str!("step_4.sql"),
+];
 
 /// The tables that the steps make.
-pub(crate) const TABLES: [&str; 4] = ["runs", "params", "checks", "quantities"];
+pub(crate) const TABLES: [&str; 5] = ["runs", "identity", "params", "checks", "quantities"];
 
 /// The version after these steps.
 pub(crate) fn version_of(steps: &[&str]) -> i64 {

@@ -1,18 +1,16 @@
 //! Stores a run in an archive: in one transaction, or not at all.
 
 use crate::archive::open::{open, open_to_read};
+use crate::archive::rows::{PARTS, RUNS, Rows, Stored, check_row, stored};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
 use crate::error::{Error, invalid};
-use crate::record::About;
 use jiff::Timestamp;
-use serde_json::json;
 use spintrue_head::{parse_unit, suited_unit};
-use spintrue_language::{CheckBound, CheckEvent, Event, Finished, Measured, Observer, Shown};
+use spintrue_language::{Event, Observer, Shown};
 use std::path::Path;
 
 /// What is kept of a run in progress. Its rows begin behind the run and their place in it.
 pub(crate) struct Heard {
-    started: String,
     pub(crate) checks: Vec<Vec<Value>>,
     pub(crate) quantities: Vec<Vec<Value>>,
 }
@@ -26,8 +24,7 @@ pub(crate) struct Keeper<'a> {
 
 impl<'a> Keeper<'a> {
     pub(crate) fn new(inner: &'a mut dyn Observer, keeping: bool) -> Self {
-        let started = moment(Timestamp::now());
-        let heard = Heard { started, checks: Vec::new(), quantities: Vec::new() };
+        let heard = Heard { checks: Vec::new(), quantities: Vec::new() };
         Keeper { inner, heard, keeping }
     }
 
@@ -115,15 +112,27 @@ impl Archive {
         Ok(count > 0)
     }
 
-    /// Stores a run; `digest` is that of the script and what it uses.
-    pub(crate) fn store(
+    /// Verdicts of earlier runs of a script on a head, real or simulated, in the order of their starts.
+    pub(crate) fn earlier(
         &mut self,
-        about: &About,
-        digest: &str,
-        heard: &Heard,
-        finished: &Finished,
-    ) -> Result<(), Error> {
-        let written = self.written(about, digest, heard, finished);
+        serial: &str,
+        script: &str,
+        simulated: bool,
+    ) -> Result<Vec<String>, Error> {
+        self.store.begin(Purpose::Read)?;
+        let asked = "SELECT verdict FROM runs WHERE serial = $1 AND script = $2 AND simulated = $3 \
+            ORDER BY started, id";
+        let mut verdicts = Vec::new();
+        let values = [serial.into(), script.into(), simulated.into()];
+        self.store.query(asked, &values, &mut |row| verdicts.push(row.value(0).text()))?;
+        self.store.roll_back()?;
+        self.store.close_connection();
+        Ok(verdicts)
+    }
+
+    /// Stores a run, with the digest of its record where there is one.
+    pub(crate) fn store(&mut self, rows: &Rows, record: Option<&str>) -> Result<(), Error> {
+        let written = self.written(rows, record);
         let lost = match written {
             Ok(()) => self.store.commit().err(),
             Err(why) => {
@@ -144,25 +153,16 @@ impl Archive {
         }
     }
 
-    fn written(
-        &mut self,
-        about: &About,
-        digest: &str,
-        heard: &Heard,
-        finished: &Finished,
-    ) -> Result<(), Error> {
+    fn written(&mut self, rows: &Rows, record: Option<&str>) -> Result<(), Error> {
         self.store.begin(Purpose::Write)?;
-        let row = [run(about, digest, heard, finished)];
-        let (statement, values) = insertion(&RUNS, &row);
+        let columns = format!("{}, row_digest, record_digest", RUNS.columns);
+        let mut row = rows.run.clone();
+        row.extend([rows.digest().into(), record.into()]);
+        let (statement, values) = insertion(&Table { name: RUNS.name, columns: &columns }, &[row]);
         let mut number = 0;
         let statement = format!("{statement} RETURNING id");
         self.store.query(&statement, &values, &mut |row| number = row.value(0).whole())?;
-        let params = about.params.iter();
-        let params = params.map(|(name, value)| vec![name.as_str().into(), value.as_str().into()]);
-        let params: Vec<Vec<Value>> = params.collect();
-        let parts =
-            [(&PARAMS, &params), (&CHECKS, &heard.checks), (&QUANTITIES, &heard.quantities)];
-        for (table, rows) in parts {
+        for (table, rows) in PARTS.iter().zip(&rows.parts) {
             let rows = (0_i64..).zip(rows).map(|(place, row)| {
                 [Value::from(number), place.into()].iter().chain(row).cloned().collect()
             });
@@ -170,93 +170,33 @@ impl Archive {
         }
         Ok(())
     }
+
+    /// Hands over what each row of an archive says of its digests, oldest first.
+    pub(crate) fn each_stored(place: &Path, each: &mut dyn FnMut(Stored)) -> Result<(), Error> {
+        let mut store = open_to_read(place)?;
+        let mut ids = Vec::new();
+        store.query("SELECT id FROM runs ORDER BY id", &[], &mut |row| {
+            ids.push(row.value(0).whole());
+        })?;
+        for ids in ids.chunks(CHUNK) {
+            stored(&mut *store, ids)?.into_iter().for_each(&mut *each);
+        }
+        store.roll_back()
+    }
 }
 
-const RUNS: Table<'_> = Table {
-    name: "runs",
-    columns: "started, script, digest, version, serial, model, simulated, seed, faults, operator, \
-        verdict, exit_code, failure, not_reached, took, provoked",
-};
-
-const PARAMS: Table<'_> = Table { name: "params", columns: "run, place, name, value" };
-
-const CHECKS: Table<'_> = Table {
-    name: "checks",
-    columns: "run, place, time, label, condition, value, unit, shown_unit, uncertainty, coverage, \
-        rule, low, low_conforms, high, high_conforms, margin, probability, outcome",
-};
-
-const QUANTITIES: Table<'_> =
-    Table { name: "quantities", columns: "run, place, time, label, value, unit, shown_unit" };
+/// Runs that are read at once.
+pub(super) const CHUNK: usize = 200;
 
 /// The row that is tried: every column that must not be NULL.
-const TRIAL: [Table<'_>; 4] = [
+const TRIAL: [Table<'_>; 5] = [
     Table {
         name: "runs",
         columns: "id, started, script, digest, version, serial, model, simulated, faults, operator, \
             verdict, exit_code, not_reached",
     },
-    PARAMS,
+    Table { name: "identity", columns: "run, place, name, value" },
+    Table { name: "params", columns: "run, place, name, value" },
     Table { name: "checks", columns: "run, place, time, label, condition, outcome" },
     Table { name: "quantities", columns: "run, place, time, label, unit, shown_unit" },
 ];
-
-/// The row of a run.
-fn run(about: &About, digest: &str, heard: &Heard, finished: &Finished) -> Vec<Value> {
-    let head = &about.head;
-    let verdict = finished.verdict();
-    let unreached: Vec<&str> = finished.unreached.iter().map(|c| c.label.as_ref()).collect();
-    vec![
-        heard.started.as_str().into(),
-        about.script.as_str().into(),
-        digest.into(),
-        env!("CARGO_PKG_VERSION").into(),
-        head.serial.as_str().into(),
-        head.model.as_str().into(),
-        head.simulated.into(),
-        // A seed may be larger than any whole number of a store.
-        head.simulated.then(|| about.seed.to_string()).into(),
-        json!(about.faults).to_string().into(),
-        about.operator.as_deref().into(),
-        verdict.text().to_lowercase().into(),
-        i64::from(verdict.exit_code()).into(),
-        finished.failure.as_ref().map(|failure| failure.message.as_str()).into(),
-        json!(unreached).to_string().into(),
-        finished.took.into(),
-        json!(finished.provoked).to_string().into(),
-    ]
-}
-
-/// The row of a check, behind its run and place.
-fn check_row(time: f64, check: &CheckEvent) -> Vec<Value> {
-    let measured = check.measured.as_ref();
-    let (value, unit, shown_unit) = match measured.and_then(|m| quantity(&m.value)) {
-        Some((value, unit, shown)) => (value.into(), unit.into(), shown.into()),
-        None => (Value::Nothing, Value::Nothing, Value::Nothing),
-    };
-    let sure = measured.filter(|m| m.uncertainty.is_some());
-    let limit = |of: fn(&Measured) -> Option<&CheckBound>| measured.and_then(of);
-    let (low, high) = (limit(|m| m.low.as_ref()), limit(|m| m.high.as_ref()));
-    vec![
-        time.into(),
-        check.label.as_str().into(),
-        check.text.as_ref().into(),
-        value,
-        unit,
-        shown_unit,
-        sure.and_then(|m| si(m.uncertainty.as_ref()?)).into(),
-        sure.map(|m| m.coverage).into(),
-        sure.map(|m| m.rule.text()).into(),
-        low.and_then(|low| si(&low.at)).into(),
-        low.map(|low| low.closed).into(),
-        high.and_then(|high| si(&high.at)).into(),
-        high.map(|high| high.closed).into(),
-        measured.and_then(|m| si(m.margin.as_ref()?)).into(),
-        measured.and_then(|m| m.probability).into(),
-        check.outcome.text().into(),
-    ]
-}
-
-fn si(shown: &Shown) -> Option<f64> {
-    quantity(shown).map(|(value, ..)| value)
-}

@@ -2,14 +2,15 @@
 //! `cargo test --release --lib -- --ignored --nocapture how_fast`
 
 use crate::archive::open::open_to_read;
+use crate::archive::rows::Rows;
 use crate::archive::sql::{Row, Store};
-use crate::archive::store::{Archive, Heard, Keeper};
+use crate::archive::store::{Archive, Keeper};
 use crate::archive::trend::{Trend, read, series, text};
 use crate::disk::Disk;
-use crate::record::About;
+use crate::record::identity;
 use crate::setup::options::Surroundings;
 use crate::setup::{Stage, load};
-use spintrue_language::{Event, Finished, Observer, run_script};
+use spintrue_language::{Event, Observer, run_script};
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -19,30 +20,19 @@ impl Observer for Deaf {
     fn event(&mut self, _: f64, _: Event) {}
 }
 
-struct Run {
-    about: About,
-    heard: Heard,
-    finished: Finished,
-}
-
 /// A bring-up on a simulated head.
-fn run() -> Run {
+fn run() -> Rows {
     let prepared = load(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
     let mut stage = Stage::open(Surroundings::default().open("sim", false).unwrap(), "").unwrap();
     let (runnable, _) = stage.admit(&prepared, None).unwrap();
     let about = stage.about(&prepared, "scripts/bring_up.spt", None);
+    let identity = identity(&about, &prepared);
     let mut deaf = Deaf;
     let mut keeper = Keeper::new(&mut deaf, true);
     let finished = run_script(runnable, &mut stage.station, &mut keeper);
     let heard = keeper.heard();
     assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
-    Run { about, heard, finished }
-}
-
-impl Run {
-    fn store(&self, archive: &mut Archive) {
-        archive.store(&self.about, "digest", &self.heard, &self.finished).unwrap();
-    }
+    Rows::new(&identity, "digest", heard, &finished)
 }
 
 /// A folder for an archive; `SPINTRUE_SPEED` names the disk to measure.
@@ -77,7 +67,7 @@ fn how_fast_runs_are_stored() {
     let mut archive = Archive::open(&folder.join("archive.sqlite")).unwrap();
     let (since, before) = (Instant::now(), computed());
     for _ in 0..RUNS {
-        run.store(&mut archive);
+        archive.store(&run, None).unwrap();
     }
     let (passed, computed) = (since.elapsed().as_secs_f64(), computed() - before);
     let runs = f64::from(RUNS);
@@ -99,7 +89,7 @@ fn how_fast_a_trend_is_read() {
     let run = run();
     let folder = place("trend");
     let path = folder.join("archive.sqlite");
-    run.store(&mut Archive::open(&path).unwrap());
+    Archive::open(&path).unwrap().store(&run, None).unwrap();
     let file = rusqlite::Connection::open(&path).unwrap();
     file.execute_batch(
         "BEGIN; CREATE TEMP TABLE n AS WITH RECURSIVE n (k) AS (

@@ -1,12 +1,12 @@
 //! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that an
 //! interruption loses nothing that is finished. An incomplete last line does not count.
 
-use crate::disk::unwritten;
+use crate::disk::{open_file, unwritten};
 use crate::error::{Error, invalid};
 use crate::record::{Unmet, sync};
 use serde::{Deserialize, Serialize};
 use spintrue_head::io_reason;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -22,7 +22,7 @@ const MAX_BYTES: u64 = 256 << 20;
 /// What the first line says that the file is.
 const FORMAT: &str = "spintrue batch";
 /// Version of the format.
-const VERSION: u64 = 2;
+const VERSION: u64 = 3;
 
 /// A line of the journal.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -34,6 +34,14 @@ pub(crate) enum Line {
     Begun(Begun),
     /// A head is finished: its record is complete.
     Done(Done),
+    /// The files of the summary: name and SHA-256.
+    Written(Written),
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub(crate) struct Written {
+    pub files: BTreeMap<String, String>,
+    pub at: String,
 }
 
 /// What is run on every head.
@@ -56,6 +64,9 @@ pub(crate) struct Begun {
     pub folder: String,
     /// Digest of the head's row and of the description of the head.
     pub row: String,
+    /// Why a head is tested again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
     pub at: String,
 }
 
@@ -72,9 +83,16 @@ pub(crate) struct Done {
     /// The head was left safe; unknown in older journals.
     #[serde(default)]
     pub left_safe: Option<bool>,
+    /// The number of the attempt, from 1; older versions made one each.
+    #[serde(default = "first")]
+    pub attempt: u32,
     /// SHA-256 of `record.json`.
     pub record: String,
     pub at: String,
+}
+
+fn first() -> u32 {
+    1
 }
 
 /// The content of a journal.
@@ -82,8 +100,12 @@ pub(crate) struct Done {
 pub(crate) struct Known {
     /// The last subject; none in a new batch.
     pub subject: Option<Subject>,
-    /// By serial number.
+    /// The last attempt of each head, by serial number.
     pub heads: HashMap<String, (Begun, Option<Done>)>,
+    /// Attempts before these, in their order.
+    pub before: Vec<(Begun, Done)>,
+    /// Files of the summary, as they were written last.
+    pub written: BTreeMap<String, String>,
 }
 
 /// A journal that is locked by this batch.
@@ -197,20 +219,19 @@ impl Journal {
             .append(true)
             .open(&path)
             .map_err(|error| unwritten(&path, &error))?;
-        let mut bytes = Vec::new();
-        (&mut file).take(MAX_BYTES).read_to_end(&mut bytes).map_err(|error| {
-            invalid!("{} cannot be read: {}", path.display(), io_reason(&error))
-        })?;
-        if bytes.len() as u64 == MAX_BYTES {
-            return Err(invalid!("{} is larger than any journal", path.display()));
-        }
-        let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
-        let known = known(&path, bytes.get(..whole).unwrap_or(&[]))?;
-        if whole < bytes.len() {
+        let (known, whole, length) = content(&path, &mut file)?;
+        if whole < length {
             file.set_len(whole as u64).map_err(|error| unwritten(&path, &error))?;
         }
         sync(folder)?;
         Ok((Journal { path, file, _lock: held }, known))
+    }
+
+    /// Reads the journal of a batch, running or not, and changes nothing.
+    pub(crate) fn read(folder: &Path) -> Result<Known, Error> {
+        let path = folder.join(JOURNAL);
+        let (known, ..) = content(&path, &mut open_file(&path)?)?;
+        Ok(known)
     }
 
     /// Removes a batch that did not start.
@@ -231,6 +252,18 @@ impl Journal {
         let written = self.file.write_all(text.as_bytes()).and_then(|()| self.file.sync_data());
         written.map_err(|error| unwritten(&self.path, &error))
     }
+}
+
+/// What a journal holds, the length of its whole lines and of all of it.
+fn content(path: &Path, file: &mut File) -> Result<(Known, usize, usize), Error> {
+    let mut bytes = Vec::new();
+    let read = file.take(MAX_BYTES).read_to_end(&mut bytes);
+    read.map_err(|error| invalid!("{} cannot be read: {}", path.display(), io_reason(&error)))?;
+    if bytes.len() as u64 == MAX_BYTES {
+        return Err(invalid!("{} is larger than any journal", path.display()));
+    }
+    let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |at| at + 1);
+    Ok((known(path, bytes.get(..whole).unwrap_or(&[]))?, whole, bytes.len()))
 }
 
 fn known(path: &Path, bytes: &[u8]) -> Result<Known, Error> {
@@ -264,12 +297,14 @@ fn known(path: &Path, bytes: &[u8]) -> Result<Known, Error> {
                 return Err(wrong(number, "it does not say first what is run"));
             }
             Line::Begun(begun) => {
-                known.heads.insert(begun.serial.clone(), (begun, None));
+                let before = known.heads.insert(begun.serial.clone(), (begun, None));
+                known.before.extend(before.and_then(|(begun, done)| Some((begun, done?))));
             }
             Line::Done(done) => match known.heads.get_mut(&done.serial) {
                 Some((_, finished)) => *finished = Some(done),
                 None => return Err(wrong(number, "a head is finished that was never begun")),
             },
+            Line::Written(written) => known.written = written.files,
         }
     }
     Ok(known)

@@ -4,6 +4,7 @@
 #![allow(clippy::disallowed_methods, reason = "this module writes records of batches")]
 
 mod journal;
+mod kept;
 mod names;
 mod one;
 pub(crate) mod options;
@@ -12,8 +13,12 @@ mod plan;
 mod resume;
 mod summary;
 
+pub(crate) use kept::{is_batch, kept};
+
 use crate::archive::{Archive, archive_name};
-use crate::batch::journal::{Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, now};
+use crate::batch::journal::{
+    Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, Written, now,
+};
 use crate::batch::one::Lost;
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
@@ -21,12 +26,13 @@ use crate::batch::resume::{ASIDE, Left};
 use crate::batch::summary::Summary;
 use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
-use crate::record::hexadecimal;
+use crate::record::{PrivateKey, hexadecimal};
+use crate::setup::{Retest, passed};
 use crate::terminal::complain;
 use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
 use spintrue_language::{Series, Verdict};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -47,6 +53,10 @@ struct Batch<'a> {
     plan: Plan,
     journal: Journal,
     archive: Option<Archive>,
+    named: Vec<(String, String)>,
+    /// Signs the records.
+    key: Option<PrivateKey>,
+    retest: Retest,
     /// Of the script and what it uses.
     digest: String,
     /// Stops the run of a head.
@@ -54,13 +64,16 @@ struct Batch<'a> {
     /// Set by a stop request and never cleared.
     interrupted: Arc<AtomicBool>,
     summary: Summary,
+    /// Files of the summary as they were before, with their SHA-256.
+    written: BTreeMap<String, String>,
 }
 
 /// Runs a batch, or goes on with one.
 pub(crate) fn run(options: &Options) -> Result<u8, Error> {
+    let signs = (options.archiving.named()?, options.archiving.key()?);
     let plan = plan(options)?;
     let (journal, known) = Journal::take(&options.record)?;
-    let mut batch = Batch::start(options, plan, journal, &known)?;
+    let mut batch = Batch::start(options, plan, journal, &known, signs)?;
     let waiting = batch.waiting(&known)?;
     batch.summary.begin(
         &waiting.iter().filter_map(|at| Some(batch.plan.heads.get(*at)?.most)).collect::<Vec<_>>(),
@@ -81,6 +94,7 @@ impl<'a> Batch<'a> {
         mut plan: Plan,
         mut journal: Journal,
         known: &Known,
+        (named, key): (Vec<(String, String)>, Option<PrivateKey>),
     ) -> Result<Batch<'a>, Error> {
         let place = options.archiving.archive.as_deref();
         let subject = Subject::new(
@@ -114,12 +128,28 @@ impl<'a> Batch<'a> {
                 return Err(error);
             }
         };
+        let settings = &options.settings.settings;
+        let retest = Retest::new(plan.series.sources(), settings, &options.archiving)?;
         let (stop, interrupted) = (Arc::default(), Arc::default());
         stop_on_request(&[Arc::clone(&stop), Arc::clone(&interrupted)])?;
         name_folders(&mut plan.heads, known);
         let summary = Summary::new(options, &plan.heads);
         let digest = digest_of(plan.series.scripts());
-        Ok(Batch { options, plan, journal, archive, digest, stop, interrupted, summary })
+        let written = known.written.clone();
+        Ok(Batch {
+            options,
+            plan,
+            journal,
+            archive,
+            named,
+            key,
+            retest,
+            digest,
+            stop,
+            interrupted,
+            summary,
+            written,
+        })
     }
 
     /// The heads that are to be run, by their index. What an interrupted batch left of others is put in
@@ -127,7 +157,9 @@ impl<'a> Batch<'a> {
     fn waiting(&mut self, known: &Known) -> Result<Vec<usize>, Error> {
         let archive = self.options.archiving.archive.as_deref();
         let mut waiting = Vec::new();
-        for (at, head) in self.plan.heads.iter().enumerate() {
+        for (at, head) in self.plan.heads.iter_mut().enumerate() {
+            let before = known.before.iter().filter(|(begun, _)| begun.serial == head.serial);
+            head.earlier = before.map(|(_, done)| done.verdict.clone()).collect();
             let done = match known.heads.get(&head.serial) {
                 Some((_, Some(done))) => Some(done.clone()),
                 Some((begun, None)) => {
@@ -137,6 +169,7 @@ impl<'a> Batch<'a> {
                             Some(*done)
                         }
                         Left::Again(aside) => {
+                            head.reason.clone_from(&begun.reason);
                             self.summary.repeats(&head.serial, aside.as_deref());
                             None
                         }
@@ -144,10 +177,22 @@ impl<'a> Batch<'a> {
                 }
                 None => None,
             };
-            match done {
-                Some(done) => self.summary.add_earlier(at, &done),
-                None => waiting.push(at),
+            let Some(done) = done else {
+                waiting.push(at);
+                continue;
+            };
+            if self.retest.reason.is_none() || done.verdict == passed() {
+                self.summary.add_earlier(at, &done);
+                continue;
             }
+            self.summary.set_done(at, &done);
+            head.earlier.push(done.verdict);
+            let first = known.before.iter().find(|(begun, _)| begun.serial == head.serial);
+            let first = first.map_or(&head.folder, |(begun, _)| &begun.folder).clone();
+            let names = (head.earlier.len() + 1..).map(|number| format!("{first}.{number}"));
+            let free = |name: &String| !self.options.record.join(name).exists();
+            head.folder = names.into_iter().find(free).unwrap_or_default();
+            waiting.push(at);
         }
         Ok(waiting)
     }
@@ -160,15 +205,20 @@ impl<'a> Batch<'a> {
         let Ok(given) = self.options.answers.read(&mut prepared, false) else {
             return Some(Early::Stopped("the answers file has changed".to_string(), WRONG));
         };
+        let is_retest = !head.earlier.is_empty();
         let begun = Begun {
             serial: head.serial.clone(),
             folder: head.folder.clone(),
             row: head.digest.clone(),
+            reason: head
+                .reason
+                .as_ref()
+                .or(self.retest.reason.as_ref())
+                .filter(|_| is_retest)
+                .cloned(),
             at: now(),
         };
-        if let Err(error) = self.journal.write(&Line::Begun(begun)) {
-            return Some(Early::Stopped(error.to_string(), WRONG));
-        }
+        let journal = &mut self.journal;
         let place = self.options.record.join(&head.folder);
         let run = one::Run {
             options: self.options,
@@ -176,12 +226,20 @@ impl<'a> Batch<'a> {
             digest: &self.digest,
             stop: &self.stop,
             archive: self.archive.as_mut(),
+            named: &self.named,
+            key: self.key.as_ref(),
+            retest: &self.retest,
+            begin: &mut || journal.write(&Line::Begun(begun.clone())),
         };
         match run.on(head, &prepared, given.unwrap_or_default(), &place) {
             Ok((verdict, done)) => self.ended(at, verdict, &done),
             Err(Lost::NoAnswer(error)) => {
                 self.summary.add_no_answer(at, &error.to_string());
                 self.stops(Verdict::HeadFailed)
+            }
+            Err(Lost::Refused(why)) => {
+                self.summary.add_refused(at, &why);
+                None
             }
             // A record that cannot be written stops its run as Ctrl-C does.
             Err(Lost::Record(error)) => {
@@ -196,6 +254,9 @@ impl<'a> Batch<'a> {
 
     /// Writes down how the run of a head ended; tells whether the batch ends here.
     fn ended(&mut self, at: usize, verdict: Verdict, done: &Done) -> Option<Early> {
+        if let Some(head) = self.plan.heads.get(at) {
+            self.summary.set_folder(at, &head.folder);
+        }
         let is_safe = done.left_safe == Some(true);
         if verdict == Verdict::Interrupted {
             // Shown, and not written down as finished: it is run again.
@@ -226,7 +287,7 @@ impl<'a> Batch<'a> {
     }
 
     /// Prints and writes the summary; the exit code of the batch.
-    fn finish(self, early: Option<Early>) -> u8 {
+    fn finish(mut self, early: Option<Early>) -> u8 {
         let summary = &self.summary;
         let interrupted = Verdict::Interrupted.exit_code();
         let mut code = summary.code();
@@ -239,7 +300,11 @@ impl<'a> Batch<'a> {
         {
             code = interrupted;
         }
-        let written = summary.write(&self.options.record);
+        let written =
+            summary.write(&self.options.record).and_then(|files| match files == self.written {
+                true => Ok(()),
+                false => self.journal.write(&Line::Written(Written { files, at: now() })),
+            });
         if written.is_err() {
             code = summary::worse(code, WRONG);
         }
@@ -305,8 +370,11 @@ fn changes(options: &Options, subject: &Subject, known: &Known, heads: &[Planned
 /// Names the folder of each head, as it was named before or as it is now.
 fn name_folders(heads: &mut [Planned], known: &Known) {
     let before = known.heads.iter();
-    let taken: HashMap<String, String> =
+    let mut taken: HashMap<String, String> =
         before.map(|(serial, (begun, _))| (serial.clone(), begun.folder.clone())).collect();
+    // Earlier attempts keep their folders, too; no serial number has a NUL.
+    let earlier = known.before.iter().map(|(begun, _)| begun.folder.clone());
+    taken.extend(earlier.map(|folder| (format!("\0{folder}"), folder)));
     let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
     let own = [JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS];
     let folders = names::folders(&serials, &taken, &own);

@@ -1,7 +1,7 @@
 //! One head of a batch: a run with its record. It is stored in the archive before its record counts as
 //! finished, so that neither exists twice.
 
-use crate::archive::{Archive, Keeper};
+use crate::archive::{Archive, Keeper, Rows};
 use crate::batch::journal::{Done, now};
 use crate::batch::options::Options;
 use crate::batch::place::Place;
@@ -9,8 +9,8 @@ use crate::batch::plan::Planned;
 use crate::batch::resume::sha256;
 use crate::error::{Error, invalid};
 use crate::record;
-use crate::record::{About, Again, Recording, Unmet};
-use crate::setup::{OpenFixtures, Stage};
+use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet};
+use crate::setup::{Attempt, OpenFixtures, Retest, Stage};
 use spintrue_language::{Event, Given, Observer, Prepared, Verdict, run_script};
 use spintrue_sim::Showing;
 use std::path::Path;
@@ -26,12 +26,20 @@ pub(super) struct Run<'a> {
     /// Stops the run.
     pub stop: &'a Arc<AtomicBool>,
     pub archive: Option<&'a mut Archive>,
+    pub named: &'a [(String, String)],
+    pub retest: &'a Retest,
+    /// Notes that the run begins.
+    pub begin: &'a mut dyn FnMut() -> Result<(), Error>,
+    /// Signs the records.
+    pub key: Option<&'a PrivateKey>,
 }
 
 /// Why a run did not start, or left nothing.
 pub(super) enum Lost {
     /// The head does not answer, or not as expected; nothing was started.
     NoAnswer(Error),
+    /// The head may not be tested again.
+    Refused(String),
     /// Record or archive cannot be written, so the batch cannot go on.
     Record(Error),
 }
@@ -47,7 +55,7 @@ impl Observer for Unmet {
 impl Run<'_> {
     /// Runs the script on a head and keeps a record of it; how it ended.
     pub(super) fn on(
-        self,
+        mut self,
         planned: &Planned,
         prepared: &Prepared,
         given: Given,
@@ -59,6 +67,7 @@ impl Run<'_> {
         let (opened, recorder) = opened.recorded();
         let mut stage = Stage::open(opened, script).map_err(Lost::NoAnswer)?;
         stage.station.set_operator(Box::new(given));
+        recorder.borrow_mut().set_looks(stage.station.looks());
         if stage.head.serial != planned.serial {
             let other = &stage.head.serial;
             return Err(Lost::NoAnswer(invalid!("the head says that it is {other}")));
@@ -69,12 +78,20 @@ impl Run<'_> {
                 let why = "the script cannot be run on this head, for the reasons above";
                 Lost::NoAnswer(Error::Invalid(why.to_string()))
             })?;
+        let attempt = self.attempt(planned, stage.head.simulated)?;
+        let named = self.named.iter().cloned().chain(attempt.named());
         let about = About {
+            address: planned.place.address(),
+            elsewhere: matches!(planned.place, Place::Address(_)),
             operator: self.options.archiving.operator.clone(),
+            named: named.collect(),
             again: self.again(planned, &stage),
             ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
         };
-        recorder.borrow_mut().start(folder, &about, prepared).map_err(Lost::Record)?;
+        let identity = record::identity(&about, prepared);
+        (self.begin)().map_err(Lost::Record)?;
+        let started = recorder.borrow_mut().start(folder, &about, identity.clone());
+        started.map_err(Lost::Record)?;
         let mut unmet = Unmet::default();
         let mut recording =
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
@@ -82,19 +99,21 @@ impl Run<'_> {
         let finished = run_script(runnable, &mut stage.station, &mut keeper);
         let heard = keeper.heard();
         let pages = record::pages(&stage.sheets(), &Showing { scale: 1, spot: None });
-        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages);
-        let sealed = sealed.map_err(Lost::Record)?;
         let verdict = finished.verdict();
         // An interrupted run is repeated; the archive holds no run twice.
-        if let Some(archive) = self.archive.filter(|_| verdict != Verdict::Interrupted) {
-            if let Some(path) = &sealed {
-                record::sync(path).map_err(Lost::Record)?;
-            }
-            archive.store(&about, self.digest, &heard, &finished).map_err(Lost::Record)?;
+        let archive = self.archive.filter(|_| verdict != Verdict::Interrupted);
+        let archive =
+            archive.map(|archive| (archive, Rows::new(&identity, self.digest, heard, &finished)));
+        let row = archive.as_ref().map(|(_, rows)| rows.digest());
+        let bound = Bound { row: row.as_deref(), key: self.key };
+        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages, &bound);
+        let sealed = sealed.map_err(Lost::Record)?;
+        if let Some((archive, rows)) = archive {
+            sealed.iter().try_for_each(Sealed::sync).map_err(Lost::Record)?;
+            let digest = sealed.as_ref().map(|sealed| sealed.digest.as_str());
+            archive.store(&rows, digest).map_err(Lost::Record)?;
         }
-        if let Some(path) = sealed {
-            record::unmark(&path).map_err(Lost::Record)?;
-        }
+        sealed.iter().try_for_each(Sealed::finish).map_err(Lost::Record)?;
         unmet.not_reached =
             finished.unreached.iter().map(|check| check.label.to_string()).collect();
         let failure = finished.failure.map(|failure| failure.message);
@@ -106,21 +125,36 @@ impl Run<'_> {
             failure: failure.or_else(|| finished.safe.trouble()),
             took: finished.took,
             left_safe: Some(finished.safe.is_safe()),
+            attempt: attempt.number,
             record: sha256(&folder.join("record.json")).unwrap_or_default(),
             at: now(),
         };
         Ok((verdict, done))
     }
 
+    /// Which attempt this is; an archive may know of some in other batches.
+    fn attempt(&mut self, planned: &Planned, simulated: bool) -> Result<Attempt, Lost> {
+        let mut earlier = planned.earlier.clone();
+        if let Some(archive) = &mut self.archive {
+            let stored = archive.earlier(&planned.serial, &self.options.script, simulated);
+            let stored = stored.map_err(Lost::Record)?;
+            earlier = if stored.len() > earlier.len() { stored } else { earlier };
+        }
+        // A head of the list that was never tested is no re-test.
+        let reason = planned.reason.as_ref().or(self.retest.reason.as_ref());
+        let reason = reason.filter(|_| !earlier.is_empty());
+        self.retest.attempt(&earlier, reason).map_err(Lost::Refused)
+    }
+
     /// Arguments that repeat the run.
     fn again(&self, planned: &Planned, stage: &Stage) -> Vec<String> {
-        let (address, faults) = match &planned.place {
-            Place::Simulated(head) => (head.address(), head.faults.as_slice()),
-            Place::Address(address) => (address.clone(), &[][..]),
+        let faults = match &planned.place {
+            Place::Simulated(head) => head.faults.as_slice(),
+            Place::Address(_) => &[],
         };
         let again = Again {
             script: &self.options.script,
-            address: &address,
+            address: &planned.place.address(),
             seed: stage.medium.is_some().then_some(stage.seed),
             faults,
             fixtures: self.options.fixtures.paths(),

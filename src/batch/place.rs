@@ -35,6 +35,14 @@ impl Place {
         }
     }
 
+    /// As an option or a list names it.
+    pub(super) fn address(&self) -> String {
+        match self {
+            Place::Simulated(head) => head.address(),
+            Place::Address(address) => address.clone(),
+        }
+    }
+
     /// What identifies the head, as far as the batch decides on it.
     pub(super) fn parts(&self) -> Vec<String> {
         match self {

@@ -27,6 +27,10 @@ pub(crate) struct Planned {
     /// Which row it is.
     pub row: usize,
     pub serial: String,
+    /// Verdicts of its attempts in this batch so far.
+    pub earlier: Vec<String>,
+    /// Why it is tested again.
+    pub reason: Option<String>,
     /// The name of its folder, given once the whole list is known.
     pub folder: String,
     pub place: Place,
@@ -205,7 +209,16 @@ impl Checker<'_> {
         }
         let digest = digest(series, row, &place);
         Ok((
-            Some(Planned { row: number, serial, folder: String::new(), place, digest, most }),
+            Some(Planned {
+                row: number,
+                serial,
+                earlier: Vec::new(),
+                reason: None,
+                folder: String::new(),
+                place,
+                digest,
+                most,
+            }),
             found,
         ))
     }

@@ -69,6 +69,9 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, Error>
     let kept = read(folder)?;
     let code = kept.end.get("exit_code").and_then(Value::as_u64);
     let failure = kept.end.pointer("/failure/message").and_then(Value::as_str);
+    let text = read_text(&folder.join("record.json")).unwrap_or_default();
+    let record = serde_json::from_str::<Value>(&text).unwrap_or_default();
+    let attempt = record.pointer("/identity/named/attempt").and_then(Value::as_str);
     Ok(Done {
         serial: serial.to_string(),
         verdict: manifest.verdict.clone(),
@@ -77,6 +80,7 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, Error>
         failure: failure.map(str::to_string),
         took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
         left_safe: left_as(&kept.end).map(|left| left.is_safe()),
+        attempt: attempt.and_then(|number| number.parse().ok()).unwrap_or(1),
         record: sha256(&folder.join("record.json")).unwrap_or_default(),
         at: now(),
     })

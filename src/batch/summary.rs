@@ -6,12 +6,14 @@ use crate::batch::options::Options;
 use crate::batch::plan::Planned;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{HeadCase, Origin, cell, heads_junit};
+use crate::record::{HeadCase, Origin, cell, heads_junit, hexadecimal};
 use crate::terminal;
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use serde_json::{Map, Value, json};
+use sha2::{Digest, Sha256};
 use spintrue_head::{CAUTION, Dimension, show_quantity};
 use spintrue_language::{Verdict, longest_text};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// The table for spreadsheets.
@@ -19,9 +21,9 @@ pub(super) const TABLE: &str = "summary.csv";
 /// The results for build servers.
 pub(super) const RESULTS: &str = "junit.xml";
 
-/// Columns of the table.
+/// Columns of the table; behind them one for each name of the identities.
 const COLUMNS: &str = "serial verdict exit_code does_not_conform undecided not_reached \
-    not_told_apart failure took_s finished record left_safe simulated seed faults provoked";
+    not_told_apart failure took_s finished record left_safe simulated seed faults provoked operator";
 
 /// Widest names beside which there is room for what speaks against a head.
 const MAX_BESIDE: usize = 50;
@@ -43,8 +45,10 @@ enum State {
     Waiting,
     /// It did not answer, and why.
     NoAnswer(String),
+    /// It may not be tested again, and why.
+    Refused(String),
     /// Its run ended or was interrupted; where its numbers come from.
-    Done(Box<Done>, Origin),
+    Done(Box<Done>, Box<Origin>),
 }
 
 struct Row {
@@ -144,10 +148,33 @@ impl Summary {
         }
     }
 
-    fn set_done(&mut self, at: usize, done: &Done) {
+    /// The record of the head at an index is in this folder.
+    pub(super) fn set_folder(&mut self, at: usize, folder: &str) {
+        if let Some(row) = self.rows.get_mut(at) {
+            row.folder = folder.to_string();
+        }
+    }
+
+    /// The head at an index may not be tested again; what is known of it stays.
+    pub(super) fn add_refused(&mut self, at: usize, why: &str) {
+        let Some(row) = self.rows.get_mut(at) else { return };
+        if matches!(row.state, State::Waiting) {
+            row.state = State::Refused(why.to_string());
+        }
+        let serial = row.serial.clone();
+        self.shown += 1;
+        if self.json {
+            emit(&format!("{}\n", json!({"event": "refused", "serial": serial, "why": why})));
+        } else {
+            self.print_line(&serial, &format!("not tested: {why}"));
+        }
+    }
+
+    /// How the last attempt at the head at an index ended.
+    pub(super) fn set_done(&mut self, at: usize, done: &Done) {
         if let Some(row) = self.rows.get_mut(at) {
             let origin = origin(&Path::new(&self.record).join(&row.folder));
-            row.state = State::Done(Box::new(done.clone()), origin);
+            row.state = State::Done(Box::new(done.clone()), Box::new(origin));
         }
     }
 
@@ -221,25 +248,54 @@ impl Summary {
     /// Prints the end of the batch.
     pub(super) fn end(&self, code: u8) {
         let counts = self.counts();
+        let (first, last) = self.passed();
         if self.json {
             let counts: Map<String, Value> =
                 counts.into_iter().map(|(verdict, count)| (verdict, json!(count))).collect();
             let value = json!({
                 "event": "end", "heads": self.rows.len(), "verdicts": counts, "exit_code": code,
+                "passed": {"first_attempt": first, "last_attempt": last},
             });
             emit(&format!("{value}\n"));
             return;
         }
         let counts: Vec<String> =
             counts.iter().map(|(verdict, count)| format!("{count} {verdict}")).collect();
+        let share = |count: usize| format!("{count} of {} heads", self.rows.len());
+        let attempts = match self.has_retests() {
+            true => format!(
+                "  passed at the first attempt: {}; at the last one: {}\n",
+                share(first),
+                share(last)
+            ),
+            false => String::new(),
+        };
         say(&format!(
-            "\n{}\n{}\n  {}: {}{}\n",
+            "\n{}\n{}\n  {}: {}{}\n{attempts}",
             styled("Summary", BOLD, self.colour),
             self.table(),
             self.heads(),
             counts.join(", "),
             self.simulated()
         ));
+    }
+
+    /// How many heads passed at their first attempt, and how many at their last one.
+    fn passed(&self) -> (usize, usize) {
+        let passed = self.done().filter(|done| done.exit_code == 0);
+        let passed: Vec<u32> = passed.map(|done| done.attempt).collect();
+        (passed.iter().filter(|attempt| **attempt == 1).count(), passed.len())
+    }
+
+    fn has_retests(&self) -> bool {
+        self.done().any(|done| done.attempt > 1)
+    }
+
+    fn done(&self) -> impl Iterator<Item = &Done> {
+        self.rows.iter().filter_map(|row| match &row.state {
+            State::Done(done, _) => Some(&**done),
+            _ => None,
+        })
     }
 
     /// How many of the finished heads were simulated; empty where none was.
@@ -296,7 +352,7 @@ impl Summary {
             let shown = format!("{:<12}", verdict.to_uppercase());
             let (objections, record) = match &row.state {
                 State::Waiting => (String::new(), ""),
-                State::NoAnswer(why) => (why.clone(), ""),
+                State::NoAnswer(why) | State::Refused(why) => (why.clone(), ""),
                 State::Done(done, origin) => (brief_objections(done, origin), row.folder.as_str()),
             };
             let lead = format!(
@@ -324,20 +380,33 @@ impl Summary {
         text
     }
 
-    /// Writes the files of the summary.
-    pub(super) fn write(&self, folder: &Path) -> Result<(), Error> {
+    /// Writes the files of the summary; their names and SHA-256.
+    pub(super) fn write(&self, folder: &Path) -> Result<BTreeMap<String, String>, Error> {
         let table = self.csv().map_err(|error| invalid!("{TABLE}: {error}"))?;
-        Place::replace(&folder.join(TABLE), table)?;
+        let sha256 = |bytes: &[u8]| hexadecimal(&Sha256::digest(bytes));
         let cases: Vec<HeadCase> = self.rows.iter().map(Row::case).collect();
         let results = heads_junit(&self.script, &cases).map_err(|error| invalid!("{error}"))?;
-        Place::replace(&folder.join(RESULTS), results)
+        let digests = [(TABLE, sha256(&table)), (RESULTS, sha256(results.as_bytes()))];
+        Place::replace(&folder.join(TABLE), table)?;
+        Place::replace(&folder.join(RESULTS), results)?;
+        Ok(digests.map(|(name, digest)| (name.to_string(), digest)).into())
     }
 
     fn csv(&self) -> Result<Vec<u8>, csv::Error> {
         let terminator = csv::Terminator::CRLF;
         let mut out = csv::WriterBuilder::new().terminator(terminator).from_writer(Vec::new());
-        let columns = COLUMNS.split_whitespace();
-        out.write_record(columns.clone())?;
+        let mut columns: Vec<&str> = COLUMNS.split_whitespace().collect();
+        let own = columns.len();
+        let done = self.rows.iter().filter_map(|row| match &row.state {
+            State::Done(_, origin) => Some(origin),
+            _ => None,
+        });
+        for name in done.flat_map(|origin| origin.named.keys()) {
+            if !columns.contains(&name.as_str()) {
+                columns.push(name);
+            }
+        }
+        out.write_record(&columns)?;
         for row in &self.rows {
             let (verdict, code) = row.state.verdict();
             let mut cells = vec![row.serial.clone(), verdict.to_string()];
@@ -355,12 +424,18 @@ impl Summary {
                         origin.seed.map_or_else(String::new, |seed| seed.to_string()),
                         origin.faults.join("; "),
                         origin.provoked_text(),
+                        origin.operator.clone().unwrap_or_default(),
                     ]);
+                    let named = columns.iter().skip(own);
+                    let named = named.map(|name| origin.named.get(*name));
+                    cells.extend(named.map(|value| value.cloned().unwrap_or_default()));
                 }
-                State::NoAnswer(why) => cells.extend(["", "", "", "", "", why].map(String::from)),
+                State::NoAnswer(why) | State::Refused(why) => {
+                    cells.extend(["", "", "", "", "", why].map(String::from));
+                }
                 State::Waiting => {}
             }
-            cells.resize(columns.clone().count(), String::new());
+            cells.resize(columns.len(), String::new());
             out.write_record(cells.iter().map(|text| cell(text).into_owned()))?;
         }
         out.into_inner().map_err(|error| error.into_error().into())
@@ -373,7 +448,7 @@ impl Row {
         let mut facts = Vec::new();
         let (message, took) = match &self.state {
             State::Waiting => (String::new(), 0.0),
-            State::NoAnswer(why) => (why.clone(), 0.0),
+            State::NoAnswer(why) | State::Refused(why) => (why.clone(), 0.0),
             State::Done(done, origin) => {
                 facts.push(("simulated", origin.simulated_text().to_string()));
                 facts.extend(origin.seed.map(|seed| ("seed", seed.to_string())));
@@ -397,6 +472,7 @@ impl State {
         match self {
             State::Waiting => ("not run", 130),
             State::NoAnswer(_) => ("no answer", 3),
+            State::Refused(_) => ("refused", 2),
             State::Done(done, _) => (&done.verdict, done.exit_code),
         }
     }

@@ -33,7 +33,8 @@ impl Console {
         let on = told::head(&about.head, about.seed, about.replay);
         let title = told::title(&about.script, &on);
         let mut text = title.replacen(&about.script, &styled(&about.script, BOLD, colour), 1);
-        if let Some(address) = &about.address {
+        if about.elsewhere {
+            let address = &about.address;
             text.push_str(&format!("at {address}\n"));
         }
         if !about.params.is_empty() {

@@ -2,7 +2,7 @@
 
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{MANIFEST, Manifest, State, examine};
+use crate::record::{MANIFEST, State, examine};
 use crate::setup::check_gauge_file;
 use crate::terminal::say;
 use clap::{Args, Subcommand};
@@ -51,8 +51,8 @@ pub(super) fn run(command: &Command) -> Result<u8, Error> {
 fn study(options: &Options) -> Result<Table, Error> {
     let name = options.record.display();
     let refused = |why: &str| invalid!("the study of {name} is not kept: {why}");
-    let Manifest { verdict, .. } = match examine(&options.record) {
-        State::Whole(manifest) => manifest,
+    let verdict = match examine(&options.record) {
+        State::Whole(manifest) => manifest.verdict,
         State::None(why) => return Err(why),
         State::Unfinished(_) => return Err(refused("it was never finished")),
         State::Changed(_) => return Err(refused("its record is not as it was written")),

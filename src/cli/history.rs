@@ -36,6 +36,14 @@ enum Command {
         #[command(flatten)]
         force: Force,
     },
+    /// Show how many heads passed at their first attempt, and how many at their last one
+    Yield {
+        /// The archive: a file, or postgres://USER@HOST/DATABASE
+        #[arg(value_name = "ARCHIVE")]
+        file: PathBuf,
+        #[command(flatten)]
+        filter: Filter,
+    },
     /// Write runs with all that was stored of them to the standard output
     Export {
         /// The archive: a file, or postgres://USER@HOST/DATABASE
@@ -60,6 +68,9 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         }
         (Some(Command::Export { file, format, filter }), _) => {
             archive::export(file, *format, filter, &mut emit)?;
+        }
+        (Some(Command::Yield { file, filter }), _) => {
+            say(&archive::yields(file, filter, colour_output())?);
         }
         (None, Some(file)) => say(&archive::list(file, &options.filter, colour_output())?),
         (None, None) => return Err(invalid!("name an archive")),

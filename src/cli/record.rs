@@ -11,7 +11,7 @@ pub(super) enum Command {
     /// Show the content of a record: verdict, identity, checks and values
     #[command(after_help = include_str!("help/record_show.txt"))]
     Show(show::Options),
-    /// Verify that a record is complete and unchanged
+    /// Verify that a record, a batch or an archive is complete and unchanged
     #[command(after_help = include_str!("help/record_verify.txt"))]
     Verify(verify::Options),
 }

@@ -1,6 +1,6 @@
 //! `run`: checks a script and runs it on a head.
 
-use crate::archive::{Archive, Keeper};
+use crate::archive::{Archive, Keeper, Rows};
 use crate::cli::console::Console;
 use crate::cli::json;
 use crate::cli::json::Json;
@@ -9,12 +9,12 @@ use crate::cli::pages::ExposedPage;
 use crate::disk::{Disk, Force, Place, digest_of};
 use crate::error::{Error, WRONG, invalid};
 use crate::record;
-use crate::record::{About, Again, Last, Recorder};
+use crate::record::{About, Again, Bound, Identity, Last, PrivateKey, Recorder, Sealed};
 use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Recorded, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    Opened, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
 };
 use crate::terminal::complain;
 use clap::Args;
@@ -86,6 +86,9 @@ struct Run<'a> {
     /// Reserved for the picture of the first page.
     place: Option<Place>,
     archive: Option<Archive>,
+    named: Vec<(String, String)>,
+    /// Signs the record.
+    key: Option<PrivateKey>,
     recorder: Option<(&'a Path, Rc<RefCell<Recorder>>)>,
     tracer: Option<SharedTracer>,
 }
@@ -111,15 +114,18 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     if let Some(last) = last {
         last.check_serial(&run.stage.head.serial)?;
     }
+    run.number(&prepared, &settings)?;
     let (runnable, most) = run.stage.admit(&prepared, Some(&options.limits))?;
     let about = run.about(&prepared, most);
-    run.start(&about, &prepared, given)?;
-    Ok(run.finish(&about, &prepared, runnable))
+    let identity = record::identity(&about, &prepared);
+    run.start(&about, &identity, &prepared, given)?;
+    Ok(run.finish(&about, &identity, &prepared, runnable))
 }
 
 impl<'a> Run<'a> {
     /// Reserves the places of everything that is to be written, and puts the head behind the guard.
     fn new(options: &'a Options, opened: Opened) -> Result<Run<'a>, Error> {
+        let (named, key) = (options.archiving.named()?, options.archiving.key()?);
         let place = options.picture.as_deref().map(|path| first_place(options, path, &opened));
         let place = place.transpose()?;
         let archive = options.archiving.archive.as_deref();
@@ -138,7 +144,30 @@ impl<'a> Run<'a> {
         };
         let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
         let stage = Stage::open(opened, &options.script)?;
-        Ok(Run { options, stage, place, archive, recorder, tracer })
+        if let Some((_, recorder)) = &recorder {
+            recorder.borrow_mut().set_looks(stage.station.looks());
+        }
+        Ok(Run { options, stage, place, archive, named, key, recorder, tracer })
+    }
+
+    /// Numbers the attempt, or refuses it.
+    fn number(&mut self, prepared: &Prepared, settings: &[String]) -> Result<(), Error> {
+        let archiving = &self.options.archiving;
+        let retest = Retest::new(&prepared.sources, settings, archiving)?;
+        let Some(archive) = &mut self.archive else {
+            if retest.reason.is_some() || (retest.has_rules() && self.recorder.is_some()) {
+                return Err(invalid!(
+                    "only an archive knows which attempts there were: name it by `--archive`"
+                ));
+            }
+            return Ok(());
+        };
+        let (serial, simulated) = (&self.stage.head.serial, self.stage.head.simulated);
+        let earlier = archive.earlier(serial, &self.options.script, simulated)?;
+        let attempt = retest.attempt(&earlier, retest.reason.as_ref());
+        let attempt = attempt.map_err(|why| invalid!("{serial} is not tested: {why}"))?;
+        self.named.extend(attempt.named());
+        Ok(())
     }
 
     fn about(&self, prepared: &Prepared, at_most: Option<f64>) -> About {
@@ -153,8 +182,10 @@ impl<'a> Run<'a> {
             answers: answers.file.as_deref(),
         };
         About {
-            address: is_elsewhere(&head.head).then(|| head.head.clone()),
+            address: head.head.clone(),
+            elsewhere: is_elsewhere(&head.head),
             operator: archiving.operator.clone(),
+            named: self.named.clone(),
             again: again.arguments(),
             ..self.stage.about(prepared, script, at_most).with_files(around.fixtures.texts())
         }
@@ -164,6 +195,7 @@ impl<'a> Run<'a> {
     fn start(
         &mut self,
         about: &About,
+        identity: &Identity,
         prepared: &Prepared,
         given: Option<Given>,
     ) -> Result<(), Error> {
@@ -176,7 +208,7 @@ impl<'a> Run<'a> {
             self.stage.station.set_operator(operator);
         }
         if let Some((folder, recorder)) = &self.recorder {
-            let started = recorder.borrow_mut().start(folder, about, prepared);
+            let started = recorder.borrow_mut().start(folder, about, identity.clone());
             started.map_err(|e| e.context("no record can be kept, so nothing is run"))?;
         }
         if let Some(tracer) = &self.tracer {
@@ -187,7 +219,13 @@ impl<'a> Run<'a> {
     }
 
     /// Runs the script and writes what is left of the run; the exit code.
-    fn finish(mut self, about: &About, prepared: &Prepared, runnable: Runnable<'_>) -> u8 {
+    fn finish(
+        mut self,
+        about: &About,
+        identity: &Identity,
+        prepared: &Prepared,
+        runnable: Runnable<'_>,
+    ) -> u8 {
         let mut printer = printer(about, self.options.json);
         let recorder = self.recorder.as_ref().map(|(_, recorder)| recorder.clone());
         let mut recording = recorder.map(|recorder| record::Recording {
@@ -206,12 +244,20 @@ impl<'a> Run<'a> {
         let (pages, picture) = pictures(self.options, &sheets, self.place.take());
         printer.pages(&pages);
         printer.finish(&finished, prepared);
-        let record = self.end_record(&finished, prepared, &sheets);
-        let stored = self.archive.as_mut().map_or(Ok(()), |archive| {
+        let rows = self.archive.is_some().then(|| {
             let scripts = prepared.sources.iter().take(prepared.scripts);
             let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
-            archive.store(about, &digest, &heard, &finished)
+            Rows::new(identity, &digest, heard, &finished)
         });
+        let row = rows.as_ref().map(Rows::digest);
+        let record = self.end_record(&finished, prepared, &sheets, row.as_deref());
+        let (record, digest) = match record {
+            Ok(sealed) => (Ok(()), sealed.map(|sealed| sealed.digest)),
+            Err(error) => (Err(error), None),
+        };
+        let stored = self.archive.as_mut().zip(rows);
+        let stored =
+            stored.map_or(Ok(()), |(archive, rows)| archive.store(&rows, digest.as_deref()));
         let verdict = finished.verdict();
         // A run is interrupted where its record or its recording cannot be written.
         let was_interrupted = verdict == Verdict::Interrupted;
@@ -238,10 +284,17 @@ impl<'a> Run<'a> {
         finished: &Finished,
         prepared: &Prepared,
         sheets: &[Sheet],
-    ) -> Result<(), Error> {
-        let Some((folder, recorder)) = &self.recorder else { return Ok(()) };
+        row: Option<&str>,
+    ) -> Result<Option<Sealed>, Error> {
+        let Some((folder, recorder)) = &self.recorder else { return Ok(None) };
         let pages = record::pages(sheets, &self.options.look.showing());
-        recorder.borrow_mut().finish(finished, prepared, pages).map_err(|error| {
+        let bound = Bound { row, key: self.key.as_ref() };
+        let sealed = recorder.borrow_mut().seal(finished, prepared, pages, &bound);
+        let ended = sealed.and_then(|sealed| {
+            sealed.iter().try_for_each(Sealed::finish)?;
+            Ok(sealed)
+        });
+        ended.map_err(|error| {
             invalid!(
                 "the record in {} is not finished, so nothing passed: {error}; what was written before \
                  is still there",

@@ -153,6 +153,28 @@ pub(crate) fn open_file(path: &Path) -> Result<File, Error> {
     File::open(path).map_err(failed)
 }
 
+/// Folders in a folder, itself included, that hold a file with one of these names; no link is followed.
+pub(crate) fn folders_with(top: &Path, names: &[&str]) -> Result<Vec<PathBuf>, Error> {
+    let mut found = Vec::new();
+    let mut waiting = vec![top.to_path_buf()];
+    while let Some(folder) = waiting.pop() {
+        let failed = |error: io::Error| {
+            invalid!("{} cannot be read: {}", folder.display(), io_reason(&error))
+        };
+        if names.iter().any(|name| folder.join(name).exists()) {
+            found.push(folder.clone());
+        }
+        for entry in std::fs::read_dir(&folder).map_err(failed)? {
+            let entry = entry.map_err(failed)?;
+            if entry.file_type().map_err(failed)?.is_dir() {
+                waiting.push(entry.path());
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
 /// Refuses a pipe, which waits for its other end, and a device, which may never end.
 pub(crate) fn refuse_pipe(path: &Path) -> Result<(), Error> {
     match special_file(path) {

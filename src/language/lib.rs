@@ -76,12 +76,12 @@ pub use session::live::{
 };
 pub use session::step::{Pause, Pauses, Unseen as UnseenValue};
 pub use session::{
-    FileError, Files, Finished, Mended, Prepared, Row as ListRow, Runnable, RunnableEntry,
-    SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend, prepare, prove,
-    read_image, run as run_script,
+    FileError, Files, Finished, Mended, Prepared, RETEST_RULES, Row as ListRow, Runnable,
+    RunnableEntry, SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend,
+    prepare, prove, read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
-pub use station::{GaugeFile, GaugeStudy, Station, StationError, TimeLimit};
+pub use station::{GaugeFile, GaugeStudy, Looks, Station, StationError, TimeLimit};
 pub use statistics::capability::{cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,

@@ -5,10 +5,12 @@
 mod deadline;
 mod finite;
 mod gauge;
+mod looks;
 mod waiting;
 
 pub use deadline::TimeLimit;
 pub use gauge::{GaugeFile, GaugeStudy};
+pub use looks::Looks;
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
@@ -22,6 +24,7 @@ use spintrue_head::{
 };
 use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use thiserror::Error;
@@ -96,6 +99,7 @@ pub struct Station {
     held: Option<(f64, Looker)>,
     /// Longest time in s between two looks while time is let pass.
     sampled: Option<f64>,
+    looks: Rc<Looks>,
     /// Digits of the gauge along and across, as readings told them last; not numbers before.
     pub(crate) gauge_digits: [f64; 2],
     /// What the file of the gauge says.
@@ -126,6 +130,7 @@ impl Station {
             called: false,
             held: None,
             sampled: None,
+            looks: Rc::default(),
             gauge_digits: [f64::NAN; 2],
             gauge_file: None,
             trims_in_force: None,
@@ -501,9 +506,12 @@ impl Station {
         if !self.armed {
             return Ok(());
         }
+        let outer = self.begin_look();
         let answer = self.link().call(&Call::Status);
         self.looked = self.last_now;
-        self.judge(&answer)
+        let judged = self.judge(&answer);
+        self.end_look(outer, judged.is_err());
+        judged
     }
 
     /// While armed: disarms where lock, interlock or the answer to a look at the status is lost.

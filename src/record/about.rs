@@ -3,6 +3,7 @@
 
 use crate::disk::{Disk, resolve};
 use crate::record::data::{Identity, SourceDigest};
+use crate::record::manifest::canonical_digest;
 use crate::terminal::facts::facts;
 use spintrue_head::Description;
 use spintrue_language::{Files, Prepared, SCRIPT_SOURCE, longest_text};
@@ -12,13 +13,17 @@ use std::collections::HashSet;
 pub(crate) struct About {
     pub script: String,
     pub head: Description,
-    /// Address of the head, unless it is simulated or replayed here.
-    pub address: Option<String>,
+    /// Address of the head.
+    pub address: String,
+    /// The head is neither simulated nor replayed here.
+    pub elsewhere: bool,
     pub seed: u64,
     /// Faults of a simulated head, and when they strike.
     pub faults: Vec<String>,
     /// Name of the operator.
     pub operator: Option<String>,
+    /// What else takes part, by its name, such as the station.
+    pub named: Vec<(String, String)>,
     /// Name and value of each param.
     pub params: Vec<(String, String)>,
     /// Longest head time in s that the run can take, where a bound is known.
@@ -65,6 +70,33 @@ impl Again<'_> {
     }
 }
 
+/// The commit that the program was built from, where it was built in a repository.
+const COMMIT: Option<&str> = option_env!("SPINTRUE_COMMIT");
+
+/// Names that the program finds out, of every run.
+pub(crate) const FOUND_NAMES: [&str; 5] = ["address", "description", "clock", "host", "commit"];
+
+/// What takes part in a run: what options name, then what the program knows.
+fn named(about: &About) -> Vec<(String, String)> {
+    let description = serde_json::to_value(&about.head).unwrap_or_default();
+    let clock = match (about.replay, about.head.simulated) {
+        (true, _) => "of the recording",
+        (_, true) if !about.elsewhere => "virtual, of the simulated head",
+        _ => "of the head",
+    };
+    let host = gethostname::gethostname().to_string_lossy().into_owned();
+    let system = std::env::consts::OS;
+    let own = [
+        about.address.clone(),
+        canonical_digest(&description),
+        format!("head time: {clock}; time of day: system clock of the host, UTC"),
+        format!("{host} ({system})"),
+        COMMIT.unwrap_or("unknown").to_string(),
+    ];
+    let own = FOUND_NAMES.into_iter().map(str::to_string).zip(own);
+    about.named.iter().cloned().chain(own).collect()
+}
+
 /// Identity of a run that starts now.
 pub(crate) fn identity(about: &About, prepared: &Prepared) -> Identity {
     let head = &about.head;
@@ -108,6 +140,7 @@ pub(crate) fn identity(about: &About, prepared: &Prepared) -> Identity {
         again,
         params: about.params.clone(),
         operator: about.operator.clone(),
+        named: named(about),
         started: format!("{:.3}", jiff::Timestamp::now()),
         at_most: about.at_most.map(longest_text),
         head: facts(head),

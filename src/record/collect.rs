@@ -59,7 +59,7 @@ impl Collector {
     fn entry(&mut self, time: f64, text: &str, is_note: bool) {
         let mut short: String = text.chars().take(MAX_TEXT).collect();
         if short.len() < text.len() {
-            short.push_str("… (whole in events.jsonl)");
+            short.push_str("… (whole in events.jsonl.gz)");
         }
         self.record.log.push(LogLine { is_note, time, text: short });
     }

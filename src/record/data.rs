@@ -5,7 +5,7 @@ use crate::record::curve::Curve;
 use crate::record::holds::HeldRow;
 use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
 use spintrue_language::{Banding, Finished, Outcome, PlotOf, Shown, SourceMap};
@@ -41,12 +41,20 @@ pub(crate) struct Identity {
     pub params: Vec<(String, String)>,
     /// Name of the operator, if given.
     pub operator: Option<String>,
+    /// What else took part, by its name: station, fixture, gauge, host, the address of the head and so on.
+    #[serde(serialize_with = "object")]
+    pub named: Vec<(String, String)>,
     /// When it started, by RFC 3339.
     pub started: String,
     /// The longest time that it could take, in words.
     pub at_most: Option<String>,
     /// The description of the head, in groups of names and values.
     pub head: Vec<(String, Vec<(String, String)>)>,
+}
+
+/// Names and values as an object.
+fn object<S: Serializer>(pairs: &[(String, String)], to: S) -> Result<S::Ok, S::Error> {
+    to.collect_map(pairs.iter().map(|(name, value)| (name, value)))
 }
 
 /// A source file of the run.

@@ -1,4 +1,4 @@
-//! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl` holds.
+//! The events of a run as JSON objects, one a line: what `run --json` prints and `events.jsonl.gz` holds.
 
 use crate::record::about::About;
 use serde_json::{Map, Value, json};
@@ -19,7 +19,8 @@ pub(crate) fn start(about: &About) -> Value {
     });
     if let Value::Object(head) = &mut head {
         head.extend(about.replay.then(|| ("replay".to_string(), json!(true))));
-        head.extend(about.address.iter().map(|address| ("address".to_string(), json!(address))));
+        let elsewhere = about.elsewhere.then(|| ("address".to_string(), json!(about.address)));
+        head.extend(elsewhere);
     }
     json!({
         "event": "start",

@@ -4,10 +4,11 @@
 use crate::disk::unwritten;
 use crate::error::{Error, invalid};
 use crate::record::manifest::{FileDigest, hexadecimal};
+use flate2::{Compression, GzBuilder};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File};
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -22,12 +23,40 @@ lines.csv and tables hold what was known until then, and the last line of each m
 /// The manifest.
 pub(crate) const MANIFEST: &str = "record.json";
 
+/// The signature of the manifest, where there is one.
+pub(crate) const SIGNATURE: &str = "record.json.sig";
+
+/// The end of the name of a compressed file (gzip, RFC 1952).
+pub(super) const PACKED: &str = ".gz";
+
 /// A folder that is being filled.
 pub(super) struct Folder {
     path: PathBuf,
     files: BTreeMap<String, FileDigest>,
     /// Files that are written and not yet known to be on the disk: path, and the final name.
     written: Vec<(File, PathBuf, Option<PathBuf>)>,
+    /// Files that grew during the run, once they are compressed.
+    grown: Vec<PathBuf>,
+}
+
+/// A file that is digested as it is written.
+struct Digesting {
+    file: BufWriter<File>,
+    hash: Sha256,
+    bytes: u64,
+}
+
+impl Write for Digesting {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let written = self.file.write(bytes)?;
+        self.hash.update(bytes.get(..written).unwrap_or_default());
+        self.bytes += written as u64;
+        Ok(written)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
 }
 
 /// A file that is written line by line.
@@ -64,8 +93,12 @@ impl Folder {
         let marked = File::create_new(&mark);
         let written = marked.and_then(|mut file| file.write_all(MARK_TEXT.as_bytes()));
         written.map_err(|error| unwritten(&mark, &error))?;
-        let folder =
-            Folder { path: path.to_path_buf(), files: BTreeMap::new(), written: Vec::new() };
+        let folder = Folder {
+            path: path.to_path_buf(),
+            files: BTreeMap::new(),
+            written: Vec::new(),
+            grown: Vec::new(),
+        };
         sync(path)?;
         if let Some(parent) = path.parent() {
             sync(if parent.as_os_str().is_empty() { Path::new(".") } else { parent })?;
@@ -91,22 +124,50 @@ impl Folder {
         Ok(())
     }
 
-    /// Writes a whole file under another name, until it is on the disk.
-    pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), Error> {
-        self.write(name, text)?;
-        let sha256 = hexadecimal(&Sha256::digest(text.as_bytes()));
-        self.files.insert(name.to_string(), FileDigest { bytes: text.len() as u64, sha256 });
+    /// Ends such a file and compresses it: it gets the name with [`PACKED`], and goes when the record is sealed.
+    pub(super) fn end_packed(&mut self, mut stream: Stream) -> Result<(), Error> {
+        stream.flush()?;
+        let path = self.path.join(&stream.name);
+        let name = format!("{}{PACKED}", stream.name);
+        let mut plain = File::open(&path).map_err(|error| unwritten(&path, &error))?;
+        self.write(&name, |file| {
+            let mut packed = GzBuilder::new().write(file, Compression::best());
+            io::copy(&mut plain, &mut packed)?;
+            packed.finish().map(drop)
+        })?;
+        self.grown.push(path);
         Ok(())
     }
 
-    fn write(&mut self, name: &str, text: &str) -> Result<(), Error> {
+    /// Compresses a whole text.
+    pub(super) fn put_packed(&mut self, name: &str, text: &str) -> Result<(), Error> {
+        self.write(&format!("{name}{PACKED}"), |file| {
+            let mut packed = GzBuilder::new().write(file, Compression::best());
+            packed.write_all(text.as_bytes())?;
+            packed.finish().map(drop)
+        })
+    }
+
+    /// Writes a whole file under another name, until it is on the disk.
+    pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), Error> {
+        self.write(name, |file| file.write_all(text.as_bytes()))
+    }
+
+    fn write(
+        &mut self,
+        name: &str,
+        fill: impl FnOnce(&mut Digesting) -> io::Result<()>,
+    ) -> Result<(), Error> {
         let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
-        let file = File::create(&part).and_then(|mut file| {
-            file.write_all(text.as_bytes())?;
-            Ok(file)
+        let file = File::create(&part).and_then(|file| {
+            let mut file = Digesting { file: BufWriter::new(file), hash: Sha256::new(), bytes: 0 };
+            fill(&mut file)?;
+            let Digesting { file, hash, bytes } = file;
+            Ok((file.into_inner()?, FileDigest { bytes, sha256: hexadecimal(&hash.finalize()) }))
         });
         match file {
-            Ok(file) => {
+            Ok((file, digest)) => {
+                self.files.insert(name.to_string(), digest);
                 self.written.push((file, part, Some(path)));
                 Ok(())
             }
@@ -129,11 +190,17 @@ impl Folder {
         &self.files
     }
 
-    /// Writes the manifest, waits until everything is on the disk, and gives each file its name,
-    /// the manifest last. Only the mark is left to remove.
-    pub(super) fn seal(mut self, manifest: &str) -> Result<(), Error> {
-        self.write(MANIFEST, manifest)?;
-        self.settle()
+    /// Writes the manifest with its signature, waits until everything is on the disk, and gives each file its
+    /// name, the manifest last. Only the mark is left to remove.
+    pub(super) fn seal(mut self, manifest: &str, signature: Option<&[u8]>) -> Result<(), Error> {
+        if let Some(signature) = signature {
+            self.write(SIGNATURE, |file| file.write_all(signature))?;
+        }
+        self.write(MANIFEST, |file| file.write_all(manifest.as_bytes()))?;
+        self.settle()?;
+        self.grown
+            .iter()
+            .try_for_each(|path| fs::remove_file(path).map_err(|error| unwritten(path, &error)))
     }
 
     /// Waits until everything is on the disk, and gives each file its name; the last one only if all

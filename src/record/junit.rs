@@ -27,6 +27,7 @@ pub(crate) fn junit(record: &Record, end: &End<'_>) -> Result<String, SeError> {
         ("started", Some(identity.started.clone())),
     ];
     let known = known.into_iter().filter_map(|(name, value)| Some((name.to_string(), value?)));
+    let known = known.chain(identity.named.iter().cloned());
     let faults = identity.faults.iter().map(|fault| ("fault on purpose", fault));
     let provoked = identity.provoked.iter().map(|fault| ("provoked by the script", fault));
     let faults = faults.chain(provoked).map(|(name, fault)| (name.to_string(), fault.clone()));

@@ -1,9 +1,10 @@
 //! `record.json`: what the record is of, and a digest of every file and of itself.
 //!
-//! The digests show accidental and careless changes. They have no key: a record with recomputed digests is
-//! not detected.
+//! The digests show accidental and careless changes. A record with recomputed digests is detected only by
+//! its signature, or by an archive that holds its digest.
 
 use crate::record::data::Identity;
+use crate::record::signature::PublicKey;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
@@ -12,8 +13,8 @@ use std::collections::BTreeMap;
 /// The value of `format`.
 pub(crate) const FORMAT: &str = "spintrue record";
 
-/// Version of the format.
-pub(crate) const VERSION: u64 = 1;
+/// Version of the format. The first one had no compressed files and digested keys in the order of their bytes.
+pub(crate) const VERSION: u64 = 2;
 
 /// A file of the record.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -33,6 +34,12 @@ pub(crate) struct Manifest {
     pub verdict: String,
     /// Serial number of the head.
     pub serial: String,
+    /// Digest of `record.json`.
+    pub digest: String,
+    /// Digest of the archive's row of the run, where there is one.
+    pub row: Option<String>,
+    /// The key whose signature belongs to the record.
+    pub signed_by: Option<PublicKey>,
 }
 
 /// Why `record.json` cannot be relied on.
@@ -49,9 +56,11 @@ pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// SHA-256 of the canonical form: sorted keys, no blanks between the tokens, UTF-8.
-fn digest(sorted: &Value) -> String {
-    hexadecimal(&Sha256::digest(sorted.to_string().as_bytes()))
+/// SHA-256 of the canonical form of RFC 8785.
+pub(crate) fn canonical_digest(value: &Value) -> String {
+    // Of what is no number, text or list of such, JSON has nothing to write.
+    let canonical = serde_json_canonicalizer::to_vec(value).unwrap_or_default();
+    hexadecimal(&Sha256::digest(&canonical))
 }
 
 /// The text of the file for people to read: two blanks a level, a line feed at its end.
@@ -60,13 +69,14 @@ fn text(sorted: &Value) -> String {
 }
 
 impl Manifest {
-    /// The text of `record.json`.
+    /// The text of `record.json`, and its digest.
     pub(crate) fn written(
         identity: &Identity,
-        verdict: &str,
-        exit_code: u8,
+        (verdict, exit_code): (&str, u8),
         files: &BTreeMap<String, FileDigest>,
-    ) -> String {
+        row: Option<&str>,
+        signed_by: Option<&PublicKey>,
+    ) -> (String, String) {
         let mut value = json!({
             "format": FORMAT,
             "version": VERSION,
@@ -74,14 +84,15 @@ impl Manifest {
             "verdict": verdict,
             "exit_code": exit_code,
             "files": files,
+            "archive_row": row,
+            "signed_by": signed_by.map(PublicKey::text),
         });
-        value.sort_all_objects();
-        let digest = digest(&value);
+        let digest = canonical_digest(&value);
         if let Some(fields) = value.as_object_mut() {
-            fields.insert("digest".to_string(), Value::String(digest));
+            fields.insert("digest".to_string(), json!(digest));
         }
         value.sort_all_objects();
-        text(&value)
+        (text(&value), digest)
     }
 
     /// Reads `record.json` and checks its own digest.
@@ -97,14 +108,12 @@ impl Manifest {
         if value.get("format").and_then(Value::as_str) != Some(FORMAT) {
             return Err(shape("not a record of spintrue: `format` is missing or different"));
         }
-        match value.get("version").and_then(Value::as_u64) {
-            Some(VERSION) => {}
-            Some(other) => {
-                return Err(ManifestError::Newer(format!(
-                    "record.json has version {other} of the format; this program reads version {VERSION}"
-                )));
-            }
-            None => return Err(shape("`version` is no whole number")),
+        let version = value.get("version").and_then(Value::as_u64);
+        let version = version.ok_or_else(|| shape("`version` is no whole number"))?;
+        if version > VERSION {
+            return Err(ManifestError::Newer(format!(
+                "record.json has version {version} of the format; this program reads up to version {VERSION}"
+            )));
         }
         value.sort_all_objects();
         let altered = |how: &str| changed(format!("record.json was changed: {how}"));
@@ -113,8 +122,14 @@ impl Manifest {
         }
         let said = value.as_object_mut().and_then(|fields| fields.remove("digest"));
         let Some(Value::String(said)) = said else { return Err(shape("`digest` is no text")) };
-        value.sort_all_objects();
-        if digest(&value) != said {
+        let digest = match version {
+            1 => {
+                value.sort_all_objects();
+                hexadecimal(&Sha256::digest(value.to_string().as_bytes()))
+            }
+            _ => canonical_digest(&value),
+        };
+        if digest != said {
             return Err(altered("its digest does not fit it"));
         }
         let files = value.get("files").cloned().unwrap_or_default();
@@ -129,7 +144,15 @@ impl Manifest {
         };
         let (verdict, serial) =
             (named("/verdict", "verdict")?, named("/identity/serial", "identity.serial")?);
-        Ok(Manifest { files, verdict, serial })
+        let row = value.get("archive_row").and_then(Value::as_str).map(str::to_string);
+        let signed_by = match value.get("signed_by") {
+            Some(Value::String(key)) => match PublicKey::from_text(key) {
+                Some(key) => Some(key),
+                None => return Err(shape("`signed_by` is no public key for Ed25519")),
+            },
+            _ => None,
+        };
+        Ok(Manifest { files, verdict, serial, digest, row, signed_by })
     }
 }
 
@@ -147,7 +170,7 @@ mod tests {
     fn written() -> String {
         let file = FileDigest { bytes: 3, sha256: "00".repeat(32) };
         let files = BTreeMap::from([("lines.csv".to_string(), file)]);
-        Manifest::written(&Identity::default(), "passed", 0, &files)
+        Manifest::written(&Identity::default(), ("passed", 0), &files, None, None).0
     }
 
     #[test]

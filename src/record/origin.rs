@@ -2,8 +2,9 @@
 
 use serde::Deserialize;
 use serde_json::Value;
+use std::collections::BTreeMap;
 
-/// Where the numbers of a run come from.
+/// Where the numbers of a run come from, and who and what took part.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(default)]
 pub(crate) struct Origin {
@@ -17,6 +18,9 @@ pub(crate) struct Origin {
     pub faults: Vec<String>,
     /// Faults that the script provoked; none where an older version did not record them.
     pub provoked: Option<Vec<String>>,
+    pub operator: Option<String>,
+    /// What else took part, by its name; empty where an older version did not record it.
+    pub named: BTreeMap<String, String>,
 }
 
 impl Origin {

@@ -1,6 +1,8 @@
-//! Reads `events.jsonl` of a record, finished or not, line by line and up to a limit.
+//! Reads the events of a record, finished or not, line by line and up to a limit: `events.jsonl.gz`, or
+//! `events.jsonl` of a run that goes on or of an older version.
 
 use crate::error::{Error, invalid};
+use flate2::read::MultiGzDecoder;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use spintrue_head::{io_reason, parse_quantity, visible_line};
@@ -13,8 +15,9 @@ use std::path::Path;
 use std::rc::Rc;
 use std::sync::Arc;
 
-/// The file that is read.
+/// The file that is read, and where it is compressed.
 const FILE: &str = "events.jsonl";
+const PACKED_FILE: &str = "events.jsonl.gz";
 
 /// Most checks, answers and values that are kept.
 const MAX_ITEMS: usize = 10_000;
@@ -149,7 +152,9 @@ impl Unmet {
 
 /// Reads the events of a record.
 pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
-    let path = folder.join(FILE);
+    let packed = folder.join(PACKED_FILE);
+    let is_packed = packed.symlink_metadata().is_ok();
+    let path = if is_packed { packed } else { folder.join(FILE) };
     let failed = |error: std::io::Error| match error.kind() {
         ErrorKind::NotFound => invalid!("there is no {}", path.display()),
         _ => invalid!("{} cannot be read: {}", path.display(), io_reason(&error)),
@@ -158,12 +163,22 @@ pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
     if !path.metadata().map_err(failed)?.is_file() {
         return Err(invalid!("{} is no plain file", path.display()));
     }
-    let mut file = BufReader::with_capacity(1 << 16, File::open(&path).map_err(failed)?);
+    let file = File::open(&path).map_err(failed)?;
+    let file: Box<dyn Read> =
+        if is_packed { Box::new(MultiGzDecoder::new(file)) } else { Box::new(file) };
+    let mut file = BufReader::with_capacity(1 << 16, file);
     let mut kept = Events::default();
     let mut line = Vec::new();
     loop {
         line.clear();
-        let read = file.by_ref().take(MAX_LINE).read_until(b'\n', &mut line).map_err(failed)?;
+        let read = match file.by_ref().take(MAX_LINE).read_until(b'\n', &mut line) {
+            // What was cut off or edited is read as far as it goes.
+            Err(_) if is_packed => {
+                kept.cut_short = true;
+                return Ok(kept);
+            }
+            read => read.map_err(failed)?,
+        };
         if read == 0 {
             return Ok(kept);
         }

@@ -2,14 +2,16 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::record::about::{About, identity};
+use crate::record::about::About;
 use crate::record::collect::{Collector, LINES_HEADER};
-use crate::record::data::{End, Page};
+use crate::record::data::{End, Identity, Page};
 use crate::record::events;
-use crate::record::folder::{Folder, Stream, unmark};
+use crate::record::folder::{Folder, Stream, sync, unmark};
 use crate::record::html::page;
 use crate::record::junit::junit;
+use crate::record::looks::Watched;
 use crate::record::manifest::Manifest;
+use crate::record::signature::PrivateKey;
 use crate::record::sources::sources;
 use crate::record::tables::Tables;
 use crate::record::tap::tap;
@@ -17,7 +19,7 @@ use crate::record::values::{answers, values};
 use serde::Serialize;
 use serde_json::{Value, json};
 use spintrue_head::{CallListener, Heard};
-use spintrue_language::{Event, Finished, Observer, Prepared, SourceMap};
+use spintrue_language::{Event, Finished, Looks, Observer, Prepared, SourceMap};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -40,6 +42,40 @@ pub(crate) struct Recorder {
     /// Stops the run.
     stop: Arc<AtomicBool>,
     at_most: Option<f64>,
+    watched: Watched,
+    /// Head time in s at which a wait was told last, and the time that it had waited.
+    waited: (f64, f64),
+}
+
+/// Longest head time in s for which nothing is told of a wait.
+const MAX_SILENCE: f64 = 10.0;
+
+/// What a record is bound to.
+#[derive(Default)]
+pub(crate) struct Bound<'a> {
+    /// Digest of the archive's row of the run.
+    pub row: Option<&'a str>,
+    /// The key that signs it.
+    pub key: Option<&'a PrivateKey>,
+}
+
+/// A record with all its files, and its mark.
+pub(crate) struct Sealed {
+    path: PathBuf,
+    /// Digest of `record.json`.
+    pub digest: String,
+}
+
+impl Sealed {
+    /// Waits until the names of its files are on the disk.
+    pub(crate) fn sync(&self) -> Result<(), Error> {
+        sync(&self.path)
+    }
+
+    /// Removes the mark: the record counts as finished.
+    pub(crate) fn finish(&self) -> Result<(), Error> {
+        unmark(&self.path)
+    }
 }
 
 struct Files {
@@ -71,12 +107,17 @@ impl Recorder {
         Recorder { stop, ..Recorder::default() }
     }
 
+    /// Sets what tells which calls are looks; without it every call is written.
+    pub(crate) fn set_looks(&mut self, looks: Rc<Looks>) {
+        self.watched.set_looks(looks);
+    }
+
     /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
         path: &Path,
         about: &About,
-        prepared: &Prepared,
+        identity: Identity,
     ) -> Result<(), Error> {
         let folder = Folder::take(path)?;
         let events = folder.stream("events.jsonl")?;
@@ -85,7 +126,7 @@ impl Recorder {
         self.files = Some(Files { folder, events, lines, tables: Tables::default() });
         self.at_most = about.at_most;
         self.eager = !about.head.simulated;
-        self.collector.start(identity(about, prepared));
+        self.collector.start(identity);
         self.line(&events::start(about));
         for heard in std::mem::take(&mut self.early) {
             self.heard(&heard);
@@ -107,7 +148,9 @@ impl Recorder {
     }
 
     fn line(&mut self, value: &Value) {
+        let decided = self.watched.decided();
         self.with(|files| {
+            files.events.write(&decided)?;
             files.events.write(format!("{value}\n").as_bytes())?;
             files.flush()
         });
@@ -119,6 +162,7 @@ impl Recorder {
             self.with(|files| files.tables.add(&files.folder, label, shown));
         }
         let value = match event {
+            Event::Progress { elapsed, .. } if !self.is_news(time, *elapsed) => None,
             Event::Progress { text, elapsed, limit } => Some(json!({
                 "event": "waiting", "time": time, "text": text.as_ref(),
                 "elapsed": elapsed, "limit": limit,
@@ -130,29 +174,28 @@ impl Recorder {
         }
     }
 
-    /// Ends the record: writes the other files and removes the mark. Fails where something could not be
-    /// written, now or before.
-    pub(crate) fn finish(
-        &mut self,
-        finished: &Finished,
-        prepared: &Prepared,
-        pages: Vec<Page>,
-    ) -> Result<(), Error> {
-        match self.seal(finished, prepared, pages)? {
-            Some(path) => unmark(&path),
-            None => Ok(()),
-        }
+    /// Whether a wait that goes on is to be told: when it begins, and from time to time.
+    fn is_news(&mut self, time: f64, elapsed: f64) -> bool {
+        let (told, waited) = self.waited;
+        let is_news = elapsed <= waited || time - told >= MAX_SILENCE;
+        self.waited = if is_news { (time, elapsed) } else { (told, elapsed) };
+        is_news
     }
 
     /// Writes all files and leaves the mark, for a caller that has more to do before the record counts
-    /// as finished. Returns the folder, where one was started.
+    /// as finished. Fails where something could not be written, now or before.
     pub(crate) fn seal(
         &mut self,
         finished: &Finished,
         prepared: &Prepared,
         pages: Vec<Page>,
-    ) -> Result<Option<PathBuf>, Error> {
-        self.line(&events::end(finished, prepared, self.at_most));
+        bound: &Bound<'_>,
+    ) -> Result<Option<Sealed>, Error> {
+        let mut end = events::end(finished, prepared, self.at_most);
+        if let Some(end) = end.as_object_mut() {
+            end.insert("looks_left_out".to_string(), json!(self.watched.left_out));
+        }
+        self.line(&end);
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
@@ -161,23 +204,28 @@ impl Recorder {
         };
         self.collector.end(finished, &prepared.sources, pages);
         let (record, end) = (self.collector.record(), End::new(finished, &prepared.sources));
-        folder.end(events)?;
-        folder.end(lines)?;
+        folder.end_packed(events)?;
+        folder.end_packed(lines)?;
         tables.into_files().try_for_each(|table| folder.end(table))?;
         folder.put("values.toml", &values(record).map_err(|e| invalid!("{e}"))?)?;
         if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
             folder.put("answers.toml", &answers)?;
         }
-        folder.put("sources.json", &sources(&record.identity))?;
+        folder.put_packed("sources.json", &sources(&record.identity))?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
         folder.put("results.tap", &tap(record, &end))?;
         folder.put("report.html", &page(record, &end))?;
         let verdict = finished.verdict();
         let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
-        let manifest = Manifest::written(&record.identity, &word, code, folder.files());
+        let Bound { row, key } = bound;
+        let public = key.map(PrivateKey::public);
+        let files = folder.files();
+        let (manifest, digest) =
+            Manifest::written(&record.identity, (&word, code), files, *row, public.as_ref());
         let path = folder.path().to_path_buf();
-        folder.seal(&manifest)?;
-        Ok(Some(path))
+        let signature = key.map(|key| key.sign(manifest.as_bytes()));
+        folder.seal(&manifest, signature.as_ref().map(|bytes| bytes.as_slice()))?;
+        Ok(Some(Sealed { path, digest }))
     }
 }
 
@@ -193,9 +241,10 @@ impl CallListener for Recorder {
         let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
         line.push(b'\n');
         let eager = self.eager;
+        let lines = self.watched.take(heard, &line);
         self.with(|files| {
             written.map_err(|e| invalid!("{e}"))?;
-            files.events.write(&line)?;
+            files.events.write(&lines)?;
             if let Some(row) = row {
                 files.lines.write(row.as_bytes())?;
             }

@@ -22,7 +22,7 @@ pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
     let left_out = record.recorded.left_out;
     let mut text = "# Recorded values, exact and in SI units.\n".to_string();
     if left_out > 0 {
-        text.push_str(&format!("# {left_out} further values are in events.jsonl only.\n"));
+        text.push_str(&format!("# {left_out} further values are in events.jsonl.gz only.\n"));
     }
     let mut file = Table::new();
     if !record.params.is_empty() {
@@ -55,7 +55,7 @@ pub(crate) fn answers(record: &Record) -> Result<Option<String>, toml::ser::Erro
         .to_string();
     if answered.left_out > 0 {
         let more = answered.left_out;
-        text.push_str(&format!("# {more} further answers are in events.jsonl only.\n"));
+        text.push_str(&format!("# {more} further answers are in events.jsonl.gz only.\n"));
     }
     text.push_str(&toml::to_string(&answers)?);
     Ok(Some(text))

@@ -2,9 +2,10 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::record::folder::{MANIFEST, MARK};
+use crate::record::folder::{MANIFEST, MARK, SIGNATURE};
 use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
 use crate::record::read::read;
+use crate::record::signature::SIGNATURE_BYTES;
 use sha2::{Digest, Sha256};
 use spintrue_head::io_reason;
 use std::fs::{self, File};
@@ -20,7 +21,7 @@ pub(crate) enum State {
     /// It was changed; how.
     Changed(Vec<String>),
     /// It is complete and unchanged.
-    Whole(Manifest),
+    Whole(Box<Manifest>),
 }
 
 /// Compares every file of a record with its digest.
@@ -41,7 +42,7 @@ pub(crate) fn examine(folder: &Path) -> State {
         });
         return State::Unfinished(format!("the run goes on or was cut off; {events}"));
     }
-    if !manifest.exists() && folder.join("events.jsonl").exists() {
+    if !manifest.exists() && read(folder).is_ok() {
         return State::Changed(vec![format!("{MANIFEST} is missing")]);
     }
     if !manifest.exists() {
@@ -52,7 +53,7 @@ pub(crate) fn examine(folder: &Path) -> State {
             let why = format!("{MARK} is there: the record was never finished");
             State::Changed(vec![why])
         }
-        Ok(manifest) => State::Whole(manifest),
+        Ok(manifest) => State::Whole(Box::new(manifest)),
         Err(State::Changed(mut wrong)) if unfinished => {
             wrong.push(format!("{MARK} is there: the record was never finished"));
             State::Changed(wrong)
@@ -80,11 +81,23 @@ pub(crate) fn held(folder: &Path) -> Result<Manifest, State> {
     for (file, known) in &manifest.files {
         wrong.extend(differs(&folder.join(file), known).map(|why| format!("{file} {why}")));
     }
+    if let Some(key) = &manifest.signed_by
+        && !signature(&folder.join(SIGNATURE)).is_some_and(|s| key.verifies(text.as_bytes(), &s))
+    {
+        wrong.push(format!("{SIGNATURE} is no signature of {MANIFEST} by the key named there"));
+    }
     match added(folder, &manifest) {
         Ok(added) => wrong.extend(added),
         Err(error) => wrong.push(format!("the folder cannot be read: {}", io_reason(&error))),
     }
     if wrong.is_empty() { Ok(manifest) } else { Err(State::Changed(wrong)) }
+}
+
+/// The bytes of a signature; none where there is no such file.
+fn signature(path: &Path) -> Option<Vec<u8>> {
+    let data = fs::symlink_metadata(path).ok()?;
+    let is_one = data.is_file() && data.len() == SIGNATURE_BYTES as u64;
+    is_one.then(|| fs::read(path).ok()).flatten()
 }
 
 /// How a file differs from the one that was written, if it does.
@@ -128,7 +141,9 @@ fn added(folder: &Path, manifest: &Manifest) -> io::Result<Vec<String>> {
     let mut added = Vec::new();
     for entry in fs::read_dir(folder)? {
         let name = entry?.file_name().to_string_lossy().into_owned();
-        if !manifest.files.contains_key(&name) && name != MANIFEST && name != MARK {
+        let is_signature = name == SIGNATURE && manifest.signed_by.is_some();
+        if !manifest.files.contains_key(&name) && name != MANIFEST && name != MARK && !is_signature
+        {
             added.push(format!("{name} was added"));
         }
     }

@@ -11,6 +11,7 @@ mod memory;
 pub(crate) mod operator;
 pub(crate) mod options;
 mod recording;
+mod retest;
 
 pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
@@ -18,6 +19,7 @@ pub(crate) use address::{
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
+pub(crate) use retest::{Attempt, Retest, passed};
 
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;
@@ -155,10 +157,12 @@ impl Stage {
         About {
             script: script.to_string(),
             head: self.head.clone(),
-            address: None,
+            address: String::new(),
+            elsewhere: false,
             seed: self.seed,
             faults: self.faults.clone(),
             operator: None,
+            named: Vec::new(),
             params: params.map(|p| (p.name.to_string(), p.text.clone())).collect(),
             at_most,
             replay: self.replay.is_some(),

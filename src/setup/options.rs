@@ -2,11 +2,13 @@
 
 use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
+use crate::record::{FOUND_NAMES, PrivateKey};
 use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
 use clap::{ArgGroup, Args};
-use spintrue_head::{Dimension, parse_quantity};
+use spintrue_head::{Dimension, is_hidden, parse_quantity};
 use spintrue_language::{Diagnostic, Effect, Given, Prepared};
+use std::collections::HashSet;
 use std::path::PathBuf;
 
 // The head that a command uses.
@@ -126,6 +128,76 @@ pub(crate) struct Archiving {
     /// Name of the operator, for the record and the archive
     #[arg(long, value_name = "NAME", requires = "kept")]
     pub operator: Option<String>,
+    /// What else takes part, for the record and the archive, such as station=S3, fixture=F-12 or
+    /// gauge=G-7. May be repeated
+    #[arg(long, value_name = "NAME=VALUE", requires = "kept", value_parser = named)]
+    pub identity: Vec<(String, String)>,
+    /// Test a head again that was tested before, for this reason; the table [retest] of a data sheet may
+    /// limit how often, by whom and after what
+    #[arg(long, value_name = "REASON", requires = "kept", value_parser = reason)]
+    pub retest: Option<String>,
+    /// Sign the record with this private key for Ed25519 (see docs/records.md)
+    #[arg(long, value_name = "KEY.pem", requires = "record")]
+    pub sign: Option<PathBuf>,
+}
+
+impl Archiving {
+    /// What takes part by its name, each name once.
+    pub(crate) fn named(&self) -> Result<Vec<(String, String)>, Error> {
+        let mut seen = HashSet::new();
+        match self.identity.iter().find(|(name, _)| !seen.insert(name)) {
+            Some((name, _)) => {
+                Err(invalid!("`--identity {name}=...` is given twice: leave one out"))
+            }
+            None => Ok(self.identity.clone()),
+        }
+    }
+
+    /// The key that signs records.
+    pub(crate) fn key(&self) -> Result<Option<PrivateKey>, Error> {
+        self.sign.as_deref().map(PrivateKey::read).transpose()
+    }
+}
+
+/// Names that other options give.
+const OPTIONS: [(&str, &str); 2] = [("operator", "--operator"), ("reason", "--retest")];
+
+/// Longest name and value in characters.
+const MAX_NAMED: usize = 200;
+
+fn reason(text: &str) -> Result<String, Error> {
+    if text.trim().is_empty() || text.contains(is_hidden) || text.chars().count() > MAX_NAMED {
+        return Err(invalid!("write the reason in up to {MAX_NAMED} visible characters"));
+    }
+    Ok(text.trim().to_string())
+}
+
+/// Reads a name and its value.
+pub(crate) fn named(text: &str) -> Result<(String, String), Error> {
+    let Some((name, value)) = text.split_once('=') else {
+        return Err(invalid!("write a name and its value, such as station=S3"));
+    };
+    let is_word = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+    if name.is_empty() || !name.chars().all(is_word) {
+        return Err(invalid!(
+            "a name has small letters from a to z, digits and `_` only: `{name}` has not"
+        ));
+    }
+    if FOUND_NAMES.contains(&name) || name == "attempt" {
+        return Err(invalid!("`{name}` is found out by spintrue itself: use another name"));
+    }
+    if let Some((_, option)) = OPTIONS.into_iter().find(|(known, _)| *known == name) {
+        return Err(invalid!("`{name}` has an option of its own: `{option} {value}`"));
+    }
+    if value.trim() != value || value.is_empty() || value.contains(is_hidden) {
+        return Err(invalid!(
+            "the value of `{name}` is empty, or has blanks around it or invisible characters"
+        ));
+    }
+    if name.len().max(value.chars().count()) > MAX_NAMED {
+        return Err(invalid!("`{name}` or its value is longer than {MAX_NAMED} characters"));
+    }
+    Ok((name.to_string(), value.to_string()))
 }
 
 // A recording of every call.

@@ -16,13 +16,13 @@ archive = sqlite3.connect(f"file:{work}/archive.sqlite?mode=ro", uri=True)
 archive.row_factory = sqlite3.Row
 assert archive.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
 assert archive.execute("PRAGMA foreign_key_check").fetchall() == []
-assert archive.execute("PRAGMA user_version").fetchone()[0] == 3
+assert archive.execute("PRAGMA user_version").fetchone()[0] == 4
 
 runs = [json.loads(line) for line in open(f"{work}/runs.jsonl", encoding="utf-8")]
 assert len(runs) == 30, len(runs)
 compared = 0
 for run in runs:
-    for table in ("params", "checks", "quantities"):
+    for table in ("identity", "params", "checks", "quantities"):
         rows = archive.execute(f"SELECT * FROM {table} WHERE run = ? ORDER BY place", (run["id"],))
         rows = rows.fetchall()
         assert len(rows) == len(run[table]) > 0, table

@@ -11,6 +11,7 @@ The rules are those of `spintrue builtins test_line`. Where that leaves a choice
 - A facet whose scatter has a chance below that of 4 sigma under Fisher's distribution keeps its own.
 """
 
+import gzip
 import itertools
 import json
 import math
@@ -55,7 +56,7 @@ def plain(value):
 def read(path):
     run, exposed, batch = Run(), None, None
     trims = []
-    for text in (path / "events.jsonl").read_text().splitlines():
+    for text in gzip.decompress((path / "events.jsonl.gz").read_bytes()).decode().splitlines():
         event = json.loads(text)
         if event["event"] == "recorded":
             run.recorded[event["name"]] = plain(event["value"]), len(run.batches)

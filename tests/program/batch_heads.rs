@@ -1,7 +1,7 @@
 //! Batches on heads that stand somewhere: at places of their own, one after the other at one place, not
 //! there yet, and with a fixture around them.
 
-use crate::program::{Ended, command, ended, signal, started};
+use crate::program::{Ended, command, ended, recorded, signal, started};
 use crate::support::Folder;
 use crate::wire::bench::Server;
 use std::fs;
@@ -178,7 +178,7 @@ fn stopped_while_braking(command: &str, moments: &[u64]) {
     let output = ended(run);
     let told = output.all();
     assert_eq!(output.code, Some(130), "{command} {moments:?}: {told}");
-    let events = fs::read_to_string(&events).unwrap();
+    let events = recorded(&events);
     let end: serde_json::Value = serde_json::from_str(events.lines().last().unwrap()).unwrap();
     assert_eq!(end["verdict"], "interrupted", "{end}");
     let rests = moments.len() == 1;
@@ -214,7 +214,7 @@ fn a_request_to_stop_makes_the_head_safe_at_once() {
     assert_eq!(output.code, Some(130), "{told}");
     // The polygon is seen to rest, which takes some seconds.
     assert!(asked.elapsed() < Duration::from_secs(20), "{:?}", asked.elapsed());
-    let events = folder.read("out/SN-1/events.jsonl");
+    let events = recorded(folder.path("out/SN-1/events.jsonl"));
     let end = events.lines().last().unwrap();
     assert!(
         end.contains("\"laser_off\":true") && end.contains("\"verdict\":\"interrupted\""),

@@ -1,7 +1,7 @@
 //! The command line: bad input of every kind gets a clear error and the right exit code, and nothing is
 //! left moving.
 
-use crate::program::{Ended, Typing, at_root, command, ended, spintrue, started};
+use crate::program::{Ended, Typing, at_root, command, ended, recorded, spintrue, started};
 use crate::support::{Folder, root};
 use std::fs;
 use std::path::Path;
@@ -236,7 +236,7 @@ fn a_later_source_of_a_param_overrides_an_earlier_one() {
     }
     let batch = "batch s.spt --list heads.csv --record out --set @sheet.toml --set c=5mm";
     let (code, text) = ask(batch);
-    let events = folder.read("out/SIM-0001/events.jsonl");
+    let events = recorded(folder.path("out/SIM-0001/events.jsonl"));
     assert!(code == 0 && events.contains("2 mm 4 mm 5 mm"), "{text}{events}");
     let start = events.lines().next().unwrap();
     assert!(start.contains(r#""params":{"a":"2 mm","b":"4 mm","c":"5mm"}"#), "{start}");

@@ -1,7 +1,7 @@
 //! `--fixture` from outside: what is fitted to which head, what is refused and why, and runs with a
 //! device that is not there. `tests/extra/modbus.sh` tries a real one.
 
-use crate::program::{at_root, json_lines};
+use crate::program::{at_root, json_lines, recorded};
 use crate::support::{Folder, root};
 use std::net::TcpListener;
 
@@ -73,7 +73,7 @@ fn a_device_that_is_not_there_is_told_and_the_head_is_safe() {
         "laser off, mirror parked, polygon at rest (measured)",
     ];
     says(&["run", &script, "--fixture", &station, "--record", &record], 3, &words);
-    let events = folder.read("record/events.jsonl");
+    let events = recorded(folder.path("record/events.jsonl"));
     assert!(events.contains("door_open"), "the record has the call");
 }
 

@@ -1,7 +1,7 @@
 //! Questions at a terminal: the program runs under a pseudo-terminal, which the `script` command of
 //! util-linux gives it, and people are played who type nonsense, press Ctrl-C, or go away.
 
-use crate::program::spintrue;
+use crate::program::{recorded, spintrue};
 use crate::support::Folder;
 use std::fs;
 use std::io::{Read, Write};
@@ -111,7 +111,7 @@ fn nonsense_is_asked_again_with_the_reason() {
     assert!(answers.contains("\"gap at the shim\" = \"0.0012 m\""), "{answers}");
     let report = folder.read("kept/report.html");
     assert!(report.contains("Answers of the operator") && report.contains("at the terminal"));
-    let events = folder.read("kept/events.jsonl");
+    let events = recorded(folder.path("kept/events.jsonl"));
     assert_eq!(events.matches("\"event\":\"asked\"").count(), 1, "{events}");
     assert_eq!(events.matches("\"event\":\"answered\"").count(), 1, "{events}");
     // The record answers the same questions again, without an operator.

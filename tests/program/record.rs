@@ -1,21 +1,24 @@
 //! Records of runs: what is in one, what verifying finds, and that a run that is cut off leaves what was
 //! known.
 
-use crate::program::{Ended, at_root, json_lines, spintrue};
+use crate::program::{Ended, at_root, json_lines, recorded, spintrue};
 use crate::support::{Folder, names};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
+use flate2::Compression;
+use flate2::write::GzEncoder;
 use serde_json::Value;
 use std::fs;
+use std::io::Write;
 
 const FILES: [&str; 8] = [
-    "events.jsonl",
+    "events.jsonl.gz",
     "junit.xml",
-    "lines.csv",
+    "lines.csv.gz",
     "record.json",
     "report.html",
     "results.tap",
-    "sources.json",
+    "sources.json.gz",
     "values.toml",
 ];
 
@@ -43,7 +46,14 @@ fn verify(folder: &str) -> (i32, String) {
 }
 
 fn read(folder: &str, name: &str) -> String {
-    fs::read_to_string(format!("{folder}/{name}")).unwrap()
+    recorded(format!("{folder}/{name}"))
+}
+
+/// Compressed as a file of a record.
+fn packed(text: &str) -> Vec<u8> {
+    let mut packed = GzEncoder::new(Vec::new(), Compression::default());
+    packed.write_all(text.as_bytes()).unwrap();
+    packed.finish().unwrap()
 }
 
 fn events(text: &str) -> Vec<Value> {
@@ -343,6 +353,9 @@ fn redacted(junit: &str) -> String {
         if line.contains("name=\"started\"")
             || line.contains("name=\"spintrue\" value")
             || line.contains("name=\"sha256")
+            || line.contains("name=\"host\"")
+            || line.contains("name=\"commit\"")
+            || line.contains("name=\"description\"")
         {
             continue;
         }
@@ -437,12 +450,12 @@ fn what_is_no_record_of_this_program_is_told_apart() {
     let (folder, place) = failing();
     let path = format!("{place}/record.json");
     let manifest = fs::read_to_string(&path).unwrap();
-    fs::write(&path, manifest.replace("\"version\": 1", "\"version\": 2")).unwrap();
+    fs::write(&path, manifest.replace("\"version\": 2", "\"version\": 3")).unwrap();
     let (code, told) = verify(&place);
-    assert!(code == 2 && told.contains("version 2 of the format"), "{told}");
+    assert!(code == 2 && told.contains("version 3 of the format"), "{told}");
     assert!(told.contains("use a newer spintrue"), "{told}");
     let (code, told) = verify(&folder.path("failing.spt"));
-    assert!(code == 2 && told.contains("is a file: name the folder of a record"), "{told}");
+    assert!(code == 2 && told.contains("is not an archive"), "{told}");
 }
 
 fn show(folder: &str, more: &[&str]) -> (i32, String) {
@@ -507,13 +520,13 @@ fn a_record_that_is_changed_or_cut_off_is_shown_and_says_so() {
     assert_eq!(code, 0);
     insta::assert_snapshot!("failing.shown", shown(&told, &place));
     let events = read(&place, "events.jsonl");
-    fs::write(format!("{place}/events.jsonl"), events.replacen("too large", "too small", 1))
-        .unwrap();
+    let edited = packed(&events.replacen("too large", "too small", 1));
+    fs::write(format!("{place}/events.jsonl.gz"), edited).unwrap();
     let (code, told) = show(&place, &[]);
     assert_eq!(code, 1);
-    assert!(told.contains("NOT AS IT WAS WRITTEN") && told.contains("events.jsonl was changed"));
+    assert!(told.contains("NOT AS IT WAS WRITTEN") && told.contains("events.jsonl.gz was changed"));
     // Cut off in the middle of a line, and of a check that cannot be read.
-    for name in FILES.iter().filter(|name| **name != "events.jsonl") {
+    for name in FILES {
         fs::remove_file(format!("{place}/{name}")).unwrap();
     }
     fs::write(format!("{place}/UNFINISHED"), "").unwrap();
@@ -713,7 +726,9 @@ fn a_long_run_is_bounded_and_says_so() {
     assert!(tap.contains("not ok 10001 - 2000 further checks\n"));
     assert!(tap.contains("\nok 10002 - the run"));
     assert!(read(&place, "junit.xml").contains("1999 conform, 1 do not conform, 0 are undecided"));
-    assert!(read(&place, "values.toml").contains("2000 further values are in events.jsonl only"));
+    assert!(
+        read(&place, "values.toml").contains("2000 further values are in events.jsonl.gz only")
+    );
     let report = read(&place, "report.html");
     assert!(report.contains("10000 further checks are not shown here"));
     assert!(report.contains("11999 of 12000 checks conform"));

@@ -1,7 +1,7 @@
 //! Tables: what a run records reads back equal, is there while the run goes on, and dirt is reported where
 //! it stands before anything moves.
 
-use crate::program::{json_lines, piped, shell, spintrue};
+use crate::program::{json_lines, piped, recorded, shell, spintrue};
 use crate::support::{Folder, names};
 use std::fs;
 
@@ -42,10 +42,10 @@ fn what_is_recorded_reads_back_equal() {
     let ended = spintrue(&folder, &["run", "back.spt", "--record", "again"]);
     assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
     // The table is kept with the record, as all that the run rests on.
-    let sources = folder.read("again/sources.json");
+    let sources = recorded(folder.path("again/sources.json"));
     assert!(sources.contains(name), "{sources}");
     // Params are there with value and unit.
-    let events = json_lines(&folder.read("kept/events.jsonl"));
+    let events = json_lines(&recorded(folder.path("kept/events.jsonl")));
     let params = events.iter().find(|event| event["event"] == "params").unwrap();
     assert_eq!(params["params"]["n"]["value"], 0.0025);
     assert_eq!(params["params"]["n"]["unit"], "m");
@@ -160,7 +160,7 @@ record "not drawn": rows
     assert_eq!(of(4).matches("<rect").count(), 4);
     // Six values make three steps.
     assert_eq!(of(5).matches("<rect").count(), 3);
-    let events = json_lines(&folder.read("kept/events.jsonl"));
+    let events = json_lines(&recorded(folder.path("kept/events.jsonl")));
     let plots: Vec<_> = events.iter().filter(|event| !event["plot"].is_null()).collect();
     assert_eq!(plots.len(), 4);
     assert_eq!(

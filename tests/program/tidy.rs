@@ -171,6 +171,7 @@ const LANGUAGE: Arrows = &[
 ];
 
 const PROGRAM: Arrows = &[
+    ("build", &[]),
     ("lsp", &[]),
     ("modbus", &[]),
     ("paper", &[]),
@@ -206,7 +207,9 @@ const ONLY: &[(&str, &[&str])] = &[
         ],
     ),
     ("csv::", &["language session", "program archive", "program batch"]),
-    ("flate2::", &["head trace"]),
+    ("ed25519_dalek::", &["program record"]),
+    ("flate2::", &["head trace", "program record"]),
+    ("gethostname::", &["program record"]),
     ("indicatif::", &["program campaign", "program cli"]),
     (
         "jiff::",
@@ -223,6 +226,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("rustfft::", &["language banding", "language statistics"]),
     ("rustix::", &["program terminal"]),
     ("rustyline::", &["program shell"]),
+    ("serde_json_canonicalizer::", &["program record"]),
     ("serialport::", &["head wire"]),
     ("signal_hook::", &["head stop_request"]),
     ("statrs::", &["language statistics"]),

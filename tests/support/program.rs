@@ -27,6 +27,17 @@ impl Ended {
     }
 }
 
+/// A file of a record, which may be compressed.
+pub fn recorded(path: impl AsRef<Path>) -> String {
+    let path = path.as_ref();
+    let mut packed = path.as_os_str().to_owned();
+    packed.push(".gz");
+    let Ok(file) = fs::File::open(packed) else { return fs::read_to_string(path).unwrap() };
+    let mut text = String::new();
+    flate2::read::GzDecoder::new(file).read_to_string(&mut text).unwrap();
+    text
+}
+
 impl From<Output> for Ended {
     fn from(output: Output) -> Ended {
         let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();

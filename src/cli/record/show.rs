@@ -5,7 +5,7 @@ use crate::cli::{show, summary};
 use crate::disk::read_text;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::read::{Events, read, text};
-use crate::record::{MANIFEST, Origin, State, examine};
+use crate::record::{FOUND_NAMES, MANIFEST, Origin, State, examine};
 use crate::terminal;
 use crate::terminal::told::{check_line, shortened, stamped};
 use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, styled, wrapped};
@@ -95,6 +95,7 @@ impl Shown {
         fact("head", self.head(), "");
         fact("faults", self.origin().faults_text(), YELLOW);
         fact("started", self.started(), "");
+        fact("identity", self.named(), "");
         fact("params", self.params(), "");
         match self.state {
             "whole" => fact("record", "whole and as it was written".to_string(), ""),
@@ -110,7 +111,7 @@ impl Shown {
         }
         if self.kept.strange > 0 {
             let lines = counted(self.kept.strange as usize, "line");
-            fact("", format!("{lines} of events.jsonl cannot be read"), RED);
+            fact("", format!("{lines} of the events cannot be read"), RED);
         }
         out.push('\n');
         out.push_str(&self.checks(colour));
@@ -145,6 +146,16 @@ impl Shown {
             None => String::new(),
         };
         format!("{}{by}", text(&self.identity, "started"))
+    }
+
+    /// What took part, but for what every run has.
+    fn named(&self) -> String {
+        let named = self.identity.get("named").and_then(Value::as_object).into_iter().flatten();
+        let named = named.filter(|(name, _)| !FOUND_NAMES.contains(&name.as_str()));
+        let named = named.map(|(name, value)| {
+            together(&format!("{name} {}", visible_line(value.as_str().unwrap_or(""))))
+        });
+        named.collect::<Vec<_>>().join(", ")
     }
 
     /// In the order of the script, where `record.json` has it.
@@ -192,7 +203,7 @@ impl Shown {
         if self.kept.left_out > 0 {
             let more = self.kept.left_out;
             out.push_str(&format!(
-                "  ... and {more} more checks, answers and values in events.jsonl\n"
+                "  ... and {more} more checks, answers and values in events.jsonl.gz\n"
             ));
         }
         out

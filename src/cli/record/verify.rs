@@ -1,32 +1,195 @@
-//! `record verify`: compares every file of a record with its digest.
+//! `record verify`: compares a record, the records of a batch, or the rows of an archive with their digests.
 
-use crate::error::{Error, FAILED};
-use crate::record::{State, examine};
+use crate::archive::{Archive, Stored, archive_name};
+use crate::batch;
+use crate::cli::check::counted;
+use crate::disk::folders_with;
+use crate::error::{Error, FAILED, invalid};
+use crate::record::{MANIFEST, MARK, Manifest, PublicKey, State, examine};
 use crate::terminal::say;
 use clap::Args;
-use std::path::PathBuf;
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
 
 #[derive(Args)]
 pub(crate) struct Options {
-    /// The folder of the record
-    folder: PathBuf,
+    /// The folder of a record or of a batch, or an archive: a file, or postgres://USER@HOST/DATABASE
+    place: PathBuf,
+    /// Folder in which the records of an archive are, however deep. May be repeated
+    #[arg(long, value_name = "DIR")]
+    records: Vec<PathBuf>,
+    /// Demand that records are signed by the private key of this public one
+    #[arg(long, value_name = "KEY.pem")]
+    public_key: Option<PathBuf>,
 }
 
+/// The key that records must be signed with, and its name.
+type Key = Option<(PublicKey, String)>;
+
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let name = options.folder.display();
-    let (what, code) = match examine(&options.folder) {
-        State::None(error) => return Err(error),
-        State::Unfinished(why) => (format!("UNFINISHED: {why}"), FAILED),
-        State::Changed(lines) => {
-            let lines: String = lines.iter().map(|line| format!("\n  {line}")).collect();
-            (format!("NOT AS IT WAS WRITTEN{lines}"), FAILED)
-        }
-        State::Whole(manifest) => {
-            let (count, verdict) = (manifest.files.len() + 1, &manifest.verdict);
-            let what = format!("whole and as it was written, {count} files; verdict: {verdict}");
-            (what, 0)
-        }
+    let place = &options.place;
+    let key: Key = match &options.public_key {
+        Some(path) => Some((PublicKey::read(path)?, path.display().to_string())),
+        None => None,
     };
-    say(&format!("{name}: {what}\n"));
+    let is_archive = place.is_file() || place.to_string_lossy().contains("://");
+    if !is_archive && !options.records.is_empty() {
+        return Err(invalid!("`--records` is for archives, and {} is none", place.display()));
+    }
+    let (what, wrong, code) = if is_archive {
+        archive(options, &key)?
+    } else if batch::is_batch(place) {
+        whole_batch(place, &key)?
+    } else {
+        one(place, &key)?
+    };
+    let name = archive_name(place)?;
+    let lines: String = wrong.iter().map(|line| format!("  {line}\n")).collect();
+    say(&format!("{name}: {what}\n{lines}"));
     Ok(code)
+}
+
+/// What there is to say of a place, what is wrong with it, and the exit code.
+type Judged = Result<(String, Vec<String>, u8), Error>;
+
+/// The record of a folder, also where the key that it must be signed with is another.
+fn examined(folder: &Path, key: &Key) -> State {
+    match (examine(folder), key) {
+        (State::Whole(manifest), Some((key, name))) if manifest.signed_by.as_ref() != Some(key) => {
+            State::Changed(vec![match manifest.signed_by {
+                Some(_) => format!("it is signed by another key than that of {name}"),
+                None => format!("it is not signed, so not by the key of {name}"),
+            }])
+        }
+        (state, _) => state,
+    }
+}
+
+fn signed(manifest: &Manifest, key: &Key) -> String {
+    match (&manifest.signed_by, key) {
+        (None, _) => String::new(),
+        (Some(_), Some((_, name))) => format!("\n  signed by the key of {name}"),
+        (Some(key), None) => {
+            let key = key.text();
+            format!(
+                "\n  signed by the key {key};\n  `--public-key KEY.pem` checks that it is yours"
+            )
+        }
+    }
+}
+
+fn one(folder: &Path, key: &Key) -> Judged {
+    Ok(match examined(folder, key) {
+        State::None(error) => return Err(error),
+        State::Unfinished(why) => (format!("UNFINISHED: {why}"), Vec::new(), FAILED),
+        State::Changed(lines) => ("NOT AS IT WAS WRITTEN".to_string(), lines, FAILED),
+        State::Whole(manifest) => {
+            let count = manifest.files.len() + 1;
+            let (verdict, signed) = (&manifest.verdict, signed(&manifest, key));
+            let what =
+                format!("whole and as it was written, {count} files; verdict: {verdict}{signed}");
+            (what, Vec::new(), 0)
+        }
+    })
+}
+
+/// What is wrong with a record that is one of many.
+fn faults(name: &str, state: State) -> Result<Manifest, Vec<String>> {
+    let lines = match state {
+        State::Whole(manifest) => return Ok(*manifest),
+        State::None(error) => vec![error.to_string()],
+        State::Unfinished(why) => vec![format!("UNFINISHED: {why}")],
+        State::Changed(lines) => lines,
+    };
+    Err(lines.into_iter().map(|line| format!("{name}: {line}")).collect())
+}
+
+fn whole_batch(folder: &Path, key: &Key) -> Judged {
+    let mut wrong = Vec::new();
+    let batch = batch::kept(folder)?;
+    wrong.extend(batch.wrong);
+    for (serial, name, done) in &batch.heads {
+        match (faults(name, examined(&folder.join(name), key)), done) {
+            (Err(lines), _) => wrong.extend(lines),
+            (Ok(manifest), Some(done)) => {
+                let is_same = manifest.serial == *serial && manifest.verdict == done.verdict;
+                if !is_same || !done.is_of(&folder.join(name)) {
+                    wrong.push(format!("{name}: this is not the record that the journal names"));
+                }
+            }
+            (Ok(_), None) => wrong.push(format!("{name}: the batch has not finished it")),
+        }
+    }
+    let heads = counted(batch.heads.len(), "record");
+    Ok(match wrong.is_empty() {
+        true => (format!("a batch with {heads}, whole and as it was written"), wrong, 0),
+        false => (format!("a batch with {heads}, NOT AS IT WAS WRITTEN"), wrong, FAILED),
+    })
+}
+
+/// A run as messages name it.
+fn named(row: &Stored) -> String {
+    format!("run {} ({}, {})", row.id, row.serial, row.started)
+}
+
+fn archive(options: &Options, key: &Key) -> Judged {
+    let mut wrong = Vec::new();
+    let mut records: HashMap<String, (String, Manifest)> = HashMap::new();
+    for top in &options.records {
+        for folder in folders_with(top, &[MANIFEST, MARK])? {
+            let name = folder.display().to_string();
+            match faults(&name, examined(&folder, key)) {
+                Ok(manifest) => drop(records.insert(manifest.digest.clone(), (name, manifest))),
+                Err(lines) => wrong.extend(lines),
+            }
+        }
+    }
+    let (mut runs, mut older, mut with_record) = (0, 0, 0);
+    Archive::each_stored(&options.place, &mut |row| {
+        runs += 1;
+        match &row.row {
+            None => older += 1,
+            Some(_) if !row.is_unchanged => {
+                wrong.push(format!("{}: its row was changed", named(&row)));
+            }
+            Some(_) => {}
+        }
+        let Some(digest) = &row.record else { return };
+        with_record += 1;
+        if options.records.is_empty() {
+            return;
+        }
+        match records.remove(digest) {
+            None => wrong.push(format!("{}: its record is missing, or was changed", named(&row))),
+            Some((name, manifest)) if manifest.row != row.row => {
+                wrong.push(format!("{}: its record {name} belongs to another row", named(&row)));
+            }
+            Some(_) => {}
+        }
+    })?;
+    let rest = records.into_values().filter(|(_, manifest)| manifest.row.is_some());
+    let mut rest: Vec<String> = rest.map(|(name, _)| name).collect();
+    rest.sort();
+    wrong.extend(rest.iter().map(|name| format!("{name}: the row of this record is missing")));
+    let mut what = counted(runs, "run");
+    what.push_str(if wrong.is_empty() {
+        ", as they were stored"
+    } else {
+        ", NOT AS THEY WERE STORED"
+    });
+    if older > 0 {
+        what.push_str(&format!(
+            "\n  {older} of them were stored by an older version, without a digest"
+        ));
+    }
+    if with_record > 0 {
+        what.push_str(&format!("\n  {with_record} of them have a record"));
+        what.push_str(match (options.records.is_empty(), wrong.is_empty()) {
+            (true, _) => ": `--records DIR` compares those, too",
+            (false, true) => ", as it was written",
+            (false, false) => "",
+        });
+    }
+    let code = if wrong.is_empty() { 0 } else { FAILED };
+    Ok((what, wrong, code))
 }

@@ -212,12 +212,14 @@ impl Holds {
         };
         machine.count_anew();
         let mut failed = None;
+        let outer = machine.station.begin_look();
         for (index, hold) in self.open.iter_mut().enumerate() {
             if due.get(index) == Some(&true) && hold.look(&mut machine, now).is_err() {
                 failed = Some(index);
                 break;
             }
         }
+        machine.station.end_look(outer, failed.is_some());
         if failed.is_some() {
             self.failed = failed;
             return Err(machine.take_failure());

@@ -24,6 +24,7 @@ pub use load::{FileError, Files, Prepared, Text, prepare, prove, read_image};
 pub use mend::{Mended, mend};
 pub use run::{Finished, Verdict, run};
 pub use series::Series;
+pub use sheet::RETEST_RULES;
 pub use table::is_guarded;
 
 use crate::source::SourceId;

@@ -52,6 +52,17 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Every verdict.
+    pub const ALL: [Verdict; 7] = [
+        Verdict::Passed,
+        Verdict::Failed,
+        Verdict::Undecided,
+        Verdict::ScriptWrong,
+        Verdict::HeadFailed,
+        Verdict::Unanswered,
+        Verdict::Interrupted,
+    ];
+
     /// Of a failure that was not caught.
     pub fn of(failure: FailureKind) -> Verdict {
         match failure {

@@ -11,6 +11,9 @@ use core::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+/// The table of a data sheet that holds no param but rules for re-tests, which the caller reads.
+pub const RETEST_RULES: &str = "retest";
+
 /// The param that takes a recorded value: `last_worst_in_scan` takes "worst in-scan".
 fn last_name(label: &str) -> String {
     let word = |c: char| if c.is_alphanumeric() { c } else { '_' };
@@ -57,6 +60,9 @@ pub(super) fn read(
     let mut settings = Vec::new();
     for (key, value) in table {
         let nested = matches!(value.get_ref(), DeValue::Table(_) | DeValue::Array(_));
+        if origin == Origin::Sheet && key.get_ref() == RETEST_RULES {
+            continue;
+        }
         // Lists and records of an earlier run are no params.
         if origin == Origin::Last && nested {
             continue;

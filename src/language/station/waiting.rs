@@ -42,7 +42,9 @@ impl Station {
             self.look_at_held()?;
             if self.sampled.is_some() {
                 // For listeners; a fault shows in the next call that needs an answer.
+                let outer = self.begin_look();
                 let _ = self.link().status();
+                self.end_look(outer, false);
             }
             self.go_on()?;
             // Looking takes time on a real head; a clock that stands still must not keep us for ever.

@@ -157,7 +157,7 @@ pub(super) fn checks(record: &Record, end: &End<'_>) -> Markup {
             "leaves of the limit. Only what has a margin of 0 or more conforms. The probability is that of "
             "conformance. What is undecided or was not reached does not conform."
         }
-        (left_out(hidden, "checks", "events.jsonl"))
+        (left_out(hidden, "checks", "events.jsonl.gz"))
         @let [_, failing, undecided] = end.left_out(&record.checks);
         @if failing + undecided > 0 {
             p.bad { "Among them, " (failing) " do not conform and " (undecided) " are undecided." }

@@ -35,7 +35,7 @@ pub(super) fn holds(record: &Record) -> Markup {
     let content = html! {
         (table("of held conditions", Some("holds"), &heads, &rows))
         p.soft { "Between two looks a condition may have broken and held again." }
-        (left_out(record.holds.left_out, "conditions", "events.jsonl"))
+        (left_out(record.holds.left_out, "conditions", "events.jsonl.gz"))
     };
     section("holds", "Held conditions", &content)
 }

@@ -63,8 +63,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             p {
                 "Written by spintrue " (identity.spintrue) ". "
                 "spintrue record verify finds out whether any file of the record was changed "
-                "after it was written. It cannot tell whether the whole record was written anew: "
-                "the digests have no key."
+                "after it was written. Whether the whole record was written anew is told by its "
+                "signature, if it has one, or by the digest in an archive."
             }
         }
     };
@@ -104,6 +104,7 @@ fn about(identity: &Identity) -> Markup {
     } } };
     let content = html! {
         dl {
+            @for (name, value) in &identity.named { dt { (name) } dd { (value) } }
             dt { "script" } dd { (identity.script) }
             dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
             @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
@@ -165,7 +166,7 @@ fn notes(record: &Record) -> Option<Markup> {
     notes().next()?;
     let content = html! {
         ul { @for note in notes().take(MAX_NOTES) { li { (typeset::text(&note.text)) } } }
-        (left_out(hidden, "notes", "events.jsonl"))
+        (left_out(hidden, "notes", "events.jsonl.gz"))
     };
     Some(section("notes", "Notes of the script", &content))
 }
@@ -182,7 +183,7 @@ fn log(record: &Record, end: &End<'_>) -> Markup {
         details {
             summary { "All " (record.log.items.len()) " entries" }
             (table("of the log", Some("log"), &heads, &rows))
-            (left_out(hidden, "entries", "events.jsonl"))
+            (left_out(hidden, "entries", "events.jsonl.gz"))
         }
     };
     section("log", "Log", &content)

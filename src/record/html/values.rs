@@ -52,7 +52,7 @@ pub(super) fn values(record: &Record) -> Option<Markup> {
         div.tables { @for (number, (list, rows)) in (1..).zip(lists.iter().take(MAX_TABLES)) {
             (record_table(number, &list.label, rows, few(&list.label)))
         } }
-        (left_out(hidden, "values", "events.jsonl"))
+        (left_out(hidden, "values", "events.jsonl.gz"))
     };
     Some(section("values", "Recorded values", &content))
 }
@@ -75,7 +75,7 @@ pub(super) fn answers(record: &Record) -> Option<Markup> {
     let content = html! {
         (table("of answers", None, &heads, &rows))
         p.soft { "Given by the operator or by an answers file; nothing was measured." }
-        (left_out(hidden, "answers", "events.jsonl"))
+        (left_out(hidden, "answers", "events.jsonl.gz"))
     };
     Some(section("answers", "Answers of the operator", &content))
 }

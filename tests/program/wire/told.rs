@@ -1,6 +1,7 @@
 //! Answers that no good server gives: what makes no sense is refused at the greeting, and people are
 //! told what is wrong in words that help.
 
+use crate::program::recorded;
 use crate::support::Folder;
 use crate::wire::bench::{PATIENCE, ended, program, run, signal, started};
 use crate::wire::fake::{described, description, dying, fake};
@@ -164,7 +165,7 @@ fn what_a_head_says_steers_no_terminal_and_reorders_no_page() {
         run(&[&run_it[..], &["--json"]].concat()).all(),
         run(&[&trace[..], &["--json"]].concat()).all(),
         std::fs::read_to_string(at("kept/record.json")).unwrap(),
-        std::fs::read_to_string(at("kept/events.jsonl")).unwrap(),
+        recorded(at("kept/events.jsonl")),
     ];
     let wanted = json!(evil).to_string();
     for text in exact {

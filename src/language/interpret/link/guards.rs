@@ -50,6 +50,8 @@ struct WaitUntil {
     every: NumberNode,
     text: Rc<str>,
     span: Span,
+    /// The script fails at the end of the wait.
+    fails: bool,
 }
 
 impl WaitUntil {
@@ -64,10 +66,16 @@ impl WaitUntil {
         let mut slept: f64 = 0.0;
         loop {
             let before = slept.max(machine.station.now() - start);
-            if (self.condition)(machine)? {
+            let outer = machine.station.begin_look();
+            let came = (self.condition)(machine);
+            let is_over = before >= within;
+            // Without `else` the end of the wait is a failure.
+            let decided = !matches!(came, Ok(false)) || (is_over && self.fails);
+            machine.station.end_look(outer, decided);
+            if came? {
                 return Ok(None);
             }
-            if before >= within {
+            if is_over {
                 return Ok(Some(within));
             }
             let now = machine.station.now();
@@ -77,7 +85,10 @@ impl WaitUntil {
                 machine.tell(Event::Progress { text: self.text.clone(), elapsed, limit: within });
             }
             let pause = every.min(within - elapsed).max(SHORTEST);
-            sleep(machine, pause, self.span)?;
+            let outer = machine.station.begin_look();
+            let paused = sleep(machine, pause, self.span);
+            machine.station.end_look(outer, false);
+            paused?;
             slept += pause;
         }
     }
@@ -117,6 +128,7 @@ impl Linker<'_> {
             every: self.number(every),
             text: text.clone(),
             span,
+            fails: otherwise.is_none(),
         };
         Box::new(move |machine| {
             let Some(within) = wait.run(machine)? else { return Ok(Flow::Next) };

@@ -301,7 +301,7 @@ fn over_time(
         (summary)
         @if curve.gap > 0.0 {
             " Thinned out to one point in " (spintrue_language::time_text(curve.gap))
-            "; events.jsonl has them all."
+            "; events.jsonl.gz has them all."
         }
     };
     Drawing::new(None, plot.drawn(marks, caption))

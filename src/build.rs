@@ -1,0 +1,25 @@
+//! Tells the program which commit it is built from.
+
+#![allow(clippy::disallowed_methods, reason = "a build script reads the environment")]
+
+use std::process::Command;
+
+fn main() {
+    // What the program is made of: with nothing of it changed, the commit of the last build is as true.
+    for path in ["src", "Cargo.toml", "Cargo.lock"] {
+        println!("cargo:rerun-if-changed={path}");
+    }
+    println!("cargo:rerun-if-env-changed=SPINTRUE_COMMIT");
+    if let Some(commit) = std::env::var("SPINTRUE_COMMIT").ok().or_else(commit) {
+        println!("cargo:rustc-env=SPINTRUE_COMMIT={commit}");
+    }
+}
+
+/// The commit, and whether files differ from it; none outside of a repository.
+fn commit() -> Option<String> {
+    let git = |arguments: &[&str]| Command::new("git").args(arguments).output().ok();
+    let head = git(&["rev-parse", "HEAD"]).filter(|head| head.status.success())?;
+    let commit = String::from_utf8(head.stdout).ok()?.trim().to_string();
+    let same = git(&["diff", "--quiet", "HEAD", "--", "src", "Cargo.toml", "Cargo.lock"])?;
+    Some(if same.status.success() { commit } else { format!("{commit} and changes") })
+}
