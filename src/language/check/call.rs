@@ -14,9 +14,9 @@ use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::foreign::Foreign;
-use crate::syntax::tree::{Argument, ExpressionKind, Name};
+use crate::syntax::tree::{Argument, Expression, ExpressionKind, Name};
 use crate::syntax::without_comma;
-use spintrue_head::nearest_name;
+use spintrue_head::{nearest_name, parse_unit};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -92,9 +92,13 @@ impl Checker<'_> {
         } else if let Some(index) = self.builtins.get(&name.symbol).copied() {
             (Callee::Builtin(index), self.builtin_signature(index))
         } else {
-            // What a list is called with is no argument.
-            if self.find(name.symbol).is_none() {
-                self.kinds_of(arguments);
+            // What a list is called with is no argument, and a routine that is handed over belongs to the
+            // same mistake.
+            let is_value = self.find(name.symbol).is_some();
+            for argument in arguments.iter().filter(|_| !is_value) {
+                if !self.is_routine(&argument.value) {
+                    self.expression(&argument.value, None);
+                }
             }
             self.unknown_call(name, span);
             return Typed::unknown(span);
@@ -185,11 +189,15 @@ impl Checker<'_> {
             let inside = inside.strip_prefix('(').and_then(|inside| inside.strip_suffix(')'));
             let kind = self.variable_of(name.symbol).map(|variable| &variable.kind);
             self.report(match (kind, inside) {
-                (Some(Type::List(_)), Some(inside)) => report.suggest(
-                    format!("an element of a list, counted from 0, is `{text}[{inside}]`"),
-                    brackets,
-                    format!("[{inside}]"),
-                ),
+                (Some(Type::List(_)), Some(inside)) => {
+                    let index = inside.split(',').map(|at| format!("[{}]", at.trim()));
+                    let index = match inside.contains(['(', '[', '{']) {
+                        true => format!("[{inside}]"),
+                        false => index.collect(),
+                    };
+                    let help = format!("an element of a list, counted from 0, is `{text}{index}`");
+                    report.suggest(help, brackets, index)
+                }
                 _ => report
                     .help("an operator is missing before the bracket, or another name is meant"),
             });
@@ -197,6 +205,15 @@ impl Checker<'_> {
         }
         let headline = format!("there is no routine `{text}`");
         let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
+        let call = self.sources.slice(whole);
+        let inside = call.strip_prefix(&*text).map(|t| t.trim_matches(['(', ')', ' ']));
+        if let Some(number) = inside.filter(|t| t.parse::<f64>().is_ok())
+            && parse_unit(&text).is_ok()
+        {
+            let text = format!("{number} {text}");
+            let help = format!("a unit stands behind its number: `{text}`");
+            return self.report(report.fix(help, whole, text));
+        }
         let near = self.near_name(&text, self.callables());
         self.report(self.with_habit(Foreign::Routine, report).unwrap_or_else(
             |report| match near {
@@ -271,7 +288,8 @@ impl Checker<'_> {
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 let code = codes::TOO_MANY_ARGUMENTS;
                 let grouped = "a `,` parts two arguments, and neither digits nor decimals";
-                if let Some(report) = self.grouped(arguments, index, grouped) {
+                let mut pairs = 1..arguments.len();
+                if let Some(report) = pairs.find_map(|at| self.grouped(arguments, at, grouped)) {
                     self.report(report);
                 } else {
                     self.error(code, headline, argument.value.span).here("one too many");
@@ -305,6 +323,12 @@ impl Checker<'_> {
     /// Checks arguments that cannot be matched with parameters; gives their kinds.
     fn kinds_of(&mut self, arguments: &[Argument]) -> Vec<Type> {
         arguments.iter().map(|argument| self.expression(&argument.value, None).kind).collect()
+    }
+
+    fn is_routine(&self, value: &Expression) -> bool {
+        let ExpressionKind::Name(symbol) = value.kind else { return false };
+        let mine = self.module().is_some_and(|module| module.routines.contains_key(&symbol));
+        self.find(symbol).is_none() && (mine || self.builtins.contains_key(&symbol))
     }
 
     /// Reports arguments that are not given.

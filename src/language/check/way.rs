@@ -91,6 +91,14 @@ impl Checker<'_> {
                 let help = format!("a list of one is written `{list}`");
                 Some(Way::edit(help, false, typed.span, list))
             }
+            (Type::Text, Type::Quantity(_))
+                if written.is_some_and(|e| matches!(e.kind, ExpressionKind::Text(_))) =>
+            {
+                let inside = is.trim_matches('"').trim();
+                let begins = inside.starts_with(|c: char| c.is_ascii_digit() || c == '-');
+                let help = format!("a value stands without quotes: `{inside}`");
+                begins.then(|| Way::edit(help, false, typed.span, inside.to_string()))
+            }
             (Type::Record(from), Type::Record(to)) => Some(record_way(written, (from, to))),
             (Type::List(item), wanted)
                 if **item == *wanted
