@@ -289,8 +289,13 @@ fn params_that_may_be_set_too_far() {
         both[0].starts_with("`speed` may be set down to 1 rpm, and then") && both.len() == 2,
         "{both:?}"
     );
-    // What the script sees to, what fails anyhow, and what fits.
+    // What is meant, what the script sees to, what fails anyhow, and what fits.
     for fine in [
+        "allow W0827 \"for larger heads\"\nparam speed = 4800 rpm within 1000 rpm .. 99000 rpm\nspin(speed)\n",
+        "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nallow W0827 \"for larger heads\"\nspin(speed)\n",
+        "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nroutine up() may spins { spin(speed) }\n\
+         allow W0827 \"for larger heads\"\nup()\n",
+        "allow W0827 \"for others\"\nparam speed = 4800 rpm within 1000 rpm .. 6000 rpm\nspin(speed)\n",
         "param speed = 4800 rpm within 1 rpm .. 99000 rpm\nspin(larger(smaller(speed, 5000 rpm), 1000 rpm))\n",
         "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nif speed > 5000 rpm { fail \"too fast\" }\nspin(speed)\n",
         "param n = 3 within 0 .. 5\nspin(48000 rpm)\nwait n * 1 s\n",

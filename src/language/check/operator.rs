@@ -13,19 +13,6 @@ use crate::source::Span;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
 use spintrue_head::{Base, Dimension, nearest_name, parse_unit};
 
-/// Two flags joined; unknown where one of them is none.
-fn flags(operator: Binary, one: Typed, other: Typed, span: Span) -> Typed {
-    if one.kind != Type::Flag || other.kind != Type::Flag {
-        return Typed::unknown(span);
-    }
-    let (one, other) = (Box::new(one.flag()), Box::new(other.flag()));
-    let code = match operator {
-        Binary::And => Flag::And(one, other),
-        _ => Flag::Or(one, other),
-    };
-    Typed::new(Type::Flag, code, span)
-}
-
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
 
 impl Checker<'_> {
@@ -125,67 +112,6 @@ impl Checker<'_> {
                 self.arithmetic(operator, operator_span, (left, a), (right, b), span)
             }
         }
-    }
-
-    /// `a and b`, `a or b`
-    fn logic(
-        &mut self,
-        operator: Binary,
-        left: &Expression,
-        right: &Expression,
-        span: Span,
-    ) -> Typed {
-        let (flag, code) = (Type::Flag, codes::BAD_OPERAND);
-        let what = format!("each side of `{}`", operator.text());
-        let one = match &left.kind {
-            ExpressionKind::Binary { operator: Binary::And, left: asked, right: value, .. }
-                if operator == Binary::Or =>
-            {
-                let what = "each side of `and`";
-                let asked = self.expect_kind(asked, &flag, code, what);
-                let typed = self.expression(value, Some(&flag));
-                if asked.kind == flag && ![flag.clone(), Type::Unknown].contains(&typed.kind) {
-                    return self.choice(&asked, &typed, right, span);
-                }
-                let typed = self.of_kind(value, typed, &flag, code, what);
-                flags(Binary::And, asked, typed, left.span)
-            }
-            _ => self.expect_kind(left, &flag, code, &what),
-        };
-        let other = self.expression(right, Some(&flag));
-        let is_wrong = other.kind != flag && other.kind != Type::Unknown;
-        let other = match &left.kind {
-            // One report is enough where both sides are of another kind.
-            _ if one.kind == Type::Unknown => other,
-            ExpressionKind::Binary { operator: compares, left: first, .. }
-                if is_wrong && compares.compares() =>
-            {
-                let (first, second) = (self.words(first.span), self.words(right.span));
-                let headline = format!("{what} must be a flag, not {}", self.a_kind(&other.kind));
-                let meant = format!("{first} {} {second}", compares.text());
-                let report = Diagnostic::error(code, headline, right.span);
-                let help = format!("each comparison is written out: `{meant}`");
-                self.report(report.suggest(help, right.span, meant));
-                other
-            }
-            _ => self.of_kind(right, other, &flag, code, &what),
-        };
-        flags(operator, one, other, span)
-    }
-
-    /// `a and x or y`, which chooses a value in other languages.
-    fn choice(&mut self, asked: &Typed, value: &Typed, other: &Expression, span: Span) -> Typed {
-        let otherwise = self.expression(other, Some(&value.kind));
-        let [a, b, c] = [asked.span, value.span, other.span].map(|span| self.offered(span, &[]));
-        let text = format!("choose({a}, {b}, {c})");
-        let headline = "`and` and `or` join flags, and choose no values";
-        let report = Diagnostic::error(codes::BAD_OPERAND, headline, span);
-        let help = format!("one of two values is `{text}`");
-        self.report(match otherwise.kind == value.kind {
-            true => report.fix(help, span, text),
-            false => report.suggest(help, span, text),
-        });
-        Typed::unknown(span)
     }
 
     /// `1/300 inch`: the unit belongs to the number below, where the fraction of an inch may be meant.
@@ -432,18 +358,8 @@ impl Checker<'_> {
         let right_way = || self.way(Some(right_written), right, &left.kind, unit);
         let left_way = || self.way(Some(left_written), left, &right.kind, unit);
         // The side that a lens is part of is the one to mend.
-        if let (Type::List(item), ExpressionKind::Name(_)) = (&left.kind, &left_written.kind)
-            && **item == right.kind
-        {
-            let (list, sign) = (self.words(left.span), self.sources.slice(operator_span));
-            let other = self.offered(right.span, &[]);
-            let compares = ["<", ">", "<=", ">=", "==", "!="].contains(&sign);
-            let each = match compares {
-                true => format!("[x for x in {list} if x {sign} {other}]"),
-                false => format!("[x {sign} {other} for x in {list}]"),
-            };
-            let help = format!("a list is worked on one element at a time: `{each}`");
-            self.report(report.help(help));
+        if let Some(each) = self.each_of(left_written, left, operator_span, right) {
+            self.report(report.help(each));
             return;
         }
         let way = if left.makeup.has(Makeup::LENGTH) && !right.makeup.has(Makeup::LENGTH) {

@@ -5,6 +5,7 @@ use crate::bounds::{Cause, Finding, Risk};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::Program;
 use crate::session::load::ImageSizes;
+use crate::source::Span;
 use spintrue_head::Description;
 use std::cell::RefCell;
 
@@ -83,17 +84,32 @@ impl Proved<'_> {
     /// Warnings: params that may be set so that the script surely fails.
     pub(super) fn risky(&self, head: &Description) -> Vec<Diagnostic> {
         let all = bounds::risky(self.program, head, &self.size(), self.at_rest);
-        let told = all.iter().map(|Risk { param, is_upper, finding }| {
-            let (name, words) = (&param.name, param.ends.as_ref().map(|ends| &ends.words));
-            let words = words.map_or("", |[low, high]| if *is_upper { high } else { low });
-            let how = if *is_upper { "up to" } else { "down to" };
-            let headline =
-                format!("`{name}` may be set {how} {words}, and then this fails: {}", finding.why);
-            let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, finding.span)
-                .label(param.span, "its range is declared here")
-                .help(format!("narrow the range of `{name}` to what this head can do"));
-            with_calls(warning, finding)
-        });
+        let is_meant = |risk: &&Risk| {
+            let finding = &risk.finding;
+            let places = finding.calls.iter().chain([&finding.span, &risk.param.span]);
+            places.into_iter().any(|place| {
+                let inside = |about: &Span| {
+                    about.source == place.source
+                        && about.start <= place.start
+                        && place.end <= about.end
+                };
+                self.program.meant.iter().any(inside)
+            })
+        };
+        let told =
+            all.iter().filter(|risk| !is_meant(risk)).map(|Risk { param, is_upper, finding }| {
+                let (name, words) = (&param.name, param.ends.as_ref().map(|ends| &ends.words));
+                let words = words.map_or("", |[low, high]| if *is_upper { high } else { low });
+                let how = if *is_upper { "up to" } else { "down to" };
+                let headline = format!(
+                    "`{name}` may be set {how} {words}, and then this fails: {}",
+                    finding.why
+                );
+                let warning = Diagnostic::warning(codes::PARAM_BEYOND_HEAD, headline, finding.span)
+                    .label(param.span, "its range is declared here")
+                    .help(format!("narrow the range of `{name}` to what this head can do"));
+                with_calls(warning, finding)
+            });
         told.collect()
     }
 }
