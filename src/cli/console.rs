@@ -3,7 +3,7 @@
 use crate::cli::pages::ExposedPage;
 use crate::cli::run::Printer;
 use crate::cli::{pages, summary};
-use crate::record::About;
+use crate::record::{About, Capped, HeldRow};
 use crate::terminal;
 use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, told, wrapped_parts};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -20,6 +20,8 @@ pub(super) struct Console {
     at_most: Option<f64>,
     /// Values recorded, for the summary.
     recorded: Vec<(String, Shown)>,
+    /// Conditions that had to hold, likewise.
+    holds: Capped<HeldRow>,
     bar: Option<ProgressBar>,
     /// A line has been printed.
     spoke: bool,
@@ -52,6 +54,7 @@ impl Console {
             colour,
             at_most: about.at_most,
             recorded: Vec::new(),
+            holds: Capped::default(),
             bar: None,
             spoke: false,
             waiting: None,
@@ -113,7 +116,8 @@ impl Observer for Console {
             Event::Progress { text, elapsed, limit } => {
                 self.progress(time, &told::shortened(&text), elapsed, limit);
             }
-            Event::Held(_) | Event::Provoked(_) | Event::Params(_) => {}
+            Event::Held(block) => self.holds.add_block(&block),
+            Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));
@@ -137,6 +141,7 @@ impl Printer for Console {
         if self.spoke {
             say("\n");
         }
-        say(&summary::summary(finished, prepared, &self.recorded, self.at_most, self.colour));
+        let Console { recorded, holds, .. } = self;
+        say(&summary::summary(finished, prepared, recorded, holds, self.at_most, self.colour));
     }
 }

@@ -1,8 +1,9 @@
 //! The closing summary: what was recorded, each facet before and after, how the head was left,
 //! and the verdict. Made to be read in ten seconds.
 
+use crate::record::{Capped, HeldRow};
 use crate::terminal::table::{fields_of, is_table, tables};
-use crate::terminal::told::{failed, left_text};
+use crate::terminal::told::{failed, left_text, shortened};
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
 use spintrue_head::{Dimension, show_quantity};
 use spintrue_language::{Finished, Prepared, Shown, Verdict, longest_text};
@@ -11,10 +12,15 @@ pub(super) fn summary(
     finished: &Finished,
     prepared: &Prepared,
     recorded: &[(String, Shown)],
+    holds: &Capped<HeldRow>,
     at_most: Option<f64>,
     colour: bool,
 ) -> String {
-    let mut text = format!("{}\n", styled("Summary", BOLD, colour));
+    let mut text = held(holds, colour);
+    if !text.is_empty() {
+        text.push('\n');
+    }
+    text.push_str(&format!("{}\n", styled("Summary", BOLD, colour)));
     text.push_str(&values(recorded, colour));
     let width = label_width(recorded);
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
@@ -46,6 +52,31 @@ pub(super) fn summary(
     let remark = if verdict == Verdict::Passed && !checked { " (nothing was checked)" } else { "" };
     let said = styled(verdict.text(), &format!("{BOLD};{style}"), colour);
     text.push_str(&format!("\n{said}{remark}\n"));
+    text
+}
+
+/// The conditions that had to hold, each with what was seen of it; empty without any.
+pub(super) fn held(rows: &Capped<HeldRow>, colour: bool) -> String {
+    if rows.items.is_empty() {
+        return String::new();
+    }
+    let mut text = format!("{}\n", styled("Held conditions", BOLD, colour));
+    let mut behind = rows.items.iter().skip(1);
+    for row in &rows.items {
+        // What is the same of several is said once, below the last of them.
+        let next = behind.next();
+        let is_same = next.is_some_and(|next| next.told() == row.told());
+        let told = Some(row.told()).filter(|_| !is_same || row.breaks.is_some());
+        let (mark, style) = if row.breaks.is_some() { ("BROKE", RED) } else { ("held", GREEN) };
+        let mark = styled(&format!("{mark:<5}"), style, colour);
+        text.push_str(&format!("  {mark}  {}\n", shortened(&row.text)));
+        for told in row.breaks.iter().chain(&told) {
+            text.push_str(&format!("{}\n", wrapped(told, &" ".repeat(9)).trim_end()));
+        }
+    }
+    if rows.left_out > 0 {
+        text.push_str(&format!("  ... and {} more conditions\n", rows.left_out));
+    }
     text
 }
 

@@ -24,7 +24,8 @@ pub use bounds::{
     finish_most, longest_text, unknown_bound,
 };
 pub use builtins::{
-    Builtin, Effect, OPEN_NAMES, RecordSpec, records as builtin_records, table as builtins, topics,
+    Builtin, Effect, OPEN_NAMES, RecordSpec, reads_table, records as builtin_records,
+    table as builtins, topics,
 };
 pub use check::flow::EffectsOf;
 pub use check::index::{Occurrence, Target as NameTarget};

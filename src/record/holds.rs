@@ -1,6 +1,7 @@
 //! Conditions that had to hold while blocks of the script ran: a row for each, all its blocks together.
 
 use crate::record::data::Capped;
+use spintrue_head::{Dimension, show_quantity};
 use spintrue_language::{CheckBound, HeldBlock, HeldCondition, Shown};
 
 /// A condition at its place in the script.
@@ -26,7 +27,30 @@ pub(crate) struct HeldRow {
     pub breaks: Option<String>,
 }
 
+impl HeldRow {
+    /// How long it was looked at, how often, and what was seen; what broke stands for itself.
+    pub(crate) fn told(&self) -> String {
+        let time = |time| show_quantity(time, Dimension::TIME, None, None);
+        let looks = if self.looks == 1 { "look" } else { "looks" };
+        let mut told = format!("{}, {} {looks}", time(self.lasted), self.looks);
+        if self.looks > 1 {
+            told.push_str(&format!(", at most {} apart", time(self.longest_gap)));
+        }
+        if let Some([least, most]) = &self.range {
+            told.push_str(&format!("; from {least} to {most}"));
+        }
+        told
+    }
+}
+
 impl Capped<HeldRow> {
+    /// Adds all conditions of a block, those in the same words together.
+    pub(crate) fn add_block(&mut self, block: &HeldBlock) {
+        for seen in &block.conditions {
+            self.add(block, seen, "");
+        }
+    }
+
     /// Adds what was seen in a block.
     pub(crate) fn add(&mut self, block: &HeldBlock, seen: &HeldCondition, place: &str) {
         let is_its = |row: &HeldRow| row.place == place && row.text == *seen.text;

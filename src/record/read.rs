@@ -2,12 +2,14 @@
 //! `events.jsonl` of a run that goes on or of an older version.
 
 use crate::error::{Error, invalid};
+use crate::record::{Capped, HeldRow};
 use flate2::read::MultiGzDecoder;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use spintrue_head::{io_reason, parse_quantity, visible_line};
 use spintrue_language::{
-    Budget, CheckBound, CheckEvent, Component, DecisionRule, Measured, Outcome, Shown, Span,
+    Budget, CheckBound, CheckEvent, Component, DecisionRule, HeldBlock, HeldCondition, Measured,
+    Outcome, Shown, Span,
 };
 use std::fs::File;
 use std::io::{BufRead, BufReader, ErrorKind, Read};
@@ -42,6 +44,10 @@ pub(crate) struct Events {
     pub recorded: Vec<(String, Shown)>,
     /// The same as in the file.
     pub recorded_lines: Vec<Value>,
+    /// Conditions that had to hold, those in the same words together.
+    pub holds: Capped<HeldRow>,
+    /// The same as in the file.
+    pub held_lines: Vec<Value>,
     /// Faults that the script injected.
     pub provoked: Vec<String>,
     /// The last event; null where the run did not end.
@@ -202,11 +208,12 @@ impl Events {
         match text(&value, "event") {
             "start" => self.start = value,
             "end" => self.end = value,
-            kind @ ("check" | "recorded" | "answered" | "provoked") => {
+            kind @ ("check" | "recorded" | "answered" | "held" | "provoked") => {
                 let kept = match kind {
                     "check" => self.checks.len(),
                     "recorded" => self.recorded.len(),
                     "answered" => self.answers.len(),
+                    "held" => self.held_lines.len(),
                     _ => self.provoked.len(),
                 };
                 if kept >= MAX_ITEMS {
@@ -219,7 +226,7 @@ impl Events {
         }
     }
 
-    /// Keeps a check, a value, an answer or a fault; none where it is no such event.
+    /// Keeps a check, a value, an answer, held conditions or a fault; none where it is no such event.
     fn keep(&mut self, time: f64, value: Value) -> Option<()> {
         let said = |key| visible_line(text(&value, key));
         match text(&value, "event") {
@@ -237,6 +244,10 @@ impl Events {
                 let before = self.checks.len();
                 self.answers.push((before, time, said("question"), answer, said("who")));
                 self.answer_lines.push(value);
+            }
+            "held" => {
+                self.holds.add_block(&held(&value)?);
+                self.held_lines.push(value);
             }
             _ => self.provoked.push(said("fault")),
         }
@@ -303,6 +314,37 @@ fn budget(value: &Value) -> Option<Budget> {
     };
     let components = value.get("components")?.as_array()?.iter().map(component);
     Some(Budget { degrees: degrees(value)?, components: components.collect::<Option<_>>()? })
+}
+
+fn held(value: &Value) -> Option<HeldBlock> {
+    let time = |name: &str| value.get(name)?.get("value")?.as_f64();
+    let condition = |seen: &Value| {
+        let ends = [seen.get("smallest").and_then(shown), seen.get("largest").and_then(shown)];
+        Some(HeldCondition {
+            text: Rc::from(visible_line(seen.get("condition")?.as_str()?)),
+            range: match ends {
+                [Some(least), Some(most)] => Some([least, most]),
+                _ => None,
+            },
+            low: seen.get("low").and_then(bound),
+            high: seen.get("high").and_then(bound),
+            breaks: seen.get("broke").and_then(Value::as_str).map(visible_line),
+            span: Span::default(),
+        })
+    };
+    Some(HeldBlock {
+        conditions: value
+            .get("conditions")?
+            .as_array()?
+            .iter()
+            .map(condition)
+            .collect::<Option<_>>()?,
+        began: time("began")?,
+        ended: time("ended")?,
+        looks: value.get("looks")?.as_u64()?,
+        longest_gap: time("longest_gap")?,
+        span: Span::default(),
+    })
 }
 
 fn bound(value: &Value) -> Option<CheckBound> {

@@ -36,6 +36,10 @@ struct Column {
 #[derive(Clone, PartialEq)]
 enum Holds {
     Number(Option<UnitText>),
+    /// Numbers, parted by blanks.
+    List(Option<UnitText>),
+    /// A list of which no row has an element.
+    Empty,
     Flag,
     Text,
 }
@@ -45,23 +49,35 @@ impl Tables {
     /// the units; one with other fields begins another file.
     pub(super) fn add(&mut self, folder: &Folder, label: &str, shown: &Shown) -> Result<(), Error> {
         let Some(rows) = rows(shown) else { return Ok(()) };
-        let columns = rows.first().map_or(Vec::new(), |row| columns(row, &[]));
+        let mut columns = rows.first().map_or(Vec::new(), |row| columns(row, &[]));
+        for column in columns.iter_mut().filter(|column| column.holds == Holds::Empty) {
+            let items = rows.iter().find_map(|row| match column.of(row) {
+                Some(Shown::List(items)) => items.first(),
+                _ => None,
+            });
+            if let Some(Holds::Number(unit)) = items.and_then(holds) {
+                column.holds = Holds::List(unit);
+            }
+        }
+        let is_empty = |column: &Column| column.holds == Holds::Empty;
         let alike = |table: &&mut Table| {
-            let pairs = table.columns.iter().zip(&columns);
+            let known = |column: &&Column| table.columns.iter().any(|one| one.path == column.path);
+            let mine: Vec<_> = columns.iter().filter(|c| !is_empty(c) || known(c)).collect();
             table.label == label
-                && table.columns.len() == columns.len()
-                && pairs.into_iter().all(|(one, other)| one.is_like(other))
+                && table.columns.len() == mine.len()
+                && table.columns.iter().zip(mine).all(|(one, other)| one.is_like(other))
         };
-        if columns.is_empty() {
+        if columns.iter().all(is_empty) {
             return Ok(());
         }
         if self.0.iter_mut().find(alike).is_none() {
             if self.0.len() >= MAX_TABLES {
                 return Ok(());
             }
+            let columns: Vec<_> = columns.iter().filter(|c| !is_empty(c)).cloned().collect();
             let mut file = folder.stream(&self.free_name(label))?;
             file.write(line(columns.iter().map(Column::head)).as_bytes())?;
-            self.0.push(Table { label: label.to_string(), columns: columns.clone(), file });
+            self.0.push(Table { label: label.to_string(), columns, file });
         }
         if let Some(table) = self.0.iter_mut().find(alike) {
             for row in rows {
@@ -105,7 +121,7 @@ fn rows(shown: &Shown) -> Option<Vec<&Fields>> {
     rows.collect()
 }
 
-/// The columns of a row in its order; records inside it lie spread out, lists inside it have none.
+/// The columns of a row in its order; records inside it lie spread out, lists of anything but numbers have none.
 fn columns(row: &Fields, above: &[Arc<str>]) -> Vec<Column> {
     let mut all = Vec::new();
     for (name, shown) in row {
@@ -115,15 +131,40 @@ fn columns(row: &Fields, above: &[Arc<str>]) -> Vec<Column> {
                 all.extend(columns(fields, &path));
                 continue;
             }
-            Shown::List(_) => continue,
-            Shown::Quantity { asked: Some(asked), .. } => Holds::Number(Some((**asked).clone())),
-            Shown::Quantity { unit, .. } => Holds::Number(parse_unit(unit).ok()),
-            Shown::Flag(_) => Holds::Flag,
-            Shown::Text(_) => Holds::Text,
+            Shown::List(items) => match items.first().map(holds) {
+                None => Holds::Empty,
+                Some(Some(Holds::Number(unit))) => Holds::List(unit),
+                Some(_) => continue,
+            },
+            plain => match holds(plain) {
+                Some(holds) => holds,
+                None => continue,
+            },
         };
         all.push(Column { path, holds });
     }
     all
+}
+
+/// What a column of such values holds; none of lists and records.
+fn holds(shown: &Shown) -> Option<Holds> {
+    Some(match shown {
+        Shown::Quantity { asked: Some(asked), .. } => Holds::Number(Some((**asked).clone())),
+        Shown::Quantity { unit, .. } => Holds::Number(parse_unit(unit).ok()),
+        Shown::Flag(_) => Holds::Flag,
+        Shown::Text(_) => Holds::Text,
+        Shown::List(_) | Shown::Record(_) => return None,
+    })
+}
+
+/// A number in a unit, and a word for what is none: an empty cell would look like a gap.
+fn number(value: f64, unit: Option<&UnitText>) -> String {
+    match unit {
+        _ if value.is_nan() => "NaN".to_string(),
+        _ if value.is_infinite() => if value > 0.0 { "inf" } else { "-inf" }.to_string(),
+        Some(unit) => cell_text(value, unit),
+        None => format!("{value}"),
+    }
 }
 
 impl Column {
@@ -133,7 +174,13 @@ impl Column {
             Holds::Number(unit) => (0, unit.as_ref().map(|u| (u.dimension, u.is_absolute()))),
             Holds::Flag => (1, None),
             Holds::Text => (2, None),
+            Holds::List(unit) => (3, unit.as_ref().map(|u| (u.dimension, u.is_absolute()))),
+            Holds::Empty => (4, None),
         };
+        let is_list = |column: &Column| matches!(column.holds, Holds::List(_) | Holds::Empty);
+        if self.path == other.path && other.holds == Holds::Empty && is_list(self) {
+            return true;
+        }
         let plain = |(sort, unit): (u8, Option<(spintrue_head::Dimension, bool)>)| {
             (sort, unit.filter(|(dimension, _)| !dimension.is_number()))
         };
@@ -142,30 +189,42 @@ impl Column {
 
     fn head(&self) -> String {
         let unit = match &self.holds {
-            Holds::Number(Some(unit)) => unit.text.as_str(),
-            Holds::Number(None) => "1",
-            Holds::Flag => "flag",
-            Holds::Text => "text",
+            Holds::Number(Some(unit)) => unit.text.clone(),
+            Holds::List(Some(unit)) => format!("list of {}", unit.text),
+            Holds::List(None) => "list of 1".to_string(),
+            Holds::Number(None) => "1".to_string(),
+            Holds::Flag => "flag".to_string(),
+            Holds::Text | Holds::Empty => "text".to_string(),
         };
         format!("{} [{unit}]", self.path.join("."))
     }
 
-    fn cell(&self, row: &Fields) -> String {
-        let mut path = self.path.iter();
+    /// What a row has there.
+    fn of<'r>(&self, row: &'r Fields) -> Option<&'r Shown> {
         let mut fields = row;
-        let shown = loop {
-            let Some(name) = path.next() else { return String::new() };
-            match fields.iter().find(|(field, _)| field == name) {
-                Some((_, Shown::Record(inner))) => fields = inner,
-                Some((_, shown)) => break shown,
-                None => return String::new(),
+        for name in &self.path {
+            match fields.iter().find(|(field, _)| field == name)? {
+                (_, Shown::Record(inner)) => fields = inner,
+                (_, shown) => return Some(shown),
             }
-        };
-        match (shown, &self.holds) {
-            (Shown::Quantity { value, .. }, Holds::Number(Some(unit))) => cell_text(*value, unit),
-            (Shown::Quantity { value, .. }, _) if value.is_finite() => format!("{value}"),
-            (Shown::Flag(flag), _) => flag.to_string(),
-            (Shown::Text(text), _) => cell(text).into_owned(),
+        }
+        None
+    }
+
+    fn cell(&self, row: &Fields) -> String {
+        match (self.of(row), &self.holds) {
+            (Some(Shown::Quantity { value, .. }), Holds::Number(unit)) => {
+                number(*value, unit.as_ref())
+            }
+            (Some(Shown::List(items)), Holds::List(unit)) => {
+                let numbers = items.iter().filter_map(|item| match item {
+                    Shown::Quantity { value, .. } => Some(number(*value, unit.as_ref())),
+                    _ => None,
+                });
+                numbers.collect::<Vec<_>>().join(" ")
+            }
+            (Some(Shown::Flag(flag)), _) => flag.to_string(),
+            (Some(Shown::Text(text)), _) => cell(text).into_owned(),
             _ => String::new(),
         }
     }

@@ -7,7 +7,7 @@ use crate::shell::context::PromptContext;
 use spintrue_head::is_hidden;
 use spintrue_language::{
     Completion, CompletionWanted, ItemKind, NameScope, Type, builtin_records, builtins,
-    completion_candidates, cursor_at, record_fields,
+    completion_candidates, cursor_at, reads_table, record_fields,
 };
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -27,7 +27,13 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
         && before.ends_with(rest)
     {
         let start = rest.trim_start_matches('"');
-        return paths(Path::new(""), start, before.len() - start.len());
+        return paths(Path::new(""), start, before.len() - start.len(), ".spt");
+    }
+    if let Some((call, typed)) = before.rsplit_once('"')
+        && called(call).is_some_and(reads_table)
+    {
+        let start = before.len() - typed.len();
+        return paths(Path::new(&known.folder), typed, start, ".csv");
     }
     if let Some(offers) = station_names(known, before) {
         return offers;
@@ -42,7 +48,7 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
     let mut offers: Vec<Offer> = match cursor.wanted {
         CompletionWanted::Path(begin) => {
             let typed = code.get(begin..).unwrap_or("");
-            return paths(Path::new(&known.folder), typed, skipped + begin);
+            return paths(Path::new(&known.folder), typed, skipped + begin, ".spt");
         }
         CompletionWanted::Field => {
             fields_at(&known.scope, code.get(..cursor.word.start).unwrap_or(""))
@@ -80,8 +86,7 @@ fn offer(item: Completion) -> Offer {
 /// Signals or channels, where a text begins that names one.
 fn station_names(known: &PromptContext, before: &str) -> Option<(usize, Vec<Offer>)> {
     let (call, typed) = before.rsplit_once('"')?;
-    let call = call.trim_end().strip_suffix('(')?;
-    let name = call.rsplit(|c: char| !is_word(c)).next()?;
+    let name = called(call)?;
     let builtin = builtins().iter().find(|builtin| builtin.name == name)?;
     let names = match builtin.page().parameters.first()?.kind {
         "signal" => &known.signals,
@@ -91,6 +96,12 @@ fn station_names(known: &PromptContext, before: &str) -> Option<(usize, Vec<Offe
     let fits = |name: &&String| name.starts_with(typed) && !name.contains(is_hidden);
     let fitting = names.iter().filter(fits).take(MAX_OFFERED);
     Some((before.len() - typed.len(), fitting.map(|name| (name.clone(), name.clone())).collect()))
+}
+
+/// The routine whose bracket a text ends with.
+fn called(text: &str) -> Option<&str> {
+    let call = text.trim_end().strip_suffix('(')?;
+    call.rsplit(|c: char| !is_word(c)).next()
 }
 
 fn is_word(c: char) -> bool {
@@ -142,8 +153,8 @@ fn fields_of_kind(kind: &str) -> Vec<(String, String)> {
     fields.unwrap_or_default()
 }
 
-/// Scripts and folders whose path goes on as typed.
-fn paths(folder: &Path, typed: &str, start: usize) -> (usize, Vec<Offer>) {
+/// Files with an ending, and folders, whose path goes on as typed.
+fn paths(folder: &Path, typed: &str, start: usize, ending: &str) -> (usize, Vec<Offer>) {
     let (inside, last) = match typed.rsplit_once('/') {
         Some((inside, last)) => (format!("{inside}/"), last),
         None => (String::new(), typed),
@@ -156,7 +167,7 @@ fn paths(folder: &Path, typed: &str, start: usize) -> (usize, Vec<Offer>) {
     for entry in entries.take(10_000).flatten() {
         let name = entry.file_name().to_string_lossy().into_owned();
         let is_folder = entry.path().is_dir();
-        let fits = name.starts_with(last) && (is_folder || name.ends_with(".spt"));
+        let fits = name.starts_with(last) && (is_folder || name.ends_with(ending));
         if fits && (!name.starts_with('.') || last.starts_with('.')) {
             found.push(if is_folder { format!("{name}/") } else { name });
         }
@@ -200,5 +211,7 @@ mod tests {
         assert_eq!(offered("wait until signal(\"d"), ["door"]);
         assert_eq!(offered("let v = 2 * channel(\""), ["vacuum"]);
         assert!(offered("provoke(\"c").is_empty());
+        assert_eq!(offered("let marks = table(\"scripts/tables/ma"), ["marks.csv"]);
+        assert_eq!(offered("use \"scripts/acc"), ["accept.spt"]);
     }
 }

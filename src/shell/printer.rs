@@ -1,10 +1,11 @@
 //! Prints the events of an entry while it runs.
 
+use crate::record::{Capped, HeldRow};
 use crate::shell::view::spread;
 use crate::terminal;
 use crate::terminal::plot::plot_text;
 use crate::terminal::told::{check_line, stamped};
-use crate::terminal::{DIM, RED, complain_over, say, styled};
+use crate::terminal::{DIM, GREEN, RED, complain_over, say, styled};
 use spintrue_head::{Dimension, show_quantity};
 use spintrue_language::{CheckEvent, Event, Observer, Outcome, answer_line};
 use std::time::{Duration, Instant};
@@ -84,7 +85,19 @@ impl Observer for EntryPrinter {
                 self.line(time, &answer_line(&question, &shown, &who));
             }
             Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
-            Event::Held(_) | Event::Provoked(_) | Event::Params(_) => {}
+            Event::Held(block) => {
+                let mut rows = Capped::<HeldRow>::default();
+                rows.add_block(&block);
+                for row in &rows.items {
+                    let (mark, style) = match &row.breaks {
+                        Some(_) => ("BROKE", RED),
+                        None => ("held", GREEN),
+                    };
+                    let mark = styled(mark, style, self.colour);
+                    self.line(time, &format!("{mark} {}\n{}", row.text, row.told()));
+                }
+            }
+            Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.line(time, &styled(&line, RED, self.colour));

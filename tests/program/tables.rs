@@ -81,6 +81,41 @@ fail "here"
     assert_eq!(verified.code, Some(0), "{}{}", verified.out, verified.error);
 }
 
+/// Absent values, lists of numbers inside records, and what the language itself gives.
+#[test]
+fn absent_values_and_lists_read_back() {
+    let folder = Folder::new("tables-absent");
+    let rows = "let none = head_limits().length_trim\n\
+                let rows = [{at: choose(k == 1, none * 1 mm, k * 1 mm), xs: [i * 2 um for i in 0..k], \
+                temps: [20 degC + k * 1 K], inner: {ys: [none, k / 3]}} for k in 0..3]\n";
+    let turns = "spin(3000 rpm)\nwait until locked() within 30 s\nlet seen = turns(3)\n";
+    let told = "record \"rows\": rows\nrecord \"one\": [rows[0]]\nrecord \"one\": [rows[2]]\n\
+                record \"turns\": seen\nrecord \"count\": count(seen)\n";
+    folder.file("out.spt", format!("{rows}{turns}{told}"));
+    let ended = spintrue(&folder, &["run", "out.spt", "--record", "kept"]);
+    assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
+    let head = "at [mm],xs [list of m],temps [list of degC],inner.ys [list of 1]\r\n";
+    let text = folder.read("kept/table_rows.csv");
+    assert!(text.starts_with(head), "{text}");
+    assert!(text.contains("\r\nNaN,0,21,NaN 0.333"), "{text}");
+    let back = format!(
+        "{rows}let back = table(\"kept/table_rows.csv\")\nlet seen = table(\"kept/table_turns.csv\")\n\
+         expect \"rows\": \"{{back}}\" == \"{{rows}}\"\n\
+         expect \"lists\": back[2].xs == rows[2].xs and count(back[0].xs) == 0\n\
+         expect \"turns\": count(seen) == 3 and count(seen[0].pulses) == 10\n\
+         expect \"period\": seen[0].period within 19.9 ms .. 20.1 ms\n"
+    );
+    folder.file("back.spt", back);
+    let ended = spintrue(&folder, &["run", "back.spt"]);
+    assert_eq!(ended.code, Some(0), "{}{}", ended.out, ended.error);
+    folder.file("dirt.csv", "xs [list of um],at [mm]\n1 2,\n1 2mm 3,4\n1;2,4\n");
+    folder.file("dirt.spt", "note \"{table(\"dirt.csv\")}\"\n");
+    let ended = spintrue(&folder, &["check", "dirt.spt"]);
+    for said in ["this cell is empty", "`2mm` has a unit of its own", "`1;2` is no number"] {
+        assert!(ended.error.contains(said), "{said}: {}{}", ended.out, ended.error);
+    }
+}
+
 /// Nothing moves where one cell is wrong; files that are no text, or too large, are refused.
 #[test]
 fn dirt_is_refused_before_anything_moves() {

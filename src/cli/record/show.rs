@@ -71,6 +71,7 @@ impl Shown {
             "start": kept.start,
             "checks": kept.check_lines,
             "answers": kept.answer_lines,
+            "held": kept.held_lines,
             "recorded": kept.recorded_lines,
             "left_out": kept.left_out,
             "reached": {"value": kept.reached, "unit": "s"},
@@ -215,6 +216,9 @@ impl Shown {
         if !kept.recorded.is_empty() {
             out.push_str(&format!("\n{}\n", styled("Recorded", BOLD, colour)));
             out.push_str(&summary::values(&kept.recorded, colour));
+        }
+        if !kept.holds.items.is_empty() {
+            out.push_str(&format!("\n{}", summary::held(&kept.holds, colour)));
         }
         let gap = if out.ends_with("\n\n") { "" } else { "\n" };
         let end = &kept.end;

@@ -35,6 +35,11 @@ impl Walk<'_> {
     ) -> Flow {
         let every = self.number(every);
         self.judge_time(&every, f64::INFINITY, span);
+        for held in held {
+            if let Expectation::Holds(flag) = &held.condition {
+                self.judge_held(flag, held.span);
+            }
+        }
         let around = std::mem::take(&mut self.holds);
         let look =
             self.costing(|walk| held.iter().for_each(|held| walk.condition(&held.condition)));

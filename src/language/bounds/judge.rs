@@ -73,6 +73,24 @@ impl Walk<'_> {
         self.state.get(self.speed).number().range == Range::only(0.0)
     }
 
+    /// No speed was ever asked for, so no pulse can come.
+    fn has_never_spun(&self) -> bool {
+        self.is_at_rest() && self.state.get(self.speed).number().from.is_none()
+    }
+
+    /// Pulses are asked for, or lock is held, where nothing spins.
+    pub(super) fn judge_pulses(&mut self, span: Span) {
+        if self.has_never_spun() {
+            self.found(Cause::Rest, span, "this watches pulses, and nothing spins", &[]);
+        }
+    }
+
+    pub(super) fn judge_held(&mut self, condition: &Flag, span: Span) {
+        if self.seeks_lock_at_rest(condition) && self.has_never_spun() {
+            self.found(Cause::Rest, span, "this holds lock, and nothing spins", &[]);
+        }
+    }
+
     /// Lock must come about for the condition to hold, and nothing spins.
     pub(super) fn seeks_lock_at_rest(&self, condition: &Flag) -> bool {
         let seeks = match condition {

@@ -211,6 +211,34 @@ impl Shape {
         Rc::new(Shape { parts, text: None, from: self.from })
     }
 
+    /// The same with other parts from a place in an item on; none where not every part is known.
+    pub(super) fn with(
+        &self,
+        (item, at): (Layout, usize),
+        offset: Layout,
+        (words, refs): (Vec<Interval>, Vec<Rc<Shape>>),
+    ) -> Option<Rc<Shape>> {
+        fn put<T>(all: &mut [T], from: usize, new: Vec<T>) -> Option<()> {
+            let place = all.get_mut(from..from.checked_add(new.len())?)?;
+            place.iter_mut().zip(new).for_each(|(old, new)| *old = new);
+            Some(())
+        }
+        let parts = self.parts.as_ref()?;
+        let (mut all, mut others) = (parts.words.clone(), parts.refs.clone());
+        if let Some(count) = &parts.items {
+            let count = count.range.is_exact().then_some(count.range.low as usize)?;
+            if count.saturating_mul(all.len().max(others.len())) > MAX_EXACT {
+                return None;
+            }
+            all = (0..count).flat_map(|_| &parts.words).cloned().collect();
+            others = (0..count).flat_map(|_| &parts.refs).cloned().collect();
+        }
+        let place = |stride: usize, offset: usize| stride.checked_mul(at)?.checked_add(offset);
+        put(&mut all, place(item.words, offset.words)?, words)?;
+        put(&mut others, place(item.refs, offset.refs)?, refs)?;
+        Some(Shape::exact(all, others))
+    }
+
     fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Rc<Shape> {
         match (&self.parts, &other.parts) {
             (Some(a), Some(b)) => Shape::of_parts(put(a, b)),

@@ -25,6 +25,9 @@ pub(super) enum Turn<'p> {
     Element(Option<&'p Flag>, &'p Part),
 }
 
+/// What a loop makes: what holds for every element, and how many there are where the turns tell.
+type Made = (Option<Fact>, Option<Range>);
+
 /// What the loop variable is in a turn, or in any turn.
 type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
 
@@ -44,6 +47,8 @@ struct Turned {
     cost: Cost,
     flow: Flow,
     element: Option<Fact>,
+    /// Whether a list gets the element.
+    keeps: Option<bool>,
     /// What is surely known of the condition to go on, before and after.
     before: Option<bool>,
     until: Option<bool>,
@@ -120,10 +125,14 @@ impl Walk<'_> {
         };
         let target = Some((target.into(), &*items));
         let work = Work { target, before: None, turn, until: None };
-        let element = self.looped(&count, &work, span);
+        let (element, kept) = self.looped(&count, &work, span);
         let mut all = count;
         if let Turn::Element(Some(_), _) = turn {
-            all = Interval::of(Range { low: 0.0, ..all.range }).after(&[&all]);
+            let kept = kept.unwrap_or(Range { low: 0.0, ..all.range });
+            all = Interval::of(kept).after(&[&all]);
+        }
+        if all.range == Range::only(0.0) {
+            return Shape::exact(Vec::new(), Vec::new());
         }
         let parts = match (turn, element) {
             (Turn::Element(_, part), Some(element)) => parts_of(part, element),
@@ -147,8 +156,7 @@ impl Walk<'_> {
         if !count.range.is_exact() {
             self.vague += 1;
         }
-        let ends_early = before.is_some() || until.is_some();
-        count.range.low = if ends_early { 0.0 } else { count.range.low.max(0.0) };
+        count.range.low = count.range.low.max(0.0);
         count.range.high = count.range.high.max(0.0);
         let work = Work { target: None, before, turn: Turn::Body(body), until };
         self.looped(&count, &work, span);
@@ -156,7 +164,7 @@ impl Walk<'_> {
     }
 
     /// The time of a loop; its variables are known afterwards as far as possible.
-    fn looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Option<Fact> {
+    fn looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
         let mark = self.state.mark();
         let vague = self.vague;
         let returned = self.returned.len();
@@ -170,12 +178,12 @@ impl Walk<'_> {
             let given = self.returned.split_off(returned);
             let wider = self.state.seen();
             self.state.unsee(seen);
-            if let Some((exact, elements)) = self.turn_by_turn(count, work)
+            if let Some((exact, made)) = self.turn_by_turn(count, work)
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
                 self.deciding |= count.form.params();
                 self.spend_on_loop(span, exact);
-                return elements;
+                return made;
             }
             self.returned.truncate(returned);
             self.returned.extend(given);
@@ -186,7 +194,7 @@ impl Walk<'_> {
             }
         }
         self.spend_on_loop(span, cost);
-        element
+        (element, None)
     }
 
     fn spend_on_loop(&mut self, span: Span, cost: Cost) {
@@ -263,16 +271,13 @@ impl Walk<'_> {
     }
 
     /// Each turn by itself; none where that takes too long.
-    fn turn_by_turn(
-        &mut self,
-        count: &Interval,
-        work: &Work<'_, '_>,
-    ) -> Option<(Cost, Option<Fact>)> {
+    fn turn_by_turn(&mut self, count: &Interval, work: &Work<'_, '_>) -> Option<(Cost, Made)> {
         let start = self.state.mark();
         self.unrolling += 1;
         let mut exits: Vec<Written> = Vec::new();
         let mut costs: Vec<Cost> = Vec::new();
         let mut element: Option<Fact> = None;
+        let mut kept = Range::only(0.0);
         let (mut live, mut leaves) = (true, false);
         for at in 0..count.range.high as usize {
             if at as f64 >= count.range.low {
@@ -283,6 +288,9 @@ impl Walk<'_> {
             let doubtful = leaves || at as f64 >= count.range.low;
             let turned = self.doubting(doubtful, |walk| walk.turn(item, work, start));
             leaves |= !turned.ended.is_empty() || self.returned.len() > returned;
+            let surely = turned.keeps == Some(true) && !doubtful;
+            kept.low += f64::from(surely);
+            kept.high += f64::from(turned.keeps != Some(false));
             costs.extend([turned.looking, turned.cost]);
             element = match (element, turned.element) {
                 (Some(a), Some(b)) => Some(a.joined(&b)),
@@ -313,7 +321,7 @@ impl Walk<'_> {
         self.state.join(&exits);
         let ended = self.nodes.sum(costs.iter().map(|cost| cost.ended));
         let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
-        Some((Cost { ended, failing }, element))
+        Some((Cost { ended, failing }, (element, Some(kept))))
     }
 
     /// One turn; what it writes is told against `mark`.
@@ -329,7 +337,10 @@ impl Walk<'_> {
             self.state.set(key, item);
         }
         if turned.before != Some(false) {
-            turned.cost = self.costing(|walk| walk.work(work, mark, &mut turned)).0;
+            let unsure = work.before.is_some() && turned.before.is_none();
+            let turn = |walk: &mut Self| walk.costing(|walk| walk.work(work, mark, &mut turned)).0;
+            let cost = self.doubting(unsure, turn);
+            turned.cost = cost;
         }
         turned
     }
@@ -348,8 +359,11 @@ impl Walk<'_> {
                 }
             }
             Turn::Element(only_if, part) => {
-                if only_if.map(|flag| self.decide(flag)) != Some(Some(false)) {
-                    turned.element = Some(self.expression(&part.value));
+                turned.keeps = only_if.map_or(Some(true), |flag| self.decide(flag));
+                if turned.keeps != Some(false) {
+                    let unsure = turned.keeps.is_none();
+                    let element = self.doubting(unsure, |walk| walk.expression(&part.value));
+                    turned.element = Some(element);
                 }
             }
         }

@@ -9,8 +9,8 @@ use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
-    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, Trouble, kind,
-    table,
+    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, Trait, Trouble,
+    kind, table,
 };
 use crate::program::tree::{
     Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
@@ -422,6 +422,9 @@ impl Walk<'_> {
         };
         let effort = builtin.time.effort(&asked);
         let held = held_by(&arguments);
+        if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
+            self.judge_pulses(call.span);
+        }
         let refused = builtin.refuses.filter(|_| self.is_proving()).and_then(|judge| judge(&asked));
         let mut answered_by = 0;
         if let TimeBound::Work(..) = builtin.time {
@@ -443,7 +446,9 @@ impl Walk<'_> {
         match builtin.time {
             TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
             TimeBound::Halt => {
-                self.state.set(self.speed, Fact::Number(Interval::only(0.0)));
+                // It may still turn.
+                let halted = Interval { from: Some(call.span), ..Interval::only(0.0) };
+                self.state.set(self.speed, Fact::Number(halted));
             }
             _ => {}
         }

@@ -7,6 +7,7 @@ use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
 use crate::bounds::state::{Key, State, Written};
+use crate::bounds::value::parts_of;
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
@@ -241,19 +242,27 @@ impl<'a> Walk<'a> {
                 self.state.set((*slot).into(), value);
             }
             Statement::Store { root, hops, value } => {
-                let mut list = Some(self.state.get(Key::Ref(root.0)).shape());
+                let key = Key::Ref(root.0);
+                let whole = self.state.get(key).shape();
+                let mut list = Some(&whole);
+                let mut at = Some(0);
                 for hop in hops {
                     let Some(index) = &hop.index else { continue };
                     let index = self.number(index);
+                    let is_exact = index.range.is_exact() && index.range.low >= 0.0;
+                    at = is_exact.then_some(index.range.low as usize);
                     // Where a first index leads is not followed.
                     if let Some(list) = list.take() {
                         self.judge_index(&index, &list.count(hop.stride), hop.span);
                     }
                 }
-                self.expression(&value.value);
-                let key = Key::Ref(root.0);
-                let blurred = self.state.get(key).shape().blurred();
-                self.state.set(key, Fact::Shape(blurred));
+                let part = self.expression(&value.value);
+                let stored = match (hops.as_slice(), at, parts_of(value, part)) {
+                    ([hop], Some(at), Some(new)) => whole.with((hop.stride, at), hop.offset, new),
+                    _ => None,
+                };
+                let stored = stored.unwrap_or_else(|| whole.blurred());
+                self.state.set(key, Fact::Shape(stored));
             }
             Statement::Call(call) => {
                 self.call(call);

@@ -97,7 +97,7 @@ pub fn table() -> &'static [&'static Builtin] {
 }
 
 /// Whether a built-in gives the rows of a file, which is read before the check.
-pub(crate) fn reads_table(name: &str) -> bool {
+pub fn reads_table(name: &str) -> bool {
     let builtin = table().iter().find(|builtin| builtin.name == name);
     builtin.is_some_and(|builtin| builtin.page().parameters.iter().any(|p| p.kind == "table"))
 }

@@ -51,6 +51,11 @@ impl Checker<'_> {
             )
             .help("whoever reads the script next wants to know");
         }
+        // What a head refuses is only known when there is one.
+        if code == codes::PARAM_BEYOND_HEAD {
+            self.program.meant.extend(mark.about);
+            return;
+        }
         let inside = |d: &Diagnostic| {
             let (about, at) = (mark.about, d.span());
             about.is_some_and(|about| {

@@ -13,7 +13,6 @@ use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::Foreign;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
 use spintrue_head::nearest_name;
@@ -92,9 +91,13 @@ impl Checker<'_> {
         } else if let Some(index) = self.builtins.get(&name.symbol).copied() {
             (Callee::Builtin(index), self.builtin_signature(index))
         } else {
-            // What a list is called with is no argument.
-            if self.find(name.symbol).is_none() {
-                self.kinds_of(arguments);
+            // What a list is called with is no argument, and a routine that is handed over belongs to the
+            // same mistake.
+            let is_value = self.find(name.symbol).is_some();
+            for argument in arguments.iter().filter(|_| !is_value) {
+                if !self.is_routine(&argument.value) {
+                    self.expression(&argument.value, None);
+                }
             }
             self.unknown_call(name, span);
             return Typed::unknown(span);
@@ -169,43 +172,6 @@ impl Checker<'_> {
         .help(format!("call it in `arm at 35 % {{ {text}(...) }}`"));
     }
 
-    fn unknown_call(&mut self, name: Name, whole: Span) {
-        let text = self.text(name.symbol);
-        let module = self.module();
-        if module.is_some_and(|module| module.missing) {
-            return;
-        }
-        let is_value = self.scope.find(name.symbol).is_some()
-            || module.is_some_and(|m| m.values.contains_key(&name.symbol));
-        if is_value {
-            let headline = format!("`{text}` is a value and cannot be called");
-            let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
-            let brackets = Span { start: name.span.end, ..whole };
-            let inside = self.sources.slice(brackets);
-            let inside = inside.strip_prefix('(').and_then(|inside| inside.strip_suffix(')'));
-            let kind = self.variable_of(name.symbol).map(|variable| &variable.kind);
-            self.report(match (kind, inside) {
-                (Some(Type::List(_)), Some(inside)) => report.suggest(
-                    format!("an element of a list, counted from 0, is `{text}[{inside}]`"),
-                    brackets,
-                    format!("[{inside}]"),
-                ),
-                _ => report
-                    .help("an operator is missing before the bracket, or another name is meant"),
-            });
-            return;
-        }
-        let headline = format!("there is no routine `{text}`");
-        let report = Diagnostic::error(codes::UNKNOWN_ROUTINE, headline, name.span);
-        let near = self.near_name(&text, self.callables());
-        self.report(self.with_habit(Foreign::Routine, report).unwrap_or_else(
-            |report| match near {
-                Some(near) => self.with_near(report, &text, near),
-                None => report.help("`spintrue builtins` lists what there is"),
-            },
-        ));
-    }
-
     /// The names of all that can be called here.
     pub(super) fn callables(&self) -> impl Iterator<Item = &str> {
         let routines = self.module().into_iter().flat_map(|module| module.routines.keys());
@@ -271,7 +237,8 @@ impl Checker<'_> {
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
                 let code = codes::TOO_MANY_ARGUMENTS;
                 let grouped = "a `,` parts two arguments, and neither digits nor decimals";
-                if let Some(report) = self.grouped(arguments, index, grouped) {
+                let mut pairs = 1..arguments.len();
+                if let Some(report) = pairs.find_map(|at| self.grouped(arguments, at, grouped)) {
                     self.report(report);
                 } else {
                     self.error(code, headline, argument.value.span).here("one too many");

@@ -328,7 +328,17 @@ impl Checker<'_> {
             } else if let Some(near) = self.near_name(&text, self.callables()) {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
-                report.help(format!("a unit stands behind a number: `1 {text}`"))
+                match self.number_before(span) {
+                    Some((place, number)) => {
+                        let text = format!("{number} {text}");
+                        report.fix(
+                            format!("a unit stands behind its number: `{text}`"),
+                            place,
+                            text,
+                        )
+                    }
+                    None => report.help(format!("a unit stands behind a number: `1 {text}`")),
+                }
             } else if self.live.is_some() {
                 report
             } else {
@@ -337,6 +347,21 @@ impl Checker<'_> {
             self.report(report);
         }
         Typed::unknown(span)
+    }
+
+    /// `3*mm`: a number that is multiplied by a name, with both.
+    fn number_before(&self, name: Span) -> Option<(Span, &str)> {
+        let text = self.sources.get(name.source).map_or("", |source| source.text.as_ref());
+        let before = text.get(..name.start as usize)?.trim_end().strip_suffix('*')?.trim_end();
+        let inside = |c: char| c.is_ascii_digit() || c == '.' || c == '_';
+        let number = before.rfind(|c| !inside(c)).map_or(before, |at| {
+            let width =
+                before.get(at..).and_then(|rest| rest.chars().next()).map_or(1, char::len_utf8);
+            before.get(at + width..).unwrap_or("")
+        });
+        let is_word = before.strip_suffix(number)?.ends_with(|c: char| c.is_alphanumeric());
+        number.parse::<f64>().ok().filter(|_| !is_word)?;
+        Some((Span { start: u32::try_from(before.len() - number.len()).ok()?, ..name }, number))
     }
 
     fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {

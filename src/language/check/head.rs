@@ -223,6 +223,16 @@ impl Checker<'_> {
     ) {
         let text = Rc::from(self.whole_words(condition.span).as_str());
         self.tells(span);
+        let is_text = |e: &Expression| matches!(e.kind, ExpressionKind::Text(_));
+        if is_text(condition) && !is_text(label) {
+            let [is, says] = [label, condition].map(|e| self.sources.slice(e.span));
+            let place = label.span.to(condition.span);
+            let headline = "the label of a check stands before its condition";
+            let report = Diagnostic::error(codes::WRONG_TYPE, headline, place);
+            let text = format!("{says}: {is}");
+            self.report(report.fix(format!("write `expect {text}`"), place, text));
+            return;
+        }
         let written = label;
         let label = self.label(written);
         let condition = self.expectation(condition, "what is expected");

@@ -23,6 +23,7 @@ mod hold;
 pub(crate) mod index;
 pub(crate) mod limit;
 pub(crate) mod live;
+mod logic;
 mod makeup;
 mod named;
 mod operator;
@@ -35,6 +36,7 @@ mod statement;
 pub(crate) mod steps;
 mod table;
 mod typed;
+mod unknown;
 mod way;
 
 pub(crate) use named::{Named, Use, Used};

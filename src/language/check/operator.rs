@@ -60,18 +60,7 @@ impl Checker<'_> {
         span: Span,
     ) -> Typed {
         match operator {
-            Binary::And | Binary::Or => {
-                let what = format!("each side of `{}`", operator.text());
-                let left = self.expect_kind(left, &Type::Flag, codes::BAD_OPERAND, &what).flag();
-                let right = self.expect_kind(right, &Type::Flag, codes::BAD_OPERAND, &what).flag();
-                let (left, right) = (Box::new(left), Box::new(right));
-                let code = if operator == Binary::And {
-                    Flag::And(left, right)
-                } else {
-                    Flag::Or(left, right)
-                };
-                Typed::new(Type::Flag, code, span)
-            }
+            Binary::And | Binary::Or => self.logic(operator, left, right, span),
             Binary::PlusMinus => {
                 self.expression(left, None);
                 self.expression(right, None);
@@ -369,6 +358,10 @@ impl Checker<'_> {
         let right_way = || self.way(Some(right_written), right, &left.kind, unit);
         let left_way = || self.way(Some(left_written), left, &right.kind, unit);
         // The side that a lens is part of is the one to mend.
+        if let Some(each) = self.each_of(left_written, left, operator_span, right) {
+            self.report(report.help(each));
+            return;
+        }
         let way = if left.makeup.has(Makeup::LENGTH) && !right.makeup.has(Makeup::LENGTH) {
             left_way().or_else(right_way)
         } else {
@@ -401,7 +394,7 @@ impl Checker<'_> {
                 let (left, right) = ((left_written, &left), (right_written, &right));
                 self.unlike_report(headline, operator_span, left, right);
             }
-            return flag(Flag::Constant(true));
+            return Typed::unknown(span);
         }
         if is_number(&left.kind) {
             self.always(operator, (left_written, &left), (right_written, &right), span);

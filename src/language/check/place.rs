@@ -8,7 +8,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Access, Flag, Hop, Number, Ref, Slot, Statement};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
-use crate::syntax::foreign::Foreign;
+use crate::syntax::foreign::method;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name};
 use spintrue_head::{nearest_name, parse_unit};
@@ -70,11 +70,16 @@ impl Checker<'_> {
                     report =
                         report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
                 }
-                // A field is no call: only the words are of use.
-                let mut report =
-                    self.with_habit(Foreign::Routine, report).unwrap_or_else(|report| report);
-                report.help.iter_mut().for_each(|help| help.edits.clear());
-                self.report(report);
+                let words = self.offered(of.span, &[]);
+                self.report(match method(&text, &words, "") {
+                    Some((why, Some(call))) => report.here(why).suggest(
+                        format!("write `{call}`"),
+                        of.span.to(name.span),
+                        call,
+                    ),
+                    Some((why, None)) => report.help(why),
+                    None => report,
+                });
                 None
             }
         }

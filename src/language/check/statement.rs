@@ -327,7 +327,8 @@ impl Checker<'_> {
         }
         if self.inside.loops.is_empty() {
             let headline = format!("`{word}` stands outside of any loop");
-            self.error(codes::JUMP_OUTSIDE_LOOP, headline, span);
+            self.error(codes::JUMP_OUTSIDE_LOOP, headline, span)
+                .help("a script ends behind its last statement, a routine with `return`");
             return false;
         }
         code.push(statement);

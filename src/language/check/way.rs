@@ -58,6 +58,27 @@ impl Checker<'_> {
         });
     }
 
+    /// How a list is worked on with what its elements go with; none where it is something else.
+    pub(super) fn each_of(
+        &self,
+        written: &Expression,
+        list: &Typed,
+        operator: Span,
+        other: &Typed,
+    ) -> Option<String> {
+        let (Type::List(item), ExpressionKind::Name(_)) = (&list.kind, &written.kind) else {
+            return None;
+        };
+        let (list, sign) = (self.words(list.span), self.sources.slice(operator));
+        let with = self.offered(other.span, &[]);
+        let each = match ["<", ">", "<=", ">=", "==", "!="].contains(&sign) {
+            true => format!("[x for x in {list} if x {sign} {with}]"),
+            false => format!("[x {sign} {with} for x in {list}]"),
+        };
+        let help = format!("a list is worked on one element at a time: `{each}`");
+        (**item == other.kind).then_some(help)
+    }
+
     /// How to get from the type that is there to the one that is needed, where one step does it.
     /// `written` is the expression, where it is at hand, and `unit` that of what it stands beside.
     pub(super) fn way(
@@ -90,6 +111,14 @@ impl Checker<'_> {
                 let list = format!("[{is}]");
                 let help = format!("a list of one is written `{list}`");
                 Some(Way::edit(help, false, typed.span, list))
+            }
+            (Type::Text, Type::Quantity(_))
+                if written.is_some_and(|e| matches!(e.kind, ExpressionKind::Text(_))) =>
+            {
+                let inside = is.trim_matches('"').trim();
+                let begins = inside.starts_with(|c: char| c.is_ascii_digit() || c == '-');
+                let help = format!("a value stands without quotes: `{inside}`");
+                begins.then(|| Way::edit(help, false, typed.span, inside.to_string()))
             }
             (Type::Record(from), Type::Record(to)) => Some(record_way(written, (from, to))),
             (Type::List(item), wanted)

@@ -55,6 +55,8 @@ pub struct Program {
     pub params: Vec<Param>,
     /// Questions that it may ask the operator.
     pub questions: Vec<Asked>,
+    /// Statements that may fail for how a param is set, which is meant.
+    pub meant: Vec<Span>,
 }
 
 /// A param and where it lives.

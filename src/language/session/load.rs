@@ -198,7 +198,8 @@ pub(super) fn settled(
         let edits = d.help.iter().flat_map(|help| &help.edits);
         let last = edits.map(|edit| line(edit.span).1).max().unwrap_or(0);
         let (source, first) = line(d.span());
-        (first..=last.max(first)).map(move |line| (source, line))
+        let end = sources.line_column(source, d.span().end).0;
+        (first..=last.max(end)).map(move |line| (source, line))
     };
     let broken: HashSet<_> = diagnostics.iter().flat_map(lines).collect();
     // Words of another language stand at several places and want one advice.
@@ -210,10 +211,16 @@ pub(super) fn settled(
     // What a broken line would have declared, every word of it, is missed below; so is a routine
     // that stands where none may.
     let misplaced = checked.diagnostics.iter().filter(|d| d.code == codes::MISPLACED_ITEM);
-    let lost: HashSet<&str> = diagnostics
+    let places = |d: &Diagnostic| {
+        let edits = d.help.iter().flat_map(|help| &help.edits).map(|edit| edit.span);
+        edits.chain([d.span()]).map(|at| Span { end: at.start, ..at }).collect::<Vec<_>>()
+    };
+    let lost: HashSet<String> = diagnostics
         .iter()
         .chain(misplaced)
-        .flat_map(|d| words(sources, Span { end: d.span().start, ..d.span() }))
+        .flat_map(places)
+        .flat_map(|place| words(sources, place))
+        .map(str::to_ascii_lowercase)
         .collect();
     let sound = |d: &Diagnostic| {
         let of_broken = broken.contains(&line(d.span())) && d.code != codes::MISPLACED_ITEM;
@@ -224,7 +231,8 @@ pub(super) fn settled(
         let of_heads = of_heads || is_said;
         let name = sources.slice(d.span());
         let ends = !broken.is_empty() && ends_block(name);
-        let of_names = OF_NAMES.contains(&d.code) && (lost.contains(name) || ends);
+        let of_names =
+            OF_NAMES.contains(&d.code) && (lost.contains(&name.to_ascii_lowercase()) || ends);
         !(of_broken || of_heads || of_names)
     };
     let checked_soundly: Vec<Diagnostic> =

@@ -5,6 +5,7 @@ use crate::bounds::{Cause, Finding, Risk};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree::Program;
 use crate::session::load::ImageSizes;
+use crate::source::Span;
 use spintrue_head::Description;
 use std::cell::RefCell;
 
@@ -87,7 +88,20 @@ impl Proved<'_> {
         go_on: &mut dyn FnMut() -> bool,
     ) -> Option<Vec<Diagnostic>> {
         let all = bounds::risky(self.program, head, &self.size(), self.at_rest, go_on)?;
-        let told = all.iter().map(|Risk { param, is_upper, finding }| {
+        let is_meant = |risk: &&Risk<'_>| {
+            let finding = &risk.finding;
+            let mut places = finding.calls.iter().chain([&finding.span, &risk.param.span]);
+            places.any(|place| {
+                let holds = |about: &Span| {
+                    about.source == place.source
+                        && about.start <= place.start
+                        && place.end <= about.end
+                };
+                self.program.meant.iter().any(holds)
+            })
+        };
+        let told = all.iter().filter(|risk| !is_meant(risk));
+        let told = told.map(|Risk { param, is_upper, finding }| {
             let (name, words) = (&param.name, param.ends.as_ref().map(|ends| &ends.words));
             let words = words.map_or("", |[low, high]| if *is_upper { high } else { low });
             let how = if *is_upper { "up to" } else { "down to" };

@@ -25,6 +25,8 @@ const HEADER: &str = "the first row names each column with its unit, as in `at [
 #[derive(Clone, Debug)]
 enum Holds {
     Number(Option<Rc<UnitText>>),
+    /// Numbers, parted by blanks.
+    List(Option<Rc<UnitText>>),
     Flag,
     Text,
 }
@@ -90,7 +92,9 @@ fn table(reading: &mut Reading<'_>) -> Option<Table> {
         }
     }
     let units = columns.iter().filter(|column| column.path.len() == 1).filter_map(|column| {
-        let Holds::Number(Some(unit)) = &column.holds else { return None };
+        let (Holds::Number(Some(unit)) | Holds::List(Some(unit))) = &column.holds else {
+            return None;
+        };
         Some((column.path.first()?.clone(), unit.clone()))
     });
     let units = Rc::new(units.collect());
@@ -128,6 +132,7 @@ impl Holds {
             Holds::Number(Some(unit)) if unit.is_absolute() => Type::Temperature,
             Holds::Number(Some(unit)) => Type::Quantity(unit.dimension),
             Holds::Number(None) => Type::NUMBER,
+            Holds::List(unit) => Holds::Number(unit.clone()).kind().list(),
             Holds::Flag => Type::Flag,
             Holds::Text => Type::Text,
         }
@@ -175,9 +180,8 @@ fn column(reading: &mut Reading<'_>, cell: &Cell, below: Option<&Cell>) -> Optio
     let holds = match unit {
         Some("text") => Holds::Text,
         Some("flag") => Holds::Flag,
-        Some("1") => Holds::Number(None),
-        Some(unit) => match parse_unit(&unit.replace(['\u{B5}', '\u{3BC}'], "u")) {
-            Ok(unit) => Holds::Number(Some(Rc::new(unit))),
+        Some(said) => match of_unit(said) {
+            Ok(holds) => holds,
             Err(error) => {
                 let help = match &error {
                     UnitError::Unknown { near: Some(near), .. } => {
@@ -199,6 +203,19 @@ fn column(reading: &mut Reading<'_>, cell: &Cell, below: Option<&Cell>) -> Optio
         },
     };
     Some(Column { path, holds, range, is_said: unit.is_some() })
+}
+
+/// What a unit in the header says: `mm`, `1`, `list of mm`.
+fn of_unit(said: &str) -> Result<Holds, UnitError> {
+    let (unit, is_list) = match said.strip_prefix("list of ") {
+        Some(unit) => (unit.trim(), true),
+        None => (said, false),
+    };
+    let unit = match unit {
+        "1" => None,
+        unit => Some(Rc::new(parse_unit(&unit.replace(['\u{B5}', '\u{3BC}'], "u"))?)),
+    };
+    Ok(if is_list { Holds::List(unit) } else { Holds::Number(unit) })
 }
 
 /// What a column without brackets holds, by its first cell: a number may not begin with a needless zero,
@@ -274,6 +291,18 @@ fn value(reading: &mut Reading<'_>, column: &Column, cell: &Cell, into: &mut Obj
             into.refs.push(Value::text(unguarded(text)));
             return;
         }
+        Holds::List(unit) => {
+            let read = |text| number(text, unit.as_deref()).ok_or(text);
+            match text.split_whitespace().map(read).collect::<Result<Vec<f64>, _>>() {
+                Ok(numbers) => into.refs.push(Value::words(numbers)),
+                Err(wrong) => {
+                    let (headline, help) = no_number(wrong, unit.as_deref());
+                    let help = format!("{help}; blanks part the numbers of a list");
+                    reading.wrong(cell.range.clone(), headline, &help);
+                }
+            }
+            return;
+        }
         Holds::Flag => flag(text).map(f64::from),
         Holds::Number(unit) => number(text, unit.as_deref()),
     };
@@ -299,14 +328,21 @@ fn flag(text: &str) -> Option<bool> {
     if is("true") { Some(true) } else { is("false").then_some(false) }
 }
 
+/// A number; that none is there stands as a word, as an empty cell would look like a gap.
 fn number(text: &str, unit: Option<&UnitText>) -> Option<f64> {
+    match text {
+        "NaN" | "nan" => return Some(f64::NAN),
+        "inf" => return Some(f64::INFINITY),
+        "-inf" => return Some(f64::NEG_INFINITY),
+        _ => {}
+    }
     let plain =
         UnitText { text: String::new(), dimension: Dimension::NUMBER, factor: 1.0, zero: 0.0 };
     Some(cell_number(text, unit.unwrap_or(&plain))).filter(|value| value.is_finite())
 }
 
 fn missing() -> (String, String) {
-    let help = "a table has no gaps: write the value, or take the row out";
+    let help = "a table has no gaps: write the value, or `NaN` where there is no number";
     ("this cell is empty".to_string(), help.to_string())
 }
 
@@ -325,7 +361,7 @@ fn no_number(text: &str, unit: Option<&UnitText>) -> (String, String) {
     let signed = text.trim_start_matches(['-', '+', '\u{2212}']);
     let words = ["nan", "na", "n/a", "inf", "infinity", "null", "none", "-", ""];
     if words.iter().any(|word| signed.eq_ignore_ascii_case(word)) || text.starts_with('#') {
-        let help = "a table has no gaps: write the value that was measured, or take the row out";
+        let help = "write the value that was measured, or `NaN` where there is no number";
         return (format!("`{said}` is no number"), help.to_string());
     }
     if text.parse::<f64>().is_ok_and(f64::is_infinite) {

@@ -125,7 +125,9 @@ pub(super) fn unknown(
         };
     }
     let before = text.get(..start).and_then(|before| before.chars().last());
-    if c == '#' && before.is_none_or(char::is_whitespace) {
+    let wants = |raw| matches!(raw, Raw::Comma | Raw::Assign | Raw::Operator(_));
+    let is_value = last.is_some_and(|last| wants(last.raw));
+    if c == '#' && before.is_none_or(char::is_whitespace) && !is_value {
         report = comment(report, span, text.get(start + 1..).unwrap_or(""));
     }
     diagnostics.push(report);
@@ -150,13 +152,13 @@ fn visible(c: char) -> bool {
 fn advice(c: char) -> Option<&'static str> {
     Some(match c {
         '“' | '”' | '„' | '«' | '»' => "a text stands in plain double quotes: `\"…\"`",
-        '‘' | '’' | '`' | '´' => "a text stands in double quotes: `\"…\"`",
+        '‘' | '’' | '´' => "a text stands in double quotes: `\"…\"`",
         '\\' => "a line goes on after an operator or inside brackets, without a mark",
         '\u{A0}' | '\u{2000}'..='\u{200A}' | '\u{202F}' | '\u{205F}' | '\u{3000}' => {
             "it looks like a blank; replace it by a plain one"
         }
         '$' => "a value is named as it is; in a text it stands in braces: `{speed}`",
-        '?' => "choose between values with `if` and `else` statements",
+        '?' => "a choice between values is `choose(condition, a, b)`",
         c if !visible(c) => "it cannot be seen; remove it",
         _ => return None,
     })

@@ -4,6 +4,7 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::character;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::reports::Reports;
 use crate::syntax::tree::Binary;
 use logos::{Lexer, Logos};
@@ -29,6 +30,7 @@ pub(crate) enum Raw {
     #[token("\"")]
     Quote,
     #[token("'")]
+    #[token("`")]
     Single,
     #[token("(")]
     ParenOpen,
@@ -181,6 +183,7 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
         let mut raw = found.unwrap_or(Raw::Unknown);
         let span = code.span();
         match raw {
+            Raw::Word if code.slice() == "_" && scan.goes_on(&mut code) => continue,
             Raw::Word | Raw::Wide => {
                 scan.word(&mut code, raw);
                 continue;
@@ -195,7 +198,7 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 continue;
             }
             Raw::Single => {
-                scan.single_quoted(&mut code);
+                scan.quoted(&mut code);
                 continue;
             }
             Raw::Quote => scan.open.push(Open { quote: span.start, brace: 0, depth: 0 }),
@@ -212,25 +215,13 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
             // Inside a text's braces `//` is a mistake that would hide the rest of the text.
             Raw::Newline | Raw::Comment => scan.cut(span.start, true),
             Raw::Unknown => {
-                let rest = code.remainder();
-                let line_end = rest.find(|c: char| c != ' ' && c != '\t' && c != '\r');
-                if let ("\\", Some(end)) = (code.slice(), line_end)
-                    && rest.get(end..).is_some_and(|rest| rest.starts_with('\n'))
-                    && scan.open.is_empty()
-                {
-                    // The line goes on, as it was meant to.
-                    code.bump(end + 1);
-                    let place = Span::new(source, span.start, span.end);
-                    let headline = "`\\` means nothing here";
-                    let report = Diagnostic::error(codes::FOREIGN_CHARACTER, headline, place);
-                    let help =
-                        "a line goes on after an operator or inside brackets, without a mark";
-                    scan.diagnostics.push(report.fix(help, place, ""));
+                if code.slice() == "\\" && scan.goes_on(&mut code) {
                     continue;
                 }
                 scan.unknown(span.clone());
                 let before = text.get(..span.start).and_then(|before| before.chars().last());
-                if code.slice() == "#" && before.is_none_or(char::is_whitespace) {
+                let is_comment = before.is_none_or(char::is_whitespace);
+                if code.slice() == "#" && is_comment && scan.is_behind_statement() {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
                     code.bump(rest.find('\n').unwrap_or(rest.len()));
@@ -258,6 +249,23 @@ impl Scan<'_> {
     fn unknown(&mut self, range: std::ops::Range<usize>) {
         let last = self.lexemes.last();
         character::unknown(self.source, self.text, range, last, self.diagnostics);
+    }
+
+    /// A mark at the end of a line that goes on, as it was meant to; `_` only where a value is wanted.
+    fn goes_on(&mut self, code: &mut Lexer<'_, Raw>) -> bool {
+        let (mark, span, rest) = (code.slice(), code.span(), code.remainder());
+        let end = rest.find(|c: char| c != ' ' && c != '\t' && c != '\r');
+        let ends = end.and_then(|end| rest.get(end..)).is_some_and(|rest| rest.starts_with('\n'));
+        if !ends || !self.open.is_empty() || mark == "_" && self.is_behind_statement() {
+            return false;
+        }
+        code.bump(end.unwrap_or(0) + 1);
+        let place = Span::new(self.source, span.start, span.end);
+        let headline = format!("`{mark}` means nothing here");
+        let report = Diagnostic::error(codes::FOREIGN_CHARACTER, headline, place);
+        let help = "a line goes on after an operator or inside brackets, without a mark";
+        self.diagnostics.push(report.fix(help, place, ""));
+        true
     }
 
     /// A word takes in every character a name may go on with; others outside ASCII stand alone.
@@ -369,7 +377,11 @@ impl Scan<'_> {
                 .label(brace, "this `{` is open until the end of the line")
                 .help("close the value with `}` and the text with `\"`; for the character itself write `\\{`");
         } else {
-            report = report.help("end it with `\"`; a line break inside a text is written `\\n`");
+            let before = self.text.get(..first.quote).and_then(|before| before.chars().last());
+            report = report.help(match before.is_some_and(|c| c.is_ascii_digit()) {
+                true => "inches are written `inch`",
+                false => "end it with `\"`; a line break inside a text is written `\\n`",
+            });
         }
         self.diagnostics.push(report);
         let mut inside_braces = in_code;
@@ -432,23 +444,43 @@ impl Scan<'_> {
         });
     }
 
-    /// `'…'` on one line stands for a text that should have had double quotes.
-    fn single_quoted(&mut self, code: &mut Lexer<'_, Raw>) {
+    /// `'…'` or `` `…` `` on one line stands for a text that should have had double quotes, and `'` alone behind
+    /// a statement for a comment.
+    fn quoted(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
-        let rest = code.remainder();
-        let stop = rest.find(['\n', '"', '\'']);
-        let closed = stop.filter(|at| rest.as_bytes().get(*at) == Some(&b'\''));
+        let (rest, mark) = (code.remainder(), if code.slice() == "`" { '`' } else { '\'' });
+        let stop = rest.find(['\n', '"', mark]);
+        let closed = stop.filter(|at| rest.get(*at..).is_some_and(|rest| rest.starts_with(mark)));
+        let before = self.text.get(..start).and_then(|before| before.chars().last());
+        let line = rest.split('\n').next().unwrap_or("").trim_end();
+        if mark == '\''
+            && closed.is_none()
+            && !line.is_empty()
+            && before.is_none_or(char::is_whitespace)
+            && self.is_behind_statement()
+        {
+            let span = Span::new(self.source, start, start + 1);
+            let report = Diagnostic::error(codes::FOREIGN_CHARACTER, "`'` begins no comment", span);
+            self.diagnostics.push(report.fix("a comment begins with `//`", span, "//"));
+            code.bump(line.len());
+            return self.push(Raw::Unknown, start..start + 1);
+        }
         code.bump(closed.map_or(0, |end| end + 1));
         let end = code.span().end;
         let span = Span::new(self.source, start, end);
+        let what = if mark == '`' { "backquotes mean" } else { "single quotes mean" };
         let report =
             Diagnostic::error(codes::SINGLE_QUOTES, "a text stands in double quotes", span)
-                .here("single quotes mean nothing here");
+                .here(format!("{what} nothing here"));
         let inside = self.text.get(start + 1..end.saturating_sub(1)).filter(|_| closed.is_some());
-        let before = self.text.get(..start).and_then(|before| before.chars().last());
-        self.diagnostics.push(match inside {
-            Some(inside) if !inside.contains(['{', '}', '\\']) => {
-                let text = format!("\"{inside}\"");
+        let plain = inside.map(|inside| match mark {
+            '`' => inside.replace("${", "{"),
+            _ => inside.to_string(),
+        });
+        let has_value = |plain: &str| mark == '\'' && plain.contains(['{', '}']);
+        self.diagnostics.push(match plain {
+            Some(plain) if !plain.contains('\\') && !has_value(&plain) => {
+                let text = format!("\"{plain}\"");
                 report.fix(format!("write `{text}`"), span, text)
             }
             None if before.is_some_and(|c| c.is_ascii_digit()) => {
@@ -457,5 +489,18 @@ impl Scan<'_> {
             _ => report.help("write `\"…\"`"),
         });
         self.push(Raw::Unknown, start..end);
+    }
+
+    /// A statement may end before what comes.
+    fn is_behind_statement(&self) -> bool {
+        let Some(last) = self.lexemes.last() else { return true };
+        let word = self.text.get(last.range()).unwrap_or("");
+        match last.raw {
+            Raw::Word => Keyword::of(word).is_none(),
+            raw => {
+                !matches!(raw, Raw::Comma | Raw::Colon | Raw::Assign | Raw::Operator(_))
+                    && !matches!(raw, Raw::ParenOpen | Raw::ListOpen)
+            }
+        }
     }
 }

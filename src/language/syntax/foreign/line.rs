@@ -86,7 +86,8 @@ impl<'t> Line<'t> {
 
     /// The first row of a section that fits from a lexeme on, up to at most `end`.
     pub(super) fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
-        self.row(place, at, end)
+        self.all(place, at, end)
+            .next()
             .or_else(|| (place == Foreign::Statement).then(|| self.keyword(at, end)).flatten())
     }
 
@@ -104,30 +105,55 @@ impl<'t> Line<'t> {
         let help =
             vec![Help { text: help, edits: vec![Edit { span, text: small }], is_safe: true }];
         let why = "keywords are written in small letters";
-        Some(Habit { place: Foreign::Statement, span, whole: span, is_word: true, why, help })
+        let (place, also) = (Foreign::Statement, Vec::new());
+        Some(Habit { place, span, also, whole: span, is_word: true, why, help })
     }
 
-    fn row(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
+    /// All rows that fit there, in the order of the table.
+    pub(super) fn all(
+        &self,
+        place: Foreign,
+        at: usize,
+        end: usize,
+    ) -> impl Iterator<Item = Habit> + '_ {
+        self.those(place, at, end, |_| true)
+    }
+
+    /// A row that fits the whole line, braces and all.
+    pub(super) fn whole(&self, place: Foreign) -> Option<Habit> {
+        let last = self.lexemes.iter().rposition(|lexeme| lexeme.raw != Raw::Semicolon);
+        let end = last.map_or(0, |last| last + 1);
+        let is_brace =
+            |piece: &Piece| matches!(piece, Piece::Literal(literal, _) if *literal == "{");
+        let mut all = self.those(place, 0, end, move |pattern| pattern.iter().any(is_brace));
+        all.find(|habit| habit.whole.end == self.span(0..end).end)
+    }
+
+    fn those(
+        &self,
+        place: Foreign,
+        at: usize,
+        end: usize,
+        keeps: impl Fn(&[Piece]) -> bool,
+    ) -> impl Iterator<Item = Habit> {
         let first = self.written(at..at + 1).to_lowercase();
         let of =
             |first: &str| INDEX.get(&(place, first.to_string())).map_or(&[][..], Vec::as_slice);
         let (mut known, mut open) = (of(&first).iter().peekable(), of("").iter().peekable());
-        // Both in the order of the table.
-        while let Some((row, pattern)) = match (known.peek(), open.peek()) {
+        let next = move || match (known.peek(), open.peek()) {
             (Some(one), Some(other)) if one > other => open.next(),
             (Some(_), _) => known.next(),
             _ => open.next(),
-        } {
-            let Some(row) = TABLE.get(*row) else { continue };
-            let Some(pattern) = row.patterns.get(*pattern) else { continue };
+        };
+        std::iter::from_fn(next).filter_map(move |(row, pattern)| {
+            let row = TABLE.get(*row)?;
+            let pattern = row.patterns.get(*pattern).filter(|pattern| keeps(pattern))?;
             let mut captures = Captures::new();
-            if let Some(to) = self.fits(pattern, at, end, &mut captures) {
-                let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
-                    if word.starts_with(char::is_alphabetic) && !is_keyword(word));
-                return Some(self.habit(row, is_word, at..to, end, &captures));
-            }
-        }
-        None
+            let to = self.fits(pattern, at, end, &mut captures)?;
+            let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
+                if word.starts_with(char::is_alphabetic) && !is_keyword(word));
+            Some(self.habit(row, is_word, at..to, end, &captures))
+        })
     }
 
     /// Where a pattern ends that begins at a lexeme.
@@ -159,7 +185,9 @@ impl<'t> Line<'t> {
                 vec![1]
             }
             ("NUMBER" | "N" | "M", Some(Raw::Number)) => vec![1],
-            ("TEXT", Some(Raw::Unknown)) if self.written(at..at + 1).starts_with('\'') => vec![1],
+            ("TEXT", Some(Raw::Unknown)) if self.written(at..at + 1).starts_with(['\'', '`']) => {
+                vec![1]
+            }
             ("TEXT", Some(Raw::Quote)) => self.text_from(at, end).into_iter().collect(),
             ("INNER", Some(Raw::Unquote)) => vec![0],
             ("INNER", Some(_)) => (1..end - at).collect(),
@@ -236,14 +264,16 @@ impl<'t> Line<'t> {
         let mut span =
             if row.templates.is_empty() { self.span(range.start..range.start + 1) } else { whole };
         let way = |template: &&'static str| {
-            let text = self.filled(template, captures);
-            let is_block = row.place == Foreign::Block;
-            let is_head = row.place == Foreign::Statement || is_block;
+            let is_head = matches!(row.place, Foreign::Statement | Foreign::Block);
+            let text = self.filled(template, captures, is_head);
             let rest = if is_head { self.written(range.end..end) } else { "" };
             let touches = self.span(range.end..end).start == whole.end;
             let said = format!("{text}{}{rest}", if touches || rest.is_empty() { "" } else { " " });
             let said = match said.trim().strip_suffix('{') {
                 Some(head) => format!("{head}{{ … }}"),
+                None if is_head && said.matches('{').count() > said.matches('}').count() => {
+                    format!("{} … }}", said.trim())
+                }
                 None => said.trim().to_string(),
             };
             let is_long = said.chars().count() > MAX_SHOWN;
@@ -272,18 +302,19 @@ impl<'t> Line<'t> {
             Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits }
         };
         let help = row.templates.iter().map(way).collect();
-        Habit { place: row.place, span, whole, is_word, why: row.why, help }
+        Habit { place: row.place, span, also: Vec::new(), whole, is_word, why: row.why, help }
     }
 
     /// A template with the captured parts in their places, in brackets where they would bind otherwise.
-    fn filled(&self, template: &str, captures: &Captures) -> String {
+    /// In the head of a statement they are mended themselves.
+    fn filled(&self, template: &str, captures: &Captures, is_head: bool) -> String {
         let mut out = String::new();
         let mut rest = template;
         while let Some(c) = rest.chars().next() {
             let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(rest.len());
             let word = rest.get(..word.max(c.len_utf8())).unwrap_or(rest);
             rest = rest.get(word.len()..).unwrap_or("");
-            let Some((_, range)) = captures.iter().find(|(hole, _)| *hole == word) else {
+            let Some((hole, range)) = captures.iter().find(|(hole, _)| *hole == word) else {
                 out.push_str(word);
                 continue;
             };
@@ -298,12 +329,56 @@ impl<'t> Line<'t> {
                 rest = more;
                 continue;
             }
+            let is_value = matches!(*hole, "X" | "Y" | "Z");
+            let written = match *hole {
+                "X" | "Y" | "Z" | "REST" if is_head => self.mended(range.clone(), is_value),
+                "TEXT" => in_double_quotes(written),
+                _ => written.to_string(),
+            };
             if beside && self.is_loose(range.clone()) {
                 out.push_str(&format!("({written})"));
             } else {
-                out.push_str(written);
+                out.push_str(&written);
             }
         }
+        out
+    }
+
+    /// A part with its own habits put right, as far as that is sure; in a value `=` can only compare.
+    fn mended(&self, range: Range<usize>, is_value: bool) -> String {
+        let mut edits: Vec<Edit> = Vec::new();
+        let (mut depth, mut behind) = (0_usize, 0);
+        for at in range.clone() {
+            let Some(lexeme) = self.lexemes.get(at) else { break };
+            depth += usize::from(opens(lexeme.raw));
+            depth = depth.saturating_sub(usize::from(closes(lexeme.raw)));
+            let span = self.span(at..at + 1);
+            if span.start < behind {
+                continue;
+            }
+            if is_value && depth == 0 && lexeme.raw == Raw::Assign {
+                edits.push(Edit { span, text: "==".to_string() });
+                continue;
+            }
+            let found = self.find(Foreign::Operator, at, range.end);
+            let found = found.or_else(|| self.find(Foreign::Character, at, range.end));
+            if let Some(habit) = found
+                && let [Help { is_safe: true, edits: ways, .. }] = habit.help.as_slice()
+            {
+                behind = habit.whole.end;
+                edits.extend(ways.iter().cloned());
+            }
+        }
+        let written = self.written(range.clone());
+        let start = self.span(range).start as usize;
+        let (mut out, mut kept) = (String::new(), 0);
+        for edit in &edits {
+            let [from, to] = [edit.span.start, edit.span.end].map(|at| at as usize - start);
+            out.push_str(written.get(kept..from).unwrap_or(""));
+            out.push_str(&edit.text);
+            kept = to;
+        }
+        out.push_str(written.get(kept..).unwrap_or(""));
         out
     }
 
@@ -317,6 +392,15 @@ impl<'t> Line<'t> {
             let binds = ["and", "or", "mod", "in", "within", "not"].contains(&word);
             depth == 0 && (binds || matches!(lexeme.raw, Raw::Operator(_) | Raw::Foreign))
         })
+    }
+}
+
+/// A text of another language in the quotes of this one.
+fn in_double_quotes(written: &str) -> String {
+    let inside = |mark| written.strip_prefix(mark).and_then(|rest| rest.strip_suffix(mark));
+    match inside('\'').or_else(|| inside('`')).filter(|inside| !inside.contains('"')) {
+        Some(inside) => format!("\"{}\"", inside.replace("${", "{")),
+        None => written.to_string(),
     }
 }
 

@@ -12,9 +12,11 @@ mod line;
 pub(crate) use block::ends_block;
 
 use crate::diagnostics::Help;
+use crate::diagnostics::fix::edited;
 use crate::source::{SourceId, Span};
 use crate::syntax::foreign::block::block;
 use crate::syntax::foreign::line::Line;
+use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, lexemes};
 use std::collections::HashMap;
 use std::sync::LazyLock;
@@ -28,6 +30,8 @@ pub(crate) enum Foreign {
     Block,
     /// What goes on with such a block.
     Continuation,
+    /// Inside a block whose words are left out.
+    Declaration,
     /// Anywhere in a statement.
     Operator,
     /// A character, likewise.
@@ -65,6 +69,8 @@ enum Piece {
 pub(crate) struct Habit {
     pub place: Foreign,
     pub span: Span,
+    /// Where it stands once more on the same line.
+    pub also: Vec<Span>,
     /// All that the pattern takes up.
     pub whole: Span,
     /// It begins with a word of another language.
@@ -84,6 +90,7 @@ static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
                 Foreign::Statement,
                 Foreign::Block,
                 Foreign::Continuation,
+                Foreign::Declaration,
                 Foreign::Operator,
                 Foreign::Character,
                 Foreign::Routine,
@@ -178,16 +185,55 @@ pub(crate) fn habit_at(place: Foreign, source: SourceId, text: &str, at: usize) 
     statement.or_else(|| line.find(place, 0, end))
 }
 
+/// What is meant by a routine that is written as a part of the value that it takes, as in `xs.len()`: what it is
+/// about, and how it is written.
+pub(crate) fn method(
+    name: &str,
+    of: &str,
+    arguments: &str,
+) -> Option<(&'static str, Option<String>)> {
+    let comma = if of.is_empty() || arguments.trim().is_empty() { "" } else { ", " };
+    let call = format!("{name}({of}{comma}{arguments})");
+    let line = Line::from(SourceId(0), &call, 0);
+    let habit = line.find(Foreign::Routine, 0, line.lexemes.len())?;
+    let way = habit.help.first().filter(|way| !way.edits.is_empty());
+    let (why, example) = parted(habit.why);
+    Some(match way {
+        Some(way) => (why, Some(edited(&call, &way.edits))),
+        None => (why, example.map(|example| example.trim_matches('`').to_string())),
+    })
+}
+
+/// Where a line is nothing but a word that begins a block in another language. To the parser it is a name.
+pub(crate) fn lone_words(text: &str) -> impl Iterator<Item = u32> {
+    let mut start = 0;
+    text.split_inclusive('\n').filter_map(move |line| {
+        let at = start + line.len() - line.trim_start().len();
+        start += line.len();
+        let word = line.trim().trim_end_matches(';');
+        let begins = INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
+        (begins && Keyword::of(word).is_none()).then(|| u32::try_from(at).ok()).flatten()
+    })
+}
+
 /// The habits on the line around a place, none inside another.
 pub(crate) fn habits_on_line(source: SourceId, text: &str, at: usize) -> Vec<Habit> {
     let start = text.get(..at).and_then(|before| before.rfind('\n')).map_or(0, |at| at + 1);
     let line = Line::from(source, text, start);
+    // What a pattern says of the whole line goes before its parts.
+    let whole = line.whole(Foreign::Statement).filter(|habit| {
+        // A head of a block is whole where its block begins.
+        !text.get(habit.whole.range()).is_some_and(|said| said.ends_with('{'))
+    });
+    if let Some(habit) = whole {
+        return vec![habit];
+    }
     let mut found: Vec<Habit> = Vec::new();
     for range in line.statements() {
         let first = range.start;
         let habit = line
-            .find(Foreign::Block, first, range.end)
-            .and_then(|habit| block(source, text, start, habit))
+            .all(Foreign::Block, first, range.end)
+            .find_map(|habit| block(source, text, start, habit))
             .or_else(|| line.find(Foreign::Statement, first, range.end));
         // What is said of a whole statement says enough.
         let is_said = habit.as_ref().is_some_and(|habit| habit.help.is_empty());

@@ -174,10 +174,14 @@ impl Layout<'_> {
     /// A brace opens a record where an operand is wanted and a field follows; else a block.
     pub(super) fn brace(&mut self, lexeme: Lexeme) {
         let in_text = self.frames.iter().any(|frame| frame.kind == Kind::Value);
-        let sure = matches!(
-            self.last(),
-            Some(Token::Assign | Token::Comma | Token::Colon | Token::ParenOpen | Token::ListOpen)
-        );
+        // Outside of brackets a comma parts the conditions of a `hold`, and none of them is a record.
+        let sure = match self.last() {
+            Some(Token::Comma) => !self.in_block(),
+            last => matches!(
+                last,
+                Some(Token::Assign | Token::Colon | Token::ParenOpen | Token::ListOpen)
+            ),
+        };
         let same_line = self.peek().is_some_and(|next| next.raw != Raw::Newline);
         let record = self.wants_operand() && ((sure && same_line) || self.record_follows());
         if in_text || record {
@@ -204,7 +208,11 @@ impl Layout<'_> {
             Some(Raw::BraceClose) => {
                 rest.first().is_some_and(|lexeme| lexeme.raw == Raw::BraceClose)
             }
-            Some(Raw::Quote | Raw::Number) => !self.in_block(),
+            Some(Raw::Quote) => {
+                let mut behind = ahead.skip_while(|lexeme| lexeme.raw != Raw::Unquote).skip(1);
+                !self.in_block() || behind.next().is_some_and(|next| next.raw == Raw::Colon)
+            }
+            Some(Raw::Number) => !self.in_block(),
             _ => false,
         }
     }

@@ -8,6 +8,12 @@ use crate::syntax::raw::{Lexeme, Raw};
 use crate::syntax::token::Token;
 use crate::syntax::tree::Binary;
 
+/// What other languages write behind a plain number, to say how it is stored.
+const SUFFIXES: [&str; 15] = [
+    "f32", "f64", "i8", "i16", "i32", "i64", "u8", "u16", "u32", "u64", "usize", "isize", "L",
+    "ul", "UL",
+];
+
 impl Layout<'_> {
     pub(super) fn number(&mut self, lexeme: Lexeme, span: Span) {
         let written = self.slice(span);
@@ -35,6 +41,8 @@ impl Layout<'_> {
             ("numbers are decimal", "write the number with the digits 0 to 9")
         } else if is_word && touches && word.starts_with('_') {
             ("an underscore stands between two digits", "write it as in `1_000`")
+        } else if is_word && touches && SUFFIXES.contains(&word) {
+            ("a plain number has no ending", "every plain number is of one kind")
         } else {
             if is_word || next.raw == Raw::Percent {
                 self.unit();
@@ -48,8 +56,10 @@ impl Layout<'_> {
         let value = radix.iter().find_map(|(mark, radix)| {
             u64::from_str_radix(&word.strip_prefix(mark)?.replace('_', ""), *radix).ok()
         });
+        let is_plain = headline.ends_with("ending");
         self.diagnostics.push(match value.filter(|_| headline.ends_with("decimal")) {
             Some(value) => report.fix(format!("write `{value}`"), place, value.to_string()),
+            None if is_plain => report.fix(format!("write `{written}`"), place, written),
             None => report.help(help),
         });
     }
@@ -58,7 +68,7 @@ impl Layout<'_> {
         self.peek().filter(|next| next.raw == raw && next.start == end)
     }
 
-    /// `5.` and `1.e3`.
+    /// `5.` and `1.e3`, and `1.000.000`.
     fn bare_point(&mut self, number: Span, dot: Lexeme) {
         self.at += 1;
         let mut place = number.to(self.span(dot));
@@ -70,6 +80,24 @@ impl Layout<'_> {
             place = place.to(self.span(more));
         }
         let digits = self.slice(number);
+        if digits.contains('.') {
+            while let Some(more) = self.peek().filter(|next| {
+                next.start == place.end && matches!(next.raw, Raw::Dot | Raw::Number)
+            }) {
+                self.at += 1;
+                place = place.to(self.span(more));
+            }
+            let report =
+                Diagnostic::error(codes::MALFORMED_NUMBER, "a number has one point", place);
+            let grouped = self.slice(place).replace('.', "_");
+            let groups = grouped.split('_').skip(1).all(|group| group.len() == 3);
+            let help = format!("digits are grouped with `_`: `{grouped}`");
+            self.diagnostics.push(match groups {
+                true => report.suggest(help, place, grouped),
+                false => report,
+            });
+            return;
+        }
         self.diagnostics.push(
             Diagnostic::error(codes::MALFORMED_NUMBER, "a number ends in a point", place)
                 .help(format!("write digits after the point, as in `{digits}.0`, or leave it out")),

@@ -5,6 +5,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
+use crate::syntax::parse::stray::{misplaced_unit, stray_call};
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::parse::words::{keyword_as_name, missing_name};
 use crate::syntax::token::Token;
@@ -20,11 +21,13 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| equals_sign(stuck))
         .or_else(|| chained(stuck))
         .or_else(|| unbounded(stuck))
+        .or_else(|| held(stuck))
         .or_else(|| after_else(stuck))
         .or_else(|| missing_block(stuck))
         .or_else(|| stray_clause(stuck))
         .or_else(|| label(stuck))
         .or_else(|| band(stuck))
+        .or_else(|| reason(stuck))
         .or_else(|| missing_type(stuck))
         .or_else(|| missing_value(stuck))
         .or_else(|| left_over(stuck))
@@ -150,6 +153,41 @@ fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         ),
         _ => None,
     }
+}
+
+/// `hold locked(), {`, `hold {`, `hold locked() for 2 s {`
+fn held(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (Keyword::Hold, place) = first_keyword(stuck)? else { return None };
+    if stuck.bracket().is_some() {
+        return None;
+    }
+    let report =
+        |headline: &str, place: Span| Diagnostic::error(codes::MISSING_VALUE, headline, place);
+    let (before, found) = (stuck.token(-1)?, stuck.found());
+    let ends = matches!(found, Some(Token::BlockOpen | Token::Keyword(Keyword::Every)));
+    if before == Token::Comma && (ends || stuck.stops()) {
+        let comma = stuck.place(-1)?;
+        let headline = "a condition is missing behind this `,`";
+        return Some(report(headline, comma).fix("leave the comma out", comma, ""));
+    }
+    if before == Token::Keyword(Keyword::Hold) && ends {
+        let report = report("this `hold` has no condition", place);
+        return Some(report.help("write it as in `hold locked() { … }`"));
+    }
+    if found == Some(Token::Colon) && before == Token::Unquote {
+        let headline = "a condition has no label";
+        return Some(
+            Diagnostic::error(codes::UNEXPECTED, headline, stuck.span)
+                .help("the record names a condition as it is written: `hold locked() { … }`"),
+        );
+    }
+    let lasts = [Keyword::For, Keyword::Within, Keyword::At, Keyword::Until];
+    let lasts = matches!(found, Some(Token::Keyword(keyword)) if lasts.contains(&keyword));
+    lasts.then(|| {
+        let headline = "a `hold` lasts as long as its block";
+        Diagnostic::error(codes::UNEXPECTED, headline, stuck.span)
+            .help("write `hold locked() { wait 2 s }`; `every 50 ms` says how often it looks")
+    })
 }
 
 fn after_else(stuck: &Stuck<'_>) -> Option<Diagnostic> {
@@ -319,6 +357,19 @@ fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     })
 }
 
+/// `allow W0803`
+fn reason(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (Keyword::Allow, _) = first_keyword(stuck)? else { return None };
+    let says = stuck.stops() && stuck.expects("a text");
+    says.then(|| {
+        let code = stuck.word(-1);
+        stuck
+            .missing(codes::MISSING_VALUE, "an `allow` says why")
+            .here("the reason is missing here")
+            .help(format!("write `allow {code} \"why it is meant\"`"))
+    })
+}
+
 fn missing_type(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if stuck.expects("a type") {
         let after = match stuck.token(-1) {
@@ -459,6 +510,9 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             );
         }
     }
+    if let Some(report) = misplaced_unit(stuck) {
+        return Some(report);
+    }
     let words = stuck.found_words();
     if let Some((open, _)) = stuck.bracket() {
         if !starts_operand {
@@ -499,13 +553,11 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
                 text,
             ));
         }
-        if matches!(before, Some(Token::Name(_))) && parse_unit(first).is_ok() {
-            let text = format!("{second} {first}");
-            return Some(report.suggest(
-                format!("a unit stands behind its number: `{text}`"),
-                place,
-                text,
-            ));
+        if let (Some(Token::Unit(_)), Some(Token::Number(_)), Some(Token::Unit(_))) =
+            (before, stuck.token(-2), stuck.token(1))
+        {
+            let sum = format!("{} {first} + {second} {}", stuck.word(-2), stuck.word(1));
+            return Some(report.help(format!("a sum is written out: `{sum}`")));
         }
     }
     Some(match before {
@@ -514,19 +566,4 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         }
         _ => report,
     })
-}
-
-/// A bracket of a call behind something that cannot be called.
-fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
-    let report = stuck.report(codes::LEFT_OVER, "only a name can be called");
-    if stuck.token(-2) != Some(Token::Dot) {
-        return report.help("give the value before it a name, or put an operator between");
-    }
-    let name = stuck.word(-1);
-    let of = match (stuck.token(-3), stuck.token(-4)) {
-        (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.word(-3),
-        _ => "value",
-    };
-    let more = if stuck.token(1) == Some(Token::ParenClose) { "" } else { ", …" };
-    report.help(format!("a routine takes its values in brackets: `{name}({of}{more})`"))
 }

@@ -93,7 +93,9 @@ pub(crate) fn without_comma(
 /// `304,8 mm`, `"{a, b}"`
 fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     match (stuck.bracket(), stuck.token(-1), stuck.token(1)) {
-        (None, Some(Token::Number(_)), Some(Token::Number(_))) => {
+        (None, Some(Token::Number(_)), Some(Token::Number(_)))
+            if stuck.place(1).is_some_and(|next| next.start == stuck.span.end) =>
+        {
             let (whole, rest) = (stuck.word(-1), stuck.word(1));
             let report = stuck.report(codes::MALFORMED_NUMBER, "a number has a decimal point");
             let place = stuck.place(-1)?.to(stuck.place(1)?);

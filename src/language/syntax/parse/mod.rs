@@ -11,6 +11,7 @@ mod item;
 mod recover;
 mod report;
 mod statement;
+mod stray;
 mod stuck;
 mod words;
 

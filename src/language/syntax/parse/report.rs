@@ -2,7 +2,7 @@
 
 use crate::diagnostics::{Diagnostic, Label, Severity, codes};
 use crate::source::{SourceId, Span};
-use crate::syntax::foreign::{Foreign, Habit, habits_on_line, parted};
+use crate::syntax::foreign::{Foreign, Habit, habits_on_line, lone_words, parted};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::layout::Laid;
 use crate::syntax::parse::explain::explain;
@@ -62,29 +62,40 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
     let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
     let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
     let (mut new, mut said) = (Vec::<Diagnostic>::new(), HashMap::new());
-    for report in all.iter().filter(|report| report.severity == Severity::Error) {
-        let at = report.span().start;
+    let wrong = all.iter().filter(|report| report.severity == Severity::Error);
+    let wrong = wrong.map(|report| (report.span().start, Some(report)));
+    let words = lone_words(text).map(|at| (at, None));
+    let mut wrong: Vec<_> = wrong.chain(words).collect();
+    wrong.sort_by_key(|(at, _)| *at);
+    for (at, report) in wrong {
         if explained.contains_key(&line(at)) {
             continue;
         }
-        for habit in habits_on_line(source, text, at as usize) {
+        for habit in joined(habits_on_line(source, text, at as usize)) {
             let edits = habit.help.iter().flat_map(|help| &help.edits);
-            if edits.clone().next().is_none() && report.fixes().next().is_some() {
+            let has_fix = report.is_some_and(|report| report.fixes().next().is_some());
+            if edits.clone().next().is_none() && has_fix {
                 continue;
             }
             let edits = edits.filter(|edit| !edit.text.starts_with('\n'));
-            let places = edits.map(|edit| edit.span.start).chain([habit.span.start]);
-            explained.extend(places.map(|at| (line(at), None)));
+            explained.extend(edits.map(|edit| (line(edit.span.start), None)));
+            let whole = line(habit.span.start)..=line(habit.span.end);
+            explained.extend(whole.map(|line| (line, None)));
             // The same advice once is enough.
             let known = said.entry(habit.why).or_insert(new.len());
             match new.get_mut(*known).filter(|_| habit.help.is_empty()) {
                 Some(first) => {
                     first.labels.push(Label { span: habit.span, text: "and here".into() })
                 }
-                None => new.push(foreign(habit, text, report.code)),
+                None => {
+                    let code = report.map_or(codes::UNKNOWN_NAME, |report| report.code);
+                    new.push(foreign(habit, text, code));
+                }
             }
         }
-        explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
+        if let Some(report) = report {
+            explained.entry(line(at)).or_insert_with(|| Some(report.clone()));
+        }
     }
     all.retain(|report| {
         report.severity != Severity::Error
@@ -93,15 +104,39 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
     all.append(&mut new);
 }
 
+/// Habits with the same advice on one line as one: the places of the others, and the edits of all.
+fn joined(habits: Vec<Habit>) -> Vec<Habit> {
+    let mut all: Vec<Habit> = Vec::new();
+    for mut habit in habits {
+        let same = |old: &&mut Habit| old.why == habit.why && old.place == habit.place;
+        match (all.iter_mut().find(same), &mut habit.help[..]) {
+            (Some(Habit { also, help: first, .. }), [more]) if first.len() == 1 => {
+                for first in first {
+                    let text = more.text.strip_prefix("write ").unwrap_or(&more.text);
+                    if !first.text.contains(text) {
+                        first.text = format!("{}, {text}", first.text);
+                    }
+                    first.edits.append(&mut more.edits);
+                }
+                also.push(habit.span);
+            }
+            _ => all.push(habit),
+        }
+    }
+    all
+}
+
 /// A habit as a report, which keeps the code of the one that it replaces where that says more.
 fn foreign(habit: Habit, text: &str, code: &'static str) -> Diagnostic {
     let words = text.get(habit.span.range()).unwrap_or("");
     let whole = text.get(habit.whole.range()).unwrap_or("").to_ascii_lowercase();
     let word = whole.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
     let says_little = [codes::UNEXPECTED, codes::LEFT_OVER, codes::MISSING_VALUE].contains(&code);
+    let edits = || habit.help.iter().flat_map(|help| &help.edits);
+    let has_braces = edits().any(|edit| edit.text.contains('{'));
     let code = match habit.place {
         Foreign::Character => codes::FOREIGN_CHARACTER,
-        Foreign::Block if Keyword::of(word).is_some() => codes::MISSING_BLOCK,
+        Foreign::Block if Keyword::of(word).is_some() && has_braces => codes::MISSING_BLOCK,
         Foreign::Operator if says_little => codes::FOREIGN_OPERATOR,
         _ if habit.is_word || habit.place == Foreign::Block || code == codes::LEFT_OVER => {
             codes::FOREIGN_WORD
@@ -125,7 +160,8 @@ fn foreign(habit: Habit, text: &str, code: &'static str) -> Diagnostic {
         Some(text) => report.here(format!("`{text}` is missing here")),
         None => report,
     };
-    habit.help.into_iter().fold(report, Diagnostic::way_out)
+    let also = habit.also.iter().fold(report, |report, at| report.label(*at, "and here"));
+    habit.help.into_iter().fold(also, Diagnostic::way_out)
 }
 
 /// Puts reports in the order of the text and leaves out what no one would read.
