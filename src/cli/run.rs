@@ -199,9 +199,9 @@ impl<'a> Run<'a> {
         prepared: &Prepared,
         given: Option<Given>,
     ) -> Result<(), Error> {
-        let header = header(about, prepared);
+        let header = || header(about, prepared);
         if let Some(replay) = &self.stage.replay {
-            complain(&replay.notes(&header));
+            complain(&replay.notes(&header()));
         }
         stop_on_request(std::slice::from_ref(&self.stage.stop))?;
         if let Some(operator) = operator::of(prepared, given) {
@@ -212,7 +212,7 @@ impl<'a> Run<'a> {
             started.map_err(|e| e.context("no record can be kept, so nothing is run"))?;
         }
         if let Some(tracer) = &self.tracer {
-            let started = tracer.borrow_mut().start(&header, &self.options.recording.force);
+            let started = tracer.borrow_mut().start(&header(), &self.options.recording.force);
             started.map_err(|e| e.context("nothing can be recorded, so nothing is run"))?;
         }
         Ok(())
