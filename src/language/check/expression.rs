@@ -341,6 +341,8 @@ impl Checker<'_> {
                 }
             } else if self.live.is_some() {
                 report
+            } else if self.sources.get(span.source).is_some_and(|s| &*s.name == "--set") {
+                report.help("a value is written out, as in `4800 rpm`, `3`, `true` or `\"text\"`")
             } else {
                 report.help(format!("declare it before this line: `let {text} = ...`"))
             };
@@ -483,9 +485,10 @@ impl Checker<'_> {
             Over::Range(end(), end())
         };
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
-            let (from, to) = self.range_ends(left, right);
+            let ends = self.range_ends(left, right);
             let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };
-            return (Over::Range(Box::new(from), Box::new(to)), item);
+            let over = ends.map(|(from, to)| Over::Range(Box::new(from), Box::new(to)));
+            return (over.unwrap_or_else(nothing), item);
         }
         let typed = self.expression(e, None);
         match typed.kind.clone() {
