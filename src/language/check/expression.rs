@@ -95,6 +95,21 @@ impl Checker<'_> {
         Typed::unknown(typed.span)
     }
 
+    /// The ends of a range; none where one of them is no number.
+    pub(super) fn range_ends(
+        &mut self,
+        left: &Expression,
+        right: &Expression,
+    ) -> Option<(Number, Number)> {
+        let what = "an end of a range, which counts in steps of one,";
+        let from = self.expect_kind(left, &Type::NUMBER, codes::BAD_OPERAND, what);
+        // One report is enough where both ends are of another kind.
+        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
+        let to = self.expect_kind(right, &wanted, codes::BAD_OPERAND, what);
+        let are_numbers = [&from.kind, &to.kind].iter().all(|kind| **kind == Type::NUMBER);
+        are_numbers.then(|| (from.number(), to.number()))
+    }
+
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
         self.saw_unit(unit);
