@@ -182,6 +182,9 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
     if kind.trim().is_empty() {
         return Err((0..option.len(), "this names no fault".to_string()));
     }
+    if kind.trim().contains(|c: char| c.is_whitespace() || c == ',') {
+        return Err((0..kind.len(), format!("`{}` names no fault", kind.trim())));
+    }
     put("kind", kind.trim(), 0..kind.len())?;
     if let Some((rest, mut at)) = keys {
         let Some(inside) = rest.trim_end().strip_suffix(')') else {
@@ -198,6 +201,10 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
                 Some((key @ ("at" | "line" | "kind"), _)) => {
                     return Err((from, format!("`{key}` is not written in the bracket")));
                 }
+                Some((key, value)) if value.starts_with(['"', '\'']) => {
+                    let bare = value.trim_matches(['"', '\'']);
+                    return Err((from, format!("a value has no quotes: `{key}={bare}`")));
+                }
                 Some((key, value)) if word(key) => put(key, value, from)?,
                 _ => return Err((from, format!("`{}` is no KEY=VALUE", pair.trim()))),
             }
@@ -211,6 +218,9 @@ fn values(option: &str) -> Result<DeTable<'_>, (Range<usize>, String)> {
         Some(_) => return Err((from, "a line is given by its number from 1".to_string())),
         None if parse_quantity(when).is_ok_and(|(_, unit)| unit.is_none()) => {
             return Err((from, format!("`{when}` has no unit: write a time such as `12s`")));
+        }
+        None if when.contains(',') => {
+            return Err((from, "each fault has its own `--fault`".to_string()));
         }
         None => put("at", when, from)?,
     }
@@ -276,6 +286,10 @@ mod tests {
 
     #[test]
     fn a_wrong_option_is_pointed_at() {
+        refused("lost_lock@3s", "lost_lock", "cannot be `lost_lock`");
+        refused("lock_lost at 3s", "lock_lost at 3s", "names no fault");
+        refused("stuck_trim(facet=\"3\")@0s", "facet=\"3\"", "no quotes: `facet=3`");
+        refused("lock_lost@3s,no_lock@0s", "3s,no_lock@0s", "each fault has its own `--fault`");
         refused("lock_lots@12s", "lock_lots", "did you mean `lock_lost`?");
         refused("lock_lost@12", "12", "`12` has no unit");
         refused("lock_lost@12m", "12m", "must be time, not length");

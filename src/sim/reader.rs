@@ -198,6 +198,9 @@ pub struct Table<'a, 't> {
 /// What is wrong with a value, and what would be right.
 type Wrong = (String, Option<String>);
 
+/// Most words that a headline names.
+const MAX_NAMED: usize = 6;
+
 fn must_be(what: impl Display, value: &DeValue<'_>) -> Wrong {
     (format!("must be {what}, not {}", kind_of(value)), None)
 }
@@ -400,8 +403,14 @@ impl<'a, 't> Table<'a, 't> {
             let word = v.as_str().ok_or_else(|| must_be(&list, v))?;
             let found = words.iter().find(|(known, _)| *known == word);
             found.map(|(_, value)| *value).ok_or_else(|| {
-                let near = nearest_name(word, names.iter().copied());
-                (format!("must be {list}, not `{word}`"), near.map(meant))
+                let near = nearest_name(word, names.iter().copied()).map(meant);
+                match names.len() <= MAX_NAMED {
+                    true => (format!("must be {list}, not `{word}`"), near),
+                    false => {
+                        let help = near.unwrap_or_else(|| format!("it is {list}"));
+                        (format!("cannot be `{word}`"), Some(help))
+                    }
+                }
             })
         })
     }

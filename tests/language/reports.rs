@@ -1,6 +1,6 @@
 //! Mistakes that people bring along from elsewhere, many to a file: the report of each, and what its edits
 //! make of the script. A case is a heading, the script, and after `=>` the script that was meant, where
-//! `check --fix` gets there by itself; after `~>` how far it gets.
+//! `check --fix` gets there by itself; after `~>` how far it gets. Lines that begin with `--set ` are options.
 
 use crate::inside::Sources;
 use crate::support::{corpus, root, scripts};
@@ -11,6 +11,7 @@ use std::fs;
 
 struct Case<'t> {
     title: &'t str,
+    options: Vec<String>,
     wrong: &'t str,
     /// What `check --fix` makes of it, and whether nothing is wrong with that.
     meant: Option<(&'t str, bool)>,
@@ -20,13 +21,20 @@ fn cases(text: &str) -> Vec<Case<'_>> {
     let cases = text.strip_prefix("## ").unwrap().split("\n## ");
     cases
         .map(|case| {
-            let (title, body) = case.split_once('\n').unwrap();
+            let (title, mut body) = case.split_once('\n').unwrap();
+            let mut options = Vec::new();
+            while let Some((option, rest)) =
+                body.strip_prefix("--set ").and_then(|rest| rest.split_once('\n'))
+            {
+                options.push(option.to_string());
+                body = rest;
+            }
             let parted = |mark: &str, whole| {
                 body.split_once(mark).map(|(wrong, meant)| (wrong, Some((meant, whole))))
             };
             let parted = parted("\n=>\n", true).or_else(|| parted("\n~>\n", false));
             let (wrong, meant) = parted.unwrap_or((body, None));
-            Case { title, wrong, meant }
+            Case { title, options, wrong, meant }
         })
         .collect()
 }
@@ -66,8 +74,8 @@ fn mistakes_from_elsewhere_have_these_reports() {
     corpus("reports/*.txt", |path| {
         let text = fs::read_to_string(path).unwrap();
         let mut told = String::new();
-        for Case { title, wrong, meant } in cases(&text) {
-            let prepared = proved(wrong);
+        for Case { title, options, wrong, meant } in cases(&text) {
+            let prepared = prove(&mut Sources::of(wrong), "case.spt", &options).unwrap();
             assert!(!prepared.diagnostics.is_empty(), "{title}: nothing is said");
             ways_out_work(title, wrong, &prepared);
             let mended = mend(&mut Sources::of(wrong), "case.spt", &[]).unwrap();

@@ -95,6 +95,21 @@ impl Checker<'_> {
         Typed::unknown(typed.span)
     }
 
+    /// The ends of a range; none where one of them is no number.
+    pub(super) fn range_ends(
+        &mut self,
+        left: &Expression,
+        right: &Expression,
+    ) -> Option<(Number, Number)> {
+        let what = "an end of a range, which counts in steps of one,";
+        let from = self.expect_kind(left, &Type::NUMBER, codes::BAD_OPERAND, what);
+        // One report is enough where both ends are of another kind.
+        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
+        let to = self.expect_kind(right, &wanted, codes::BAD_OPERAND, what);
+        let are_numbers = [&from.kind, &to.kind].iter().all(|kind| **kind == Type::NUMBER);
+        are_numbers.then(|| (from.number(), to.number()))
+    }
+
     /// A unit by its name; reports one that does not exist, once for each place.
     pub(super) fn unit(&mut self, unit: UnitName) -> Option<Rc<UnitText>> {
         self.saw_unit(unit);
@@ -341,6 +356,8 @@ impl Checker<'_> {
                 }
             } else if self.live.is_some() {
                 report
+            } else if self.sources.get(span.source).is_some_and(|s| &*s.name == "--set") {
+                report.help("a value is written out, as in `4800 rpm`, `3`, `true` or `\"text\"`")
             } else {
                 report.help(format!("declare it before this line: `let {text} = ...`"))
             };
@@ -483,9 +500,10 @@ impl Checker<'_> {
             Over::Range(end(), end())
         };
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
-            let (from, to) = self.range_ends(left, right);
+            let ends = self.range_ends(left, right);
             let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };
-            return (Over::Range(Box::new(from), Box::new(to)), item);
+            let over = ends.map(|(from, to)| Over::Range(Box::new(from), Box::new(to)));
+            return (over.unwrap_or_else(nothing), item);
         }
         let typed = self.expression(e, None);
         match typed.kind.clone() {

@@ -93,7 +93,9 @@ impl Checker<'_> {
                     self.report(report.fix("texts are joined with `+`", operator_span, "+"));
                     return Typed::unknown(span);
                 }
-                let (from, to) = self.range_ends(left, right);
+                let Some((from, to)) = self.range_ends(left, right) else {
+                    return Typed::unknown(span);
+                };
                 let code = Ref::Range(Box::new(from), Box::new(to), span);
                 Typed::new(Type::NUMBER.list(), code, span)
             }
@@ -148,15 +150,6 @@ impl Checker<'_> {
                 ),
             ),
         );
-    }
-
-    pub(super) fn range_ends(&mut self, left: &Expression, right: &Expression) -> (Number, Number) {
-        let what = "an end of a range, which counts in steps of one,";
-        let from = self.expect_kind(left, &Type::NUMBER, codes::BAD_OPERAND, what);
-        // One report is enough where both ends are of another kind.
-        let wanted = if from.kind == Type::Unknown { Type::Unknown } else { Type::NUMBER };
-        let to = self.expect_kind(right, &wanted, codes::BAD_OPERAND, what);
-        (from.number(), to.number())
     }
 
     fn arithmetic(

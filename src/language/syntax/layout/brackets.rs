@@ -183,7 +183,9 @@ impl Layout<'_> {
             ),
         };
         let same_line = self.peek().is_some_and(|next| next.raw != Raw::Newline);
-        let record = self.wants_operand() && ((sure && same_line) || self.record_follows());
+        let is_all = self.last().is_none();
+        let record =
+            self.wants_operand() && ((sure && same_line) || is_all || self.record_follows());
         if in_text || record {
             return self.open(lexeme, Kind::Record);
         }

@@ -31,6 +31,7 @@ pub(super) fn explain(stuck: &Stuck<'_>) -> Diagnostic {
         .or_else(|| missing_type(stuck))
         .or_else(|| missing_value(stuck))
         .or_else(|| left_over(stuck))
+        .or_else(|| semicolon(stuck))
         .unwrap_or_else(|| {
             let headline =
                 format!("expected {}, found {}", stuck.expected_words(), stuck.found_words());
@@ -354,6 +355,17 @@ fn band(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             .missing(codes::UNEXPECTED, "a band after `within` has two ends")
             .here("`..` and the upper end are missing here")
             .help("write `x within low .. high`")
+    })
+}
+
+/// `4800 rpm;` where one value stands alone
+fn semicolon(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    (stuck.found() == Some(Token::End) && stuck.word(0) == ";").then(|| {
+        stuck.report(codes::LEFT_OVER, "a value ends without `;`").fix(
+            "leave it out",
+            stuck.span,
+            "",
+        )
     })
 }
 

@@ -101,6 +101,10 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             let place = stuck.place(-1)?.to(stuck.place(1)?);
             Some(without_comma(report.here("not a comma"), place, whole, rest))
         }
+        (None, ..) if matches!(stuck.clause().first(), Some((Token::Number(_) | Token::Quote, _))) => {
+            let report = stuck.report(codes::LEFT_OVER, "several values are a list");
+            Some(report.help("a list stands in brackets: `[1 mm, 2 mm]`"))
+        }
         (Some((Token::ValueOpen, _)), ..) => Some(
             stuck.report(codes::LEFT_OVER, "one value stands between a text's braces")
                 .help("give each value its own: `{a}, {b}`; the characters themselves are `\\{` and `\\}`"),
