@@ -232,7 +232,7 @@ pub(super) fn set_reference(record: &str, object: &mut Object, name: &str, value
 
 #[cfg(test)]
 mod tests {
-    use super::{field, made, records};
+    use super::{column, field, listed, made, records};
     use crate::program::value::Datum;
 
     #[test]
@@ -252,5 +252,14 @@ mod tests {
         assert_eq!(field("plan", &object.words, "words"), 113.0);
         assert_eq!(field("plan", &object.words, "feasible"), 1.0);
         assert!(field("plan", &object.words, "no such field").is_nan());
+    }
+
+    #[test]
+    fn a_column_of_a_list_has_a_number_for_each_of_its_records() {
+        let trim = |power| [("power", Datum::Number(power)), ("in_scan", Datum::Number(1e-9))];
+        let trims = listed("trim", [trim(0.5), trim(0.25)]);
+        let column = |name| column("trim", trims.words(), name).collect::<Vec<f64>>();
+        assert_eq!((column("power"), column("in_scan")), (vec![0.5, 0.25], vec![1e-9; 2]));
+        assert!(column("length").iter().all(|unknown| unknown.is_nan()));
     }
 }
