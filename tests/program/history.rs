@@ -280,7 +280,7 @@ fn a_table_for_other_programs() {
     let folder = folder("csv");
     stored(&folder, &[2.0]);
     let (_, out, _) = spintrue(&folder, &["history", "export", "a.sqlite", "--format", "csv"]);
-    assert!(out.lines().count() == 13 && out.contains("\r\n"), "{out}");
+    assert!(out.lines().count() == 14 && out.contains("\r\n"), "{out}");
     let changing = [",host,", ",commit,", ",description,"];
     let told = |line: &&str| !changing.iter().any(|name| line.contains(name));
     let told: Vec<&str> = out.lines().filter(told).collect();
