@@ -1,6 +1,6 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{self, BUILT_IN, Config, GaugeModel, LaserModel, MediumModel, Stored, Travel};
+use crate::config::{self, Config, GaugeModel, LaserModel, MediumModel, Stored, Travel};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
@@ -15,8 +15,6 @@ use spintrue_head::{
     Clock, ClockKind, Description, Detector, Dimension, LightSource, Linearity, MAX_MARKS, Proof,
     PulseAngle, Rail, Register, StartOfScan, Stated, Times, Trim,
 };
-use std::sync::LazyLock;
-use toml::de::DeTable;
 
 /// Fastest speed loop in rad/s that is plausible.
 const MAX_LOOP: f64 = 200.0;
@@ -25,18 +23,10 @@ const MAX_LOOP: f64 = 200.0;
 const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
                       trims gauge medium thermal stored rail signal channel fault";
 
-/// The tables of the built-in head, parsed once for all heads.
-static BUILT_IN_TABLES: LazyLock<Result<DeTable<'static>, Vec<ConfigError>>> =
-    LazyLock::new(|| {
-        // Comments are half of it, and no mistake points into it.
-        let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
-        reader::parse(lines.collect::<Vec<_>>().join("\n").leak())
-    });
-
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
     pub(crate) fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
-        let built_in = BUILT_IN_TABLES.as_ref().map_err(Vec::clone)?;
+        let built_in = reader::built_in()?;
         let names: Vec<&str> = TABLES.split(' ').collect();
         reader::read(text.unwrap_or_default(), built_in, &names, |reader| {
             let mut config = Config::from(reader, Noise::new(seed));

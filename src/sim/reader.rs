@@ -3,6 +3,7 @@
 
 pub(crate) mod lines;
 
+use crate::config::BUILT_IN;
 use core::cell::RefCell;
 use core::fmt::Display;
 use core::ops::{Range, RangeInclusive};
@@ -10,6 +11,7 @@ use spintrue_head::{
     Dimension, QuantityError, UnitError, UnitText, nearest_name, parse_quantity, parse_unit,
     show_quantity,
 };
+use std::sync::LazyLock;
 use thiserror::Error;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -68,7 +70,7 @@ impl<'t> Mistakes<'t> {
 const MAX_TEXT: usize = 1 << 20;
 
 /// Parses TOML, or returns every place where it is none.
-pub(crate) fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
+fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
     let mistakes = Mistakes::new(text);
     if text.len() > MAX_TEXT {
         mistakes.add(0..0, "the description is larger than 1 MiB", None);
@@ -80,6 +82,16 @@ pub(crate) fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
         mistakes.add(error.span().unwrap_or(0..0), message, None);
     }
     mistakes.or(table.into_inner())
+}
+
+/// The tables of the built-in head, parsed once for all heads.
+pub(crate) fn built_in() -> Result<&'static DeTable<'static>, Vec<ConfigError>> {
+    static TABLES: LazyLock<Result<DeTable<'static>, Vec<ConfigError>>> = LazyLock::new(|| {
+        // Comments are half of it, and no mistake points into it.
+        let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
+        parse(lines.collect::<Vec<_>>().join("\n").leak())
+    });
+    TABLES.as_ref().map_err(Vec::clone)
 }
 
 /// Reads `text`, laid over `built_in`; `tables` are the names that may stand at its top. Returns

@@ -283,7 +283,7 @@ fn a_passing_run_is_recorded_whole() {
 
     let manifest: Value = serde_json::from_str(&read(&place, "record.json")).unwrap();
     assert_eq!(manifest["identity"]["operator"], "shift 3");
-    assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 5);
+    assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 6);
     let report = read(&place, "report.html");
     for wanted in ["PASSED", "Lasers and rotors", "Simulated", "shift 3", "lock 6.34 s", "<svg"] {
         assert!(report.contains(wanted), "{wanted}");

@@ -69,6 +69,18 @@ pub struct Reading {
     pub width_u: Option<f64>,
 }
 
+/// A reading of a line, and when it was drawn.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TimedReading {
+    /// What the gauge reads.
+    pub reading: Reading,
+    /// Head time of the first dot in s.
+    pub time: f64,
+    /// Measured time in s of the turn in which the line was drawn; not a number where the head does not
+    /// tell.
+    pub period: f64,
+}
+
 /// A reading as it is written: of marks, or, as long ago, of the line as a whole.
 #[derive(Deserialize)]
 #[serde(untagged)]

@@ -4,20 +4,8 @@
 use crate::optics::marks::legendre;
 use crate::optics::pool::{Spread, pool};
 use crate::optics::{
-    Fit, LineTiming, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TrimError, wild,
+    Fit, LineTiming, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TimedReading, TrimError, wild,
 };
-
-/// A reading of a line, and when it was drawn.
-#[derive(Clone, Debug, PartialEq)]
-pub struct TimedReading {
-    /// What the gauge reads.
-    pub reading: Reading,
-    /// Head time of the first dot in s.
-    pub time: f64,
-    /// Measured time in s of the turn in which the line was drawn; not a number where the head does not
-    /// tell.
-    pub period: f64,
-}
 
 /// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -430,7 +418,8 @@ fn unusable(reading: &Reading) -> Option<&'static str> {
 
 #[cfg(test)]
 mod tests {
-    use super::{FacetMean, TimedReading};
+    use super::FacetMean;
+    use crate::optics::TimedReading;
     use crate::optics::{LineTiming, Mark, Reading, combined};
 
     fn reading(in_scan: f64) -> Reading {

@@ -90,7 +90,8 @@ fn ten_thousand_connections_leave_nothing_behind() {
          {quick:?} before, {later:?} after"
     );
     assert!(after < memory + 2_000, "{memory} kB before, {after} kB after");
-    assert!(later < quick * 3 + Duration::from_micros(100), "{quick:?} before, {later:?} after");
+    // Far more than a machine that does other work takes, and less than what a list of all of them would.
+    assert!(later < quick * 3 + Duration::from_millis(5), "{quick:?} before, {later:?} after");
     assert!(looking.is_safe());
 }
 
