@@ -24,7 +24,7 @@ const BOTTOM: f64 = 26.0;
 const CHARACTER: f64 = 8.0;
 
 /// From one name of a line to the next below it.
-const LINE: f64 = 14.0;
+const LINE: f64 = 16.0;
 
 /// Ticks that an axis has at most, about.
 const TICKS: f64 = 6.0;

@@ -29,7 +29,7 @@ const faults = () => {
     const region = node.closest(".wide");
     const scrolls = region && getComputedStyle(region).overflowX === "auto";
     if (!scrolls && box(node).right > width + 1) found.push(`${said(node)} ends at ${box(node).right} of ${width}`);
-    if (node !== region && getComputedStyle(node).display !== "inline" && node.scrollWidth > node.clientWidth + 1 && node.clientWidth > 0)
+    if (!scrolls && getComputedStyle(node).display !== "inline" && node.scrollWidth > node.clientWidth + 1 && node.clientWidth > 0)
       found.push(`${said(node)} is ${node.scrollWidth} wide in ${node.clientWidth}`);
   }
   for (const drawing of document.querySelectorAll("svg")) {

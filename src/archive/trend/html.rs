@@ -6,6 +6,7 @@ use crate::archive::trend::series::{
 use crate::archive::trend::text::{index, title};
 use crate::paper;
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
+use crate::paper::typeset;
 use maud::{Markup, html};
 use spintrue_head::{show_number, visible_line};
 
@@ -115,7 +116,8 @@ fn individuals(trend: &Trend) -> Markup {
     }
     let values = trend.values();
     let told = "Runs with rule violations are diamonds.";
-    let words = format!("{}{}", visible_line(&trend.series.label), trend.unit("in "));
+    let words =
+        format!("{}{}", visible_line(&trend.series.label), typeset::unit(&trend.unit("in ")));
     chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).collect();
         (!names.is_empty()).then(|| names.join("; "))
@@ -130,7 +132,7 @@ fn ranges(trend: &Trend) -> Markup {
     ];
     let beyond = trend.violations.iter().filter(|(_, name)| *name == LEAP).count();
     let told = format!("From each run to the next; beyond the limit: {beyond}.");
-    let words = format!("moving range{}", trend.unit("in "));
+    let words = format!("moving range{}", typeset::unit(&trend.unit("in ")));
     chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps_at(at).then(|| LEAP.to_string())
     })
