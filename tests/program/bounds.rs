@@ -41,7 +41,9 @@ fn check_says_how_long_and_where() {
 
 #[test]
 fn check_says_why_not() {
-    let script = Script::new("let n = counted_facets()\nrepeat n times { wait 1 s }\n");
+    let script = Script::new(
+        "spin(3000 rpm)\nwait until locked() within 20 s\nlet n = counted_facets()\nrepeat n times { wait 1 s }\n",
+    );
     let (code, out, _) = script.with("check", &[]);
     assert_eq!(code, 0);
     assert!(out.contains("no bound on its duration is known"), "{out}");
