@@ -1,6 +1,6 @@
 //! Reads what a simulated head is made of from a TOML head file laid over the built-in one.
 
-use crate::config::{self, Config, GaugeModel, LaserModel, MediumModel, Stored, Travel};
+use crate::config::{self, BUILT_IN, Config, GaugeModel, LaserModel, MediumModel, Stored, Travel};
 use crate::disturbances::Disturbances;
 use crate::galvanometer::Loop;
 use crate::noise::{Noise, Stream};
@@ -26,7 +26,7 @@ const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer las
 impl Config {
     /// Reads a head file laid over the built-in one; `seed` draws what it gives as a spread.
     pub(crate) fn read(text: Option<&str>, seed: u64) -> Result<Config, Vec<ConfigError>> {
-        let built_in = reader::built_in()?;
+        let built_in = reader::built_in(BUILT_IN)?;
         let names: Vec<&str> = TABLES.split(' ').collect();
         reader::read(text.unwrap_or_default(), built_in, &names, |reader| {
             let mut config = Config::from(reader, Noise::new(seed));

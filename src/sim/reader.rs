@@ -3,7 +3,6 @@
 
 pub(crate) mod lines;
 
-use crate::config::BUILT_IN;
 use core::cell::RefCell;
 use core::fmt::Display;
 use core::ops::{Range, RangeInclusive};
@@ -11,7 +10,7 @@ use spintrue_head::{
     Dimension, QuantityError, UnitError, UnitText, nearest_name, parse_quantity, parse_unit,
     show_quantity,
 };
-use std::sync::LazyLock;
+use std::sync::OnceLock;
 use thiserror::Error;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -84,14 +83,15 @@ fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
     mistakes.or(table.into_inner())
 }
 
-/// The tables of the built-in head, parsed once for all heads.
-pub(crate) fn built_in() -> Result<&'static DeTable<'static>, Vec<ConfigError>> {
-    static TABLES: LazyLock<Result<DeTable<'static>, Vec<ConfigError>>> = LazyLock::new(|| {
+/// The tables of the built-in head by its text, parsed once for all heads.
+pub(crate) fn built_in(text: &'static str) -> Result<&'static DeTable<'static>, Vec<ConfigError>> {
+    static TABLES: OnceLock<Result<DeTable<'static>, Vec<ConfigError>>> = OnceLock::new();
+    let tables = TABLES.get_or_init(|| {
         // Comments are half of it, and no mistake points into it.
-        let lines = BUILT_IN.lines().filter(|line| !line.starts_with('#'));
+        let lines = text.lines().filter(|line| !line.starts_with('#'));
         parse(lines.collect::<Vec<_>>().join("\n").leak())
     });
-    TABLES.as_ref().map_err(Vec::clone)
+    tables.as_ref().map_err(Vec::clone)
 }
 
 /// Reads `text`, laid over `built_in`; `tables` are the names that may stand at its top. Returns
