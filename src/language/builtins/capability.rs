@@ -54,8 +54,16 @@ fn cpk(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> 
     Ok(Datum::Number(capability::cpk(mean, deviation, low, high)))
 }
 
+/// What a study is asked for.
+struct Asked {
+    values: Vec<f64>,
+    parts: usize,
+    trials: usize,
+    pool_above: f64,
+}
+
 /// The readings of a study, how many parts and trials, and above what an interaction is pooled.
-fn asked(arguments: Arguments<'_>) -> Result<((Vec<f64>, usize, usize), f64), Trouble> {
+fn asked(arguments: Arguments<'_>) -> Result<Asked, Trouble> {
     let pool_above = arguments.optional(1).unwrap_or(0.25);
     if !(0.0..=1.0).contains(&pool_above) {
         return wrong(format!(
@@ -69,13 +77,13 @@ fn asked(arguments: Arguments<'_>) -> Result<((Vec<f64>, usize, usize), f64), Tr
             "the trials of each part are all alike: the resolution hides the repeatability",
         );
     }
-    Ok(((values, parts, trials), pool_above))
+    Ok(Asked { values, parts, trials, pool_above })
 }
 
 const FEW: &str = "a study needs two operators, two parts and two trials, or more";
 
 fn gauge_limits(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let ((values, parts, trials), pool_above) = asked(arguments)?;
+    let Asked { values, parts, trials, pool_above } = asked(arguments)?;
     let Some(found) = study_limits(Readings { values: &values, parts, trials }, pool_above) else {
         return wrong(FEW);
     };
@@ -93,7 +101,7 @@ fn gauge_limits(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
 }
 
 fn gauge_study(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let ((values, parts, trials), pool_above) = asked(arguments)?;
+    let Asked { values, parts, trials, pool_above } = asked(arguments)?;
     let Some(found) = study(Readings { values: &values, parts, trials }, pool_above) else {
         return wrong(FEW);
     };

@@ -165,16 +165,16 @@ pub(crate) fn study_limits(readings: Readings<'_>, pool_above: f64) -> Option<St
         [split.error.sqrt(), reproducibility, split.gauge().sqrt(), split.categories()]
     });
     let cases: Vec<[f64; 4]> = cases.collect();
-    let ends = |of: usize| -> Ends {
-        let mut all: Vec<f64> = cases.iter().map(|case| case[of]).collect();
+    let ends = |of: fn(&[f64; 4]) -> f64| -> Ends {
+        let mut all: Vec<f64> = cases.iter().map(of).collect();
         all.sort_by(f64::total_cmp);
         [0.025, 0.975].map(|share| crate::statistics::order::percentile(&all, share))
     };
     Some(StudyLimits {
-        repeatability: ends(0),
-        reproducibility: ends(1),
-        gauge: ends(2),
-        categories: ends(3),
+        repeatability: ends(|[repeatability, ..]| *repeatability),
+        reproducibility: ends(|[_, reproducibility, ..]| *reproducibility),
+        gauge: ends(|[.., gauge, _]| *gauge),
+        categories: ends(|[.., categories]| *categories),
     })
 }
 
