@@ -132,7 +132,7 @@ pub(crate) struct Archiving {
     /// gauge=G-7. May be repeated
     #[arg(long, value_name = "NAME=VALUE", requires = "kept", value_parser = named)]
     pub identity: Vec<(String, String)>,
-    /// Test a head again that was tested before, for this reason; the table [retest] of a data sheet may
+    /// Test a head again that was tested before, for this reason; the table `retest` of a data sheet may
     /// limit how often, by whom and after what
     #[arg(long, value_name = "REASON", requires = "kept", value_parser = reason)]
     pub retest: Option<String>,

@@ -12,7 +12,7 @@ use std::ops::Range;
 /// text that comes there; none where they are laid out already.
 ///
 /// # Errors
-/// As [`format`].
+/// As [`format()`].
 pub fn format_part(
     source: SourceId,
     text: &str,
