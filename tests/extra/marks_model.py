@@ -352,6 +352,7 @@ def lines_of(run, batch):
             "speed_error": np.mean(plan.turn / periods[places] - 1),
             "dose": dose_shapes.of[facet][0] if dose_shapes else math.nan,
             "dose_u": dose_shapes.u(facet, 0) if dose_shapes else math.nan,
+            "dose_fixed_u": math.sqrt(dose_shapes.fixed[0, 0]) if dose_shapes else math.nan,
         }
         line["dose_range"], line["dose_range_u"] = dose_shapes.range(facet) if dose_shapes else (math.nan, math.nan)
         line |= {f"{name}_trim": value for name, value in trim.items()}
@@ -364,7 +365,7 @@ def lines_of(run, batch):
                 factor = 2 if k == 1 else 1
                 line[own_name] = factor * shapes.of[facet][k]
                 line[f"{own_name}_u"] = factor * shapes.u(facet, k)
-            line[f"{name}_fixed_u"] = math.sqrt(shapes.fixed[0, 0])
+                line[f"{own_name}_fixed_u"] = factor * math.sqrt(shapes.fixed[k, k])
             line[f"{name}_digit"] = step
             line[f"{name}_ends_fixed_u"] = shapes.ends_fixed(facet)
             way = "along" if name == "in_scan" else "across"

@@ -429,7 +429,7 @@ def lost_link():
     screen.until(lambda text: text.split("\n")[-1].startswith("no answer"))
     screen.type("measured_speed()")
     screen.keys("Enter")
-    screen.until("fault: the link is silent")
+    screen.until("no_answer: the link is silent")
     screen.type("mend()")
     screen.keys("Enter")
     screen.until("the head answers again: at rest")

@@ -58,9 +58,10 @@ impl Shape {
         self.combined(&unit(k)).0.sqrt()
     }
 
-    /// The part of that which does not average out.
+    /// The part of that which does not average out; not a number where the coefficient is none.
     pub fn fixed_u(&self, k: usize) -> f64 {
-        quadratic(&self.fixed, &unit(k)).sqrt()
+        let is_told = self.of.get(k).is_some_and(|of| !of.is_nan());
+        if is_told { quadratic(&self.fixed, &unit(k)).sqrt() } else { f64::NAN }
     }
 
     /// Where the line lies at `s` of its length from its middle, with the standard uncertainty of that:
