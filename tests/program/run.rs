@@ -168,7 +168,7 @@ fn no_fault_passes_acceptance() {
         refused(option);
     }
     // Where lock is not there yet, losing it only takes time.
-    assert_eq!(accepted("lock_lost@1036s").code, Some(0));
+    assert_eq!(accepted("lock_lost@1056s").code, Some(0));
 }
 
 /// Trims are stored in heads that pass, and in no other.
