@@ -85,6 +85,8 @@ fn shown(path: &Path) -> String {
         let (line, code) = (one["range"]["start"]["line"].as_u64().unwrap() + 1, &one["code"]);
         let words = &editor.text[bytes(&editor.text, &one["range"])];
         let first = one["message"].as_str().unwrap().lines().next().unwrap();
+        // The editor names files by whole paths.
+        let first = first.replace(&repository(""), "");
         text.push_str(&format!("{line}: {} `{words}` {first}\n", code.as_str().unwrap()));
     }
     ends_well(editor.client);
