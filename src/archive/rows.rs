@@ -170,7 +170,7 @@ fn run(identity: &Identity, digest: &str, finished: &Finished) -> Vec<Value> {
         identity.seed.map(|seed| seed.to_string()).into(),
         json!(identity.faults).to_string().into(),
         identity.operator.as_deref().into(),
-        verdict.text().to_lowercase().into(),
+        verdict.kept_as().into(),
         i64::from(verdict.exit_code()).into(),
         finished.failure.as_ref().map(|failure| failure.message.as_str()).into(),
         json!(unreached).to_string().into(),

@@ -5,6 +5,7 @@ use crate::archive::open::open_to_read;
 use crate::error::Error;
 use crate::terminal::{DIM, styled, wrapped};
 use spintrue_head::visible_line;
+use spintrue_language::Verdict;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
@@ -35,7 +36,7 @@ pub(crate) fn yields(place: &Path, filter: &Filter, colour: bool) -> Result<Stri
         let text = |at: usize| row.value(at).text();
         let heads = scripts.entry((text(0), row.value(1).whole() != 0)).or_default();
         let head = heads.entry(text(2)).or_default();
-        let passed = text(3) == "passed";
+        let passed = text(3) == Verdict::Passed.kept_as();
         if row.value(4).whole() == 0 {
             head.first = Some(passed);
         }

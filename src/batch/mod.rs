@@ -27,7 +27,7 @@ use crate::batch::summary::Summary;
 use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
 use crate::record::{PrivateKey, hexadecimal};
-use crate::setup::{Retest, passed};
+use crate::setup::Retest;
 use crate::terminal::complain;
 use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
@@ -181,7 +181,7 @@ impl<'a> Batch<'a> {
                 waiting.push(at);
                 continue;
             };
-            if self.retest.reason.is_none() || done.verdict == passed() {
+            if self.retest.reason.is_none() || done.verdict == Verdict::Passed.kept_as() {
                 self.summary.add_earlier(at, &done);
                 continue;
             }
@@ -238,7 +238,7 @@ impl<'a> Batch<'a> {
                 self.stops(Verdict::HeadFailed)
             }
             Err(Lost::Refused(why)) => {
-                self.summary.add_refused(at, &why);
+                self.summary.add_refused(at, &why.to_string());
                 None
             }
             // A record that cannot be written stops its run as Ctrl-C does.

@@ -10,7 +10,7 @@ use crate::batch::resume::sha256;
 use crate::error::{Error, invalid};
 use crate::record;
 use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet};
-use crate::setup::{Attempt, OpenFixtures, Retest, Stage};
+use crate::setup::{Attempt, NoAttempt, OpenFixtures, Retest, Stage};
 use spintrue_language::{Event, Given, Observer, Prepared, Verdict, run_script};
 use spintrue_sim::Showing;
 use std::path::Path;
@@ -39,7 +39,7 @@ pub(super) enum Lost {
     /// The head does not answer, or not as expected; nothing was started.
     NoAnswer(Error),
     /// The head may not be tested again.
-    Refused(String),
+    Refused(NoAttempt),
     /// Record or archive cannot be written, so the batch cannot go on.
     Record(Error),
 }
@@ -119,7 +119,7 @@ impl Run<'_> {
         let failure = finished.failure.map(|failure| failure.message);
         let done = Done {
             serial: planned.serial.clone(),
-            verdict: verdict.text().to_lowercase(),
+            verdict: verdict.kept_as(),
             exit_code: verdict.exit_code(),
             unmet,
             failure: failure.or_else(|| finished.safe.trouble()),

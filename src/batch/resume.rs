@@ -42,7 +42,7 @@ pub(crate) fn left(
         return Ok(Left::Again(None));
     }
     if let Ok(manifest) = held(&folder)
-        && manifest.verdict != Verdict::Interrupted.text().to_lowercase()
+        && manifest.verdict != Verdict::Interrupted.kept_as()
     {
         let marked = folder.join(MARK).exists();
         // The run was stored before the mark was removed.

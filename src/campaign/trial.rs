@@ -42,8 +42,7 @@ pub(super) fn trial(
     given: &Given,
     seed: u64,
 ) -> Result<Trial, Error> {
-    let verdict = |verdict: Verdict| verdict.text().to_lowercase();
-    let row = Row { seed, verdict: verdict(Verdict::HeadFailed), ..Row::default() };
+    let row = Row { seed, verdict: Verdict::HeadFailed.kept_as(), ..Row::default() };
     let mut trial = Trial { row, values: Vec::new() };
     let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
     let mut stage = match Stage::open(heads.make(seed)?, script) {
@@ -62,7 +61,7 @@ pub(super) fn trial(
     let finished = run_script(runnable, &mut stage.station, &mut trial);
     let unreached = finished.unreached.iter().map(|check| check.label.to_string());
     trial.row.unmet.not_reached = unreached.collect();
-    trial.row.verdict = verdict(finished.verdict());
+    trial.row.verdict = finished.verdict().kept_as();
     trial.row.failure = finished.failure.map(|failure| failure.message);
     Ok(trial)
 }

@@ -57,7 +57,7 @@ fn study(options: &Options) -> Result<Table, Error> {
         State::Unfinished(_) => return Err(refused("it was never finished")),
         State::Changed(_) => return Err(refused("its record is not as it was written")),
     };
-    if verdict != Verdict::Passed.text().to_lowercase() {
+    if verdict != Verdict::Passed.kept_as() {
         return Err(refused(&format!("its verdict is {verdict}")));
     }
     let file = options.record.join("values.toml");

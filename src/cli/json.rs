@@ -25,7 +25,7 @@ impl Json {
 /// Prints the end of a run whose head could not be opened or did not answer.
 pub(super) fn not_begun(error: &Error) {
     let verdict = match error {
-        Error::HeadFailed(_) => Verdict::HeadFailed.text().to_lowercase(),
+        Error::HeadFailed(_) => Verdict::HeadFailed.kept_as(),
         _ => "not run".to_string(),
     };
     let why = error.to_string();

@@ -305,7 +305,7 @@ impl<'a> Run<'a> {
 
     fn end_recording(&self, verdict: Verdict) -> Result<(), Error> {
         let Some(tracer) = &self.tracer else { return Ok(()) };
-        let finished = tracer.borrow_mut().finish(&verdict.text().to_lowercase());
+        let finished = tracer.borrow_mut().finish(&verdict.kept_as());
         finished.map_err(|error| error.context("the run is not recorded, so nothing passed"))
     }
 }

@@ -3,6 +3,7 @@
 use crate::lsp::position::Encoding;
 use serde_json::Value;
 use spintrue_language::HeadAsked;
+use thiserror::Error;
 
 /// What an editor understands.
 #[derive(Clone, Debug, Default)]
@@ -49,31 +50,41 @@ impl Editor {
     }
 }
 
+/// Options of `initialize` that cannot be read.
+#[derive(Debug, Error)]
+pub(super) enum WrongOptions {
+    #[error("the initialization options are no object: {{\"head\": \"sim:FILE.toml\"}}")]
+    Object,
+    #[error("the option `head` is no text: \"sim:FILE.toml\"")]
+    Head,
+    #[error("the option `fixtures` is no list of texts: [\"FILE.toml\"]")]
+    Fixtures,
+}
+
 /// The head that the options of `initialize` ask for: `{"head": ADDRESS, "fixtures": [FILE, …]}`.
 ///
 /// # Errors
-/// What is wrong with them, in a sentence.
-pub(super) fn head_asked(options: Option<&Value>) -> Result<HeadAsked, &'static str> {
+/// What is wrong with them.
+pub(super) fn head_asked(options: Option<&Value>) -> Result<HeadAsked, WrongOptions> {
     let Some(options) = options.filter(|options| !options.is_null()) else {
         return Ok(HeadAsked::default());
     };
     if !options.is_object() {
-        return Err("the initialization options are no object: {\"head\": \"sim:FILE.toml\"}");
+        return Err(WrongOptions::Object);
     }
     let address = match options.get("head") {
         None | Some(Value::Null) => None,
         Some(Value::String(address)) if address.is_empty() => None,
         Some(Value::String(address)) => Some(address.clone()),
-        Some(_) => return Err("the option `head` is no text: \"sim:FILE.toml\""),
+        Some(_) => return Err(WrongOptions::Head),
     };
-    let wrong = "the option `fixtures` is no list of texts: [\"FILE.toml\"]";
     let fixtures = match options.get("fixtures") {
         None | Some(Value::Null) => Vec::new(),
         Some(Value::Array(files)) => {
             let files = files.iter().map(|file| file.as_str().map(str::to_string));
-            files.collect::<Option<_>>().ok_or(wrong)?
+            files.collect::<Option<_>>().ok_or(WrongOptions::Fixtures)?
         }
-        Some(_) => return Err(wrong),
+        Some(_) => return Err(WrongOptions::Fixtures),
     };
     Ok(HeadAsked { address, fixtures, folder: None })
 }

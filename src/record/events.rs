@@ -88,7 +88,7 @@ pub(crate) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>
     let safe = &finished.safe;
     json!({
         "event": "end",
-        "verdict": finished.verdict().text().to_lowercase(),
+        "verdict": finished.verdict().kept_as(),
         "exit_code": finished.verdict().exit_code(),
         "checks": {
             "conforming": finished.conforming,

@@ -216,7 +216,7 @@ impl Recorder {
         folder.put("results.tap", &tap(record, &end))?;
         folder.put("report.html", &page(record, &end))?;
         let verdict = finished.verdict();
-        let (word, code) = (verdict.text().to_lowercase(), verdict.exit_code());
+        let (word, code) = (verdict.kept_as(), verdict.exit_code());
         let Bound { row, key } = bound;
         let public = key.map(PrivateKey::public);
         let files = folder.files();

@@ -128,7 +128,7 @@ struct Certified {
     stated: [Stated; 2],
 }
 
-fn at_least(reading: &mut Stated, certified: Stated) {
+fn widen(reading: &mut Stated, certified: Stated) {
     reading.offset = reading.offset.max(certified.offset);
     reading.slope = reading.slope.max(certified.slope);
     reading.place = reading.place.max(certified.place);
@@ -139,8 +139,8 @@ impl Link for Certified {
         let mut reply = self.link.call(call)?;
         if let Reply::Reading(Reading { in_scan_u, cross_scan_u, .. }) = &mut reply {
             let [along, across] = self.stated;
-            at_least(in_scan_u, along);
-            at_least(cross_scan_u, across);
+            widen(in_scan_u, along);
+            widen(cross_scan_u, across);
         }
         Ok(reply)
     }

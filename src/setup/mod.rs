@@ -19,7 +19,7 @@ pub(crate) use address::{
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
-pub(crate) use retest::{Attempt, Retest, passed};
+pub(crate) use retest::{Attempt, NoAttempt, Retest};
 
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;

@@ -4,6 +4,7 @@ use crate::error::{Error, invalid};
 use crate::setup::options::Archiving;
 use serde::Deserialize;
 use spintrue_language::{RETEST_RULES, SourceMap, Verdict};
+use thiserror::Error;
 
 /// Rules for re-tests: the table `retest` of a data sheet.
 #[derive(Debug, Deserialize)]
@@ -24,18 +25,9 @@ fn unlimited() -> u32 {
     u32::MAX
 }
 
-/// Every verdict in small letters.
-fn verdicts() -> impl Iterator<Item = String> {
-    Verdict::ALL.into_iter().map(|verdict| verdict.text().to_lowercase())
-}
-
 fn not_passed() -> Vec<String> {
-    verdicts().filter(|verdict| *verdict != passed()).collect()
-}
-
-/// The verdict of a head that passed.
-pub(crate) fn passed() -> String {
-    Verdict::Passed.text().to_lowercase()
+    let others = Verdict::ALL.into_iter().filter(|verdict| *verdict != Verdict::Passed);
+    others.map(Verdict::kept_as).collect()
 }
 
 /// An attempt that is allowed.
@@ -53,6 +45,23 @@ impl Attempt {
         let reason = self.reason.iter().map(|reason| ("reason".to_string(), reason.clone()));
         [number].into_iter().chain(reason)
     }
+}
+
+/// Why there may be no attempt.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub(crate) enum NoAttempt {
+    #[error("this would be its first attempt, which is no re-test")]
+    First,
+    #[error("the data sheet allows {0} attempts, and all are used up")]
+    UsedUp(u32),
+    #[error(
+        "the last attempt is `{last}`, and the data sheet allows another one only after: {after}"
+    )]
+    Verdict { last: String, after: String },
+    #[error("this is a re-test: give its reason by `--retest REASON`")]
+    NoReason,
+    #[error("a re-test is only for the operators {0} (`--operator`)")]
+    Operator(String),
 }
 
 /// What decides on an attempt.
@@ -89,36 +98,26 @@ impl Retest {
         &self,
         earlier: &[String],
         reason: Option<&String>,
-    ) -> Result<Attempt, String> {
+    ) -> Result<Attempt, NoAttempt> {
         let number = u32::try_from(earlier.len()).unwrap_or(u32::MAX).saturating_add(1);
         let Some(last) = earlier.last() else {
             return match reason {
-                Some(_) => Err("this would be its first attempt, which is no re-test".to_string()),
+                Some(_) => Err(NoAttempt::First),
                 None => Ok(Attempt { number, reason: None }),
             };
         };
         if let Some(Rules { attempts, by, after }) = &self.rules {
             if number > *attempts {
-                return Err(format!(
-                    "the data sheet allows {attempts} attempts, and all are used up"
-                ));
+                return Err(NoAttempt::UsedUp(*attempts));
             }
             if !after.contains(last) {
-                let after = after.join(", ");
-                return Err(format!(
-                    "the last attempt is `{last}`, and the data sheet allows another one only after: {after}"
-                ));
+                return Err(NoAttempt::Verdict { last: last.clone(), after: after.join(", ") });
             }
             if reason.is_none() {
-                return Err("this is a re-test: give its reason by `--retest REASON`".to_string());
+                return Err(NoAttempt::NoReason);
             }
-            match &self.operator {
-                _ if by.is_empty() => {}
-                Some(operator) if by.contains(operator) => {}
-                _ => {
-                    let by = by.join(", ");
-                    return Err(format!("a re-test is only for the operators {by} (`--operator`)"));
-                }
+            if !by.is_empty() && !self.operator.as_ref().is_some_and(|it| by.contains(it)) {
+                return Err(NoAttempt::Operator(by.join(", ")));
             }
         }
         Ok(Attempt { number, reason: reason.cloned() })
@@ -142,8 +141,9 @@ fn read(name: &str, text: &str) -> Result<Option<Rules>, Error> {
         retest: Rules,
     }
     let Sheet { retest } = toml::from_str(text).map_err(|error| wrong(&error))?;
-    if let Some(word) = retest.after.iter().find(|word| !verdicts().any(|known| known == **word)) {
-        let known = verdicts().collect::<Vec<_>>().join(", ");
+    let known = Verdict::ALL.map(Verdict::kept_as);
+    if let Some(word) = retest.after.iter().find(|word| !known.contains(word)) {
+        let known = known.join(", ");
         return Err(invalid!(
             "{name}: [{RETEST_RULES}]: there is no verdict `{word}`; known: {known}"
         ));
@@ -158,7 +158,7 @@ fn read(name: &str, text: &str) -> Result<Option<Rules>, Error> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Attempt, Retest, read};
+    use super::{Attempt, NoAttempt, Retest, read};
 
     fn retest(rules: &str, operator: &str) -> Retest {
         let rules = read("sheet.toml", rules).unwrap();
@@ -179,8 +179,8 @@ mod tests {
         assert_eq!(ask("day", &[], None), Ok(Attempt { number: 1, reason: None }));
         let second = Attempt { number: 2, reason: Some(reason.clone()) };
         assert_eq!(ask("lead", &failed, Some(&reason)), Ok(second));
-        let refused = |result: Result<Attempt, String>, why: &str| {
-            let told = result.unwrap_err();
+        let refused = |result: Result<Attempt, NoAttempt>, why: &str| {
+            let told = result.unwrap_err().to_string();
             assert!(told.contains(why), "{told}");
         };
         refused(ask("lead", &[], Some(&reason)), "its first attempt");

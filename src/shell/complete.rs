@@ -211,7 +211,10 @@ mod tests {
         assert_eq!(offered("wait until signal(\"d"), ["door"]);
         assert_eq!(offered("let v = 2 * channel(\""), ["vacuum"]);
         assert!(offered("provoke(\"c").is_empty());
-        assert_eq!(offered("let marks = table(\"scripts/tables/ma"), ["marks.csv"]);
+        assert_eq!(
+            offered("let marks = table(\"scripts/tables/ma"),
+            ["marks.csv", "master_lines.csv"]
+        );
         assert_eq!(offered("use \"scripts/acc"), ["accept.spt"]);
     }
 }

@@ -6,11 +6,9 @@ use crate::program::show::number_text;
 use crate::program::value::{Datum, Value};
 use crate::statistics::distributions::student_two_sided;
 use crate::statistics::uncertainty::{combined, effective_degrees};
+use spintrue_head::MAX_DEGREES;
 
 const COMPONENT: &str = "component";
-
-/// Degrees of freedom of what is beyond doubt.
-const BEYOND_DOUBT: f64 = 1e9;
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -32,7 +30,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
             component(arguments, "A", degrees)
         }),
         pure("type_b", |_, arguments| {
-            let degrees = arguments.optional(3).unwrap_or(BEYOND_DOUBT);
+            let degrees = arguments.optional(3).unwrap_or(MAX_DEGREES);
             let source = arguments.text(2).trim().to_string();
             if source.is_empty() {
                 return wrong("`source` is empty: say where this component is known from");
@@ -78,7 +76,7 @@ pub(crate) struct Component {
     pub degrees: f64,
 }
 
-/// What a list of components comes to.
+/// The total of a list of components.
 pub(crate) struct Budget {
     pub components: Vec<Component>,
     /// Expanded to 95 %.
@@ -100,8 +98,8 @@ pub(crate) fn budget(list: &Value) -> Option<Budget> {
     let components: Vec<Component> = components.collect();
     let (us, degrees): (Vec<f64>, Vec<f64>) = components.iter().map(|c| (c.u, c.degrees)).unzip();
     let u = combined(&us);
-    let degrees = if u == 0.0 { BEYOND_DOUBT } else { effective_degrees(&us, &degrees) };
-    let degrees = degrees.min(BEYOND_DOUBT);
+    let degrees = if u == 0.0 { MAX_DEGREES } else { effective_degrees(&us, &degrees) };
+    let degrees = degrees.min(MAX_DEGREES);
     let factor = student_two_sided(0.95, degrees);
     (!components.is_empty()).then_some(Budget { components, expanded: factor * u, degrees, factor })
 }

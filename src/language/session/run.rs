@@ -103,6 +103,11 @@ impl Verdict {
     pub fn text(self) -> &'static str {
         self.row().1
     }
+
+    /// As records, archives and lists have it: in small letters.
+    pub fn kept_as(self) -> String {
+        self.text().to_lowercase()
+    }
 }
 
 impl Finished {

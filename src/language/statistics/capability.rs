@@ -28,15 +28,12 @@ pub fn cpk_doubt(cpk: f64, count: usize) -> f64 {
 mod tests {
     use super::{cp, cpk, cpk_doubt};
     use crate::statistics::describe::{deviation, mean};
-    use crate::statistics::distributions::normal_quantile;
-    use rand_pcg::Pcg64;
-    use rand_pcg::rand_core::{Rng, SeedableRng};
+    use crate::statistics::normals;
 
     /// Of 4,000 samples of 25 normally distributed values, so many intervals hold the true Cpk.
     #[test]
     fn the_doubt_covers_the_true_index() {
-        let mut random = Pcg64::seed_from_u64(7);
-        let mut normal = || normal_quantile((random.next_u64() as f64 + 0.5) / 2.0_f64.powi(64));
+        let mut normal = normals(7);
         for (low, high, truth) in [(-5.0, 4.0, 4.0 / 3.0), (-3.0, 9.0, 1.0), (-2.0, 2.0, 2.0 / 3.0)]
         {
             let held = (0..4000).filter(|_| {

@@ -21,10 +21,10 @@ pub(crate) struct Series {
 /// A correlation that independent readings reach in one case of twenty, times the root of their number.
 const SIGNIFICANT: f64 = 1.96;
 
-/// The mean of n readings whose autocorrelations are ρ has s²/n·(1 + 2·Σ(1 − k/n)·ρ) (Bayley and Hammersley 1946),
+/// The mean of n readings whose autocorrelations are ρ has s²/n·(1 + 2·Σ(1 − k/n)·ρ) (the variance of a sum),
 /// and their variance as many degrees of freedom as n/(1 + 2·Σρ²) independent ones. The sums are empty where ρ
 /// at lag 1 cannot be told from none, and end before ρ changes its sign, or at a quarter of n. The bracket is never taken for less than
-/// 2·√(lags/n), to which it is known (both from memory).
+/// 2·√(lags/n), to which it is known.
 pub(crate) fn series(values: &[f64]) -> Option<Series> {
     let n = values.len() as f64;
     if n < 4.0 {
@@ -61,17 +61,11 @@ pub(crate) fn series(values: &[f64]) -> Option<Series> {
 mod tests {
     use super::series;
     use crate::statistics::describe::{deviation, mean};
+    use crate::statistics::normals;
 
-    /// Noise without correlation, by a linear congruential generator (that of Knuth's MMIX, from memory).
+    /// Noise without correlation.
     fn noise(seed: u64) -> impl Iterator<Item = f64> {
-        let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(1);
-        let mut next = move || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
-        std::iter::from_fn(move || Some((0..12).map(|_| next()).sum::<f64>() - 6.0))
+        std::iter::repeat_with(normals(seed))
     }
 
     /// Of 400 series the stated uncertainties are what means and deviations really scatter by: of white noise, of

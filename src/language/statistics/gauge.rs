@@ -141,7 +141,7 @@ const CASES: usize = 251;
 const STRIDES: [usize; 4] = [1, 107, 43, 186];
 
 /// Generalized confidence intervals: each mean square times its degrees of freedom over a chi-squared value, put
-/// into the same formulas, over many cases (Hamada and Weerahandi 2000, from memory). None as in [`study`].
+/// into the same formulas, over many cases. None as in [`study`].
 pub(crate) fn study_limits(readings: Readings<'_>, pool_above: f64) -> Option<StudyLimits> {
     let (operators, squares) = squares(readings)?;
     let sizes = [readings.parts as f64, readings.trials as f64, operators];
@@ -213,6 +213,7 @@ fn squares(readings: Readings<'_>) -> Option<(f64, Squares)> {
 #[cfg(test)]
 mod tests {
     use super::{Readings, study, study_limits};
+    use crate::statistics::normals;
 
     /// Ten parts, three trials of three operators; the data and the results are those of the
     /// study in the manual Measurement Systems Analysis (third and fourth edition), both from
@@ -265,16 +266,7 @@ mod tests {
     /// Of 150 studies drawn from known parts of variance, the intervals hold the truth in about 95 of 100 cases.
     #[test]
     fn limits_hold_what_studies_are_drawn_from() {
-        let mut state = 7_u64;
-        let mut normal = || {
-            let mut uniform = || {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                (state >> 11) as f64 / (1_u64 << 53) as f64
-            };
-            (0..12).map(|_| uniform()).sum::<f64>() - 6.0
-        };
+        let mut normal = normals(7);
         let (repeat, operator, part) = (1.0, 0.5, 8.0);
         let truth = [repeat, operator, f64::hypot(repeat, operator)];
         let mut held = [0; 3];

@@ -15,3 +15,12 @@ pub(crate) mod pattern;
 pub(crate) mod polynomial;
 pub(crate) mod spectrum;
 pub(crate) mod uncertainty;
+
+/// Normally distributed numbers, the same for a seed.
+#[cfg(test)]
+pub(crate) fn normals(seed: u64) -> impl FnMut() -> f64 {
+    use rand_pcg::Pcg64;
+    use rand_pcg::rand_core::{Rng, SeedableRng};
+    let mut random = Pcg64::seed_from_u64(seed);
+    move || distributions::normal_quantile((random.next_u64() as f64 + 0.5) / 2.0_f64.powi(64))
+}
