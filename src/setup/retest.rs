@@ -131,16 +131,12 @@ fn read(name: &str, text: &str) -> Result<Option<Rules>, Error> {
         let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
         invalid!("{name}:{line}: [{RETEST_RULES}]: {}", error.message())
     };
-    // What is no TOML was reported with the params.
-    let Ok(mut sheet) = toml::from_str::<toml::Table>(text) else { return Ok(None) };
-    if sheet.remove(RETEST_RULES).is_none() {
-        return Ok(None);
-    }
     #[derive(Deserialize)]
     struct Sheet {
-        retest: Rules,
+        retest: Option<Rules>,
     }
     let Sheet { retest } = toml::from_str(text).map_err(|error| wrong(&error))?;
+    let Some(retest) = retest else { return Ok(None) };
     let known = Verdict::ALL.map(Verdict::kept_as);
     if let Some(word) = retest.after.iter().find(|word| !known.contains(word)) {
         let known = known.join(", ");
