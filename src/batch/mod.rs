@@ -70,8 +70,9 @@ struct Batch<'a> {
 
 /// Runs a batch, or goes on with one.
 pub(crate) fn run(options: &Options) -> Result<u8, Error> {
-    let signs = (options.archiving.named()?, options.archiving.key()?);
+    let key = options.archiving.key()?;
     let plan = plan(options)?;
+    let signs = (options.archiving.named(plan.fixtures.gauge())?, key);
     let (journal, known) = Journal::take(&options.record)?;
     let mut batch = Batch::start(options, plan, journal, &known, signs)?;
     let waiting = batch.waiting(&known)?;
@@ -335,7 +336,7 @@ fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, 
     let mut sources: Vec<(String, String)> =
         sources.map(|source| (source.name.clone(), sha256(&source.text))).collect();
     let answers = options.answers.file.iter().map(PathBuf::from);
-    for path in answers.chain(options.fixtures.paths().iter().cloned()) {
+    for path in answers.chain(options.fixtures.paths().map(|(_, path)| path.clone())) {
         sources.push((path.display().to_string(), sha256(&read_text(&path)?)));
     }
     Ok(sources)

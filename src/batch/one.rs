@@ -157,7 +157,7 @@ impl Run<'_> {
             address: &planned.place.address(),
             seed: stage.medium.is_some().then_some(stage.seed),
             faults,
-            fixtures: self.options.fixtures.paths(),
+            fixtures: self.options.fixtures.paths().collect(),
             answers: self.options.answers.file.as_deref(),
         };
         again.arguments()

@@ -72,7 +72,7 @@ fn study(options: &Options) -> Result<Table, Error> {
     };
     let made = made(&options.record).ok_or_else(|| refused("it does not say when it was made"))?;
     if options.due <= made {
-        return Err(invalid!("--due {} is not behind the study of {made}", options.due));
+        return Err(invalid!("--due {} must be after the study of {made}", options.due));
     }
     let percent = |share: f64| Value::String(format!("{:.2} %", share * 100.0));
     let text = |text: &str| Value::String(text.to_string());

@@ -125,10 +125,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
 impl<'a> Run<'a> {
     /// Reserves the places of everything that is to be written, and puts the head behind the guard.
     fn new(options: &'a Options, opened: Opened) -> Result<Run<'a>, Error> {
-        let (named, key) = (options.archiving.named()?, options.archiving.key()?);
+        let archiving = &options.archiving;
+        let (named, key) = (archiving.named(opened.gauge_file.as_ref())?, archiving.key()?);
         let place = options.picture.as_deref().map(|path| first_place(options, path, &opened));
         let place = place.transpose()?;
-        let archive = options.archiving.archive.as_deref();
+        let archive = archiving.archive.as_deref();
         if opened.replay.is_some() && archive.is_some() {
             return Err(invalid!(
                 "a replay is no run of a head, and an archive holds runs only: leave `--archive` out"
@@ -178,7 +179,7 @@ impl<'a> Run<'a> {
             // Only what is simulated here has a medium.
             seed: self.stage.medium.is_some().then_some(self.stage.seed),
             faults: &around.faults.faults,
-            fixtures: around.fixtures.paths(),
+            fixtures: around.fixtures.paths().collect(),
             answers: answers.file.as_deref(),
         };
         About {

@@ -8,6 +8,7 @@ use crate::terminal::facts::facts;
 use spintrue_head::Description;
 use spintrue_language::{Files, Prepared, SCRIPT_SOURCE, longest_text};
 use std::collections::HashSet;
+use std::path::PathBuf;
 
 /// A run that is about to start.
 pub(crate) struct About {
@@ -52,7 +53,8 @@ pub(crate) struct Again<'a> {
     pub seed: Option<u64>,
     /// As `--fault` gave them.
     pub faults: &'a [String],
-    pub fixtures: &'a [std::path::PathBuf],
+    /// What stands around it: options with their files.
+    pub fixtures: Vec<(&'a str, &'a PathBuf)>,
     pub answers: Option<&'a str>,
 }
 
@@ -64,7 +66,7 @@ impl Again<'_> {
         option("--head", self.address.to_string());
         self.seed.into_iter().for_each(|seed| option("--seed", seed.to_string()));
         self.faults.iter().for_each(|fault| option("--fault", fault.clone()));
-        self.fixtures.iter().for_each(|path| option("--fixture", path.display().to_string()));
+        self.fixtures.iter().for_each(|(name, path)| option(name, path.display().to_string()));
         self.answers.into_iter().for_each(|path| option("--answers", path.to_string()));
         arguments
     }

@@ -9,6 +9,7 @@ use crate::setup::gauge::Certificate;
 use crate::terminal::{complain, wrapped};
 use clap::Args;
 use spintrue_head::{Fitted, Paced};
+use spintrue_language::GaugeFile;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -57,16 +58,17 @@ impl Fixtures {
         Fixtures { files, gauge_file: None }
     }
 
-    /// The files, as they were named.
-    pub(crate) fn paths(&self) -> &[PathBuf] {
-        &self.files
+    /// The files, as they were named, each with its option.
+    pub(crate) fn paths(&self) -> impl Iterator<Item = (&'static str, &PathBuf)> {
+        let fixtures = self.files.iter().map(|path| ("--fixture", path));
+        fixtures.chain(self.gauge_file.iter().map(|path| ("--gauge-file", path)))
     }
 
     /// The files with their texts, as far as they can be read.
     pub(crate) fn texts(&self) -> impl Iterator<Item = (String, Vec<u8>)> {
         let read =
             |path: &PathBuf| Some((path.display().to_string(), read_text(path).ok()?.into()));
-        self.files.iter().chain(&self.gauge_file).filter_map(read)
+        self.paths().filter_map(move |(_, path)| read(path))
     }
 
     /// Reads the files.
@@ -84,6 +86,11 @@ impl Fixtures {
 }
 
 impl OpenFixtures {
+    /// What the file of the gauge says.
+    pub(crate) fn gauge(&self) -> Option<&GaugeFile> {
+        self.gauge.as_ref().map(|gauge| &gauge.file)
+    }
+
     /// Fits them to a head that is only asked what it is: nothing is connected.
     pub(crate) fn described(&self, opened: Opened) -> Result<Opened, Error> {
         let paced = self.are_waited_for(&opened);
@@ -137,7 +144,7 @@ impl OpenFixtures {
         }
         if let Some(gauge) = &self.gauge {
             opened.link = gauge.over(opened.link);
-            opened.gauge_file = Some(gauge.file.clone());
+            opened.gauge_file = self.gauge().cloned();
         }
         Ok(opened)
     }

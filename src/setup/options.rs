@@ -7,8 +7,7 @@ use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
 use clap::{ArgGroup, Args};
 use spintrue_head::{Dimension, is_hidden, parse_quantity};
-use spintrue_language::{Diagnostic, Effect, Given, Prepared};
-use std::collections::HashSet;
+use spintrue_language::{Diagnostic, Effect, GaugeFile, Given, Prepared};
 use std::path::PathBuf;
 
 // The head that a command uses.
@@ -142,15 +141,42 @@ pub(crate) struct Archiving {
 }
 
 impl Archiving {
-    /// What takes part by its name, each name once.
-    pub(crate) fn named(&self) -> Result<Vec<(String, String)>, Error> {
-        let mut seen = HashSet::new();
-        match self.identity.iter().find(|(name, _)| !seen.insert(name)) {
-            Some((name, _)) => {
-                Err(invalid!("`--identity {name}=...` is given twice: leave one out"))
+    /// What takes part by its name, each name once, with the gauge by its file. A study of the gauge holds at
+    /// its station.
+    pub(crate) fn named(&self, gauge: Option<&GaugeFile>) -> Result<Vec<(String, String)>, Error> {
+        let mut named: Vec<(String, String)> = Vec::new();
+        let given = |name: &str| self.identity.iter().find(|(given, _)| given == name);
+        for (name, value) in &self.identity {
+            if named.iter().any(|(known, _)| known == name) {
+                return Err(invalid!("`--identity {name}=...` is given twice: leave one out"));
             }
-            None => Ok(self.identity.clone()),
+            named.push((name.clone(), value.clone()));
         }
+        let Some(gauge) = gauge else { return Ok(named) };
+        let own = [("gauge", &gauge.id), ("gauge_certificate", &gauge.certificate)];
+        for (name, value) in own {
+            match given(name) {
+                Some((_, other)) if other != value => {
+                    return Err(invalid!(
+                        "`--identity {name}={other}`, but the file of the gauge says {value}: leave the \
+                         option out, or give the file of the gauge that stands here"
+                    ));
+                }
+                Some(_) => {}
+                None => named.push((name.to_string(), value.clone())),
+            }
+        }
+        if let (Some(study), Some((_, station))) = (&gauge.study, given("station"))
+            && study.station != *station
+        {
+            return Err(invalid!(
+                "the study in the file of gauge {} was made at station {}, and this is {station}: study the \
+                 gauge where it stands, and keep that study in a file for this station",
+                gauge.id,
+                study.station
+            ));
+        }
+        Ok(named)
     }
 
     /// The key that signs records.

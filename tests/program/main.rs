@@ -34,6 +34,7 @@ mod fixtures;
 mod fmt;
 mod formats;
 mod gate;
+mod gauges;
 mod head_expose;
 mod helps;
 mod history;
