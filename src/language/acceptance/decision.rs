@@ -1,6 +1,6 @@
 //! Decides whether a value conforms to its limits, given what is known of its uncertainty.
 
-use crate::acceptance::conformance;
+use crate::acceptance::conformance::Doubt;
 
 /// What a check came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -70,6 +70,8 @@ pub(crate) struct Measurement {
     pub uncertainty: f64,
     /// Expanded over standard uncertainty.
     pub coverage: f64,
+    /// Effective degrees of freedom; infinitely many where they are not known.
+    pub degrees: f64,
 }
 
 /// A decision with what it rests on.
@@ -93,17 +95,16 @@ pub(crate) fn decide(
     low: Option<Limit>,
     high: Option<Limit>,
 ) -> Decided {
-    let Measurement { value, uncertainty, coverage } = measured;
+    let Measurement { value, uncertainty, coverage, degrees } = measured;
     let ends = [low.map(|low| value - low.at), high.map(|high| high.at - value)];
     let margin = ends.into_iter().flatten().reduce(f64::min);
     let parts = [value, uncertainty, margin.unwrap_or(0.0)];
-    let standard = uncertainty / coverage;
-    if parts.iter().any(|part| part.is_nan()) || uncertainty < 0.0 || standard.is_nan() {
+    let doubt = Doubt { u: uncertainty / coverage, degrees };
+    if parts.iter().any(|part| part.is_nan()) || uncertainty < 0.0 || doubt.u.is_nan() {
         return Decided { outcome: Outcome::Undecided, margin: None, probability: None };
     }
     let at = |limit: Option<Limit>| limit.map(|limit| limit.at);
-    let probability =
-        (standard > 0.0).then(|| conformance::probability(value, standard, at(low), at(high)));
+    let probability = (doubt.u > 0.0).then(|| doubt.probability(value, at(low), at(high)));
     let outcome = match (rule, probability) {
         (Rule::Simple, _) | (_, None) => banded(value, 0.0, low, high),
         (Rule::Guard, _) => banded(value, uncertainty, low, high),
@@ -114,26 +115,27 @@ pub(crate) fn decide(
     let margin = match (rule, probability) {
         (Rule::Simple, _) | (_, None) => margin,
         (Rule::Guard, _) => margin.map(|margin| margin - uncertainty),
-        (Rule::Risk(risk), Some(_)) => risk_margin(value, standard, [at(low), at(high)], risk),
+        (Rule::Risk(risk), Some(_)) => risk_margin(value, doubt, [at(low), at(high)], risk),
     };
     Decided { outcome, margin, probability }
 }
 
 /// How far a value may move towards the nearer limit until the probability that it does not conform is the
 /// risk: by bisection, since two near limits share that risk. None where even the middle has more.
-fn risk_margin(value: f64, u: f64, limits: [Option<f64>; 2], risk: f64) -> Option<f64> {
+fn risk_margin(value: f64, doubt: Doubt, limits: [Option<f64>; 2], risk: f64) -> Option<f64> {
     let [low, high] = limits;
-    // Forty standard uncertainties inside a single limit, nothing is left of the risk.
+    // So far inside a single limit, nothing is left of the risk, not even with one degree of freedom.
+    let far = 1e9 * doubt.u;
     let (safest, towards) = match limits {
         [Some(low), Some(high)] => {
             let middle = f64::midpoint(low, high);
             (middle, if value < middle { low } else { high })
         }
-        [Some(low), None] => (low + 40.0 * u, low),
-        [None, Some(high)] => (high - 40.0 * u, high),
+        [Some(low), None] => (low + far, low),
+        [None, Some(high)] => (high - far, high),
         [None, None] => return None,
     };
-    let is_accepted = |at: f64| 1.0 - conformance::probability(at, u, low, high) <= risk;
+    let is_accepted = |at: f64| 1.0 - doubt.probability(at, low, high) <= risk;
     if !is_accepted(safest) {
         return None;
     }
@@ -168,7 +170,9 @@ mod tests {
     }
 
     fn decided(rule: Rule, value: f64, u: f64, low: Option<Limit>, high: Option<Limit>) -> Decided {
-        decide(rule, Measurement { value, uncertainty: 2.0 * u, coverage: 2.0 }, low, high)
+        let measured =
+            Measurement { value, uncertainty: 2.0 * u, coverage: 2.0, degrees: f64::INFINITY };
+        decide(rule, measured, low, high)
     }
 
     /// Limit ±.003 with U = .001: the acceptance limit is ±.002; +.0017 is accepted, +.0025 is

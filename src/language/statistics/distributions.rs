@@ -30,6 +30,16 @@ pub(crate) fn student_above(t: f64, degrees: f64) -> f64 {
     0.5 * checked_beta_reg(0.5 * degrees, 0.5, x).unwrap_or(f64::NAN)
 }
 
+/// The probability that Student's t with these degrees of freedom lies above `t`, of either sign; infinitely
+/// many are the normal distribution.
+pub(crate) fn above(t: f64, degrees: f64) -> f64 {
+    match t {
+        t if degrees >= MANY => normal_above(t),
+        t if t < 0.0 => 1.0 - student_above(-t, degrees),
+        t => student_above(t, degrees),
+    }
+}
+
 /// Degrees of freedom from which Student's quantile is expanded around the normal one, since the
 /// incomplete beta function loses digits.
 const MANY: f64 = 1e5;

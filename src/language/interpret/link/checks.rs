@@ -102,7 +102,12 @@ impl Limits {
             return Err(machine.fail(FailureKind::Value, message, self.span));
         }
         let rule = self.rule.now(machine, self.span)?;
-        let measured = Measurement { value, uncertainty: uncertainty.unwrap_or(0.0), coverage };
+        let measured = Measurement {
+            value,
+            uncertainty: uncertainty.unwrap_or(0.0),
+            coverage,
+            degrees: budget.as_ref().map_or(f64::INFINITY, |budget| budget.degrees),
+        };
         let decided = decide(rule, measured, low, high);
         if machine.observer.is_brief() {
             return Ok((decided.outcome, None));
