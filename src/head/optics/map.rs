@@ -1,8 +1,9 @@
 //! Repeated readings of a map put together: each mark by itself, where [`super::FacetMean`] tells the shape
 //! of a line.
 
-use crate::optics::mean::{ACROSS, ALONG, DOSE, Direction, Lines};
-use crate::optics::{LineTiming, SHAPE, Stated, TimedReading, TrimError};
+use crate::optics::direction::{Across, Along, Direction, Dose, Width};
+use crate::optics::mean::Lines;
+use crate::optics::{LineTiming, TimedReading, TrimError};
 
 /// A mark of a map: the mean of its readings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,8 +53,10 @@ impl MapMark {
         let (lines, digits) = Lines::new(readings, facet, by, digits)?;
         let taken = readings.iter().map(Vec::len).sum::<usize>();
         let [along, across] = digits;
-        let shifts = means(&lines, &ALONG, along).into_iter().zip(means(&lines, &ACROSS, across));
-        let light = means(&lines, &DOSE, f64::NAN).into_iter().zip(means(&lines, &WIDTH, f64::NAN));
+        let along = means::<Along>(&lines, along).into_iter();
+        let shifts = along.zip(means::<Across>(&lines, across));
+        let dose = means::<Dose>(&lines, f64::NAN).into_iter();
+        let light = dose.zip(means::<Width>(&lines, f64::NAN));
         let marks = lines.places.iter().zip(shifts.zip(light)).map(|(place, (shifts, light))| {
             let (((count, along), (_, across)), ((_, dose), (_, width))) = (shifts, light);
             MapMark { at: place.at, along, across, dose, width, count, rejected: taken - count }
@@ -62,26 +65,19 @@ impl MapMark {
     }
 }
 
-const WIDTH: Direction = Direction {
-    value: |mark| mark.width.unwrap_or(f64::NAN),
-    stated: |reading| Stated { random: reading.width_u.unwrap_or(f64::NAN), ..Stated::default() },
-    speed: 0.0,
-    told: SHAPE,
-};
-
 /// For each place the number of readings and their mean.
-fn means(lines: &Lines<'_>, direction: &Direction, digit: f64) -> Vec<(usize, MarkMean)> {
+fn means<D: Direction>(lines: &Lines<'_>, digit: f64) -> Vec<(usize, MarkMean)> {
     let places = lines.places.iter().enumerate();
     // Mean, squares around it, and count at each place.
     let read: Vec<(f64, f64, usize)> = places
         .map(|(place, _)| {
-            let values = lines.at_place(direction, place);
+            let values = lines.at_place::<D>(place);
             let mean = values.iter().sum::<f64>() / values.len() as f64;
             let squares = values.iter().map(|value| (value - mean).powi(2)).sum();
             (mean, squares, values.len())
         })
         .collect();
-    let stated = lines.stated(direction);
+    let stated = lines.stated::<D>();
     let repeated = || read.iter().filter(|(_, _, count)| *count > 1);
     let degrees = repeated().map(|(_, _, count)| *count as f64 - 1.0).sum::<f64>();
     let noise = match degrees > 0.0 {

@@ -1,6 +1,7 @@
 //! Repeated readings of the lines of several facets, put together: each normalised by the time of its
 //! own turn, wild marks left out, their shapes averaged, with what averages out and what does not.
 
+use crate::optics::direction::{Across, Along, Direction, Dose};
 use crate::optics::marks::legendre;
 use crate::optics::pool::{Spread, pool};
 use crate::optics::{
@@ -109,27 +110,6 @@ fn quadratic(matrix: &Matrix, weights: &[f64; SHAPE]) -> f64 {
     sum
 }
 
-/// A direction in which marks are read.
-pub(super) struct Direction {
-    pub(super) value: fn(&Mark) -> f64,
-    pub(super) stated: fn(&Reading) -> Stated,
-    /// 1 where an error of the speed shows in it, else 0.
-    pub(super) speed: f64,
-    /// Coefficients that lines are told by.
-    pub(super) told: usize,
-}
-
-pub(super) const ALONG: Direction =
-    Direction { value: |m| m.in_scan, stated: |r| r.in_scan_u, speed: 1.0, told: SHAPE };
-pub(super) const ACROSS: Direction =
-    Direction { value: |m| m.cross_scan, stated: |r| r.cross_scan_u, speed: 0.0, told: SHAPE - 1 };
-pub(super) const DOSE: Direction = Direction {
-    value: |m| m.dose,
-    stated: |r| Stated { random: r.dose_u, ..Stated::default() },
-    speed: 0.0,
-    told: SHAPE,
-};
-
 /// Readings of several facets, from facet `first` on, and how their lines were planned.
 pub(super) struct Lines<'a> {
     all: &'a [Vec<TimedReading>],
@@ -176,8 +156,8 @@ impl FacetMean {
         digits: [f64; 2],
     ) -> Result<Vec<FacetMean>, TrimError> {
         let (lines, [along, across]) = Lines::new(all, first, by, digits)?;
-        let (along, across) = (lines.shapes(&ALONG, along), lines.shapes(&ACROSS, across));
-        let parts = along.into_iter().zip(across).zip(lines.shapes(&DOSE, f64::NAN));
+        let (along, across) = (lines.shapes::<Along>(along), lines.shapes::<Across>(across));
+        let parts = along.into_iter().zip(across).zip(lines.shapes::<Dose>(f64::NAN));
         let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
             count: lines.kept(facet).count(),
             marks: lines.places.len(),
@@ -203,36 +183,38 @@ impl<'a> Lines<'a> {
         let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
         let speeds = by.speeds(all, first);
         let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let digits = wild::digits(all, [ALONG.value, ACROSS.value], digits);
+        let digits = wild::digits(all, Along::value, Across::value, digits);
         lines.find_wild(digits);
         Ok((lines, digits))
     }
 
-    fn find_wild(&mut self, digits: [f64; 2]) {
+    fn find_wild(&mut self, [along, across]: [f64; 2]) {
         let mut wild = std::mem::take(&mut self.wild);
-        for (direction, digit) in [ALONG, ACROSS].into_iter().zip(digits) {
-            let value = |facet: usize, number: usize, mark: &Mark| {
-                self.planned(&direction, facet, number, mark)
-            };
-            wild::find(self.all, value, self.stated(&direction).random, digit, &mut wild);
-        }
+        self.find_wild_in::<Along>(along, &mut wild);
+        self.find_wild_in::<Across>(across, &mut wild);
         self.wild = wild;
     }
 
+    fn find_wild_in<D: Direction>(&self, digit: f64, wild: &mut [Vec<u64>]) {
+        let value =
+            |facet: usize, number: usize, mark: &Mark| self.planned::<D>(facet, number, mark);
+        wild::find(self.all, value, self.stated::<D>().random, digit, wild);
+    }
+
     /// What a mark of a reading of a facet says, moved to where it would lie at the planned speed.
-    fn planned(&self, direction: &Direction, facet: usize, number: usize, mark: &Mark) -> f64 {
+    fn planned<D: Direction>(&self, facet: usize, number: usize, mark: &Mark) -> f64 {
         let speed = self.speeds.get(facet).and_then(|speeds| speeds.get(number));
-        let fast = direction.speed * speed.copied().unwrap_or(0.0);
-        (direction.value)(mark) - fast * self.by.lever(self.first + facet, mark.at)
+        let fast = D::SPEED * speed.copied().unwrap_or(0.0);
+        D::value(mark) - fast * self.by.lever(self.first + facet, mark.at)
     }
 
     /// What the marks at a place of the first facet say that are not wild, each moved to the planned speed.
-    pub(super) fn at_place(&self, direction: &Direction, place: usize) -> Vec<f64> {
+    pub(super) fn at_place<D: Direction>(&self, place: usize) -> Vec<f64> {
         let readings = own(self.all, 0).iter().zip(own(&self.wild, 0)).enumerate();
         let good = readings.filter(|(_, (_, wild))| *wild & (1 << place) == 0);
         let marks =
             good.filter_map(|(number, (timed, _))| Some((number, timed.reading.marks.get(place)?)));
-        marks.map(|(number, mark)| self.planned(direction, 0, number, mark)).collect()
+        marks.map(|(number, mark)| self.planned::<D>(0, number, mark)).collect()
     }
 
     /// A mark that is wild along and across is one.
@@ -253,8 +235,8 @@ impl<'a> Lines<'a> {
     }
 
     /// The statement of all readings: noise and error of each place as root mean square.
-    pub(super) fn stated(&self, direction: &Direction) -> Stated {
-        let readings = || self.all.iter().flatten().map(|timed| (direction.stated)(&timed.reading));
+    pub(super) fn stated<D: Direction>(&self) -> Stated {
+        let readings = || self.all.iter().flatten().map(|timed| D::stated(&timed.reading));
         let count = readings().count() as f64;
         let mean = |of: fn(Stated) -> f64| {
             (readings().map(|stated| of(stated) * of(stated)).sum::<f64>() / count).sqrt()
@@ -264,12 +246,12 @@ impl<'a> Lines<'a> {
     }
 
     /// The shapes of all facets in one direction.
-    fn shapes(&self, direction: &Direction, digit: f64) -> Vec<Shape> {
+    fn shapes<D: Direction>(&self, digit: f64) -> Vec<Shape> {
         let facets = 0..self.facets();
         let (drawn, told): (Vec<Spread>, Vec<Spread>) =
-            facets.map(|k| self.spreads(direction, k)).unzip();
-        let mut stated = self.stated(direction);
-        if self.noise(direction, stated.random) < digit {
+            facets.map(|k| self.spreads::<D>(k)).unzip();
+        let mut stated = self.stated::<D>();
+        if self.noise::<D>(stated.random) < digit {
             let u = digit / 12_f64.sqrt();
             stated.place = stated.place.hypot(u);
             // The marks of a level line are rounded alike.
@@ -278,8 +260,8 @@ impl<'a> Lines<'a> {
         let fixed = self.fit.fixed(&stated, self.by.length);
         let noise = self.fit.covariance(stated.random);
         let (told_pool, drawn_pool) = (pool(&told), pool(&drawn));
-        let misfits = self.misfits(direction, &stated);
-        let swing = (self.by.index_only && direction.speed != 0.0).then(|| self.swing());
+        let misfits = self.misfits::<D>(&stated);
+        let swing = (self.by.index_only && D::SPEED != 0.0).then(|| self.swing());
         let mut shapes: Vec<Shape> = Vec::with_capacity(told.len());
         let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool)).zip(misfits);
         for (((told, (variance, degrees)), (drawn, (single, seen))), (misfit, misfit_u)) in facets {
@@ -331,11 +313,10 @@ impl<'a> Lines<'a> {
     }
 
     /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.
-    fn spreads(&self, direction: &Direction, facet: usize) -> (Spread, Spread) {
-        let fit =
-            |(timed, _): (&TimedReading, f64)| self.fit.of(&timed.reading.marks, direction.value);
+    fn spreads<D: Direction>(&self, facet: usize) -> (Spread, Spread) {
+        let fit = |(timed, _): (&TimedReading, f64)| self.fit.of(&timed.reading.marks, D::value);
         let drawn: Vec<[f64; SHAPE]> = self.kept(facet).map(fit).collect();
-        if direction.speed == 0.0 || self.by.turn.is_nan() {
+        if D::SPEED == 0.0 || self.by.turn.is_nan() {
             let spread = Spread::of(&drawn);
             return (spread, spread);
         }
@@ -349,17 +330,17 @@ impl<'a> Lines<'a> {
 
     /// Standard deviation of one mark from reading to reading, over all facets and marks; as stated where
     /// there are no repeats.
-    fn noise(&self, direction: &Direction, stated: f64) -> f64 {
+    fn noise<D: Direction>(&self, stated: f64) -> f64 {
         let (mut squares, mut degrees) = (0.0, 0.0);
+        let mut marks = Vec::new();
         for facet in 0..self.all.len() {
             for place in 0..self.places.len() {
-                let marks =
-                    || self.kept(facet).filter_map(|(timed, _)| timed.reading.marks.get(place));
-                let n = marks().count() as f64;
-                let mean = marks().map(direction.value).sum::<f64>() / n;
-                squares +=
-                    marks().map(|mark| ((direction.value)(mark) - mean).powi(2)).sum::<f64>();
-                degrees += n - 1.0;
+                marks.clear();
+                let kept = self.kept(facet).filter_map(|(timed, _)| timed.reading.marks.get(place));
+                marks.extend(kept.map(D::value));
+                let mean = marks.iter().sum::<f64>() / marks.len() as f64;
+                squares += marks.iter().map(|mark| (mark - mean).powi(2)).sum::<f64>();
+                degrees += marks.len() as f64 - 1.0;
             }
         }
         if degrees > 0.0 { (squares / degrees).sqrt() } else { stated }

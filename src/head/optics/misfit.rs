@@ -1,7 +1,8 @@
 //! What marks leave beyond the shape that is fitted to them: the wave of a facet or of the lens, or a mirror that
 //! still rings.
 
-use crate::optics::mean::{Direction, Lines};
+use crate::optics::direction::Direction;
+use crate::optics::mean::Lines;
 use crate::optics::{Mark, Stated};
 
 /// How far one mark of a facet's readings lies off the fitted shape.
@@ -18,10 +19,10 @@ impl Lines<'_> {
     ///
     /// u² = s²/n + u_place², both carried through the fit (derived). For each mark s is pooled over the
     /// facets; where there are no repeats, or all are equal, the noise that the gauge states counts.
-    pub(super) fn misfits(&self, direction: &Direction, stated: &Stated) -> Vec<(f64, f64)> {
+    pub(super) fn misfits<D: Direction>(&self, stated: &Stated) -> Vec<(f64, f64)> {
         let mut worst = vec![(f64::NAN, f64::NAN); self.facets()];
-        for weights in self.fit.rest(self.places, direction.told) {
-            let left = |facet| self.left(direction, facet, &weights);
+        for weights in self.fit.rest(self.places, D::TOLD) {
+            let left = |facet| self.left::<D>(facet, &weights);
             let left: Vec<Left> = (0..worst.len()).map(left).collect();
             let squares: f64 = left.iter().map(|left| left.squares).sum();
             let degrees: f64 = left.iter().map(|left| (left.count - 1.0).max(0.0)).sum();
@@ -35,9 +36,9 @@ impl Lines<'_> {
         worst
     }
 
-    fn left(&self, direction: &Direction, facet: usize, weights: &[f64]) -> Left {
+    fn left<D: Direction>(&self, facet: usize, weights: &[f64]) -> Left {
         let of = |marks: &[Mark]| -> f64 {
-            weights.iter().zip(marks).map(|(w, mark)| w * (direction.value)(mark)).sum()
+            weights.iter().zip(marks).map(|(w, mark)| w * D::value(mark)).sum()
         };
         // What a speed that is off adds is straight along the line, so the fit takes it.
         let all: Vec<f64> = self.kept(facet).map(|(timed, _)| of(&timed.reading.marks)).collect();

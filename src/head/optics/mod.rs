@@ -3,6 +3,7 @@
 mod advice;
 pub(crate) mod clock;
 pub(crate) mod combine;
+mod direction;
 mod exact;
 pub(crate) mod geometry;
 mod limits;

@@ -14,7 +14,7 @@ const MIN_OF_TWO: usize = 10;
 /// The digit of a gauge: the common step of all its readings of which all differences are multiples; not
 /// a number where there is none, or where readings prove none: less than three different ones, unless many
 /// are alike.
-fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
+fn digit(all: &[Vec<TimedReading>], value: impl Fn(&Mark) -> f64) -> f64 {
     let marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks);
     let mut values: Vec<f64> = marks.map(value).collect();
     values.sort_unstable_by(f64::total_cmp);
@@ -38,17 +38,22 @@ fn digit(all: &[Vec<TimedReading>], value: fn(&Mark) -> f64) -> f64 {
 /// none: it is as told before, or that of the other direction.
 pub(crate) fn digits(
     all: &[Vec<TimedReading>],
-    values: [fn(&Mark) -> f64; 2],
+    along: impl Fn(&Mark) -> f64,
+    across: impl Fn(&Mark) -> f64,
     before: [f64; 2],
 ) -> [f64; 2] {
-    let [first, second] = values.map(|value| digit(all, value));
+    let (first, second) = (digit(all, &along), digit(all, &across));
     let or = |digit: f64, other: f64| if digit.is_nan() { other } else { digit };
-    let alike = values.map(|value| {
-        let mut marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks).map(value);
-        marks.next().is_none_or(|first| marks.all(|other| (other - first).abs() <= MIN_STEP))
-    });
     let known = [or(before[0], or(second, before[1])), or(before[1], or(first, before[0]))];
-    [if alike[0] { known[0] } else { first }, if alike[1] { known[1] } else { second }]
+    [
+        if are_alike(all, along) { known[0] } else { first },
+        if are_alike(all, across) { known[1] } else { second },
+    ]
+}
+
+fn are_alike(all: &[Vec<TimedReading>], value: impl Fn(&Mark) -> f64) -> bool {
+    let mut marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks).map(value);
+    marks.next().is_none_or(|first| marks.all(|other| (other - first).abs() <= MIN_STEP))
 }
 
 /// Standard deviations beyond which a mark is wild.
