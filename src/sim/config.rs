@@ -15,6 +15,14 @@ pub const BUILT_IN: &str = include_str!("default.toml");
 /// Time in s after which the caller gives up a silent head.
 pub(crate) const SILENCE: f64 = 1.0;
 
+/// The head times its pulses by a counter, which counts ns.
+const COUNTS_PER_SECOND: f64 = 1e9;
+
+/// A time in s as the counter tells it.
+pub(crate) fn counted(time: f64) -> f64 {
+    (time * COUNTS_PER_SECOND).round() / COUNTS_PER_SECOND
+}
+
 /// Passages of a facet without a start-of-scan pulse until an exposure gives up.
 pub(crate) const MAX_PASSAGES: u32 = 4;
 
@@ -105,6 +113,7 @@ pub(crate) struct GaugeModel {
     pub stated: Stated,
     /// Standard deviation of the dose of a mark, which it states as well.
     pub dose_noise: f64,
+    pub dose_resolution: f64,
     /// Standard deviation in m of the width of a mark, which it states as well.
     pub width_noise: f64,
     /// How much longer than it is a line reads, as a share.

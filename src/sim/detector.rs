@@ -1,6 +1,7 @@
 //! What the detectors see of a facet's passage: who lights them, gate, ghosts, the end of the scan, and
 //! an index that has moved. Uses the world; when the shaft passes comes from the pulses.
 
+use crate::config::counted;
 use crate::noise::Stream;
 use crate::optics::Facet;
 use crate::pulses::{Sweep, walk};
@@ -113,7 +114,7 @@ impl World {
     /// What the counters saw between the index pulses of two turns, each with its time. `told` counts
     /// the pulses whose times the call has told already.
     pub(crate) fn turn(&self, from: (u64, f64), to: (u64, f64), told: &mut usize) -> Turn {
-        let plain = Turn { period: to.1 - from.1, start_of_scan: 1, ..Turn::default() };
+        let plain = Turn { period: counted(to.1 - from.1), start_of_scan: 1, ..Turn::default() };
         if self.config.description.start_of_scan == StartOfScan::IndexOnly {
             return plain;
         }
@@ -146,6 +147,7 @@ impl World {
         if !known {
             (turn.pulses, turn.ends) = (Vec::new(), Vec::new());
         }
+        turn.pulses.iter_mut().chain(&mut turn.ends).for_each(|time| *time = counted(*time));
         *told += turn.pulses.len() + turn.ends.len();
         turn
     }

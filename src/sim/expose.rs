@@ -1,7 +1,7 @@
 //! Drawing a line with the simulated head: the order is checked, the queue filled, the facet
 //! awaited, the line drawn. Whole pages go the same way in `page.rs`.
 
-use crate::config::{MAX_PASSAGES, SLOW_HOST};
+use crate::config::{MAX_PASSAGES, SLOW_HOST, counted};
 use crate::faults::{InjectedFault, When};
 use crate::lines::{Across, DotClock, Drawing, Drawn};
 use crate::noise::Stream;
@@ -110,7 +110,7 @@ pub(crate) fn expose(world: &mut World, order: &LineOrder) -> Result<Exposed, Fa
         return Err(dark(world));
     }
     let period = turn_time(world, number / world.facets(), until);
-    Ok(Exposed { time: begin, facet: order.facet, words, underrun, period })
+    Ok(Exposed { time: counted(begin), facet: order.facet, words, underrun, period })
 }
 
 /// The time of a turn, as the electronics measure it: from the index pulse that begins it to the one
@@ -129,7 +129,7 @@ fn turn_time(world: &mut World, turn: u64, until: f64) -> f64 {
     world.advance(to);
     let told = world.motions == motions
         && ![FaultKind::IndexMissing, FaultKind::IndexSlipping].into_iter().any(|f| world.has(f));
-    if told { to - from } else { f64::NAN }
+    if told { counted(to - from) } else { f64::NAN }
 }
 
 /// Begins to draw full lines. The mean power on the medium is that of the laser times the armed share, the

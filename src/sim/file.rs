@@ -234,6 +234,7 @@ impl Config {
                     place: gauge.number("stated_place", 0.0..=0.01),
                 },
                 dose_noise: gauge.number("dose_noise", 0.0..=1.0),
+                dose_resolution: gauge.number("dose_resolution", 1e-12..=0.1),
                 width_noise: gauge.number("width_noise", 0.0..=0.01),
                 scale: gauge.number("scale", -0.1..=0.1),
                 turn: gauge.number("turn", -0.5..=0.5),

@@ -40,7 +40,9 @@ impl Gauge for SimGauge {
         if !drawn.whole || noise.uniform(Stream::LostReading, draw) <= gauge.lost {
             return Err(Fault::LostReading);
         }
-        let digit = |v: f64| (v / gauge.resolution).round() * gauge.resolution + 0.0;
+        // Divided by how many digits there are in one, a decimal digit leaves no others behind.
+        let shown = |v: f64, digit: f64| (v / digit).round() / (1.0 / digit) + 0.0;
+        let digit = |v: f64| shown(v, gauge.resolution);
         // A gauge that is turned reads a part of the place along as a shift across.
         let (turned, straight) = libm::sincos(gauge.turn);
         let scale = gauge.scale + straight - 1.0;
@@ -65,7 +67,11 @@ impl Gauge for SimGauge {
                     mark.cross_scan + gauge.cross_scan_bias + lie + gauge.noise * across + wild
                         - turned * x,
                 ),
-                dose: if gauge.dose_noise > 0.0 { dose } else { f64::NAN },
+                dose: if gauge.dose_noise > 0.0 {
+                    shown(dose, gauge.dose_resolution)
+                } else {
+                    f64::NAN
+                },
                 width: mark.width.map(|width| {
                     digit(width + gauge.width_noise * noise.normal(Stream::Width, draw))
                 }),

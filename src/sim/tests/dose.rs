@@ -130,7 +130,11 @@ fn steady_drawing_ends_on_every_way_out() {
 /// The light that a gauge reads is that of the line against a nominal head armed at the same share.
 #[test]
 fn the_dose_of_a_line_does_not_rest_on_the_armed_share() {
-    let weak = [("laser", "strength = 0.8"), ("gauge", "dose_noise = 1e-9"), ("facets", DIM)];
+    let weak = [
+        ("laser", "strength = 0.8"),
+        ("gauge", "dose_noise = 1e-9\ndose_resolution = 1e-9"),
+        ("facets", DIM),
+    ];
     let (mut head, mut gauge, plan) = locked(&clean(&weak), 1);
     for power in [0.1, 0.35, 1.0] {
         head.arm(power).unwrap();
@@ -151,7 +155,7 @@ fn the_dose_of_a_line_does_not_rest_on_the_armed_share() {
 fn a_laser_loses_power_as_it_warms_up() {
     let ramp = [
         ("laser", "power_drift = '-2 %/K'"),
-        ("gauge", "dose_noise = 1e-9"),
+        ("gauge", "dose_noise = 1e-9\ndose_resolution = 1e-9"),
         ("thermal", "rise = '10 K'\ntime_constant = '100 s'"),
     ];
     let (mut head, mut gauge, plan) = locked(&clean(&ramp), 1);

@@ -8,7 +8,7 @@ use spintrue_head::{Fault, Gauge, Head, LineOrder, Mark, Pattern, Register, Trim
 use spintrue_sim::{open, open_with};
 
 /// Laid over a head for its twin.
-const QUIET: [(&str, &str); 17] = [
+const QUIET: [(&str, &str); 18] = [
     ("rotor.jitter", "'0 ppm'"),
     ("rotor.hunting", "[]"),
     ("start_of_scan.jitter", "'0 ns'"),
@@ -19,6 +19,7 @@ const QUIET: [(&str, &str); 17] = [
     ("gauge.stated", "'0 um'"),
     // Without any noise of the dose there is no dose.
     ("gauge.dose_noise", "1e-12"),
+    ("gauge.dose_resolution", "1e-12"),
     ("gauge.scale", "'0 ppm'"),
     ("gauge.turn", "'0 urad'"),
     ("gauge.wild", "0"),
