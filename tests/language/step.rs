@@ -31,7 +31,7 @@ fn files() -> Sources<'static> {
 }
 
 /// Pauses at which values are looked at.
-const LOOKS: usize = 50;
+const LOOKS: usize = 12;
 
 /// Pauses at every statement there is and looks at everything.
 #[derive(Default)]

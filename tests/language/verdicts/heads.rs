@@ -35,7 +35,7 @@ impl RandomHead {
 
     /// The head of a seed.
     pub fn new(seed: u64) -> RandomHead {
-        let mut draw = Draw(seed.wrapping_mul(0x2545_f491_4f6c_dd1d));
+        let mut draw = Draw::new(seed);
         let facets = *draw.one_of(&[6, 8, 9, 10, 10, 10, 11]);
         let mut head = RandomHead { seed, facets, ..RandomHead::built_in() };
         head.set("facets.count", facets);
@@ -78,6 +78,10 @@ impl RandomHead {
 pub struct Draw(u64);
 
 impl Draw {
+    pub fn new(seed: u64) -> Draw {
+        Draw(seed.wrapping_mul(0x2545_f491_4f6c_dd1d))
+    }
+
     fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let word = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -85,15 +89,15 @@ impl Draw {
         word ^ (word >> 31)
     }
 
-    fn within(&mut self, low: f64, high: f64) -> f64 {
+    pub fn within(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
-    fn whole(&mut self, low: i64, high: i64) -> i64 {
+    pub fn whole(&mut self, low: i64, high: i64) -> i64 {
         low + (self.bits() % (high - low + 1) as u64) as i64
     }
 
-    fn one_of<'a, T>(&mut self, items: &'a [T]) -> &'a T {
+    pub fn one_of<'a, T>(&mut self, items: &'a [T]) -> &'a T {
         &items[self.whole(0, items.len() as i64 - 1) as usize]
     }
 
@@ -105,7 +109,7 @@ impl Draw {
         0.2 * 15_f64.powf(self.within(0.0, 1.0))
     }
 
-    fn sign(&mut self) -> f64 {
+    pub fn sign(&mut self) -> f64 {
         *self.one_of(&[-1.0, 1.0])
     }
 
