@@ -24,6 +24,8 @@ pub(crate) enum Cause {
     Power,
     /// Nothing spins where lock is needed.
     Rest,
+    /// A condition that does not come about, or does not hold.
+    Vain,
 }
 
 /// Something that surely fails.
@@ -34,6 +36,8 @@ pub(crate) struct Finding {
     /// In the words of the run.
     pub why: String,
     pub help: Option<&'static str>,
+    /// The code of the report, where the cause does not say it.
+    pub code: Option<&'static str>,
     /// Params that it depends on, as a set.
     by: Params,
     /// The calls of routines that lead there, innermost first.
@@ -42,7 +46,7 @@ pub(crate) struct Finding {
 
 impl Finding {
     pub(super) fn new(cause: Cause, span: Span, why: impl Into<String>, by: Params) -> Finding {
-        Finding { cause, span, why: why.into(), help: None, by, calls: Vec::new() }
+        Finding { cause, span, why: why.into(), help: None, code: None, by, calls: Vec::new() }
     }
 
     /// It depends on a param of the program.

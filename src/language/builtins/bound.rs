@@ -5,6 +5,7 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
+use crate::diagnostics::codes;
 use crate::program::value::Datum;
 use spintrue_head::{Description, MAX_MARKS};
 
@@ -91,6 +92,8 @@ pub struct CallFacts<'a> {
     pub arguments: &'a [Extent],
     /// Between which speeds in rad/s the polygon was asked to turn.
     pub speed: Range,
+    /// Between which speeds in rad/s it is measured to turn, as far as that is taken for granted.
+    pub turning: Range,
     /// The laser may be armed, which the head is then asked after each call.
     pub armed: bool,
     /// One per parameter: the argument itself where it is known whole, `Nothing` where it was left out.
@@ -119,13 +122,15 @@ pub(crate) struct Refused {
     pub why: String,
     /// A way out, where there is one that always fits.
     pub help: Option<&'static str>,
+    /// The code of the report.
+    pub code: &'static str,
     /// It is wrong for the speed that the polygon was asked for.
     pub at_speed: bool,
 }
 
 impl Refused {
     pub(super) fn new(argument: usize, why: String) -> Refused {
-        Refused { argument, why, help: None, at_speed: false }
+        Refused { argument, why, help: None, code: codes::BEYOND_HEAD, at_speed: false }
     }
 }
 
@@ -329,6 +334,11 @@ pub(super) fn per_rail(asked: &CallFacts<'_>) -> Extent {
 pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
     let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
     Extent::List { count, values: Range::ANY }
+}
+
+/// The speed that is measured.
+pub(super) fn turning(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(asked.turning)
 }
 
 /// A number of which nothing is known.

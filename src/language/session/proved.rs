@@ -37,6 +37,7 @@ fn code(cause: Cause) -> &'static str {
         Cause::Time => codes::BAD_WAIT,
         Cause::Power => codes::BAD_POWER_SHARE,
         Cause::Rest => codes::NOTHING_SPINS,
+        Cause::Vain => codes::VAIN_CONDITION,
     }
 }
 
@@ -67,7 +68,8 @@ impl Proved<'_> {
         }
         let all = bounds::refused(self.program, head, &self.size(), self.at_rest);
         let told = all.iter().map(|finding| {
-            let error = Diagnostic::error(code(finding.cause), finding.why.clone(), finding.span);
+            let code = finding.code.unwrap_or(code(finding.cause));
+            let error = Diagnostic::error(code, finding.why.clone(), finding.span);
             let params = self.program.params.iter().enumerate();
             let by = params.filter(|(index, _)| finding.depends_on(*index)).take(3);
             by.fold(with_calls(error, finding), |error, (_, param)| {
