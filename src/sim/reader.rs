@@ -250,7 +250,11 @@ impl<'a, 't> Table<'a, 't> {
             match parse(value.get_ref()) {
                 Ok(parsed) => return Some(parsed),
                 Err((message, help)) => {
-                    let message = format!("`{}.{key}` {message}", self.name);
+                    // An option does not name its table.
+                    let message = match self.is_option {
+                        true => format!("its {key} {message}"),
+                        false => format!("`{}.{key}` {message}", self.name),
+                    };
                     self.mistakes.add(value.span(), message, help);
                 }
             }

@@ -197,6 +197,11 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 }
                 continue;
             }
+            Raw::Percent if scan.begins_block(&code) => {
+                code.bump(1);
+                scan.block_comment(&mut code);
+                continue;
+            }
             Raw::Single => {
                 scan.quoted(&mut code);
                 continue;
@@ -394,11 +399,20 @@ impl Scan<'_> {
         }
     }
 
+    /// `%{` on a line of its own.
+    fn begins_block(&self, code: &Lexer<'_, Raw>) -> bool {
+        let before =
+            self.text.get(..code.span().start).and_then(|before| before.split('\n').last());
+        let behind = code.remainder().strip_prefix('{').and_then(|rest| rest.split('\n').next());
+        [before, behind].iter().all(|part| part.is_some_and(|part| part.trim().is_empty()))
+    }
+
     fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let closer = match code.slice() {
             "(*" => "*)",
             "--[[" => "]]",
+            "%{" => "%}",
             _ => "*/",
         };
         let begin = code.span().end;
