@@ -226,6 +226,7 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 scan.unknown(span.clone());
                 let before = text.get(..span.start).and_then(|before| before.chars().last());
                 let is_comment = before.is_none_or(char::is_whitespace);
+                let is_comment = is_comment && !assigns(code.remainder());
                 if code.slice() == "#" && is_comment && scan.is_behind_statement() {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
@@ -243,6 +244,12 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
     }
     scan.cut(text.len(), true);
     scan.lexemes
+}
+
+/// A word and `:=`: behind `#` a local variable of another language, and no comment.
+fn assigns(text: &str) -> bool {
+    let word = text.trim_start_matches(|c: char| c.is_alphanumeric() || c == '_');
+    word.len() < text.len() && word.trim_start_matches(' ').starts_with(":=")
 }
 
 impl Scan<'_> {
