@@ -9,7 +9,7 @@ use lsp_types::{
     CodeLens, CodeLensParams, Command, Diagnostic, DocumentDiagnosticParams, FoldingRange,
     FoldingRangeKind, FoldingRangeParams, InlayHint, InlayHintKind, InlayHintLabel,
     InlayHintParams, InlayHintTooltip, MarkupContent, MarkupKind, SemanticToken, SemanticTokens,
-    SemanticTokensParams, SemanticTokensRangeParams, TextEdit, WorkspaceDiagnosticParams,
+    SemanticTokensParams, SemanticTokensRangeParams, TextEdit, Uri, WorkspaceDiagnosticParams,
 };
 use serde_json::{Value, json};
 use spintrue_language::{
@@ -127,6 +127,15 @@ fn report(items: Vec<Diagnostic>, known: Option<&str>) -> Value {
     json!({"kind": "full", "resultId": id, "items": items})
 }
 
+/// Reports with the file that they are about.
+fn of_file(mut report: Value, uri: &Uri, version: Option<i32>) -> Value {
+    if let Some(fields) = report.as_object_mut() {
+        fields.insert("uri".to_string(), json!(uri));
+        fields.insert("version".to_string(), json!(version));
+    }
+    report
+}
+
 /// The reports on every script of the workspace, unless the editor has them.
 pub(super) fn all_diagnostics(
     state: &mut State<'_>,
@@ -145,18 +154,13 @@ pub(super) fn all_diagnostics(
             state.told.tell(name, version, reports.clone());
         }
         let had = known.iter().position(|had| had.uri == uri).map(|at| known.swap_remove(at));
-        let mut item = report(reports, had.as_ref().map(|had| had.value.as_str()));
-        item["uri"] = json!(uri);
-        item["version"] = json!(version);
-        items.push(item);
+        let known = had.as_ref().map(|had| had.value.as_str());
+        items.push(of_file(report(reports, known), &uri, version));
     }
     // What is gone has no reports any more.
     let empty = id_of(&[]);
     for gone in known.into_iter().filter(|gone| gone.value != empty) {
-        let mut item = report(Vec::new(), None);
-        item["uri"] = json!(gone.uri);
-        item["version"] = Value::Null;
-        items.push(item);
+        items.push(of_file(report(Vec::new(), None), &gone.uri, None));
     }
     Ok(json!({"items": items}))
 }

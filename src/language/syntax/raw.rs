@@ -409,7 +409,7 @@ impl Scan<'_> {
     /// `%{` on a line of its own.
     fn begins_block(&self, code: &Lexer<'_, Raw>) -> bool {
         let before =
-            self.text.get(..code.span().start).and_then(|before| before.split('\n').last());
+            self.text.get(..code.span().start).and_then(|before| before.rsplit('\n').next());
         let behind = code.remainder().strip_prefix('{').and_then(|rest| rest.split('\n').next());
         [before, behind].iter().all(|part| part.is_some_and(|part| part.trim().is_empty()))
     }
