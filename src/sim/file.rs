@@ -316,8 +316,7 @@ fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {
         table.needs(&["name", "nominal", "tolerance"]);
         let name = table.text("name").unwrap_or_default();
         if names.contains(&name) {
-            let message = format!("there is another rail `{name}`");
-            table.complain_with("name", message, "each rail needs its own name");
+            table.complain_with("name", format!("there is another rail `{name}`"), "name it anew");
         }
         names.push(name.clone());
         let rail = Rail {

@@ -7,8 +7,8 @@ use crate::bounds::known::{Fact, Interval, Shape};
 use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
-    Builtin, CallFacts, Effect, Extent, Function, Range, Refused, ResultBound, TimeBound, Trait,
-    Trouble, kind, table,
+    Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
+    Trait, Trouble, kind, table,
 };
 use crate::program::tree::{BuiltinCall, Call, Routine};
 use crate::program::types::{Layout, Type};
@@ -150,12 +150,17 @@ impl Walk<'_> {
             _ => {}
         }
         let is_refused = refused.is_some();
-        if let Some(Refused { argument, why, help, code, at_speed }) = refused {
+        if let Some(Refused { argument, why, help, misuse, at_speed }) = refused {
             let span = call.places.get(argument).copied().unwrap_or(call.span);
             let own = arguments.get(argument).map_or(0, |own| held_by(std::slice::from_ref(own)));
             let by = own | if at_speed { speed.form.params() } else { 0 };
-            let mut finding = Finding::new(Cause::Refused, span, why, by);
-            (finding.help, finding.code) = (help, Some(code));
+            let cause = match misuse {
+                Misuse::Value => Cause::Refused,
+                Misuse::Unknown => Cause::Unknown,
+                Misuse::Signal => Cause::Signal,
+            };
+            let mut finding = Finding::new(cause, span, why, by);
+            finding.help = help;
             self.found_by(finding);
         }
         let made = self.proof.as_mut();

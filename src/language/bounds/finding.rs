@@ -12,6 +12,10 @@ pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
 pub(crate) enum Cause {
     /// The head or a built-in refuses it.
     Refused,
+    /// A signal or channel that is not there.
+    Unknown,
+    /// One that cannot be used so.
+    Signal,
     /// A division by zero.
     Division,
     /// An index that leads nowhere.
@@ -36,8 +40,6 @@ pub(crate) struct Finding {
     /// In the words of the run.
     pub why: String,
     pub help: Option<&'static str>,
-    /// The code of the report, where the cause does not say it.
-    pub code: Option<&'static str>,
     /// Params that it depends on, as a set.
     by: Params,
     /// The calls of routines that lead there, innermost first.
@@ -46,7 +48,7 @@ pub(crate) struct Finding {
 
 impl Finding {
     pub(super) fn new(cause: Cause, span: Span, why: impl Into<String>, by: Params) -> Finding {
-        Finding { cause, span, why: why.into(), help: None, code: None, by, calls: Vec::new() }
+        Finding { cause, span, why: why.into(), help: None, by, calls: Vec::new() }
     }
 
     /// It depends on a param of the program.

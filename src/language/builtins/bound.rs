@@ -5,7 +5,6 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
-use crate::diagnostics::codes;
 use crate::program::value::Datum;
 use spintrue_head::{Description, MAX_MARKS};
 
@@ -113,6 +112,17 @@ impl CallFacts<'_> {
     }
 }
 
+/// What is wrong with a call.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Misuse {
+    /// A value that the head cannot do, or that has no result.
+    Value,
+    /// A signal or channel that is not there.
+    Unknown,
+    /// One that cannot be used so.
+    Signal,
+}
+
 /// Why a call is refused, whatever happens before it.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Refused {
@@ -122,15 +132,15 @@ pub(crate) struct Refused {
     pub why: String,
     /// A way out, where there is one that always fits.
     pub help: Option<&'static str>,
-    /// The code of the report.
-    pub code: &'static str,
+    /// What is wrong.
+    pub misuse: Misuse,
     /// It is wrong for the speed that the polygon was asked for.
     pub at_speed: bool,
 }
 
 impl Refused {
     pub(super) fn new(argument: usize, why: String) -> Refused {
-        Refused { argument, why, help: None, code: codes::BEYOND_HEAD, at_speed: false }
+        Refused { argument, why, help: None, misuse: Misuse::Value, at_speed: false }
     }
 }
 

@@ -1,10 +1,9 @@
 //! Signals and channels of the station around a head: reading, switching, setting.
 
 use crate::builtins::bound;
-use crate::builtins::bound::{CallFacts, Refused, TimeBound};
+use crate::builtins::bound::{CallFacts, Misuse, Refused, TimeBound};
 use crate::builtins::refusal::known;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed, wrong};
-use crate::diagnostics::codes;
 use crate::program::types::Type;
 use crate::program::value::Datum;
 use spintrue_head::{Calls, Channel, Fault, find_channel, find_signal, settable, switchable};
@@ -49,7 +48,7 @@ fn unknown<'h, T: 'h>(
     found: impl Fn(&str) -> Result<&'h T, Fault>,
 ) -> Option<Refused> {
     let why = known(asked, 0, |name| found(name.text()).err().map(|fault| fault.to_string()))?;
-    Some(Refused { code: codes::UNKNOWN_SIGNAL, ..why })
+    Some(Refused { misuse: Misuse::Unknown, ..why })
 }
 
 /// One that cannot be used so.
@@ -59,7 +58,7 @@ fn misused<T>(
     used: impl Fn(&Datum) -> Result<T, Fault>,
 ) -> Option<Refused> {
     let why = known(asked, argument, |of| used(of).err().map(|fault| fault.to_string()))?;
-    Some(Refused { code: codes::BAD_SIGNAL_USE, ..why })
+    Some(Refused { misuse: Misuse::Signal, ..why })
 }
 
 fn switch_refused(asked: &CallFacts<'_>) -> Option<Refused> {

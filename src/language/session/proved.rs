@@ -31,6 +31,8 @@ fn is_like(one: &Description, other: &Description) -> bool {
 fn code(cause: Cause) -> &'static str {
     match cause {
         Cause::Refused => codes::BEYOND_HEAD,
+        Cause::Unknown => codes::UNKNOWN_SIGNAL,
+        Cause::Signal => codes::BAD_SIGNAL_USE,
         Cause::Division => codes::DIVISION_BY_ZERO,
         Cause::Index => codes::BAD_INDEX,
         Cause::Turns => codes::BAD_LOOP_BOUND,
@@ -68,8 +70,7 @@ impl Proved<'_> {
         }
         let all = bounds::refused(self.program, head, &self.size(), self.at_rest);
         let told = all.iter().map(|finding| {
-            let code = finding.code.unwrap_or(code(finding.cause));
-            let error = Diagnostic::error(code, finding.why.clone(), finding.span);
+            let error = Diagnostic::error(code(finding.cause), finding.why.clone(), finding.span);
             let params = self.program.params.iter().enumerate();
             let by = params.filter(|(index, _)| finding.depends_on(*index)).take(3);
             by.fold(with_calls(error, finding), |error, (_, param)| {
