@@ -33,6 +33,7 @@ mod stop_request;
 mod system;
 #[cfg(test)]
 mod tests;
+mod toml_form;
 mod trace;
 mod units;
 mod visible;
@@ -80,6 +81,7 @@ pub use signals::{
 #[cfg(feature = "wire")]
 pub use stop_request::{SignalsError, each_request, end_on_request, stop_on_request};
 pub use system::io_reason;
+pub use toml_form::{FormMistake, toml_mistakes};
 pub use trace::{
     TRACE_FORMAT, TRACE_VERSION, TraceEntry, TraceError, TraceHeader, TraceReader, TraceScript,
     TraceSurvey, TraceWriter, survey_trace,

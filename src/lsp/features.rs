@@ -1,6 +1,7 @@
 //! What the server can do: one table of methods, each with what it is advertised as and the function that
 //! answers it. A new feature is a row of [`FEATURES`].
 
+use crate::lsp::closed::Closed;
 use crate::lsp::documents::Documents;
 use crate::lsp::editor::Editor;
 use crate::lsp::publish::Told;
@@ -38,6 +39,7 @@ const FEATURES: &[Feature] = &[
     ("textDocument/inlayHint", plain("inlayHintProvider"), showing::hints),
     ("textDocument/codeLens", Some(("codeLensProvider", lenses)), showing::lenses),
     ("textDocument/diagnostic", Some(("diagnosticProvider", diagnostics)), showing::diagnostics),
+    ("workspace/diagnostic", None, showing::all_diagnostics),
     ("textDocument/completion", Some(("completionProvider", completion)), writing::completion),
     ("completionItem/resolve", None, writing::resolve),
     ("textDocument/signatureHelp", Some(("signatureHelpProvider", signature)), writing::signature),
@@ -70,7 +72,7 @@ fn tokens() -> Value {
 }
 
 fn diagnostics() -> Value {
-    json!({"identifier": "spintrue", "interFileDependencies": true, "workspaceDiagnostics": false})
+    json!({"identifier": "spintrue", "interFileDependencies": true, "workspaceDiagnostics": true})
 }
 
 fn completion() -> Value {
@@ -118,6 +120,8 @@ pub(super) struct State<'a> {
     pub editor: &'a Editor,
     /// The reports that the editor has.
     pub told: &'a mut Told,
+    /// The checks of scripts that are not open.
+    pub closed: &'a mut Closed,
     /// The files around.
     pub workspace: &'a mut dyn Workspace,
 }

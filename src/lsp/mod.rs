@@ -7,6 +7,7 @@
 //! protocol.
 
 mod actions;
+mod closed;
 mod convert;
 mod documents;
 mod editor;

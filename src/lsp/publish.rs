@@ -11,6 +11,7 @@ use spintrue_language::{
     UNREACHABLE, UNUSED_NAME,
 };
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// Codes of what has no effect: editors show it faded.
 const UNNECESSARY: &[&str] = &[UNUSED_NAME, UNREACHABLE, UNCALLED_ROUTINE];
@@ -19,15 +20,19 @@ const UNNECESSARY: &[&str] = &[UNUSED_NAME, UNREACHABLE, UNCALLED_ROUTINE];
 #[derive(Default)]
 pub(super) struct Told {
     files: BTreeMap<String, Report>,
-    /// Ids that were given.
-    ids: u64,
 }
 
 /// What was told last of a file.
 struct Report {
     version: Option<i32>,
     diagnostics: Vec<lsp_types::Diagnostic>,
-    id: String,
+}
+
+/// The id of some reports: the same where they are the same.
+pub(super) fn id_of(diagnostics: &[lsp_types::Diagnostic]) -> String {
+    let mut hasher = DefaultHasher::new();
+    serde_json::to_string(diagnostics).unwrap_or_default().hash(&mut hasher);
+    format!("{:016x}", hasher.finish())
 }
 
 impl Told {
@@ -85,24 +90,24 @@ impl Told {
         told.is_some_and(|told| told.version == version && told.diagnostics != diagnostics)
     }
 
-    /// Tells the reports on a file; gives their id, the same as long as they are the same.
+    /// Files that are not open and have reports.
+    pub(super) fn not_open(&self) -> Vec<String> {
+        let told = self.files.iter().filter(|(_, told)| told.version.is_none());
+        told.map(|(name, _)| name.clone()).collect()
+    }
+
+    /// Tells the reports on a file.
     pub(super) fn tell(
         &mut self,
         name: String,
         version: Option<i32>,
         diagnostics: Vec<lsp_types::Diagnostic>,
-    ) -> String {
-        let same = self.files.get(&name).filter(|told| told.diagnostics == diagnostics);
-        let id = same.map(|told| told.id.clone()).unwrap_or_else(|| {
-            self.ids += 1;
-            self.ids.to_string()
-        });
+    ) {
         if diagnostics.is_empty() && version.is_none() {
             self.files.remove(&name);
         } else {
-            self.files.insert(name, Report { version, diagnostics, id: id.clone() });
+            self.files.insert(name, Report { version, diagnostics });
         }
-        id
     }
 }
 

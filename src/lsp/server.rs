@@ -1,6 +1,7 @@
 //! The loop: messages in, answers and reports out. Documents are checked when nothing else waits,
 //! so that a burst of keys costs one check, and before every request.
 
+use crate::lsp::closed::Closed;
 use crate::lsp::documents::{Document, Documents, changed};
 use crate::lsp::editor::{Editor, head_asked};
 use crate::lsp::features::{State, answer, capabilities, error, read};
@@ -9,7 +10,7 @@ use crate::lsp::transport::Incoming;
 use crate::lsp::{transport, uri};
 use lsp_server::{ErrorCode, Message, Notification, Request, RequestId, Response, ResponseError};
 use lsp_types::{
-    CancelParams, DidChangeTextDocumentParams, DidChangeWatchedFilesParams,
+    CancelParams, Diagnostic, DidChangeTextDocumentParams, DidChangeWatchedFilesParams,
     DidChangeWorkspaceFoldersParams, DidCloseTextDocumentParams, DidOpenTextDocumentParams,
     DidSaveTextDocumentParams, InitializeParams, NumberOrString, PublishDiagnosticsParams,
 };
@@ -46,10 +47,12 @@ pub(crate) fn serve(
         documents: Documents::default(),
         project: Project::default(),
         told: Told::default(),
+        closed: Closed::default(),
         editor: Editor::default(),
         head: HeadAsked::default(),
         messages: Vec::new(),
         has_new_head: false,
+        has_stale: false,
         refreshes: 0,
         changes: 0,
     };
@@ -125,6 +128,7 @@ struct Server<'a> {
     documents: Documents,
     project: Project,
     told: Told,
+    closed: Closed,
     editor: Editor,
     /// The head that the editor asks for.
     head: HeadAsked,
@@ -132,6 +136,8 @@ struct Server<'a> {
     messages: Vec<String>,
     /// The head was read again.
     has_new_head: bool,
+    /// A file has changed that a script reads which is not open.
+    has_stale: bool,
     /// Times that the editor was told to ask again.
     refreshes: u64,
     /// Changes since the last check.
@@ -146,6 +152,9 @@ impl Server<'_> {
                 transport::refuse(self.output, &id, code, &message)?;
             }
             Incoming::Message(Message::Request(request)) => {
+                if request.method == "workspace/diagnostic" && !self.closed.is_asked {
+                    self.take_back()?;
+                }
                 let id = request.id.clone();
                 let response_result = self.request(request);
                 self.send(Response { id, response_result })?;
@@ -162,6 +171,30 @@ impl Server<'_> {
             Incoming::Message(Message::Response(_)) => {}
         }
         Ok(None)
+    }
+
+    /// From now on the editor asks for the reports on files that are not open: those that it was sent are void.
+    fn take_back(&mut self) -> io::Result<()> {
+        self.closed.is_asked = true;
+        for name in self.told.not_open() {
+            self.push(name, None, Vec::new())?;
+        }
+        Ok(())
+    }
+
+    /// Sends the reports on a file.
+    fn push(
+        &mut self,
+        name: String,
+        version: Option<i32>,
+        diagnostics: Vec<Diagnostic>,
+    ) -> io::Result<()> {
+        let Some(uri) = self.documents.address(&name) else { return Ok(()) };
+        self.told.tell(name, version, diagnostics.clone());
+        let method = "textDocument/publishDiagnostics".to_string();
+        let params = PublishDiagnosticsParams { uri, diagnostics, version };
+        let params = serde_json::to_value(params).unwrap_or_default();
+        self.send(Notification { method, params })
     }
 
     fn send(&mut self, message: impl Into<Message>) -> io::Result<()> {
@@ -188,6 +221,7 @@ impl Server<'_> {
                     documents: &self.documents,
                     editor: &self.editor,
                     told: &mut self.told,
+                    closed: &mut self.closed,
                     workspace: self.workspace,
                 };
                 answer(request, &mut state)
@@ -228,6 +262,7 @@ impl Server<'_> {
         let head = self.workspace.head(&self.head);
         self.messages.extend(head.as_ref().err().map(|why| format!("the head: {why}")));
         self.project.set_head(head.ok());
+        self.closed.clear();
         self.changes += 1;
     }
 
@@ -272,6 +307,9 @@ impl Server<'_> {
         if std::mem::take(&mut self.has_new_head) {
             self.refresh(&["inlayHint", "codeLens"])?;
         }
+        if std::mem::take(&mut self.has_stale) {
+            self.refresh(&["diagnostic"])?;
+        }
         if self.changes >= MAX_CHANGES {
             self.publish()?;
         }
@@ -301,6 +339,7 @@ impl Server<'_> {
                 let name = uri::name(&params.text_document.uri);
                 self.documents.open.remove(&name).ok_or_else(|| not_open(&name))?;
                 self.project.close_document(&name);
+                self.closed.invalidate(&name);
                 self.changes += 1;
             }
             "textDocument/didSave" => {
@@ -329,12 +368,14 @@ impl Server<'_> {
 
     fn set_text(&mut self, name: &str, text: String) {
         self.project.set_document(name, text);
+        self.closed.invalidate(name);
         self.changes += 1;
     }
 
     /// A file has changed.
     fn invalidate(&mut self, name: &str) {
         self.project.invalidate(name);
+        self.has_stale |= self.closed.invalidate(name);
         self.changes += 1;
         let has_files = self.head.address.is_some() || !self.head.fixtures.is_empty();
         if has_files && name.ends_with(".toml") {
@@ -369,15 +410,10 @@ impl Server<'_> {
                 is_stale |= self.told.is_stale(&name, version, &diagnostics);
                 continue;
             }
-            if !self.told.is_news(&name, version, &diagnostics) {
-                continue;
+            let is_asked = self.closed.is_asked && version.is_none();
+            if !is_asked && self.told.is_news(&name, version, &diagnostics) {
+                self.push(name, version, diagnostics)?;
             }
-            let Some(uri) = self.documents.address(&name) else { continue };
-            self.told.tell(name, version, diagnostics.clone());
-            let method = "textDocument/publishDiagnostics".to_string();
-            let params = PublishDiagnosticsParams { uri, diagnostics, version };
-            let params = serde_json::to_value(params).unwrap_or_default();
-            self.send(Notification { method, params })?;
         }
         if is_stale {
             self.refresh(&["diagnostic"])?;

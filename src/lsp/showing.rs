@@ -3,12 +3,13 @@
 
 use crate::lsp::features::{State, read, written};
 use crate::lsp::position::Lines;
+use crate::lsp::publish::id_of;
 use lsp_server::ResponseError;
 use lsp_types::{
-    CodeLens, CodeLensParams, Command, DocumentDiagnosticParams, FoldingRange, FoldingRangeKind,
-    FoldingRangeParams, InlayHint, InlayHintKind, InlayHintLabel, InlayHintParams,
-    InlayHintTooltip, MarkupContent, MarkupKind, SemanticToken, SemanticTokens,
-    SemanticTokensParams, SemanticTokensRangeParams, TextEdit,
+    CodeLens, CodeLensParams, Command, Diagnostic, DocumentDiagnosticParams, FoldingRange,
+    FoldingRangeKind, FoldingRangeParams, InlayHint, InlayHintKind, InlayHintLabel,
+    InlayHintParams, InlayHintTooltip, MarkupContent, MarkupKind, SemanticToken, SemanticTokens,
+    SemanticTokensParams, SemanticTokensRangeParams, TextEdit, Uri, WorkspaceDiagnosticParams,
 };
 use serde_json::{Value, json};
 use spintrue_language::{
@@ -113,9 +114,53 @@ pub(super) fn diagnostics(state: &mut State<'_>, params: Value) -> Result<Value,
     }
     let mut all = state.told.reports(state.project, state.documents, state.editor.related);
     let items = all.remove(&name).unwrap_or_default();
-    let id = state.told.tell(name, version, items.clone());
-    if params.previous_result_id.as_deref() == Some(id.as_str()) {
-        return Ok(json!({"kind": "unchanged", "resultId": id}));
+    state.told.tell(name, version, items.clone());
+    Ok(report(items, params.previous_result_id.as_deref()))
+}
+
+/// Reports, unless the editor has them by this id.
+fn report(items: Vec<Diagnostic>, known: Option<&str>) -> Value {
+    let id = id_of(&items);
+    if known == Some(id.as_str()) {
+        return json!({"kind": "unchanged", "resultId": id});
     }
-    Ok(json!({"kind": "full", "resultId": id, "items": items}))
+    json!({"kind": "full", "resultId": id, "items": items})
+}
+
+/// Reports with the file that they are about.
+fn of_file(mut report: Value, uri: &Uri, version: Option<i32>) -> Value {
+    if let Some(fields) = report.as_object_mut() {
+        fields.insert("uri".to_string(), json!(uri));
+        fields.insert("version".to_string(), json!(version));
+    }
+    report
+}
+
+/// The reports on every script of the workspace, unless the editor has them.
+pub(super) fn all_diagnostics(
+    state: &mut State<'_>,
+    params: Value,
+) -> Result<Value, ResponseError> {
+    let params: WorkspaceDiagnosticParams = read(params)?;
+    let (project, documents, related) = (state.project, state.documents, state.editor.related);
+    let mut all = state.closed.reports(project, documents, related, state.workspace);
+    all.extend(state.told.reports(project, documents, related));
+    let mut known = params.previous_result_ids;
+    let mut items = Vec::new();
+    for (name, reports) in all {
+        let Some(uri) = documents.address(&name) else { continue };
+        let version = documents.open.get(&name).map(|document| document.version);
+        if version.is_some() {
+            state.told.tell(name, version, reports.clone());
+        }
+        let had = known.iter().position(|had| had.uri == uri).map(|at| known.swap_remove(at));
+        let known = had.as_ref().map(|had| had.value.as_str());
+        items.push(of_file(report(reports, known), &uri, version));
+    }
+    // What is gone has no reports any more.
+    let empty = id_of(&[]);
+    for gone in known.into_iter().filter(|gone| gone.value != empty) {
+        items.push(of_file(report(Vec::new(), None), &gone.uri, None));
+    }
+    Ok(json!({"items": items}))
 }

@@ -326,7 +326,7 @@ impl Console {
         let channels = head.channels.iter().map(|channel| channel.name.clone()).collect();
         self.watch.shared.with(|known| {
             *known = PromptContext {
-                scope: NameScope { values, routines, open: Vec::new() },
+                scope: NameScope { values, routines, open: Vec::new(), returns: None },
                 folder: folder.unwrap_or_default(),
                 signals,
                 channels,

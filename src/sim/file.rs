@@ -312,10 +312,16 @@ fn optional(
 }
 
 fn read_rails(reader: &Reader<'_, '_>) -> Vec<Rail> {
+    let mut names: Vec<String> = Vec::new();
     let read = |table: Table<'_, '_>| {
         table.needs(&["name", "nominal", "tolerance"]);
+        let name = table.text("name").unwrap_or_default();
+        if names.contains(&name) {
+            table.complain_with("name", format!("there is another rail `{name}`"), "name it anew");
+        }
+        names.push(name.clone());
         let rail = Rail {
-            name: table.text("name").unwrap_or_default(),
+            name,
             nominal: table.quantity("nominal", Dimension::VOLTAGE, -1e4..=1e4).unwrap_or(1.0),
             tolerance: table.quantity("tolerance", Dimension::NUMBER, 1e-6..=1.0).unwrap_or(1.0),
         };

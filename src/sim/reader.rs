@@ -7,8 +7,8 @@ use core::cell::RefCell;
 use core::fmt::Display;
 use core::ops::{Range, RangeInclusive};
 use spintrue_head::{
-    Dimension, QuantityError, UnitError, UnitText, nearest_name, parse_quantity, parse_unit,
-    show_quantity,
+    Dimension, FormMistake, QuantityError, UnitError, UnitText, nearest_name, parse_quantity,
+    parse_unit, show_quantity, toml_mistakes,
 };
 use std::sync::OnceLock;
 use thiserror::Error;
@@ -76,9 +76,9 @@ fn parse(text: &str) -> Result<DeTable<'_>, Vec<ConfigError>> {
         return mistakes.or(DeTable::new());
     }
     let (table, errors) = DeTable::parse_recoverable(text);
-    for error in errors {
-        let message = format!("this is not TOML: {}", error.message());
-        mistakes.add(error.span().unwrap_or(0..0), message, None);
+    let found = errors.iter().map(|error| (error.span().unwrap_or(0..0), error.message()));
+    for FormMistake { span, message, help } in toml_mistakes(text, found) {
+        mistakes.add(span, message, help);
     }
     mistakes.or(table.into_inner())
 }
@@ -124,16 +124,36 @@ fn meant(near: &str) -> String {
     format!("did you mean `{near}`?")
 }
 
-fn unknown(mistakes: &Mistakes<'_>, table: &DeTable<'_>, known: &[&str], what: &str, within: &str) {
+/// Names that others use for a key.
+const OTHER_NAMES: [(&[&str], &str); 4] = [
+    (&["min", "minimum", "low", "lower"], "least"),
+    (&["max", "maximum", "high", "upper"], "most"),
+    (&["type", "kind", "dir", "mode"], "direction"),
+    (&["value", "voltage", "target"], "nominal"),
+];
+
+/// Notes which keys are not known, and gives those that were probably meant.
+fn unknown<'k>(
+    mistakes: &Mistakes<'_>,
+    table: &DeTable<'_>,
+    known: &[&'k str],
+    what: &str,
+    within: &str,
+) -> Vec<&'k str> {
+    let mut all = Vec::new();
     for key in table.keys() {
         let name: &str = key.get_ref();
         if known.contains(&name) {
             continue;
         }
-        let near = nearest_name(name, known.iter().copied());
+        let other = OTHER_NAMES.iter().find(|(names, _)| names.contains(&name));
+        let other = other.and_then(|(_, own)| known.iter().copied().find(|known| known == own));
+        let near = other.or_else(|| nearest_name(name, known.iter().copied()));
+        all.extend(near);
         let help = near.map_or_else(|| format!("known here: {}", known.join(", ")), meant);
         mistakes.add(key.span(), format!("there is no {what} `{name}`{within}"), Some(help));
     }
+    all
 }
 
 /// Both texts, the user's over the built-in one.
@@ -250,7 +270,12 @@ impl<'a, 't> Table<'a, 't> {
             match parse(value.get_ref()) {
                 Ok(parsed) => return Some(parsed),
                 Err((message, help)) => {
-                    let message = format!("`{}.{key}` {message}", self.name);
+                    // An option does not name its table.
+                    let message = match self.is_option {
+                        true => format!("its {key} {message}"),
+                        false => format!("`{}.{key}` {message}", self.name),
+                    };
+                    let help = help.or_else(|| self.example(key, value.get_ref()));
                     self.mistakes.add(value.span(), message, help);
                 }
             }
@@ -258,11 +283,29 @@ impl<'a, 't> Table<'a, 't> {
         parse(self.built_in?.get(key)?.get_ref()).ok()
     }
 
+    /// What the built-in table has there, in the user's number where that lacks its unit only.
+    fn example(&self, key: &str, given: &DeValue<'_>) -> Option<String> {
+        let built_in = self.built_in?.get(key)?.get_ref();
+        let Some(text) = built_in.as_str() else {
+            return Some(format!("for example `{key} = {}`", digits(built_in)?));
+        };
+        let unit = text.split_once(' ').map(|(_, unit)| unit);
+        match (digits(given).filter(|_| !given.is_str()), unit) {
+            (Some(number), Some(unit)) => {
+                Some(format!("if it is in {unit}, write `{key} = \"{number} {unit}\"`"))
+            }
+            _ => Some(format!("for example `{key} = \"{text}\"`")),
+        }
+    }
+
+    fn missing(&self, key: &str) -> String {
+        format!("`{}` needs the key `{key}`", self.name)
+    }
+
     /// Notes which of these keys are missing.
     pub fn needs(&self, keys: &[&str]) {
         for key in keys.iter().filter(|key| !self.has(key)) {
-            let message = format!("`{}` needs the key `{key}`", self.name);
-            self.mistakes.add(self.place.clone(), message, None);
+            self.mistakes.add(self.place.clone(), self.missing(key), None);
         }
     }
 
@@ -348,6 +391,9 @@ impl<'a, 't> Table<'a, 't> {
             let read = match v {
                 DeValue::Integer(whole) => i64::from_str_radix(whole.as_str(), whole.radix()).ok(),
                 DeValue::String(text) if self.is_option => text.parse().ok(),
+                DeValue::Float(number) => {
+                    return Err((format!("must be {range}, not {}", number.as_str()), None));
+                }
                 other => return Err(must_be(range, other)),
             };
             let read = read.and_then(|read| u32::try_from(read).ok());
@@ -415,7 +461,9 @@ impl<'a, 't> Table<'a, 't> {
             let word = v.as_str().ok_or_else(|| must_be(&list, v))?;
             let found = words.iter().find(|(known, _)| *known == word);
             found.map(|(_, value)| *value).ok_or_else(|| {
-                let near = nearest_name(word, names.iter().copied()).map(meant);
+                let begins = |name: &&str| word.len() > 1 && name.starts_with(word);
+                let near = nearest_name(word, names.iter().copied());
+                let near = near.or_else(|| names.iter().copied().find(begins)).map(meant);
                 match names.len() <= MAX_NAMED {
                     true => (format!("must be {list}, not `{word}`"), near),
                     false => {
@@ -431,7 +479,12 @@ impl<'a, 't> Table<'a, 't> {
     pub fn finish(&self) {
         if let Some(user) = self.user {
             let within = format!(" in `{}`", self.name);
-            unknown(self.mistakes, user, &self.known.borrow(), "key", &within);
+            let near = unknown(self.mistakes, user, &self.known.borrow(), "key", &within);
+            // What is written under another name is not missing as well.
+            let missing: Vec<String> = near.iter().map(|key| self.missing(key)).collect();
+            self.mistakes.found.borrow_mut().retain(|mistake| {
+                mistake.span != self.place || !missing.contains(&mistake.message)
+            });
         }
     }
 }
@@ -458,25 +511,25 @@ fn quantity(
     limits: &RangeInclusive<f64>,
 ) -> Result<f64, Wrong> {
     let kind = dimension.name(&[]);
-    let shown = |v: f64| show_quantity(v, dimension, None, None);
-    let example = || Some(format!("for example \"{}\"", shown(*limits.end())));
     let number = digits(value).filter(|_| dimension.is_number() || value.is_str());
     let Some(number) = number else {
-        let what = format!("a text with a number and a unit of {kind}");
-        return Err((must_be(what, value).0, example()));
+        return Err(must_be(format!("a text with a number and a unit of {kind}"), value));
     };
     let (read, unit) = parse_quantity(number).map_err(|e| {
         let near = match &e {
             QuantityError::Unit(unit) => near(unit),
             QuantityError::NoNumber(_) => None,
         };
-        (format!("is no {kind}: {e}"), near.or_else(example))
+        (format!("is no {kind}: {e}"), near)
     })?;
-    let found = unit.map_or(Dimension::NUMBER, |u| u.dimension);
+    let found = unit.as_ref().map_or(Dimension::NUMBER, |u| u.dimension);
     if found != dimension {
-        return Err((format!("must be {kind}, not {}", found.name(&[])), example()));
+        return Err((format!("must be of kind {kind}, not {}", found.name(&[])), None));
     }
     if !limits.contains(&read) {
+        // A share is told in the unit of the user.
+        let unit = unit.as_ref().filter(|_| dimension.is_number());
+        let shown = |v: f64| show_quantity(v, dimension, unit, None);
         let [low, high, read] = [*limits.start(), *limits.end(), read].map(shown);
         return Err((format!("must be from {low} to {high}, not {read}"), None));
     }

@@ -21,6 +21,7 @@ PATIENCE = 120
 
 # One line of a script with what an editor asks about it.
 SCRIPT = """\
+// spintrue run typed.spt --set @datasheets/ten_facet.toml
 use "lib/motion.spt"
 use "lib/lines.spt"
 
@@ -177,6 +178,7 @@ async def reading(editor, doc, text):
     assert any(symbol.location.uri.endswith("lib/motion.spt") for symbol in found), found
     links = await client.text_document_document_link_async(lsp.DocumentLinkParams(doc))
     assert [under(text, link.range) for link in links] == [
+        "datasheets/ten_facet.toml",
         "lib/motion.spt",
         "lib/lines.spt",
         "tables/marks.csv",
@@ -256,6 +258,9 @@ async def writing(editor, doc, text):
 
     assert (await labels("wait 3 "))[0] == "h" and "mm" not in await labels("wait 3 ")
     assert (await labels("if largest > 3 "))[0] == "m"
+    assert "mrad" in await labels("load([{cross_scan: 3 ") and "mm" not in await labels(
+        "load([{cross_scan: 3 "
+    )
     assert "stuck_trim(facet=3)" in await labels('provoke("')
     assert "timeout" in await labels('if problem.kind == "')
     assert "marks.csv" in await labels('table("tables/')
@@ -309,6 +314,15 @@ async def pulled(text):
     again = await editor.client.text_document_diagnostic_async(params)
     assert isinstance(again, lsp.RelatedUnchangedDocumentDiagnosticReport), again
     assert doc.uri not in editor.reports, "told twice"
+    params = lsp.WorkspaceDiagnosticParams(previous_result_ids=[])
+    everywhere = (await editor.client.workspace_diagnostic_async(params)).items
+    by_uri = {item.uri: item for item in everywhere}
+    assert {item.code for item in by_uri[doc.uri].items} == set(codes), by_uri[doc.uri]
+    assert (FOLDER / "accept.spt").as_uri() in by_uri, list(by_uri)
+    known = [lsp.PreviousResultId(uri=item.uri, value=item.result_id) for item in everywhere]
+    params = lsp.WorkspaceDiagnosticParams(previous_result_ids=known)
+    again = (await editor.client.workspace_diagnostic_async(params)).items
+    assert all(item.kind == "unchanged" for item in again), again
     await reading(editor, doc, text)
     await showing(editor, doc, text, can)
     await writing(editor, doc, text)

@@ -5,8 +5,10 @@
 use crate::inside::Sources;
 use crate::support::{corpus, root, scripts};
 use spintrue_language::{
-    Diagnostic, Prepared, SCRIPT_SOURCE, Severity, edited, mend, prove, render_diagnostics,
+    Diagnostic, FileError, Files, Prepared, SCRIPT_SOURCE, Severity, SourceText, edited, mend,
+    prove, render_diagnostics,
 };
+use spintrue_sim::open;
 use std::fs;
 
 struct Case<'t> {
@@ -87,15 +89,73 @@ fn mistakes_from_elsewhere_have_these_reports() {
                 let report = render_diagnostics(&left.diagnostics, &left.sources, false, 80);
                 assert_eq!(left.errors() == 0, whole, "{title}: {report}");
             }
-            let report = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
-            let kept = report.lines().filter(|line| {
-                let drawn = line.trim();
-                !matches!(drawn, "" | "│" | "───╯") && !drawn.starts_with("╭─[")
-            });
-            told.push_str(&format!("## {title}\n"));
-            kept.for_each(|line| told.push_str(&format!("{line}\n")));
+            told.push_str(&format!("## {title}\n{}", shown(&prepared)));
         }
         told
+    });
+}
+
+/// All reports without what is drawn around them.
+fn shown(prepared: &Prepared) -> String {
+    let report = render_diagnostics(&prepared.diagnostics, &prepared.sources, false, 80);
+    let kept = report.lines().filter(|line| {
+        let drawn = line.trim();
+        !matches!(drawn, "" | "│" | "───╯") && !drawn.starts_with("╭─[")
+    });
+    kept.map(|line| format!("{line}\n")).collect()
+}
+
+/// A script and a data sheet for it.
+struct WithSheet<'t> {
+    script: &'t str,
+    sheet: &'t str,
+}
+
+impl Files for WithSheet<'_> {
+    fn read(&mut self, _: Option<&str>, path: &str) -> Result<SourceText, FileError> {
+        let text = match path {
+            "case.spt" => self.script,
+            "sheet.toml" => self.sheet,
+            _ => return Err(FileError::from(format!("there is no file {path}"))),
+        };
+        Ok(SourceText { name: path.to_string(), text: text.to_string() })
+    }
+
+    fn bytes(&mut self, _: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        Err(FileError::from(format!("there is no file {path}")))
+    }
+}
+
+/// Data sheets that are wrong, for the script that comes first.
+#[test]
+fn wrong_data_sheets_have_these_reports() {
+    corpus("sheets/*.txt", |path| {
+        let text = fs::read_to_string(path).unwrap();
+        let mut cases = cases(&text).into_iter();
+        let script = cases.next().unwrap().wrong;
+        let cases = cases.map(|Case { title, wrong: sheet, .. }| {
+            let mut files = WithSheet { script, sheet };
+            let prepared = prove(&mut files, "case.spt", &["@sheet.toml".to_string()]).unwrap();
+            assert!(prepared.errors() > 0, "{title}: nothing is said");
+            format!("## {title}\n{}", shown(&prepared))
+        });
+        cases.collect()
+    });
+}
+
+/// Head files that are wrong.
+#[test]
+fn wrong_head_files_have_these_reports() {
+    corpus("heads/*.txt", |path| {
+        let text = fs::read_to_string(path).unwrap();
+        let cases = cases(&text).into_iter().map(|Case { title, wrong, .. }| {
+            let Err(mistakes) = open(Some(("head.toml", wrong)), 1) else {
+                panic!("{title}: nothing is said")
+            };
+            let told: String = mistakes.iter().map(|mistake| format!("{mistake}\n")).collect();
+            format!("## {title}\n{told}")
+        });
+        cases.collect()
     });
 }
 

@@ -48,6 +48,7 @@ const HEAD: Arrows = &[
         &["call", "description", "fault", "link", "optics", "page", "plausible", "safe", "signals"],
     ),
     ("fixture", &["call", "description", "fault", "link", "safe", "signals"]),
+    ("toml_form", &[]),
     ("trace", &["call", "description", "fault", "record", "system", "units"]),
     (
         "wire",

@@ -67,13 +67,20 @@ fn value(shape: &Shape) -> Option<Value> {
     Some(Value::Object(Rc::new(Object { words, refs })))
 }
 
+/// What an expression gives, where that is known whole.
+pub(super) fn datum(fact: &Fact, expression: &Expression) -> Option<Datum> {
+    match (fact, expression) {
+        (Fact::Number(known), Expression::Flag(_)) => known.as_flag().map(Datum::Flag),
+        (Fact::Number(known), _) => number(known).map(Datum::Number),
+        (Fact::Shape(shape), _) => value(shape).map(Datum::Value),
+    }
+}
+
 /// The arguments of a call where they are known whole; `Nothing` for one that was left out.
 pub(super) fn given(call: &BuiltinCall, arguments: &[Option<Fact>]) -> Vec<Option<Datum>> {
     let one = |(fact, expression): (&Option<Fact>, &Option<Expression>)| match (fact, expression) {
-        (None, _) => Some(Datum::Nothing),
-        (Some(Fact::Number(known)), Some(Expression::Flag(_))) => known.as_flag().map(Datum::Flag),
-        (Some(Fact::Number(known)), _) => number(known).map(Datum::Number),
-        (Some(Fact::Shape(shape)), _) => value(shape).map(Datum::Value),
+        (Some(fact), Some(expression)) => datum(fact, expression),
+        _ => Some(Datum::Nothing),
     };
     arguments.iter().zip(&call.arguments).map(one).collect()
 }

@@ -12,6 +12,10 @@ pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
 pub(crate) enum Cause {
     /// The head or a built-in refuses it.
     Refused,
+    /// A signal or channel that is not there.
+    Unknown,
+    /// One that cannot be used so.
+    Signal,
     /// A division by zero.
     Division,
     /// An index that leads nowhere.
@@ -24,6 +28,8 @@ pub(crate) enum Cause {
     Power,
     /// Nothing spins where lock is needed.
     Rest,
+    /// A condition that does not come about, or does not hold.
+    Vain,
 }
 
 /// Something that surely fails.

@@ -35,11 +35,7 @@ impl Walk<'_> {
     ) -> Flow {
         let every = self.number(every);
         self.judge_time(&every, f64::INFINITY, span);
-        for held in held {
-            if let Expectation::Holds(flag) = &held.condition {
-                self.judge_held(flag, held.span);
-            }
-        }
+        held.iter().for_each(|held| self.judge_held(held));
         let around = std::mem::take(&mut self.holds);
         let look =
             self.costing(|walk| held.iter().for_each(|held| walk.condition(&held.condition)));
@@ -65,9 +61,11 @@ impl Walk<'_> {
         }
     }
 
-    /// What tells apart in how much looking a routine is walked.
+    /// What tells apart in how much looking a routine is walked, and at which speed.
     pub(super) fn looking(&self) -> Vec<(f64, f64)> {
-        self.holds.iter().map(|held| (self.nodes.seconds(held.look), held.period)).collect()
+        let turning = self.turning.map(|range| (range.low, range.high));
+        let looks = self.holds.iter().map(|held| (self.nodes.seconds(held.look), held.period));
+        looks.chain(turning).collect()
     }
 
     /// Looks around a wait.

@@ -4,10 +4,18 @@ use crate::bounds::finding::Cause;
 use crate::bounds::known::Interval;
 use crate::bounds::walk::Walk;
 use crate::builtins::{Range, Trait, table};
-use crate::program::failure::{MAX_TURNS, bad_index, bad_power, bad_time, bad_turns};
-use crate::program::tree::Flag;
+use crate::program::failure::{
+    MAX_TURNS, bad_index, bad_power, bad_time, bad_turns, long_list, long_range, long_text,
+    long_value,
+};
+use crate::program::tree::{Expectation, Flag, Held, Number};
+use crate::program::types::Layout;
+use crate::program::value::{MAX_LIST, MAX_SHOWN, MAX_TEXT, REF_COST};
 use crate::source::Span;
-use spintrue_head::Fault;
+use spintrue_head::{Dimension, Fault, show_quantity};
+
+/// How far a polygon is taken to leave the speed that it is locked to, in halves of its lock window.
+const MAX_EXCURSION: f64 = 10.0;
 
 /// The end of a range that lies nearer to what is allowed.
 fn near(range: Range, low: f64) -> f64 {
@@ -78,6 +86,35 @@ impl Walk<'_> {
         self.is_at_rest() && self.state.get(self.speed).number().from.is_none()
     }
 
+    /// A list, by how many items it has at least.
+    pub(super) fn judge_list(&mut self, count: &Interval, item: Layout, span: Span) {
+        let doubles = count.range.low * item.words.max(REF_COST * item.refs) as f64;
+        if doubles > MAX_LIST as f64 {
+            self.found(Cause::Refused, span, long_list(), &[count]);
+        }
+    }
+
+    /// A range that is made into a list.
+    pub(super) fn judge_range(&mut self, count: &Interval, span: Span) {
+        if count.range.low > MAX_LIST as f64 {
+            self.found(Cause::Refused, span, long_range(count.range.low), &[count]);
+        }
+    }
+
+    /// A text, by how long it is at least.
+    pub(super) fn judge_text(&mut self, length: &Interval, span: Span) {
+        if length.range.low > MAX_TEXT as f64 {
+            self.found(Cause::Refused, span, long_text(), &[length]);
+        }
+    }
+
+    /// A list that is shown.
+    pub(super) fn judge_shown(&mut self, count: &Interval, span: Span) {
+        if count.range.low > MAX_SHOWN as f64 {
+            self.found(Cause::Refused, span, long_value(), &[count]);
+        }
+    }
+
     /// Pulses are asked for, or lock is held, where nothing spins.
     pub(super) fn judge_pulses(&mut self, span: Span) {
         if self.has_never_spun() {
@@ -85,28 +122,85 @@ impl Walk<'_> {
         }
     }
 
-    pub(super) fn judge_held(&mut self, condition: &Flag, span: Span) {
-        if self.seeks_lock_at_rest(condition) && self.has_never_spun() {
-            self.found(Cause::Rest, span, "this holds lock, and nothing spins", &[]);
+    /// A condition that must hold from now on.
+    pub(super) fn judge_held(&mut self, held: &Held) {
+        if let Expectation::Holds(flag) = &held.condition
+            && seeks_lock(flag)
+            && self.has_never_spun()
+        {
+            self.found(Cause::Rest, held.span, "this holds lock, and nothing spins", &[]);
+        } else if let Some(against) = self.contradicted(|walk| walk.is_broken(&held.condition)) {
+            let why = format!("`{}` cannot hold{against}", held.text);
+            let speed = self.state.get(self.speed).number();
+            self.found(Cause::Vain, held.span, why, &[&speed]);
         }
     }
 
-    /// Lock must come about for the condition to hold, and nothing spins.
-    pub(super) fn seeks_lock_at_rest(&self, condition: &Flag) -> bool {
-        let seeks = match condition {
-            Flag::Builtin(call) => {
-                table().get(call.builtin).is_some_and(|builtin| builtin.is(Trait::SeeksLock))
+    fn is_broken(&mut self, condition: &Expectation) -> bool {
+        match condition {
+            Expectation::Holds(flag) => self.flag(flag).as_flag() == Some(false),
+            Expectation::Limits { value, low, high, .. } => {
+                let value = self.number(value).range;
+                let mut end = |limit: &Option<(Number, bool)>| {
+                    limit.as_ref().map(|(limit, _)| self.number(limit).range)
+                };
+                let (low, high) = (end(low), end(high));
+                low.is_some_and(|low| value.high < low.low)
+                    || high.is_some_and(|high| value.low > high.high)
             }
-            Flag::And(a, b) => return self.seeks_lock_at_rest(a) || self.seeks_lock_at_rest(b),
-            _ => false,
-        };
-        seeks && self.is_at_rest()
+        }
     }
 
-    pub(super) fn judge_seeking(&mut self, seeks: bool, span: Span) {
-        if seeks {
-            let why = "this waits for lock, and nothing spins";
-            self.found(Cause::Rest, span, why, &[]);
+    /// Tells what a condition contradicts that surely does not hold: the speed that the polygon is locked to, where
+    /// it does not hold for that, else nothing more. A polygon is taken to stay near the speed it is locked to.
+    fn contradicted(&mut self, broken: impl Fn(&mut Self) -> bool) -> Option<String> {
+        if !self.is_proving() {
+            return None;
         }
+        let is_broken = |walk: &mut Self, turning| {
+            walk.turning = turning;
+            let (broken, _) = walk.collecting(|walk| walk.costing(&broken).1);
+            walk.turning = None;
+            broken
+        };
+        if is_broken(self, None) {
+            return Some(String::new());
+        }
+        let speed = self.state.get(self.speed).number();
+        let Range { low, high } = speed.range;
+        let room = 1.0 + MAX_EXCURSION * self.head.lock_window;
+        let turning = Range { low: low / room, high: high * room };
+        if !speed.locked || !is_broken(self, Some(turning)) {
+            return None;
+        }
+        let shown = show_quantity(low, Dimension::ROTATION, None, None);
+        let shown = if low == high { shown } else { format!("{shown} or more") };
+        Some(format!(": the polygon is locked to {shown}"))
+    }
+
+    /// A wait for a condition; it `fails` where that does not come about.
+    pub(super) fn judge_wait(&mut self, condition: &Flag, fails: bool, span: Span) {
+        if !fails {
+            return;
+        }
+        if self.is_at_rest() && seeks_lock(condition) {
+            self.found(Cause::Rest, span, "this waits for lock, and nothing spins", &[]);
+        } else if let Some(against) =
+            self.contradicted(|walk| walk.flag(condition).as_flag() == Some(false))
+        {
+            let speed = self.state.get(self.speed).number();
+            self.found(Cause::Vain, span, format!("this waits in vain{against}"), &[&speed]);
+        }
+    }
+}
+
+/// Lock must come about for the condition to hold.
+pub(super) fn seeks_lock(condition: &Flag) -> bool {
+    match condition {
+        Flag::Builtin(call) => {
+            table().get(call.builtin).is_some_and(|builtin| builtin.is(Trait::SeeksLock))
+        }
+        Flag::And(a, b) => seeks_lock(a) || seeks_lock(b),
+        _ => false,
     }
 }

@@ -19,6 +19,8 @@ pub(super) struct Interval {
     pub form: Form,
     /// The call that made it unknown.
     pub from: Option<Span>,
+    /// Of the speed that the polygon was asked for: lock was waited for since.
+    pub locked: bool,
 }
 
 /// What is known of a list, record or text.
@@ -35,8 +37,8 @@ pub(super) struct Shape {
 /// The parts of a list or record.
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct Parts {
-    /// How many items, where the parts hold for every one; none where they are all parts, as they
-    /// lie.
+    /// How many items, where the parts hold for every one, or how many bytes of a text; none where they are all
+    /// parts, as they lie.
     pub items: Option<Interval>,
     pub words: Vec<Interval>,
     pub refs: Vec<Rc<Shape>>,
@@ -58,12 +60,12 @@ impl Interval {
     }
 
     pub(super) fn of(range: Range) -> Interval {
-        Interval { range, form: Form::default(), from: None }
+        Interval { range, form: Form::default(), from: None, locked: false }
     }
 
     /// Unknown, because of a call.
     pub(super) fn any(from: Option<Span>) -> Interval {
-        Interval { range: Range::ANY, form: Form::default(), from }
+        Interval { from, ..Interval::of(Range::ANY) }
     }
 
     /// Any number of items or turns.
@@ -107,32 +109,44 @@ impl Interval {
 }
 
 impl Parts {
-    /// What holds for the parts of both, where they lie alike; `count` joins how many there are.
-    fn joined(&self, other: &Parts, count: fn(&Interval, &Interval) -> Interval) -> Option<Parts> {
+    /// A list without items fits any other.
+    fn is_empty(&self) -> bool {
+        self.items.is_none() && self.words.is_empty() && self.refs.is_empty()
+    }
+
+    /// What holds for the parts of both, where they lie alike.
+    fn joined(&self, other: &Parts) -> Option<Parts> {
+        let none = Interval::only(0.0);
+        match (&self.items, &other.items) {
+            (Some(some), None) if other.is_empty() => {
+                return Some(Parts { items: Some(some.joined(&none)), ..self.clone() });
+            }
+            (None, Some(_)) if self.is_empty() => return other.joined(self),
+            _ => {}
+        }
         let alike = self.items.is_some() == other.items.is_some()
             && self.words.len() == other.words.len()
             && self.refs.len() == other.refs.len();
         let items = self.items.as_ref().zip(other.items.as_ref());
         alike.then(|| Parts {
-            items: items.map(|(one, more)| count(one, more)),
+            items: items.map(|(one, more)| one.joined(more)),
             words: self.words.iter().zip(&other.words).map(|(a, b)| a.joined(b)).collect(),
             refs: self.refs.iter().zip(&other.refs).map(|(a, b)| a.joined(b)).collect(),
         })
     }
 
-    /// One behind the other.
-    fn followed(&self, other: &Parts) -> Option<Parts> {
-        if self.items.is_some() {
-            return self.joined(other, |one, more| {
-                let low = one.range.low + more.range.low;
-                let high = one.range.high + more.range.high;
-                Interval::of(Range { low, high }).after(&[one, more])
-            });
-        }
-        let words = [&self.words[..], &other.words].concat();
-        let refs = [&self.refs[..], &other.refs].concat();
-        let fits = other.items.is_none() && words.len() + refs.len() <= MAX_EXACT;
-        fits.then_some(Parts { items: None, words, refs })
+    /// Every part, as they lie, where they are few enough; what is known of every item is repeated.
+    fn spread(&self) -> Option<(Vec<Interval>, Vec<Rc<Shape>>)> {
+        let count = match &self.items {
+            None => return Some((self.words.clone(), self.refs.clone())),
+            Some(count) => count.range.is_exact().then_some(count.range.low as usize)?,
+        };
+        let size = self.words.len().max(self.refs.len());
+        let fits = (1..=MAX_EXACT).contains(&count.saturating_mul(size));
+        fits.then(|| {
+            let words = (0..count).flat_map(|_| &self.words).cloned().collect();
+            (words, (0..count).flat_map(|_| &self.refs).cloned().collect())
+        })
     }
 
     /// The item at a place, of items that lie as `item`, where every part is known.
@@ -168,16 +182,22 @@ impl Shape {
         Rc::new(Shape { parts, text: None, from: None })
     }
 
+    /// So many items or bytes, of which nothing else is known.
+    pub(super) fn of_length(count: Interval) -> Rc<Shape> {
+        Shape::repeated(count, Vec::new(), Vec::new())
+    }
+
     /// A text.
     pub(super) fn of_text(text: &str) -> Rc<Shape> {
-        Rc::new(Shape { parts: None, text: Some(text.into()), from: None })
+        let length = Interval::only(text.len() as f64);
+        let parts = Parts { items: Some(length), words: Vec::new(), refs: Vec::new() };
+        Rc::new(Shape { parts: Some(parts), text: Some(text.into()), from: None })
     }
 
     /// The same, which depends on these params.
     pub(super) fn held(self: Rc<Shape>, params: Params) -> Rc<Shape> {
-        let Some(Parts { items, words, refs }) = self.parts.as_ref().filter(|_| params != 0) else {
-            return self;
-        };
+        let known = self.parts.as_ref().filter(|_| params != 0 && self.text.is_none());
+        let Some(Parts { items, words, refs }) = known else { return self };
         let held = |number: &Interval| Interval { form: Form::held(params), ..number.clone() };
         let parts = Parts {
             items: items.as_ref().map(held),
@@ -223,28 +243,31 @@ impl Shape {
             place.iter_mut().zip(new).for_each(|(old, new)| *old = new);
             Some(())
         }
-        let parts = self.parts.as_ref()?;
-        let (mut all, mut others) = (parts.words.clone(), parts.refs.clone());
-        if let Some(count) = &parts.items {
-            let count = count.range.is_exact().then_some(count.range.low as usize)?;
-            if count.saturating_mul(all.len().max(others.len())) > MAX_EXACT {
-                return None;
-            }
-            all = (0..count).flat_map(|_| &parts.words).cloned().collect();
-            others = (0..count).flat_map(|_| &parts.refs).cloned().collect();
-        }
+        let (mut all, mut others) = self.parts.as_ref()?.spread()?;
         let place = |stride: usize, offset: usize| stride.checked_mul(at)?.checked_add(offset);
         put(&mut all, place(item.words, offset.words)?, words)?;
         put(&mut others, place(item.refs, offset.refs)?, refs)?;
         Some(Shape::exact(all, others))
     }
 
-    fn both(&self, other: &Shape, put: impl Fn(&Parts, &Parts) -> Option<Parts>) -> Rc<Shape> {
-        match (&self.parts, &other.parts) {
-            (Some(a), Some(b)) => Shape::of_parts(put(a, b)),
-            (None, _) => Shape::unknown(self.from),
-            (_, None) => Shape::unknown(other.from),
+    /// The same with another value at the end of a way of hops: how items lie, which one, and where in it; none where
+    /// the way is not known.
+    pub(super) fn stored(
+        &self,
+        hops: &[(Layout, Option<usize>, Layout)],
+        new: (Vec<Interval>, Vec<Rc<Shape>>),
+    ) -> Option<Rc<Shape>> {
+        let ((stride, at, offset), rest) = hops.split_first()?;
+        let place = (*stride, (*at)?);
+        if rest.is_empty() {
+            return self.with(place, *offset, new);
         }
+        let inner = match *stride == Layout::default() {
+            true => self.reference(offset.refs),
+            false => self.item(*stride, *at).reference(offset.refs),
+        };
+        let inner = inner.stored(rest, new)?;
+        self.with(place, *offset, (Vec::new(), vec![inner]))
     }
 
     /// What holds for both.
@@ -254,13 +277,35 @@ impl Shape {
         if Rc::ptr_eq(self, other) || same_text {
             return self.clone();
         }
-        self.both(other, |a, b| a.joined(b, Interval::joined))
+        match (&self.parts, &other.parts) {
+            (Some(a), Some(b)) => Shape::of_parts(a.joined(b)),
+            (None, _) => Shape::unknown(self.from),
+            (_, None) => Shape::unknown(other.from),
+        }
     }
 
-    /// One behind the other.
+    /// One behind the other, of items that lie as `item`.
     #[must_use]
-    pub(super) fn followed(&self, other: &Shape) -> Rc<Shape> {
-        self.both(other, Parts::followed)
+    pub(super) fn followed(&self, other: &Shape, item: Layout) -> Rc<Shape> {
+        // How many there are would not be known to depend on params.
+        let is_fixed = |parts: &&Parts| parts.items.as_ref().is_none_or(|n| n.form.is_fixed());
+        let spread = |shape: &Shape| shape.parts.as_ref().filter(is_fixed).and_then(Parts::spread);
+        if let (Some((mut words, mut refs)), Some((more, others))) = (spread(self), spread(other)) {
+            words.extend(more);
+            refs.extend(others);
+            if words.len() + refs.len() <= MAX_EXACT {
+                return Shape::exact(words, refs);
+            }
+        }
+        let (one, more) = (self.count(item), other.count(item));
+        let (low, high) = (one.range.low + more.range.low, one.range.high + more.range.high);
+        let count = Interval::of(Range { low, high }).after(&[&one, &more]);
+        let filled = [(self, one), (other, more)].into_iter().filter(|(_, n)| n.range.high > 0.0);
+        let items = filled.map(|(shape, _)| shape.item(item, None)).reduce(|a, b| a.joined(&b));
+        match items.as_ref().and_then(|any| any.parts.clone()) {
+            Some(Parts { words, refs, .. }) => Shape::repeated(count, words, refs),
+            None => Shape::of_length(count),
+        }
     }
 
     /// How many items that lie as `item`.

@@ -6,9 +6,10 @@ use crate::bounds::nodes::{Id, NOTHING, Timed, What};
 use crate::bounds::state::{Key, Written};
 use crate::bounds::value::parts_of;
 use crate::bounds::walk::{Cost, Flow, Loop, Walk};
-use crate::bounds::writes::scan;
+use crate::bounds::writes::{Growth, scan};
 use crate::builtins::Range;
 use crate::program::tree::{Flag, Number, Over, Part, Slot, Statement};
+use crate::program::types::Layout;
 use crate::program::visit::Node;
 use crate::source::Span;
 use std::rc::Rc;
@@ -25,8 +26,15 @@ pub(super) enum Turn<'p> {
     Element(Option<&'p Flag>, &'p Part),
 }
 
-/// What a loop makes: what holds for every element, and how many there are where the turns tell.
-type Made = (Option<Fact>, Option<Range>);
+/// What a loop makes.
+#[derive(Default)]
+struct Made {
+    /// What holds for every element.
+    element: Option<Fact>,
+    /// How many there are, and each of them, where the turns tell.
+    kept: Option<Range>,
+    each: Option<Vec<Fact>>,
+}
 
 /// What the loop variable is in a turn, or in any turn.
 type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
@@ -85,7 +93,7 @@ impl Walk<'_> {
             return Interval::of(range).after(&[first, last]);
         }
         let form = last.form.plus(last.range.low, &first.form, first.range.low, -1.0);
-        Interval { range: Range::only(range.high), form, from: None }
+        Interval { form, ..Interval::only(range.high) }
     }
 
     /// A loop over a range or list; gives the list that a comprehension makes.
@@ -125,20 +133,26 @@ impl Walk<'_> {
         };
         let target = Some((target.into(), &*items));
         let work = Work { target, before: None, turn, until: None };
-        let (element, kept) = self.looped(&count, &work, span);
+        let is_fixed = count.form.is_fixed();
+        let Made { element, kept, each } = self.looped(&count, &work, span);
+        let Turn::Element(only_if, part) = turn else { return Shape::unknown(None) };
         let mut all = count;
-        if let Turn::Element(Some(_), _) = turn {
+        if only_if.is_some() {
             let kept = kept.unwrap_or(Range { low: 0.0, ..all.range });
             all = Interval::of(kept).after(&[&all]);
+        }
+        let each = each.filter(|_| is_fixed).and_then(|each| {
+            each.into_iter().map(|element| parts_of(part, element)).collect::<Option<Vec<_>>>()
+        });
+        if let Some(each) = each {
+            let (words, refs): (Vec<_>, Vec<_>) = each.into_iter().unzip();
+            return Shape::exact(words.concat(), refs.concat());
         }
         if all.range == Range::only(0.0) {
             return Shape::exact(Vec::new(), Vec::new());
         }
-        let parts = match (turn, element) {
-            (Turn::Element(_, part), Some(element)) => parts_of(part, element),
-            _ => None,
-        };
-        let (words, refs) = parts.unwrap_or_default();
+        let (words, refs) = element.and_then(|any| parts_of(part, any)).unwrap_or_default();
+        self.judge_list(&all, Layout { words: words.len(), refs: refs.len() }, span);
         Shape::repeated(all, words, refs)
     }
 
@@ -171,6 +185,7 @@ impl Walk<'_> {
         let seen = self.state.seen();
         let high = count.range.high;
         let (cost, element) = self.doubting(high <= 0.0, |walk| walk.any_turn(count, work, span));
+        let made = Made { element, ..Made::default() };
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
         let tells_more = tells_more && high <= MAX_UNROLLED_TURNS && self.fuel > 0;
         if tells_more {
@@ -194,7 +209,7 @@ impl Walk<'_> {
             }
         }
         self.spend_on_loop(span, cost);
-        (element, None)
+        made
     }
 
     fn spend_on_loop(&mut self, span: Span, cost: Cost) {
@@ -218,10 +233,15 @@ impl Walk<'_> {
                 nodes.extend(only_if.map(Node::from));
             }
         }
-        let keys = scan(&self.spins, self.speed, nodes).writes;
-        let entry: Written = keys.iter().map(|key| (*key, self.state.get(*key))).collect();
-        for key in &keys {
+        let scan = scan(&self.spins, self.speed, nodes);
+        let grown = if self.is_proving() { scan.grown() } else { Vec::new() };
+        let entry: Written = scan.writes.iter().map(|key| (*key, self.state.get(*key))).collect();
+        for key in &scan.writes {
             self.forget_key(*key);
+        }
+        for growth in &grown {
+            let any = Interval::of(Range { low: 0.0, high: growth.most });
+            self.state.set(growth.key, Fact::Shape(Shape::of_length(any)));
         }
         let item = work.target.map(|(key, items)| (key, items(None)));
         let inner = self.state.mark();
@@ -230,10 +250,25 @@ impl Walk<'_> {
         self.state.undo(inner);
         let leaves = !turned.ended.is_empty() || self.returned.len() > returned;
         self.last_turn(count, work, leaves);
+        let grown: Vec<(Growth, Interval)> = grown
+            .into_iter()
+            .map(|growth| {
+                let before = entry.get(&growth.key).cloned();
+                let length = growth.after(before, count, &turned.goes_on, &turned.ended, leaves);
+                (growth, length)
+            })
+            .collect();
         let mut ways = vec![entry];
         ways.extend(turned.ended);
         ways.extend(turned.goes_on);
         self.state.join(&ways);
+        for (growth, length) in grown {
+            match growth.item {
+                Some(item) => self.judge_list(&length, item, growth.span),
+                None => self.judge_text(&length, growth.span),
+            }
+            self.state.set(growth.key, Fact::Shape(Shape::of_length(length)));
+        }
         let turns = self.multiple(count, 0.0, turned.cost.ended, span);
         // The condition is looked at once more than there are turns.
         let looks = self.multiple(count, 1.0, turned.looking.ended, span);
@@ -277,6 +312,7 @@ impl Walk<'_> {
         let mut exits: Vec<Written> = Vec::new();
         let mut costs: Vec<Cost> = Vec::new();
         let mut element: Option<Fact> = None;
+        let mut each = Some(Vec::new());
         let mut kept = Range::only(0.0);
         let (mut live, mut leaves) = (true, false);
         for at in 0..count.range.high as usize {
@@ -292,6 +328,14 @@ impl Walk<'_> {
             kept.low += f64::from(surely);
             kept.high += f64::from(turned.keeps != Some(false));
             costs.extend([turned.looking, turned.cost]);
+            each = match (each, &turned.element, turned.keeps) {
+                (Some(mut all), Some(element), Some(true)) if !doubtful => {
+                    all.push(element.clone());
+                    Some(all)
+                }
+                (all, None, Some(false)) => all,
+                _ => None,
+            };
             element = match (element, turned.element) {
                 (Some(a), Some(b)) => Some(a.joined(&b)),
                 (a, b) => a.or(b),
@@ -321,7 +365,7 @@ impl Walk<'_> {
         self.state.join(&exits);
         let ended = self.nodes.sum(costs.iter().map(|cost| cost.ended));
         let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
-        Some((Cost { ended, failing }, (element, Some(kept))))
+        Some((Cost { ended, failing }, Made { element, kept: Some(kept), each }))
     }
 
     /// One turn; what it writes is told against `mark`.

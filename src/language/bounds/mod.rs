@@ -12,6 +12,7 @@
 //! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
 //! walked once for each set of arguments.
 
+mod calls;
 mod exact;
 mod finding;
 mod form;

@@ -10,7 +10,6 @@ use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::state::Key;
 use crate::bounds::walk::Walk;
-use crate::builtins::Range;
 use crate::program::tree::{Param, Program, Statement};
 use crate::source::Span;
 use spintrue_head::Description;
@@ -93,7 +92,7 @@ impl Walk<'_> {
 /// A number of a program that is one value.
 fn exactly(value: f64, param: usize) -> Fact {
     let form = Form::held(set_of(param));
-    Fact::Number(Interval { range: Range::only(value), form, from: None })
+    Fact::Number(Interval { form, ..Interval::only(value) })
 }
 
 /// Everything that surely fails, each place once; one param may have another value than its own.

@@ -1,27 +1,23 @@
 //! Expressions: what is known of their values, and what they take.
 
-use crate::bounds::exact::given;
-use crate::bounds::finding::{Cause, Finding, ImageSizes};
-use crate::bounds::form::{Form, Params};
+use crate::bounds::exact::datum;
+use crate::bounds::form::Form;
 use crate::bounds::known::{Fact, Interval, Parts, Shape, among, corners};
 use crate::bounds::loops::{Turn, span_of};
-use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::state::Key;
-use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
-use crate::builtins::{
-    Builtin, CallFacts, Extent, Function, Range, Refused, ResultBound, TimeBound, Trait, Trouble,
-    kind, table,
-};
+use crate::bounds::walk::Walk;
+use crate::builtins::Range;
+use crate::program::show::Shower;
 use crate::program::tree::{
-    Access, Arithmetic, BuiltinCall, Call, Comparison, Expression, Flag, Number, Part, Piece, Ref,
-    Routine,
+    Access, Arithmetic, Comparison, Expression, Flag, Number, Part, Piece, Ref,
 };
-use crate::program::types::{Layout, Type};
+use crate::program::types::Layout;
 use crate::program::value::remainder;
+use crate::source::Span;
 use std::rc::Rc;
 
-/// Sets of arguments that one routine is walked for; then they are taken for any.
-const MAX_CONTEXTS: usize = 32;
+/// Most bytes of a text that is known as it is.
+const MAX_KNOWN_TEXT: usize = 4096;
 
 /// What holds for a result of two numbers; `form` is asked only where both are known exactly.
 fn combined(a: &Interval, b: &Interval, range: Range, form: impl Fn() -> Form) -> Interval {
@@ -186,10 +182,10 @@ impl Walk<'_> {
                 let known = a.as_flag().zip(b.as_flag()).map(|(a, b)| (a == b) == *same);
                 Interval::flag(known).after(&[&a, &b])
             }
-            Flag::EqualRefs(a, b, _) => {
-                self.reference(a);
-                self.reference(b);
-                Interval::flag(None)
+            Flag::EqualRefs(a, b, same) => {
+                let (a, b) = (self.reference(a), self.reference(b));
+                let texts = a.text.as_ref().zip(b.text.as_ref()).filter(|_| self.is_proving());
+                Interval::flag(texts.map(|(a, b)| (a == b) == *same))
             }
             Flag::Access(access) => {
                 self.access(access, |shape, at| Fact::Number(shape.word(at.words))).number()
@@ -220,18 +216,12 @@ impl Walk<'_> {
             Ref::Local(_) => self.reference(reference),
             Ref::Text(text) => Shape::of_text(text),
             Ref::Kept(value) => Shape::of(value),
-            Ref::Interpolated(pieces, _) => {
-                for piece in pieces {
-                    if let Piece::Value(value, _) = piece {
-                        self.expression(value);
-                    }
-                }
-                Shape::unknown(None)
-            }
+            Ref::Interpolated(pieces, span) => self.interpolated(pieces, *span),
             Ref::Made(parts, _) => self.made(parts),
-            Ref::Range(first, last, _) => {
+            Ref::Range(first, last, span) => {
                 let (first, last) = (self.number(first), self.number(last));
                 let count = self.steps(&first, &last);
+                self.judge_range(&count, *span);
                 let items = span_of(&first, &last, &count);
                 Shape::repeated(count, vec![items], Vec::new())
             }
@@ -239,9 +229,11 @@ impl Walk<'_> {
                 let turn = Turn::Element(comprehension.only_if.as_ref(), &comprehension.element);
                 self.each(comprehension.target, &comprehension.over, comprehension.span, turn)
             }
-            Ref::Joined(a, b, _) => {
+            Ref::Joined(a, b, item, span) => {
                 let (a, b) = (self.reference(a), self.reference(b));
-                a.followed(&b)
+                let whole = a.followed(&b, *item);
+                self.judge_list(&whole.count(*item), *item, *span);
+                whole
             }
             Ref::Access(access) => {
                 self.access(access, |shape, at| Fact::Shape(shape.reference(at.refs))).shape()
@@ -289,6 +281,42 @@ impl Walk<'_> {
         }
     }
 
+    /// Text with values in it: what it is, or how long.
+    fn interpolated(&mut self, pieces: &[Piece], span: Span) -> Rc<Shape> {
+        let mut text = Some(String::new());
+        let mut length = Interval::only(0.0);
+        for piece in pieces {
+            let (known, bytes) = match piece {
+                Piece::Plain(plain) => (Some(plain.to_string()), Interval::any_count()),
+                Piece::Value(value, shower) => {
+                    let fact = self.expression(value);
+                    let datum = self.is_proving().then(|| datum(&fact, value)).flatten();
+                    (datum.map(|datum| shower.text(&datum)), self.shown_length(&fact, shower, span))
+                }
+            };
+            let bytes = known.as_ref().map_or(bytes, |text| Interval::only(text.len() as f64));
+            let (low, high) =
+                (length.range.low + bytes.range.low, length.range.high + bytes.range.high);
+            length = Interval::of(Range { low, high }).after(&[&length, &bytes]);
+            text = text.zip(known).map(|(text, more)| text + &more);
+            text = text.filter(|text| text.len() <= MAX_KNOWN_TEXT);
+        }
+        self.judge_text(&length, span);
+        text.map_or_else(|| Shape::of_length(length), |text| Shape::of_text(&text))
+    }
+
+    /// How many bytes a value takes that is shown.
+    fn shown_length(&mut self, fact: &Fact, shower: &Shower, span: Span) -> Interval {
+        match (fact, shower) {
+            (Fact::Shape(text), Shower::Text) => text.count(Layout::WORD),
+            (Fact::Shape(list), Shower::List(_)) => {
+                self.judge_shown(&list.count(Layout::default()), span);
+                Interval::any_count()
+            }
+            _ => Interval::any_count(),
+        }
+    }
+
     /// A list or record written out.
     fn made(&mut self, parts: &[Part]) -> Rc<Shape> {
         let (mut words, mut refs) = (Vec::new(), Vec::new());
@@ -303,7 +331,12 @@ impl Walk<'_> {
                 None => whole = false,
             }
         }
-        if whole { Shape::exact(words, refs) } else { Shape::unknown(None) }
+        if whole {
+            Shape::exact(words, refs)
+        } else {
+            // A list has as many items as parts; the fields of a record are not counted.
+            Shape::of_length(Interval::only(parts.len() as f64))
+        }
     }
 
     /// Reads out of a list or record.
@@ -319,241 +352,6 @@ impl Walk<'_> {
                 Fact::Number(number.clone().after(&[&number, &index]))
             }
             fact => fact,
-        }
-    }
-
-    /// A call of a routine: walked once for each set of arguments.
-    pub(super) fn call(&mut self, call: &Call) -> Fact {
-        let mut arguments: Vec<Fact> = call.arguments.iter().map(|a| self.expression(a)).collect();
-        let program = self.program;
-        let Some(routine) = program.routines.get(call.routine) else {
-            return Fact::Number(Interval::any(None));
-        };
-        self.at = call.span;
-        let speed = self.state.get(self.speed).number();
-        let looking = self.looking();
-        let contexts = self.known_calls.entry(call.routine).or_default();
-        let same = |arguments: &[Fact]| {
-            let mut known = contexts.iter();
-            let is_same = |known: &&Context| {
-                known.arguments == arguments && known.speed == speed && known.looking == looking
-            };
-            known.find(is_same).map(|known| known.called.clone())
-        };
-        let mut known = same(&arguments);
-        if known.is_none() && contexts.len() >= MAX_CONTEXTS {
-            for argument in &mut arguments {
-                *argument = match argument {
-                    Fact::Number(number) => {
-                        Fact::Number(Interval::any(Some(call.span)).after(&[number]))
-                    }
-                    Fact::Shape(_) => Fact::Shape(Shape::unknown(Some(call.span))),
-                };
-            }
-            known = same(&arguments);
-        }
-        let called = match known {
-            Some(called) => called,
-            None => {
-                let (called, findings) =
-                    self.collecting(|walk| walk.deeper(|walk| walk.called(routine, &arguments)));
-                let called = called.map(|called| Called { findings, ..called });
-                let Some(called) = called else { return Fact::Number(Interval::any(None)) };
-                if self.unrolling == 0 || self.fuel > 0 {
-                    let contexts = self.known_calls.entry(call.routine).or_default();
-                    contexts.push(Context { arguments, speed, looking, called: called.clone() });
-                }
-                called
-            }
-        };
-        self.found_in_call(&called.findings, call.span);
-        let Cost { ended, failing } = called.cost;
-        let ended = self.nodes.timed(Timed::Routine(call.routine), ended, failing);
-        let ended = self.nodes.call(call.span, ended);
-        let failing = self.nodes.call(call.span, failing);
-        self.spend(Cost { ended, failing });
-        self.state.set(self.speed, Fact::Number(called.speed));
-        called.result
-    }
-
-    fn called(&mut self, routine: &Routine, arguments: &[Fact]) -> Called {
-        let mark = self.state.mark();
-        for (slot, argument) in routine.parameters.iter().zip(arguments) {
-            self.state.set((*slot).into(), argument.clone());
-        }
-        let returned = std::mem::take(&mut self.returned);
-        let loops = std::mem::take(&mut self.loops);
-        let (cost, flow) = self.block(&routine.body);
-        self.loops = loops;
-        let mut ways = std::mem::replace(&mut self.returned, returned);
-        if flow == Flow::Next || ways.is_empty() {
-            ways.push((None, self.state.get(self.speed).number()));
-        }
-        self.state.undo(mark);
-        let speeds = ways.iter().map(|(_, speed)| speed.clone());
-        let speed = speeds.reduce(|a, b| a.joined(&b)).unwrap_or(Interval::any(None));
-        let results = ways.into_iter().filter_map(|(result, _)| result);
-        let result =
-            results.reduce(|a, b| a.joined(&b)).unwrap_or(Fact::Number(Interval::any(None)));
-        Called { cost, result, speed, findings: Vec::new() }
-    }
-
-    /// A call of a built-in.
-    pub(super) fn builtin(&mut self, call: &BuiltinCall) -> Fact {
-        let arguments: Vec<Option<Fact>> =
-            call.arguments.iter().map(|a| a.as_ref().map(|a| self.expression(a))).collect();
-        let Some(builtin) = table().get(call.builtin) else {
-            let unknown = self.nodes.unknown(call.span, What::Depth, None);
-            self.spend(Cost { ended: unknown, failing: NOTHING });
-            return Fact::Number(Interval::any(Some(call.span)));
-        };
-        let extents: Vec<Extent> =
-            arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
-        let speed = self.state.get(self.speed).number();
-        let values = if self.is_proving() { given(call, &arguments) } else { Vec::new() };
-        let unknown: ImageSizes<'_> = &|_| None;
-        let asked = CallFacts {
-            head: self.head,
-            arguments: &extents,
-            speed: speed.range,
-            armed: self.seen.arms,
-            values: &values,
-            images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
-        };
-        let effort = builtin.time.effort(&asked);
-        let held = held_by(&arguments);
-        if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
-            self.judge_pulses(call.span);
-        }
-        let refused = builtin.refuses.filter(|_| self.is_proving()).and_then(|judge| judge(&asked));
-        let mut answered_by = 0;
-        if let TimeBound::Work(..) = builtin.time {
-            let vague = extents.iter().any(|e| matches!(e, Extent::Number(r) if !r.is_exact()));
-            if vague || !speed.range.is_exact() {
-                self.vague += 1;
-            }
-            answered_by = held | speed.form.params();
-        }
-        let known = match builtin.result {
-            ResultBound::Computed(known) => known(&asked),
-            _ => Extent::Unknown,
-        };
-        let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
-        let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
-        let looks = self.looks_of_call(effort.answered, answered_by);
-        let ended = self.nodes.sum([answered, looks]);
-        self.spend(Cost { ended, failing });
-        match builtin.time {
-            TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
-            TimeBound::Halt => {
-                // It may still turn.
-                let halted = Interval { from: Some(call.span), ..Interval::only(0.0) };
-                self.state.set(self.speed, Fact::Number(halted));
-            }
-            _ => {}
-        }
-        if let Some(Refused { argument, why, help, at_speed }) = refused {
-            let span = call.places.get(argument).copied().unwrap_or(call.span);
-            let own = arguments.get(argument).map_or(0, |own| held_by(std::slice::from_ref(own)));
-            let by = own | if at_speed { speed.form.params() } else { 0 };
-            let mut finding = Finding::new(Cause::Refused, span, why, by);
-            finding.help = help;
-            self.found_by(finding);
-        }
-        let made = self.proof.as_mut();
-        match made.and_then(|proof| proof.paper.worked_out(call, builtin, &values, held)) {
-            Some(Ok(fact)) => return fact,
-            Some(Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why))) => {
-                self.found_by(Finding::new(Cause::Refused, call.span, why, held));
-            }
-            Some(Err(Trouble::Station(_))) | None => {}
-        }
-        result(call, builtin, &arguments, held, known)
-    }
-
-    /// The polygon is asked for a speed; one outside its range is refused.
-    fn spun(&mut self, asked: Option<&Fact>) {
-        let Some(Fact::Number(asked)) = asked else { return self.forget_key(self.speed) };
-        // The last digit of a converted unit is let through.
-        let least = self.head.speed_least * (1.0 - 1e-9);
-        let low = asked.range.low.max(least);
-        let high = asked.range.high.min(self.head.speed_most * (1.0 + 1e-9));
-        if low <= high {
-            let speed = Interval { range: Range { low, high }, ..asked.clone() };
-            self.state.set(self.speed, Fact::Number(speed));
-        }
-    }
-}
-
-/// What is known of the result of a built-in. `held` are the params that its arguments depend on,
-/// `known` is what the built-in itself says of it.
-fn result(
-    call: &BuiltinCall,
-    builtin: &Builtin,
-    arguments: &[Option<Fact>],
-    held: Params,
-    known: Extent,
-) -> Fact {
-    let made = |range: Range| {
-        let from = (!range.is_bounded()).then_some(call.span);
-        Interval { range, form: Form::held(held), from }
-    };
-    let rising = matches!(builtin.result, ResultBound::Monotonic);
-    // One that is not known at both ends may be no number at all.
-    let range = |index: usize| match arguments.get(index) {
-        Some(Some(Fact::Number(number))) if number.range.is_bounded() => number.range,
-        _ => Range::ANY,
-    };
-    let (a, b) = (range(0), range(1));
-    let usable = |range: Range| range.is_exact() || rising;
-    let ends = match &builtin.function {
-        Function::Number1(f) if usable(a) => Some((f(a.low), f(a.high))),
-        Function::Number2(f) if usable(a) && usable(b) => {
-            Some((f(a.low, b.low), f(a.high, b.high)))
-        }
-        _ => None,
-    };
-    if let Some((low, high)) = ends {
-        let unknown = low.is_nan() || high.is_nan();
-        return Fact::Number(made(if unknown { Range::ANY } else { Range { low, high } }));
-    }
-    match known {
-        Extent::Number(range) => Fact::Number(made(range)),
-        // A list whose numbers are known holds numbers; the fields of records are not told apart.
-        Extent::List { count, values } if values.is_bounded() => {
-            Fact::Shape(Shape::repeated(made(count), vec![made(values)], Vec::new()))
-        }
-        Extent::List { count, .. } => {
-            let count = Interval { from: Some(call.span), ..made(count) };
-            Fact::Shape(Shape::repeated(count, Vec::new(), Vec::new()))
-        }
-        Extent::Absent | Extent::Unknown => {
-            let kind = kind(builtin.page().returns);
-            if kind.layout() == Layout::WORD && !matches!(kind, Type::Record(_)) {
-                Fact::Number(Interval::any(Some(call.span)))
-            } else {
-                Fact::Shape(Shape::unknown(Some(call.span)))
-            }
-        }
-    }
-}
-
-fn held_by(arguments: &[Option<Fact>]) -> Params {
-    arguments.iter().flatten().fold(0, |all, argument| match argument {
-        Fact::Number(number) => all | number.form.params(),
-        Fact::Shape(shape) => {
-            all | shape.count(Layout::WORD).form.params() | shape.values().form.params()
-        }
-    })
-}
-
-fn extent(argument: Option<&Fact>, item: Layout) -> Extent {
-    match argument {
-        None => Extent::Absent,
-        Some(Fact::Number(number)) => Extent::Number(number.range),
-        Some(Fact::Shape(shape)) => {
-            let item = if item == Layout::default() { Layout::WORD } else { item };
-            Extent::List { count: shape.count(item).range, values: shape.values().range }
         }
     }
 }

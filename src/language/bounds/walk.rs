@@ -3,6 +3,7 @@
 use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
+use crate::bounds::judge::seeks_lock;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
@@ -11,7 +12,7 @@ use crate::bounds::value::parts_of;
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
-use crate::program::tree::{Ask, Flag, Number, Program, Slot, Statement};
+use crate::program::tree::{Ask, Flag, Hop, Number, Part, Program, Slot, Statement};
 use crate::program::visit::Node;
 use crate::source::Span;
 use crate::station::MAX_SLEEP;
@@ -121,6 +122,8 @@ pub(super) struct Walk<'a> {
     pub(super) deciding: u64,
     /// Loops are walked turn by turn wherever that is possible.
     pub(super) eager: bool,
+    /// What the polygon is taken to turn at, while it is looked whether a condition contradicts that.
+    pub(super) turning: Option<Range>,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
     /// What surely fails, where that is looked for.
@@ -159,6 +162,7 @@ impl<'a> Walk<'a> {
             depth: 0,
             deciding: 0,
             eager,
+            turning: None,
             at: Span::default(),
             proof: None,
         }
@@ -242,27 +246,7 @@ impl<'a> Walk<'a> {
                 self.state.set((*slot).into(), value);
             }
             Statement::Store { root, hops, value } => {
-                let key = Key::Ref(root.0);
-                let whole = self.state.get(key).shape();
-                let mut list = Some(&whole);
-                let mut at = Some(0);
-                for hop in hops {
-                    let Some(index) = &hop.index else { continue };
-                    let index = self.number(index);
-                    let is_exact = index.range.is_exact() && index.range.low >= 0.0;
-                    at = is_exact.then_some(index.range.low as usize);
-                    // Where a first index leads is not followed.
-                    if let Some(list) = list.take() {
-                        self.judge_index(&index, &list.count(hop.stride), hop.span);
-                    }
-                }
-                let part = self.expression(&value.value);
-                let stored = match (hops.as_slice(), at, parts_of(value, part)) {
-                    ([hop], Some(at), Some(new)) => whole.with((hop.stride, at), hop.offset, new),
-                    _ => None,
-                };
-                let stored = stored.unwrap_or_else(|| whole.blurred());
-                self.state.set(key, Fact::Shape(stored));
+                self.store(Key::Ref(root.0), hops, value);
             }
             Statement::Call(call) => {
                 self.call(call);
@@ -329,6 +313,28 @@ impl<'a> Walk<'a> {
             }),
         }
         Flow::Next
+    }
+
+    /// Writes into a list or record.
+    fn store(&mut self, key: Key, hops: &[Hop], value: &Part) {
+        let whole = self.state.get(key).shape();
+        let mut here = whole.clone();
+        let mut way = Vec::new();
+        for hop in hops {
+            let mut at = Some(0);
+            if let Some(index) = &hop.index {
+                let index = self.number(index);
+                self.judge_index(&index, &here.count(hop.stride), hop.span);
+                let is_exact = index.range.is_exact() && index.range.low >= 0.0;
+                at = is_exact.then_some(index.range.low as usize);
+                here = here.item(hop.stride, at);
+            }
+            here = here.reference(hop.offset.refs);
+            way.push((hop.stride, at, hop.offset));
+        }
+        let part = self.expression(&value.value);
+        let stored = parts_of(value, part).and_then(|new| whole.stored(&way, new));
+        self.state.set(key, Fact::Shape(stored.unwrap_or_else(|| whole.blurred())));
     }
 
     /// A flag that decides which way is taken.
@@ -399,6 +405,7 @@ impl<'a> Walk<'a> {
     /// The answer comes by the limit, and lies within its range.
     fn ask(&mut self, ask: &Ask) {
         self.reference(&ask.question);
+        self.unlock();
         let limit = self.number(&ask.limit);
         self.wait(&limit, f64::INFINITY, ask.span);
         let ends = ask.range.as_ref();
@@ -440,13 +447,15 @@ impl<'a> Walk<'a> {
         self.spend(Cost { ended: late, failing: NOTHING });
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         self.spend(Cost { ended: looks, failing: look.failing });
-        let seeks = self.seeks_lock_at_rest(condition);
-        let Some(block) = otherwise else {
-            self.judge_seeking(seeks, span);
-            return Flow::Next;
+        let (cost, flow, written) = match otherwise {
+            Some(block) => self.way(block),
+            None => (Cost::default(), Flow::Fails, Written::new()),
         };
-        let (cost, flow, written) = self.way(block);
-        self.judge_seeking(seeks && flow == Flow::Fails, span);
+        self.judge_wait(condition, flow == Flow::Fails, span);
+        if seeks_lock(condition) && flow != Flow::Next {
+            let speed = self.state.get(self.speed).number();
+            self.state.set(self.speed, Fact::Number(Interval { locked: true, ..speed }));
+        }
         self.perhaps_done(cost, flow, written)
     }
 
@@ -568,6 +577,14 @@ impl<'a> Walk<'a> {
                 }
                 None => {}
             }
+        }
+    }
+
+    /// The speed may change from now on without being asked to.
+    pub(super) fn unlock(&mut self) {
+        let speed = self.state.get(self.speed).number();
+        if speed.locked {
+            self.state.set(self.speed, Fact::Number(Interval { locked: false, ..speed }));
         }
     }
 

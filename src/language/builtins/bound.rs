@@ -91,6 +91,8 @@ pub struct CallFacts<'a> {
     pub arguments: &'a [Extent],
     /// Between which speeds in rad/s the polygon was asked to turn.
     pub speed: Range,
+    /// Between which speeds in rad/s it is measured to turn, as far as that is taken for granted.
+    pub turning: Range,
     /// The laser may be armed, which the head is then asked after each call.
     pub armed: bool,
     /// One per parameter: the argument itself where it is known whole, `Nothing` where it was left out.
@@ -110,6 +112,17 @@ impl CallFacts<'_> {
     }
 }
 
+/// What is wrong with a call.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Misuse {
+    /// A value that the head cannot do, or that has no result.
+    Value,
+    /// A signal or channel that is not there.
+    Unknown,
+    /// One that cannot be used so.
+    Signal,
+}
+
 /// Why a call is refused, whatever happens before it.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Refused {
@@ -119,13 +132,15 @@ pub(crate) struct Refused {
     pub why: String,
     /// A way out, where there is one that always fits.
     pub help: Option<&'static str>,
+    /// What is wrong.
+    pub misuse: Misuse,
     /// It is wrong for the speed that the polygon was asked for.
     pub at_speed: bool,
 }
 
 impl Refused {
     pub(super) fn new(argument: usize, why: String) -> Refused {
-        Refused { argument, why, help: None, at_speed: false }
+        Refused { argument, why, help: None, misuse: Misuse::Value, at_speed: false }
     }
 }
 
@@ -329,6 +344,11 @@ pub(super) fn per_rail(asked: &CallFacts<'_>) -> Extent {
 pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
     let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
     Extent::List { count, values: Range::ANY }
+}
+
+/// The speed that is measured.
+pub(super) fn turning(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(asked.turning)
 }
 
 /// A number of which nothing is known.

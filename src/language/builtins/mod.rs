@@ -30,7 +30,7 @@ mod texts;
 mod trims;
 mod uncertainty;
 
-pub(crate) use bound::{CallFacts, Extent, Range, Refused, ResultBound, TimeBound};
+pub(crate) use bound::{CallFacts, Extent, Misuse, Range, Refused, ResultBound, TimeBound};
 pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;

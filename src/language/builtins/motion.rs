@@ -1,5 +1,6 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
+use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::records::{datum, made};
 use crate::builtins::refusal::{ANGLE, SPEED};
@@ -30,7 +31,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("measured_speed", TimeBound::Answer, |context, _| {
             Ok(Datum::Number(context.station.status()?.speed))
         })
-        .with_traits(&[Trait::Measured]),
+        .with_traits(&[Trait::Measured])
+        .with_result(bound::turning),
         timed("status", TimeBound::Answer, status)
             .with_traits(&[Trait::SeeksLock, Trait::Measured]),
         timed("steer", TimeBound::Answer, |context, arguments| {

@@ -1,11 +1,12 @@
 //! Signals and channels of the station around a head: reading, switching, setting.
 
 use crate::builtins::bound;
-use crate::builtins::bound::TimeBound;
+use crate::builtins::bound::{CallFacts, Misuse, Refused, TimeBound};
+use crate::builtins::refusal::known;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed, wrong};
 use crate::program::types::Type;
 use crate::program::value::Datum;
-use spintrue_head::{Calls, Channel, Fault, find_channel, find_signal, switchable};
+use spintrue_head::{Calls, Channel, Fault, find_channel, find_signal, settable, switchable};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -14,26 +15,64 @@ pub(super) fn builtins() -> Vec<Builtin> {
             let name = arguments.text(0);
             possible(find_signal(&context.station.description().signals, name))?;
             Ok(Datum::Flag(context.station.signal(name)?))
-        }),
+        })
+        .refusing(|asked| unknown(asked, |name| find_signal(&asked.head.signals, name))),
         timed("switch_on", TimeBound::Station, |context, arguments| {
             switch(context, arguments, true)
-        }),
+        })
+        .refusing(switch_refused),
         timed("switch_off", TimeBound::Station, |context, arguments| {
             switch(context, arguments, false)
-        }),
+        })
+        .refusing(switch_refused),
         timed("channel", TimeBound::Station, |context, arguments| {
             let name = arguments.text(0);
             is_like(context, name)?;
             Ok(Datum::Number(context.station.channel(name)?))
         })
         .with_traits(&[Trait::Measured])
-        .with_result(bound::any_number),
+        .with_result(bound::any_number)
+        .refusing(|asked| unknown(asked, |name| find_channel(&asked.head.channels, name))),
         timed("set_channel", TimeBound::Station, |context, arguments| {
             let name = arguments.text(0);
             is_like(context, name)?;
             done(context.station.set_channel(name, arguments.number(1)))
-        }),
+        })
+        .refusing(set_refused),
     ]
+}
+
+/// A signal or channel that is not there.
+fn unknown<'h, T: 'h>(
+    asked: &CallFacts<'h>,
+    found: impl Fn(&str) -> Result<&'h T, Fault>,
+) -> Option<Refused> {
+    let why = known(asked, 0, |name| found(name.text()).err().map(|fault| fault.to_string()))?;
+    Some(Refused { misuse: Misuse::Unknown, ..why })
+}
+
+/// One that cannot be used so.
+fn misused<T>(
+    asked: &CallFacts<'_>,
+    argument: usize,
+    used: impl Fn(&Datum) -> Result<T, Fault>,
+) -> Option<Refused> {
+    let why = known(asked, argument, |of| used(of).err().map(|fault| fault.to_string()))?;
+    Some(Refused { misuse: Misuse::Signal, ..why })
+}
+
+fn switch_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let signals = &asked.head.signals;
+    unknown(asked, |name| find_signal(signals, name))
+        .or_else(|| misused(asked, 0, |name| switchable(signals, name.text(), false)))
+}
+
+/// A channel that is there and an output, and a value that it takes.
+fn set_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let channels = &asked.head.channels;
+    let name = asked.values.first()?.as_ref()?.text();
+    unknown(asked, |name| find_channel(channels, name))
+        .or_else(|| misused(asked, 1, |value| settable(channels, name, value.number(), false)))
 }
 
 fn switch(context: &mut Context<'_>, arguments: Arguments<'_>, on: bool) -> Result<Datum, Trouble> {

@@ -48,8 +48,9 @@ pub(super) fn builtins() -> Vec<Builtin> {
             let trimmed = work_out(context, arguments, gains)?;
             Ok(trims_list(&trimmed.iter().map(|t| t.trim).collect::<Vec<Trim>>()))
         })
-        .with_result(bound::per_facet),
-        pure("corrected_plan", corrected_plan),
+        .with_result(bound::per_facet)
+        .refusing(few_lines),
+        pure("corrected_plan", corrected_plan).refusing(few_lines),
         pure("trim_uncertainties", |context, arguments| {
             let trimmed = work_out(context, arguments, (None, None))?;
             let u = |t: &Trimmed| Trim {
@@ -60,7 +61,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
             };
             Ok(trims_list(&trimmed.iter().map(u).collect::<Vec<Trim>>()))
         })
-        .with_result(bound::per_facet),
+        .with_result(bound::per_facet)
+        .refusing(few_lines),
     ];
     builtins.extend(response::builtins());
     builtins
@@ -163,6 +165,9 @@ fn by_facet(
     scale: LineScale,
 ) -> Result<Vec<OwnLines>, Trouble> {
     let facets = context.station.description().facets;
+    if let Some(why) = too_few(lines.len() / width("line"), facets) {
+        return wrong(why);
+    }
     let of = || column("line", lines, "facet");
     if let Some(stray) = of().find(|f| !(0.0..f64::from(facets)).contains(f)) {
         let stray = show_number(stray, None);
@@ -349,6 +354,20 @@ fn widen(mean: &mut FacetMean) {
         let wider = (student_two_sided(TWO_SIGMA, shape.degrees.max(1.0)) / 2.0).powi(2);
         shape.random.iter_mut().flatten().for_each(|variance| *variance *= wider);
     }
+}
+
+/// Why lines are too few to correct every facet by.
+fn too_few(count: usize, facets: u32) -> Option<String> {
+    (count < facets as usize).then(|| {
+        format!("there are {count} lines for {facets} facets: it takes one of each at least")
+    })
+}
+
+/// One line of each facet, by their number.
+fn few_lines(asked: &CallFacts<'_>) -> Option<Refused> {
+    let Some(Extent::List { count, .. }) = asked.arguments.first() else { return None };
+    let few = count.high.is_finite().then(|| too_few(count.high as usize, asked.head.facets))?;
+    Some(Refused::new(0, few?))
 }
 
 /// One trim for each facet, each inside its register.

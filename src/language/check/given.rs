@@ -39,14 +39,19 @@ impl Checker<'_> {
             (ExpressionKind::Record(fields), Type::Record(record)) => {
                 let has =
                     |name: &str| fields.iter().any(|(n, _)| self.names.text(n.symbol) == name);
-                let missing: Vec<&str> = record
-                    .fields
-                    .iter()
-                    .map(|(name, _)| &**name)
-                    .filter(|name| !has(name))
-                    .collect();
+                let names = fields.iter().map(|(name, _)| self.text(name.symbol));
+                let strays: Vec<_> = names.filter(|name| record.field(name).is_none()).collect();
+                let all = record.fields.iter().map(|(name, _)| &**name);
+                let mut missing: Vec<&str> = all.filter(|name| !has(name)).collect();
                 let mut good = missing.is_empty();
-                if !good {
+                // What is there under another name is not told twice.
+                let only = match (missing.as_slice(), strays.as_slice()) {
+                    ([missing], [_]) => Some(*missing),
+                    _ => None,
+                };
+                let is_near = |name: &str| strays.iter().any(|s| nearest_name(s, [name]).is_some());
+                missing.retain(|name| only.is_none() && !is_near(name));
+                if !missing.is_empty() {
                     let headline = format!("{what} needs {}", advice::listed(&missing));
                     self.error(codes::BAD_SETTING, headline, e.span).here("not given here");
                 }
@@ -56,7 +61,7 @@ impl Checker<'_> {
                         let headline = format!("{what} has no field `{text}`");
                         let known = record.fields.iter().map(|(name, _)| &**name);
                         let listed = || format!("it has {}", advice::listed(known.clone()));
-                        let near = nearest_name(&text, known.clone());
+                        let near = only.or_else(|| nearest_name(&text, known.clone()));
                         let report = Diagnostic::error(codes::BAD_SETTING, headline, name.span);
                         self.report(report.meant(near, listed));
                         good = false;

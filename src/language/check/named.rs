@@ -49,6 +49,17 @@ pub(crate) struct Used {
     routine: Option<usize>,
 }
 
+impl Used {
+    /// Where its name stands, and what is to be of its kind.
+    pub(crate) fn places(&self) -> impl Iterator<Item = Span> {
+        let like = match &self.what {
+            Use::Channel(like) | Use::Set(like, _) => Some(like.span),
+            Use::Signal | Use::Switch => None,
+        };
+        [self.span].into_iter().chain(like)
+    }
+}
+
 /// All that is named by plain text, with the places.
 #[derive(Default)]
 pub(crate) struct Named {

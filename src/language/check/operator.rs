@@ -206,11 +206,12 @@ impl Checker<'_> {
     fn joined(&mut self, left: Typed, right: Typed, span: Span) -> Typed {
         let (kind, unit) = (left.kind.clone(), left.unit.clone());
         let fields = left.fields.clone().or_else(|| right.fields.clone());
-        let code = match kind {
-            Type::Text => {
-                Ref::Interpolated([left, right].into_iter().flat_map(pieces).collect(), span)
+        let code = match &kind {
+            Type::List(item) => {
+                let (item, right) = (item.layout(), Box::new(right.reference()));
+                Ref::Joined(Box::new(left.reference()), right, item, span)
             }
-            _ => Ref::Joined(Box::new(left.reference()), Box::new(right.reference()), span),
+            _ => Ref::Interpolated([left, right].into_iter().flat_map(pieces).collect(), span),
         };
         Typed::new(kind, code, span).with_unit(unit).with_fields(fields)
     }

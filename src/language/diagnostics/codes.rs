@@ -153,6 +153,7 @@ codes! {
     BAD_SIGNAL_USE "E0909"
     BEYOND_HEAD "E0910"
     NOTHING_SPINS "E0911"
+    VAIN_CONDITION "E0912"
 }
 
 /// The explanations, in the order of the codes.

@@ -203,7 +203,7 @@ fn drawn(
     let mut report = Report::build(kind, cache.place(first))
         .with_config(config)
         .with_code(diagnostic.code)
-        .with_message(&diagnostic.headline);
+        .with_message(headline(diagnostic, kind_word(diagnostic.severity), width));
     let mut order: Vec<(usize, &Placed<'_>)> = labels.iter().enumerate().collect();
     order.sort_by_key(|(at, label)| {
         let other = label.source != first.source;
@@ -241,16 +241,14 @@ fn excerpt(
     colour: bool,
     width: usize,
 ) -> String {
-    let word = match diagnostic.severity {
-        Severity::Error => "Error",
-        Severity::Warning => "Warning",
-    };
+    let word = kind_word(diagnostic.severity);
     let (on, off) = match (colour, diagnostic.severity) {
         (false, _) => ("", ""),
         (true, Severity::Error) => ("\u{1b}[31m", "\u{1b}[0m"),
         (true, Severity::Warning) => ("\u{1b}[33m", "\u{1b}[0m"),
     };
-    let mut out = format!("{on}[{}] {word}:{off} {}\n", diagnostic.code, diagnostic.headline);
+    let headline = headline(diagnostic, word, width);
+    let mut out = format!("{on}[{}] {word}:{off} {headline}\n", diagnostic.code);
     for label in labels.iter().filter(|label| label.known) {
         let place = Span::new(label.source, label.range.start, label.range.end);
         let text = sources.get(label.source).map_or("", |source| &source.text);
@@ -283,6 +281,19 @@ fn excerpt(
     }
     add_help(&mut out, diagnostic, width);
     out
+}
+
+fn kind_word(severity: Severity) -> &'static str {
+    match severity {
+        Severity::Error => "Error",
+        Severity::Warning => "Warning",
+    }
+}
+
+/// The headline behind its code and word, as wide as the help.
+fn headline(diagnostic: &Diagnostic, word: &str, width: usize) -> String {
+    let lead = format!("[{}] {word}: ", diagnostic.code).len();
+    wrapped(&diagnostic.headline, width.max(40) - lead).join(&format!("\n{}", " ".repeat(lead)))
 }
 
 fn add_help(out: &mut String, diagnostic: &Diagnostic, width: usize) {

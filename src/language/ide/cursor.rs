@@ -66,6 +66,8 @@ enum Frame {
     Call(OpenCall),
     /// The parameters of a routine.
     Parameters,
+    /// A record that is written out.
+    Record,
     Paren,
     List,
     Brace,
@@ -107,8 +109,8 @@ pub fn cursor(text: &str, offset: usize) -> Cursor {
         Frame::Paren | Frame::List => None,
         _ => Some(None),
     });
-    let from = tokens.iter().rposition(|token| token.raw == Raw::Newline).map_or(0, |at| at + 1);
-    let before = tokens.iter().skip(from).map(Lexeme::range).collect();
+    let before = tokens.iter().filter(|token| token.raw != Raw::Newline).map(Lexeme::range);
+    let before = before.collect();
     Cursor { word, before, wanted, call: call.flatten() }
 }
 
@@ -251,11 +253,11 @@ impl Scan<'_> {
         // Those two stand in comprehensions as well.
         let begins = Keyword::of(word).is_some_and(Keyword::begins_statement);
         if begins_line && begins && word != "if" && word != "for" {
-            let is_open = |frame: &Frame| {
-                matches!(frame, Frame::Call(_) | Frame::Parameters | Frame::Paren | Frame::List)
-            };
+            let is_open =
+                |frame: &Frame| !matches!(frame, Frame::Brace | Frame::Text(..) | Frame::Value);
             while self.frames.last().is_some_and(is_open) {
                 self.frames.pop();
+                self.tokens.clear();
             }
         }
     }
@@ -276,13 +278,17 @@ impl Scan<'_> {
                 });
             }
             Raw::ListOpen => self.frames.push(Frame::List),
-            Raw::BraceOpen => self.frames.push(Frame::Brace),
+            Raw::BraceOpen => {
+                let before = self.text(0).unwrap_or_default();
+                let is_record = matches!(before, "=" | "(" | "[" | "," | ":" | "return" | "+");
+                self.frames.push(if is_record { Frame::Record } else { Frame::Brace });
+            }
             Raw::ValueOpen => self.frames.push(Frame::Value),
             Raw::ParenClose => {
                 self.close(|f| matches!(f, Frame::Call(_) | Frame::Parameters | Frame::Paren));
             }
             Raw::ListClose => self.close(|f| matches!(f, Frame::List)),
-            Raw::BraceClose => self.close(|f| matches!(f, Frame::Brace)),
+            Raw::BraceClose => self.close(|f| matches!(f, Frame::Brace | Frame::Record)),
             Raw::ValueClose => self.close(|f| matches!(f, Frame::Value)),
             Raw::Comma => {
                 if let Some(Frame::Call(call)) = self.frames.last_mut() {

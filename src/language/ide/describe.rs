@@ -36,6 +36,15 @@ pub struct Parameter {
     pub meaning: String,
 }
 
+impl Parameter {
+    /// Its type, in words.
+    pub(super) fn kind(&self) -> Option<&str> {
+        let kind = self.label.split_once(':')?.1;
+        let kind = kind.split('=').next().unwrap_or(kind);
+        Some(kind.trim().trim_end_matches(']'))
+    }
+}
+
 impl Callable {
     /// A built-in.
     pub fn builtin(builtin: &Builtin) -> Callable {

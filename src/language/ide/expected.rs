@@ -3,6 +3,7 @@
 
 use crate::builtins;
 use crate::ide::cursor::Cursor;
+use crate::ide::describe::Parameter;
 use crate::ide::scope::Scope;
 use crate::ide::signature::active_call;
 use spintrue_head::parse_unit;
@@ -33,14 +34,32 @@ pub(super) fn expected(scope: &Scope, text: &str, cursor: &Cursor) -> Option<Str
         "wait" | "every" => named("time"),
         "within" if waits && !words.get(..before)?.contains(&":") => named("time"),
         "at" if word(0) == Some("arm") => named("number"),
-        "=" => reader.assigned(before),
-        operator if LIKE_ON_BOTH_SIDES.contains(&operator) => reader.kind_before(before),
-        "(" | "," | ":" => {
-            let call = active_call(scope, text, cursor);
-            call.as_ref().and_then(|call| call.wanted_kind()).map(str::to_string)
-        }
-        _ => None,
+        _ => reader.wanted(before),
     }
+}
+
+/// The kind of a field of a record, from the words for the record.
+fn field_of(record: &str, name: &str) -> Option<String> {
+    if let Some(record) = builtins::record(record) {
+        let field = record.page().fields.iter().find(|field| field.name == name)?;
+        return Some(builtins::kind(field.kind).name(&[]));
+    }
+    let mut rest = record.strip_prefix('{')?.strip_suffix('}')?;
+    while !rest.is_empty() {
+        let mut depth = 0_usize;
+        let end = rest.find(|c| {
+            depth += usize::from(c == '{');
+            depth -= usize::from(c == '}' && depth > 0);
+            c == ',' && depth == 0
+        });
+        let (field, more) = rest.split_at(end.unwrap_or(rest.len()));
+        let (field, kind) = field.split_once(':')?;
+        if field.trim() == name {
+            return Some(kind.trim().to_string());
+        }
+        rest = more.strip_prefix(',').unwrap_or(more);
+    }
+    None
 }
 
 fn is_number(word: &str) -> bool {
@@ -49,6 +68,16 @@ fn is_number(word: &str) -> bool {
 
 fn is_name(word: &str) -> bool {
     word.starts_with(|c: char| c.is_alphabetic() || c == '_')
+}
+
+/// The words of a kind.
+fn joined(kind: &[&str]) -> String {
+    kind.iter().fold(String::new(), |mut all, word| {
+        if is_name(word) && all.ends_with(|c: char| c.is_alphanumeric()) {
+            all.push(' ');
+        }
+        all + word
+    })
 }
 
 struct Reader<'a> {
@@ -61,11 +90,73 @@ impl Reader<'_> {
         self.words.get(at).copied()
     }
 
+    /// The kind of what is to stand behind the word at a place.
+    fn wanted(&self, at: usize) -> Option<String> {
+        match self.word(at)? {
+            "=" => self.assigned(at),
+            "return" => self.scope.returns.clone(),
+            "(" | "[" | "{" | "," | ":" => self.inside(at),
+            operator if LIKE_ON_BOTH_SIDES.contains(&operator) => self.kind_before(at),
+            _ => None,
+        }
+    }
+
+    /// The kind of the item, argument or field that follows the bracket, comma or colon at a place.
+    fn inside(&self, at: usize) -> Option<String> {
+        let mut depth = 0_usize;
+        let open = self.words.get(..=at)?.iter().rposition(|word| {
+            let opens = matches!(*word, "(" | "[" | "{");
+            depth += usize::from(matches!(*word, ")" | "]" | "}"));
+            depth -= usize::from(opens && depth > 0);
+            opens && depth == 0
+        })?;
+        let before = open.checked_sub(1)?;
+        let name = match self.word(at)? {
+            ":" => at.checked_sub(1).and_then(|name| self.word(name)),
+            _ => None,
+        };
+        match self.word(open)? {
+            "[" => Some(self.wanted(before)?.strip_prefix("list of ")?.to_string()),
+            "(" => {
+                let parameters = self.scope.callable(self.word(before)?)?.parameters;
+                let place = match name {
+                    Some(name) => parameters.iter().position(|p| p.name == name)?,
+                    None => self.commas(open + 1, at),
+                };
+                parameters.get(place).and_then(Parameter::kind).map(str::to_string)
+            }
+            _ => {
+                let record = self.wanted(before);
+                record.and_then(|of| field_of(&of, name?)).or_else(|| self.like_field(open, name?))
+            }
+        }
+    }
+
+    /// Commas from one place to another that stand in no further bracket.
+    fn commas(&self, from: usize, to: usize) -> usize {
+        let mut depth = 0_usize;
+        let words = self.words.get(from..=to).unwrap_or_default();
+        let counted = words.iter().filter(|word| {
+            depth += usize::from(matches!(**word, "(" | "[" | "{"));
+            depth -= usize::from(matches!(**word, ")" | "]" | "}") && depth > 0);
+            **word == "," && depth == 0
+        });
+        counted.count()
+    }
+
+    /// The kind of the same field in a record that is written before a place.
+    fn like_field(&self, end: usize, name: &str) -> Option<String> {
+        let is_field = |at: &usize| self.word(*at) == Some(name) && self.word(at + 1) == Some(":");
+        let at = (0..end).rev().find(is_field)?;
+        let number = (at + 2..end).take(2).find(|at| self.word(*at).is_some_and(is_number))?;
+        Some(self.named(number + 1, self.word(number + 1)?)?.1)
+    }
+
     /// The kind of what a value is given to, with `=` at a place.
     fn assigned(&self, at: usize) -> Option<String> {
         let left = self.words.get(..at)?;
         match left {
-            ["let" | "var" | "param", _, ":", kind @ ..] => Some(kind.concat()),
+            ["let" | "var" | "param", _, ":", kind @ ..] => Some(joined(kind)),
             ["let" | "var" | "param", ..] => None,
             _ => self.kind_before(at),
         }
@@ -118,12 +209,10 @@ impl Reader<'_> {
 
     /// The kind of a field of what stands from `start` to before `end`.
     fn field(&self, start: usize, end: usize, kind: &str, name: &str) -> Option<String> {
-        if let Some(record) = builtins::record(kind) {
-            let field = record.page().fields.iter().find(|field| field.name == name)?;
-            return Some(builtins::kind(field.kind).name(&[]));
-        }
-        let value = self.scope.values.get(self.word(start)?).filter(|_| end == start + 1)?;
-        value.fields.iter().find(|(field, _)| field == name).map(|(_, kind)| kind.clone())
+        field_of(kind, name).or_else(|| {
+            let value = self.scope.values.get(self.word(start)?).filter(|_| end == start + 1)?;
+            value.fields.iter().find(|(field, _)| field == name).map(|(_, kind)| kind.clone())
+        })
     }
 
     /// Where the bracket begins that ends at a place.

@@ -77,17 +77,21 @@ impl Project {
 
     /// Works out the reports that take a while, until `go_on` says no.
     pub fn complete(&self, go_on: &mut dyn FnMut() -> bool) {
-        for analysis in self.checks.values() {
-            if analysis.held.risky.get().is_some() {
-                continue;
-            }
+        self.checks.values().all(|analysis| self.complete_one(analysis, go_on));
+    }
+
+    /// Works out the reports of one check that take a while; tells whether `go_on` never said no.
+    pub fn complete_one(&self, analysis: &Analysis, go_on: &mut dyn FnMut() -> bool) -> bool {
+        let risky = &analysis.held.risky;
+        if risky.get().is_none() {
             let found = match self.head_of(analysis) {
                 Some(head) => head.risky(&analysis.examined.prepared, go_on),
                 None => Some(Vec::new()),
             };
-            let Some(found) = found else { return };
-            analysis.held.risky.get_or_init(|| found);
+            let Some(found) = found else { return false };
+            risky.get_or_init(|| found);
         }
+        true
     }
 
     /// How long the script of a check takes at most on the head, where it may run there.

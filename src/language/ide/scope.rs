@@ -1,7 +1,7 @@
 //! The names that can be used at a place.
 
 use crate::check::index::Target;
-use crate::ide::describe::Callable;
+use crate::ide::describe::{Callable, one_line};
 use crate::ide::place::Place;
 use crate::ide::workspace::Workspace;
 use crate::source::{SourceId, Span};
@@ -33,6 +33,8 @@ pub struct Scope {
     pub routines: BTreeMap<String, Callable>,
     /// Open dimensions of the routine around.
     pub open: Vec<String>,
+    /// What the routine around gives, in words.
+    pub returns: Option<String>,
 }
 
 impl Scope {
@@ -118,6 +120,8 @@ impl Scope {
         if let StatementKind::Routine(routine) = &statement.kind {
             let open = routine.open.iter().map(|name| place.analysis.slice(name.span).to_string());
             self.open = open.collect();
+            let returns = routine.returns.as_ref();
+            self.returns = returns.map(|kind| one_line(place.analysis.slice(kind.span)));
             routine.parameters.iter().for_each(|parameter| self.add(place, parameter.name));
         }
         // The condition behind `until` sees the names of the body.

@@ -34,12 +34,8 @@ impl ActiveCall {
         let open = self.callable.parameters.iter().skip(self.positional);
         open.filter(|parameter| !self.given.contains(&parameter.name))
     }
-
     /// The type that the argument at the cursor must have, in words.
     pub fn wanted_kind(&self) -> Option<&str> {
-        let parameter = self.callable.parameters.get(self.parameter?)?;
-        let kind = parameter.label.split_once(':')?.1;
-        let kind = kind.split('=').next().unwrap_or(kind);
-        Some(kind.trim().trim_end_matches(']'))
+        self.callable.parameters.get(self.parameter?)?.kind()
     }
 }

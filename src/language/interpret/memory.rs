@@ -6,22 +6,16 @@
 //! twice the bound, and counting costs no more than making did.
 
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Machine};
-use crate::program::failure::FailureKind;
-use crate::program::value::{MAX_TEXT, Object, Value};
+use crate::program::failure::{FailureKind, long_list, long_text, long_value};
+use crate::program::value::{MAX_LIST, MAX_SHOWN, MAX_TEXT, Object, REF_COST, Value};
 use crate::source::Span;
 use std::collections::HashSet;
 use std::rc::Rc;
 
-/// Most doubles in one list; a reference counts as three.
-pub(super) const MAX_LIST: usize = 4_000_000;
 /// Most that a script may hold at once, in doubles: 256 MiB.
 pub(super) const HELD_MOST: usize = 32 << 20;
-/// Most parts of a value that is shown.
-pub(super) const SHOWN_MOST: usize = 350_000;
 /// What a list or record takes besides its contents, in doubles.
 const OBJECT_COST: usize = 10;
-/// What a reference takes, in doubles.
-pub(super) const REF_COST: usize = 3;
 
 /// What was charged since the last count.
 #[derive(Debug, Default)]
@@ -139,8 +133,7 @@ impl Machine<'_> {
     #[inline]
     pub(super) fn list_fits(&mut self, count: usize, span: Span) -> Result<(), Failed> {
         if count > MAX_LIST {
-            let message = format!("a list may not hold more than {MAX_LIST} numbers");
-            return Err(self.fail(FailureKind::Limit, message, span));
+            return Err(self.fail(FailureKind::Limit, long_list(), span));
         }
         Ok(())
     }
@@ -149,19 +142,17 @@ impl Machine<'_> {
     #[inline]
     pub(super) fn text_fits(&mut self, length: usize, span: Span) -> Result<(), Failed> {
         if length > MAX_TEXT {
-            let message = format!("a text may not be longer than {MAX_TEXT} bytes");
-            return Err(self.fail(FailureKind::Limit, message, span));
+            return Err(self.fail(FailureKind::Limit, long_text(), span));
         }
         Ok(())
     }
 
     /// Fails on a value with too many parts to be shown.
     pub(super) fn can_be_shown(&mut self, value: &Value, span: Span) -> Result<(), Failed> {
-        let parts = parts(value, SHOWN_MOST);
+        let parts = parts(value, MAX_SHOWN);
         self.count_steps(BUILTIN_STEPS * parts);
-        if parts > SHOWN_MOST {
-            let message = format!("a value of more than {SHOWN_MOST} parts cannot be shown");
-            return Err(self.fail(FailureKind::Limit, message, span));
+        if parts > MAX_SHOWN {
+            return Err(self.fail(FailureKind::Limit, long_value(), span));
         }
         Ok(())
     }

@@ -1,6 +1,7 @@
 //! What a running script can fail with.
 
 use crate::program::show::{number_text, time_text};
+use crate::program::value::{MAX_LIST, MAX_SHOWN, MAX_TEXT};
 use crate::source::Span;
 
 macro_rules! kinds {
@@ -108,6 +109,27 @@ pub(crate) fn bad_turns(times: f64) -> String {
 pub(crate) fn bad_power(share: f64) -> String {
     let shown = number_text(share);
     format!("cannot arm at {shown}: power is a share above 0 and at most 1 (100 %)")
+}
+
+/// Why a list cannot be made.
+pub(crate) fn long_list() -> String {
+    format!("a list may not hold more than {MAX_LIST} numbers")
+}
+
+/// Why a range cannot be made into a list.
+pub(crate) fn long_range(count: f64) -> String {
+    let count = number_text(count);
+    format!("a range of {count} numbers is too long for a list, which holds {MAX_LIST} at most")
+}
+
+/// Why a text cannot be made.
+pub(crate) fn long_text() -> String {
+    format!("a text may not be longer than {MAX_TEXT} bytes")
+}
+
+/// Why a value cannot be shown.
+pub(crate) fn long_value() -> String {
+    format!("a value of more than {MAX_SHOWN} parts cannot be shown")
 }
 
 /// A failure on its way out.

@@ -295,8 +295,8 @@ pub enum Ref {
     Range(Box<Number>, Box<Number>, Span),
     /// A comprehension.
     Comprehension(Box<Comprehension>),
-    /// Two lists, one behind the other.
-    Joined(Box<Ref>, Box<Ref>, Span),
+    /// Two lists, one behind the other, and how an item lies.
+    Joined(Box<Ref>, Box<Ref>, Layout, Span),
     /// A text or list out of a list or record.
     Access(Access),
     /// A record out of a list or record, laid out as said.
@@ -313,7 +313,7 @@ impl Ref {
     /// The lists that stand one behind the other here, in a chain of any length.
     pub(crate) fn joined(&self) -> Vec<&Ref> {
         let (mut rest, mut lists) = (self, Vec::new());
-        while let Ref::Joined(first, last, _) = rest {
+        while let Ref::Joined(first, last, ..) = rest {
             lists.push(&**last);
             rest = first;
         }

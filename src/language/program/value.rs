@@ -4,6 +4,12 @@ use std::rc::Rc;
 
 /// Most bytes in one text.
 pub(crate) const MAX_TEXT: usize = 1 << 20;
+/// Most doubles in one list; a reference counts as three.
+pub(crate) const MAX_LIST: usize = 4_000_000;
+/// What a reference takes, in doubles.
+pub(crate) const REF_COST: usize = 3;
+/// Most parts of a value that is shown.
+pub(crate) const MAX_SHOWN: usize = 350_000;
 
 /// Something that does not fit a double.
 #[derive(Clone, Debug, Default, PartialEq)]

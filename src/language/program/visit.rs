@@ -166,7 +166,7 @@ impl<'p> Node<'p> {
                     parts.all(&comprehension.only_if);
                     parts.all([&comprehension.element]);
                 }
-                Ref::Joined(a, b, _) => parts.all([a, b]),
+                Ref::Joined(a, b, ..) => parts.all([a, b]),
                 Ref::Choice(choice) => {
                     parts.all([&choice.0]);
                     parts.all([&choice.1, &choice.2]);

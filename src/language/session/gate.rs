@@ -3,7 +3,7 @@
 
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
-use crate::check::{Named, Unset};
+use crate::check::{Named, Unset, Used};
 use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::interpret::Links;
 use crate::program::tree::Program;
@@ -11,9 +11,10 @@ use crate::session::live::Entry;
 use crate::session::load::Prepared;
 use crate::session::proved::Proved;
 use crate::session::signals::{misused, names};
-use crate::source::SourceMap;
+use crate::source::{SourceMap, Span};
 use crate::station::TimeLimit;
 use spintrue_head::{Description, Fault};
+use std::collections::HashSet;
 
 /// A script that may move the head that it was held against.
 #[derive(Clone, Copy)]
@@ -156,7 +157,10 @@ fn unfit(
 ) -> Vec<Diagnostic> {
     let mut found = misused(&named.signals, head);
     if let Some(proved) = proved {
-        found.extend(proved.refused(head));
+        // What is named by plain text is told with a way out.
+        let told: HashSet<Span> = named.signals.iter().flat_map(Used::places).collect();
+        let refused = proved.refused(head).into_iter();
+        found.extend(refused.filter(|report| !told.contains(&report.span())));
     }
     for (fault, span) in &named.faults {
         let Err(why) = check_fault(fault) else { continue };

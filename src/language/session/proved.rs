@@ -31,12 +31,15 @@ fn is_like(one: &Description, other: &Description) -> bool {
 fn code(cause: Cause) -> &'static str {
     match cause {
         Cause::Refused => codes::BEYOND_HEAD,
+        Cause::Unknown => codes::UNKNOWN_SIGNAL,
+        Cause::Signal => codes::BAD_SIGNAL_USE,
         Cause::Division => codes::DIVISION_BY_ZERO,
         Cause::Index => codes::BAD_INDEX,
         Cause::Turns => codes::BAD_LOOP_BOUND,
         Cause::Time => codes::BAD_WAIT,
         Cause::Power => codes::BAD_POWER_SHARE,
         Cause::Rest => codes::NOTHING_SPINS,
+        Cause::Vain => codes::VAIN_CONDITION,
     }
 }
 

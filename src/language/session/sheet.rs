@@ -8,6 +8,7 @@ use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{Expression, ExpressionKind, Name};
 use core::ops::Range;
+use spintrue_head::{FormMistake, toml_mistakes};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -32,12 +33,13 @@ pub(super) fn table<'t>(
     if errors.is_empty() {
         return Ok(table.into_inner());
     }
-    let report = |error: &toml::de::Error| {
-        let place = error.span().unwrap_or(0..0);
-        let place = Span::new(source, place.start, place.end);
-        Diagnostic::error(code, error.message(), place).help(help)
+    let found = errors.iter().map(|error| (error.span().unwrap_or(0..0), error.message()));
+    let report = |mistake: FormMistake| {
+        let place = Span::new(source, mistake.span.start, mistake.span.end);
+        let way = mistake.help.unwrap_or_else(|| help.to_string());
+        Diagnostic::error(code, mistake.message, place).help(way)
     };
-    Err(errors.iter().map(report).collect())
+    Err(toml_mistakes(text, found).into_iter().map(report).collect())
 }
 
 /// Params of a data sheet, and what is wrong with it.
@@ -72,6 +74,12 @@ pub(super) fn read(
             Origin::Option | Origin::Sheet | Origin::List => key.get_ref().to_string(),
         };
         let name = (name, sheet.place(key.span()));
+        if let Some(text) = parted(value.get_ref()) {
+            let headline = "a value and its unit stand in one text".to_string();
+            let help = format!("write `{} = \"{text}\"`", key.get_ref());
+            sheet.wrong(value.span(), headline, &help);
+            continue;
+        }
         if nested {
             let mut problems = Vec::new();
             let Some(value_of) = sheet.nested(value, names, &mut problems, 0) else { continue };
@@ -85,6 +93,18 @@ pub(super) fn read(
         }
     }
     (settings, sheet.problems)
+}
+
+/// A number and its unit as two fields, put together.
+fn parted(value: &DeValue<'_>) -> Option<String> {
+    let fields = value.as_table().filter(|fields| fields.len() == 2)?;
+    let unit = fields.get("unit")?.get_ref().as_str()?;
+    Some(match fields.get("value")?.get_ref() {
+        DeValue::Integer(number) => format!("{} {unit}", number.as_str()),
+        DeValue::Float(number) => format!("{} {unit}", number.as_str()),
+        DeValue::String(number) => format!("{number} {unit}"),
+        _ => return None,
+    })
 }
 
 /// Lists and tables inside each other.
@@ -124,7 +144,16 @@ impl Sheet<'_> {
                 Some(inner)
             }
             DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_) => Some(written),
-            DeValue::Datetime(_) | DeValue::Array(_) | DeValue::Table(_) => {
+            DeValue::Datetime(date) => {
+                let help = format!("as a text it stands in quotes: `\"{date}\"`");
+                self.wrong(
+                    written,
+                    format!("{what} is a date, which a script does not know"),
+                    &help,
+                );
+                None
+            }
+            DeValue::Array(_) | DeValue::Table(_) => {
                 let help = "write it as a script would, in quotes";
                 self.wrong(written, format!("{what} is no value of a script"), help);
                 None

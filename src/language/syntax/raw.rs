@@ -197,6 +197,11 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 }
                 continue;
             }
+            Raw::Percent if scan.begins_block(&code) => {
+                code.bump(1);
+                scan.block_comment(&mut code);
+                continue;
+            }
             Raw::Single => {
                 scan.quoted(&mut code);
                 continue;
@@ -221,6 +226,7 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 scan.unknown(span.clone());
                 let before = text.get(..span.start).and_then(|before| before.chars().last());
                 let is_comment = before.is_none_or(char::is_whitespace);
+                let is_comment = is_comment && !assigns(code.remainder());
                 if code.slice() == "#" && is_comment && scan.is_behind_statement() {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
@@ -238,6 +244,12 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
     }
     scan.cut(text.len(), true);
     scan.lexemes
+}
+
+/// A word and `:=`: behind `#` a local variable of another language, and no comment.
+fn assigns(text: &str) -> bool {
+    let word = text.trim_start_matches(|c: char| c.is_alphanumeric() || c == '_');
+    word.len() < text.len() && word.trim_start_matches(' ').starts_with(":=")
 }
 
 impl Scan<'_> {
@@ -394,11 +406,20 @@ impl Scan<'_> {
         }
     }
 
+    /// `%{` on a line of its own.
+    fn begins_block(&self, code: &Lexer<'_, Raw>) -> bool {
+        let before =
+            self.text.get(..code.span().start).and_then(|before| before.rsplit('\n').next());
+        let behind = code.remainder().strip_prefix('{').and_then(|rest| rest.split('\n').next());
+        [before, behind].iter().all(|part| part.is_some_and(|part| part.trim().is_empty()))
+    }
+
     fn block_comment(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let closer = match code.slice() {
             "(*" => "*)",
             "--[[" => "]]",
+            "%{" => "%}",
             _ => "*/",
         };
         let begin = code.span().end;

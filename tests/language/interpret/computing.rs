@@ -142,7 +142,7 @@ fn a_run_is_stopped_by_the_clock_whatever_it_does() {
         (format!("repeat {LONG} times {{ let _locked = locked() }}"), false),
         ("wait 100 s".to_string(), false),
         ("arm at 50 % { wait 100 s }".to_string(), true),
-        ("wait until n > 1 within 100 s every 1 s".to_string(), false),
+        ("wait until n > now() / 1 s within 100 s every 1 s".to_string(), false),
         // It cannot be caught.
         (format!("repeat {LONG} times {{ try {{ wait 100 s }} catch _p {{ }} }}"), false),
     ] {

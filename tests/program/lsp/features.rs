@@ -157,6 +157,16 @@ fn completion_knows_kinds_faults_and_files() {
         ("param a = 3 mm within 1 |", "m", "rpm"),
         ("arm at 35 |", "%", "rpm"),
         ("let a = 3 |", "A", ""),
+        ("routine f() -> length {\n    return 3 |\n}", "m", "rpm"),
+        ("routine f() -> trim {\n    return {in_scan: 3 |}\n}", "h", "rpm"),
+        ("load([{in_scan: 3 |}])", "h", "rpm"),
+        ("load([\n    {in_scan: 1 us, cross_scan: -3 |},\n])", "mrad", "h"),
+        ("let ts: list of trim = [{in_scan: 3 |}]", "h", "rpm"),
+        ("let a = [{x: 1 mm}, {x: 3 |}]", "m", "rpm"),
+        ("var p = {n: 3 rpm, q: {m: 1 mm}}\np = {n: 4 |}", "rpm", "mm"),
+        ("var p = {n: 3 rpm, q: {m: 1 mm}}\np = {n: 4 rpm, q: {m: 4 |}}", "mm", "rpm"),
+        ("let a = {x: 3 |}", "A", ""),
+        ("spin(\n    4800 |\n)", "rpm", "mm"),
         ("provoke(\"|\")", "no_lock", "spin"),
         ("provoke(\"stuck|\")", "no_lock", "spin"),
         ("try { } catch p {\nif p.kind == \"|\" {\n}\n}", "timeout", "interrupted"),
@@ -382,4 +392,80 @@ fn a_head_that_cannot_be_used_is_told_and_forgotten() {
         assert!(client.shown[0].contains(words), "{options}: {:?}", client.shown);
         ends_well(client);
     }
+}
+
+/// The reports on every script, and those that the editor has already are not sent again.
+#[test]
+fn scripts_that_are_not_open_are_reported_where_an_editor_asks() {
+    let mut client = Client::raw();
+    client.file("lib/motion.spt", "routine up() may spins {\n    spin(3 mm)\n}\n");
+    client.file("main.spt", "use \"lib/motion.spt\"\nup()\n");
+    client.file("fine.spt", "note \"x\"\n");
+    client.file("broken.spt", "steer(3 mm)\n");
+    client.hello(json!({"textDocument": {"diagnostic": {}}}), json!(null));
+    client.open("open.spt", "spin(3 deg)\n");
+    let ask = |client: &mut Client, known: &Value| {
+        let asked = json!({"previousResultIds": known});
+        let answer = client.request("workspace/diagnostic", asked).unwrap();
+        answer["items"].as_array().unwrap().clone()
+    };
+    let told = |client: &Client, items: &[Value]| {
+        let folder = client.uri("");
+        let told = items.iter().map(|item| {
+            let name = item["uri"].as_str().unwrap().strip_prefix(folder.as_str()).unwrap();
+            let codes = item["items"].as_array().map(|all| all.iter().map(|r| r["code"].clone()));
+            let codes: Vec<Value> = codes.into_iter().flatten().collect();
+            (name.to_string(), item["kind"].as_str().unwrap().to_string(), codes)
+        });
+        told.collect::<Vec<_>>()
+    };
+    let full = |name: &str, codes: &[&str]| {
+        let codes = codes.iter().map(|code| json!(code)).collect();
+        (name.to_string(), "full".to_string(), codes)
+    };
+    let first = ask(&mut client, &json!([]));
+    let wanted = [
+        full("broken.spt", &["E0605"]),
+        full("fine.spt", &[]),
+        full("lib/motion.spt", &["E0605"]),
+        full("main.spt", &[]),
+        full("open.spt", &["E0605"]),
+    ];
+    assert_eq!(told(&client, &first), wanted);
+    let known = first.iter().map(|item| json!({"uri": item["uri"], "value": item["resultId"]}));
+    let known = json!(known.collect::<Vec<_>>());
+    assert!(ask(&mut client, &known).iter().all(|item| item["kind"] == "unchanged"));
+    client.file("broken.spt", "steer(3 deg)\n");
+    std::fs::remove_file(client.folder.join("fine.spt")).unwrap();
+    std::fs::remove_file(client.folder.join("main.spt")).unwrap();
+    let changes = ["broken.spt", "main.spt"].map(|n| json!({"uri": client.uri(n), "type": 2}));
+    client.notify("workspace/didChangeWatchedFiles", json!({"changes": changes}));
+    let items = ask(&mut client, &known);
+    let mut again = told(&client, &items);
+    again.retain(|(_, kind, _)| kind == "full");
+    assert_eq!(again, [full("broken.spt", &[])]);
+    ends_well(client);
+}
+
+/// Files that comments name, such as the data sheet that a script is run with.
+#[test]
+fn comments_lead_to_files() {
+    let mut client = Client::new();
+    client.file("sheets/ten.toml", "speed = \"3000 rpm\"\n");
+    client.file("scripts/marks.csv", "at [mm]\n1\n");
+    let script =
+        "// run with --set @sheets/ten.toml, and marks.csv. Not with gone.toml.\nnote \"x\"\n";
+    client.open("scripts/main.spt", script);
+    let links = client.request("textDocument/documentLink", document(&client, "scripts/main.spt"));
+    let links = links.unwrap();
+    let links: Vec<(String, Value)> = links
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|link| (client.under("scripts/main.spt", &link["range"]), link["target"].clone()))
+        .collect();
+    let wanted = [("sheets/ten.toml", "sheets/ten.toml"), ("marks.csv", "scripts/marks.csv")];
+    let wanted = wanted.map(|(words, file)| (words.to_string(), json!(client.uri(file))));
+    assert_eq!(links, wanted);
+    ends_well(client);
 }

@@ -4,11 +4,10 @@ use crate::interpret::link::operands::Word;
 use crate::interpret::link::places::RefSide;
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode};
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
-use crate::interpret::memory::MAX_LIST;
-use crate::program::failure::FailureKind;
+use crate::program::failure::{FailureKind, long_range};
 use crate::program::show::{Shower, number_text};
 use crate::program::tree::{Comprehension, Expression, Number, Part, Piece, Ref};
-use crate::program::value::{Datum, Object, Value};
+use crate::program::value::{Datum, MAX_LIST, Object, Value};
 use crate::source::Span;
 
 /// An expression of any type.
@@ -149,11 +148,7 @@ impl Linker<'_> {
             let last = last(machine)?;
             let count = steps(machine, first, last, span)?;
             if count > MAX_LIST as f64 {
-                let message = format!(
-                    "a range of {} numbers is too long for a list, which holds {MAX_LIST} at most",
-                    number_text(count)
-                );
-                return Err(machine.fail(FailureKind::Limit, message, span));
+                return Err(machine.fail(FailureKind::Limit, long_range(count), span));
             }
             let words = (0..count as u32).map(|step| first + f64::from(step));
             let words = words.take_while(|word| *word < last).collect();

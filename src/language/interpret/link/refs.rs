@@ -30,7 +30,7 @@ impl Linker<'_> {
             Ref::Made(parts, span) => self.made(parts, *span),
             Ref::Range(first, last, span) => self.range(first, last, *span),
             Ref::Comprehension(comprehension) => self.comprehension(comprehension),
-            Ref::Joined(_, _, span) => {
+            Ref::Joined(.., span) => {
                 let parts = self.list_parts(&reference.joined());
                 made_of(parts, *span)
             }

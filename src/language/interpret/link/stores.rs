@@ -5,11 +5,11 @@ use crate::interpret::link::operands::{Sink, Word};
 use crate::interpret::link::places::{Place, own};
 use crate::interpret::link::{Linker, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::interpret::memory::{MAX_LIST, cost, extend, room};
+use crate::interpret::memory::{cost, extend, room};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Flag, Hop, Number, Part, Piece, Ref};
 use crate::program::types::Layout;
-use crate::program::value::{Object, Value};
+use crate::program::value::{MAX_LIST, Object, Value};
 use crate::source::Span;
 use std::rc::Rc;
 
@@ -123,7 +123,7 @@ impl Linker<'_> {
         grown: impl FnOnce(&mut Self, &Ref) -> Option<Grown>,
     ) -> Option<StatementNode> {
         match value {
-            Ref::Joined(_, _, span) => {
+            Ref::Joined(.., span) => {
                 let joined = value.joined();
                 let (first, more) = joined.split_first()?;
                 let grown = grown(self, first)?;

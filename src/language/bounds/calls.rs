@@ -1,0 +1,264 @@
+//! Calls of routines and built-ins: what they take, what they are refused for, and what is known of their results.
+
+use crate::bounds::exact::given;
+use crate::bounds::finding::{Cause, Finding, ImageSizes};
+use crate::bounds::form::{Form, Params};
+use crate::bounds::known::{Fact, Interval, Shape};
+use crate::bounds::nodes::{NOTHING, Timed, What};
+use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
+use crate::builtins::{
+    Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
+    Trait, Trouble, kind, table,
+};
+use crate::program::tree::{BuiltinCall, Call, Routine};
+use crate::program::types::{Layout, Type};
+
+/// Sets of arguments that one routine is walked for; then they are taken for any.
+const MAX_CONTEXTS: usize = 32;
+
+impl Walk<'_> {
+    /// A call of a routine: walked once for each set of arguments.
+    pub(super) fn call(&mut self, call: &Call) -> Fact {
+        let mut arguments: Vec<Fact> = call.arguments.iter().map(|a| self.expression(a)).collect();
+        let program = self.program;
+        let Some(routine) = program.routines.get(call.routine) else {
+            return Fact::Number(Interval::any(None));
+        };
+        self.at = call.span;
+        let speed = self.state.get(self.speed).number();
+        let looking = self.looking();
+        let contexts = self.known_calls.entry(call.routine).or_default();
+        let same = |arguments: &[Fact]| {
+            let mut known = contexts.iter();
+            let is_same = |known: &&Context| {
+                known.arguments == arguments && known.speed == speed && known.looking == looking
+            };
+            known.find(is_same).map(|known| known.called.clone())
+        };
+        let mut known = same(&arguments);
+        if known.is_none() && contexts.len() >= MAX_CONTEXTS {
+            for argument in &mut arguments {
+                *argument = match argument {
+                    Fact::Number(number) => {
+                        Fact::Number(Interval::any(Some(call.span)).after(&[number]))
+                    }
+                    Fact::Shape(_) => Fact::Shape(Shape::unknown(Some(call.span))),
+                };
+            }
+            known = same(&arguments);
+        }
+        let called = match known {
+            Some(called) => called,
+            None => {
+                let (called, findings) =
+                    self.collecting(|walk| walk.deeper(|walk| walk.called(routine, &arguments)));
+                let called = called.map(|called| Called { findings, ..called });
+                let Some(called) = called else { return Fact::Number(Interval::any(None)) };
+                if self.unrolling == 0 || self.fuel > 0 {
+                    let contexts = self.known_calls.entry(call.routine).or_default();
+                    contexts.push(Context { arguments, speed, looking, called: called.clone() });
+                }
+                called
+            }
+        };
+        self.found_in_call(&called.findings, call.span);
+        let Cost { ended, failing } = called.cost;
+        let ended = self.nodes.timed(Timed::Routine(call.routine), ended, failing);
+        let ended = self.nodes.call(call.span, ended);
+        let failing = self.nodes.call(call.span, failing);
+        self.spend(Cost { ended, failing });
+        self.state.set(self.speed, Fact::Number(called.speed));
+        called.result
+    }
+
+    fn called(&mut self, routine: &Routine, arguments: &[Fact]) -> Called {
+        let mark = self.state.mark();
+        for (slot, argument) in routine.parameters.iter().zip(arguments) {
+            self.state.set((*slot).into(), argument.clone());
+        }
+        let returned = std::mem::take(&mut self.returned);
+        let loops = std::mem::take(&mut self.loops);
+        let (cost, flow) = self.block(&routine.body);
+        self.loops = loops;
+        let mut ways = std::mem::replace(&mut self.returned, returned);
+        if flow == Flow::Next || ways.is_empty() {
+            ways.push((None, self.state.get(self.speed).number()));
+        }
+        self.state.undo(mark);
+        let speeds = ways.iter().map(|(_, speed)| speed.clone());
+        let speed = speeds.reduce(|a, b| a.joined(&b)).unwrap_or(Interval::any(None));
+        let results = ways.into_iter().filter_map(|(result, _)| result);
+        let result =
+            results.reduce(|a, b| a.joined(&b)).unwrap_or(Fact::Number(Interval::any(None)));
+        Called { cost, result, speed, findings: Vec::new() }
+    }
+
+    /// A call of a built-in.
+    pub(super) fn builtin(&mut self, call: &BuiltinCall) -> Fact {
+        let arguments: Vec<Option<Fact>> =
+            call.arguments.iter().map(|a| a.as_ref().map(|a| self.expression(a))).collect();
+        let Some(builtin) = table().get(call.builtin) else {
+            let unknown = self.nodes.unknown(call.span, What::Depth, None);
+            self.spend(Cost { ended: unknown, failing: NOTHING });
+            return Fact::Number(Interval::any(Some(call.span)));
+        };
+        let extents: Vec<Extent> =
+            arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
+        let speed = self.state.get(self.speed).number();
+        let values = if self.is_proving() { given(call, &arguments) } else { Vec::new() };
+        let unknown: ImageSizes<'_> = &|_| None;
+        let asked = CallFacts {
+            head: self.head,
+            arguments: &extents,
+            speed: speed.range,
+            turning: self.turning.unwrap_or(Range::ANY),
+            armed: self.seen.arms,
+            values: &values,
+            images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
+        };
+        let effort = builtin.time.effort(&asked);
+        let held = held_by(&arguments);
+        if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
+            self.judge_pulses(call.span);
+        }
+        let refused = builtin.refuses.filter(|_| self.is_proving()).and_then(|judge| judge(&asked));
+        let mut answered_by = 0;
+        if let TimeBound::Work(..) = builtin.time {
+            let vague = extents.iter().any(|e| matches!(e, Extent::Number(r) if !r.is_exact()));
+            if vague || !speed.range.is_exact() {
+                self.vague += 1;
+            }
+            answered_by = held | speed.form.params();
+        }
+        let known = match builtin.result {
+            ResultBound::Computed(known) => known(&asked),
+            _ => Extent::Unknown,
+        };
+        let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
+        let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
+        let looks = self.looks_of_call(effort.answered, answered_by);
+        let ended = self.nodes.sum([answered, looks]);
+        self.spend(Cost { ended, failing });
+        match builtin.time {
+            TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
+            _ if builtin.has(Effect::Provokes) || builtin.has(Effect::Switches) => self.unlock(),
+            TimeBound::Halt => {
+                // It may still turn.
+                let halted = Interval { from: Some(call.span), ..Interval::only(0.0) };
+                self.state.set(self.speed, Fact::Number(halted));
+            }
+            _ => {}
+        }
+        let is_refused = refused.is_some();
+        if let Some(Refused { argument, why, help, misuse, at_speed }) = refused {
+            let span = call.places.get(argument).copied().unwrap_or(call.span);
+            let own = arguments.get(argument).map_or(0, |own| held_by(std::slice::from_ref(own)));
+            let by = own | if at_speed { speed.form.params() } else { 0 };
+            let cause = match misuse {
+                Misuse::Value => Cause::Refused,
+                Misuse::Unknown => Cause::Unknown,
+                Misuse::Signal => Cause::Signal,
+            };
+            let mut finding = Finding::new(cause, span, why, by);
+            finding.help = help;
+            self.found_by(finding);
+        }
+        let made = self.proof.as_mut();
+        match made.and_then(|proof| proof.paper.worked_out(call, builtin, &values, held)) {
+            Some(Ok(fact)) => return fact,
+            Some(Err(Trouble::Value(why) | Trouble::Limit(why) | Trouble::Unusable(why)))
+                if !is_refused =>
+            {
+                self.found_by(Finding::new(Cause::Refused, call.span, why, held));
+            }
+            Some(Err(_)) | None => {}
+        }
+        result(call, builtin, &arguments, held, known)
+    }
+
+    /// The polygon is asked for a speed; one outside its range is refused.
+    fn spun(&mut self, asked: Option<&Fact>) {
+        let Some(Fact::Number(asked)) = asked else { return self.forget_key(self.speed) };
+        // The last digit of a converted unit is let through.
+        let least = self.head.speed_least * (1.0 - 1e-9);
+        let low = asked.range.low.max(least);
+        let high = asked.range.high.min(self.head.speed_most * (1.0 + 1e-9));
+        if low <= high {
+            let range = Range { low, high };
+            let speed = Interval { range, locked: false, ..asked.clone() };
+            self.state.set(self.speed, Fact::Number(speed));
+        }
+    }
+}
+
+/// What is known of the result of a built-in. `held` are the params that its arguments depend on,
+/// `known` is what the built-in itself says of it.
+fn result(
+    call: &BuiltinCall,
+    builtin: &Builtin,
+    arguments: &[Option<Fact>],
+    held: Params,
+    known: Extent,
+) -> Fact {
+    let made = |range: Range| {
+        let from = (!range.is_bounded()).then_some(call.span);
+        Interval { form: Form::held(held), from, ..Interval::of(range) }
+    };
+    let rising = matches!(builtin.result, ResultBound::Monotonic);
+    // One that is not known at both ends may be no number at all.
+    let range = |index: usize| match arguments.get(index) {
+        Some(Some(Fact::Number(number))) if number.range.is_bounded() => number.range,
+        _ => Range::ANY,
+    };
+    let (a, b) = (range(0), range(1));
+    let usable = |range: Range| range.is_exact() || rising;
+    let ends = match &builtin.function {
+        Function::Number1(f) if usable(a) => Some((f(a.low), f(a.high))),
+        Function::Number2(f) if usable(a) && usable(b) => {
+            Some((f(a.low, b.low), f(a.high, b.high)))
+        }
+        _ => None,
+    };
+    if let Some((low, high)) = ends {
+        let unknown = low.is_nan() || high.is_nan();
+        return Fact::Number(made(if unknown { Range::ANY } else { Range { low, high } }));
+    }
+    match known {
+        Extent::Number(range) => Fact::Number(made(range)),
+        // A list whose numbers are known holds numbers; the fields of records are not told apart.
+        Extent::List { count, values } if values.is_bounded() => {
+            Fact::Shape(Shape::repeated(made(count), vec![made(values)], Vec::new()))
+        }
+        Extent::List { count, .. } => {
+            Fact::Shape(Shape::of_length(Interval { from: Some(call.span), ..made(count) }))
+        }
+        Extent::Absent | Extent::Unknown => {
+            let kind = kind(builtin.page().returns);
+            if kind.layout() == Layout::WORD && !matches!(kind, Type::Record(_)) {
+                Fact::Number(Interval::any(Some(call.span)))
+            } else {
+                Fact::Shape(Shape::unknown(Some(call.span)))
+            }
+        }
+    }
+}
+
+fn held_by(arguments: &[Option<Fact>]) -> Params {
+    arguments.iter().flatten().fold(0, |all, argument| match argument {
+        Fact::Number(number) => all | number.form.params(),
+        Fact::Shape(shape) => {
+            all | shape.count(Layout::WORD).form.params() | shape.values().form.params()
+        }
+    })
+}
+
+fn extent(argument: Option<&Fact>, item: Layout) -> Extent {
+    match argument {
+        None => Extent::Absent,
+        Some(Fact::Number(number)) => Extent::Number(number.range),
+        Some(Fact::Shape(shape)) => {
+            let item = if item == Layout::default() { Layout::WORD } else { item };
+            Extent::List { count: shape.count(item).range, values: shape.values().range }
+        }
+    }
+}
