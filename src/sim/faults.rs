@@ -292,7 +292,7 @@ mod tests {
         refused("lock_lost@3s,no_lock@0s", "3s,no_lock@0s", "each fault has its own `--fault`");
         refused("lock_lots@12s", "lock_lots", "did you mean `lock_lost`?");
         refused("lock_lost@12", "12", "`12` has no unit");
-        refused("lock_lost@12m", "12m", "must be time, not length");
+        refused("lock_lost@12m", "12m", "must be of kind time, not length");
         refused("lock_lost@-1s", "-1s", "must be from 0 s");
         refused("lock_lost@soon", "soon", "soon");
         refused("lock_lost@", "", "");

@@ -66,7 +66,7 @@ spin(3000 rpm)
 wait until locked() within 20 s
 hold locked(), interlock_closed() every 10 ms {
     wait 5 s
-    wait until count(turns(2)) > 5 within 2 s every 100 ms else { note \"over\" }
+    wait until turns(2)[0].period > 5 s within 2 s every 100 ms else { note \"over\" }
 }
 record \"periods\": [turn.period for turn in turns(3)]
 let supply = [rails()[0].measured for k in 0 .. 20]
@@ -105,7 +105,7 @@ fn looks_that_end_a_run_are_kept() {
         let at = calls.iter().position(|call| call[1]["name"] == name).unwrap();
         calls[at - 1].clone()
     };
-    let gave_up = "spin(3000 rpm)\nwait until locked() within 20 s\nwait until count(turns(2)) > 5 within 2 s every 100 ms\n";
+    let gave_up = "spin(3000 rpm)\nwait until locked() within 20 s\nwait until turns(2)[0].period > 5 s within 2 s every 100 ms\n";
     let unheld = "spin(3000 rpm)\nwait until locked() within 20 s
 hold rails()[1].measured > 22 V every 10 ms {\n    wait 20 s\n}\n";
     let cases = [

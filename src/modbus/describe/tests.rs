@@ -85,7 +85,7 @@ fn the_device_itself() {
     wrong(
         &format!("{DEVICE}silence_most = \"1 kPa\"\n{SIGNAL}"),
         "\"1 kPa",
-        "must be time, not pressure",
+        "must be of kind time, not pressure",
     );
     wrong("[modbus\n", "", "this is not TOML");
 }
@@ -138,7 +138,7 @@ fn what_a_channel_is() {
     wrong(
         &channel(&good.replace("0.01 kPa", "0.01 mm")),
         "\"0.01 mm",
-        "must be pressure, not length",
+        "must be of kind pressure, not length",
     );
     wrong(
         &channel(&format!("{good}word_order = \"low_first\"\n")),
