@@ -53,5 +53,6 @@ mod shell;
 mod simulate;
 mod tables;
 mod tidy;
+mod trends;
 mod verify;
 mod wire;
