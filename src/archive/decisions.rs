@@ -5,8 +5,8 @@ use crate::archive::open::{open, open_to_read};
 use crate::archive::sql::{Purpose, Row, Store, Table, Value, Values};
 use crate::archive::store::{day_and_minute, moment};
 use crate::error::{Error, invalid};
-use crate::terminal::columns::{Line, Side, columns};
 use crate::terminal::DIM;
+use crate::terminal::columns::{Line, Side, columns};
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
 use jiff::Timestamp;
@@ -200,9 +200,9 @@ pub(super) fn decide<'a>(
     store.begin(Purpose::Write)?;
     let made = moment(Timestamp::now());
     let texts = [made.as_str(), &signature.author, &signature.reason, kind.name()];
-    let rows = subjects(&mut *store)?.into_iter().map(|subject| {
-        texts.map(Value::from).into_iter().chain(subject.row()).collect()
-    });
+    let rows = subjects(&mut *store)?
+        .into_iter()
+        .map(|subject| texts.map(Value::from).into_iter().chain(subject.row()).collect());
     store.add(&TABLE, &rows.collect::<Vec<Vec<Value>>>())?;
     Ok(store.commit()?)
 }
@@ -222,7 +222,9 @@ pub(crate) fn exclude(place: &Path, runs: &[i64], signature: &Signature) -> Resu
                 found = Some((day_and_minute(&row.text(0)), visible_line(&row.text(1))));
             })?;
             let Some((started, serial)) = found else {
-                return Err(invalid!("there is no run {run}: `spintrue history` lists their numbers"));
+                return Err(invalid!(
+                    "there is no run {run}: `spintrue history` lists their numbers"
+                ));
             };
             match (excluded.get(run), signature.undo) {
                 (Some(by), false) => {

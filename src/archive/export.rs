@@ -65,11 +65,9 @@ pub(crate) fn export(
             CHUNK + 1
         );
         let mut ids = Vec::new();
-        archive.query(&sql, &values.0, &mut |row| {
-            match ids.len() {
-                CHUNK => from = Some((row.text(0).into_owned(), row.value(1).whole())),
-                _ => ids.push(row.value(1).whole()),
-            }
+        archive.query(&sql, &values.0, &mut |row| match ids.len() {
+            CHUNK => from = Some((row.text(0).into_owned(), row.value(1).whole())),
+            _ => ids.push(row.value(1).whole()),
         })?;
         let mut runs = read(&mut *archive, &ids)?;
         let runs = ids.iter().filter_map(|id| {

@@ -69,9 +69,8 @@ pub(crate) fn failing(
     if all.is_empty() {
         return Ok("no such runs\n".to_string());
     }
-    let texts = all.iter().map(|(group, of)| {
-        table(&grouping.name(group), of, with_simulated, colour)
-    });
+    let texts =
+        all.iter().map(|(group, of)| table(&grouping.name(group), of, with_simulated, colour));
     let mut text = texts.collect::<Vec<_>>().join("\n");
     let note = "Each check counts once a run. Failing: its values do not conform. The share is that of all \
         failing ones, and the total that of this check and those above it.";
@@ -79,7 +78,11 @@ pub(crate) fn failing(
     Ok(text)
 }
 
-fn count_runs(archive: &mut dyn Store, selected: &Selected<'_>, all: &mut All) -> Result<(), Error> {
+fn count_runs(
+    archive: &mut dyn Store,
+    selected: &Selected<'_>,
+    all: &mut All,
+) -> Result<(), Error> {
     let (grouped, sql, values) = selected.statement(|grouped, conditions| {
         format!(
             "SELECT {}runs.simulated, count(*) FROM runs{} WHERE {conditions} {}",
@@ -190,7 +193,7 @@ fn table(name: &str, of: &Failing, with_simulated: bool, colour: bool) -> String
         ("total", Side::Right),
         ("undecided", Side::Right),
         ("not reached", Side::Right),
-        ("check", Side::Left),
+        ("check", Side::Wrap),
     ];
     text + &columns(&heads, &lines.collect::<Vec<_>>(), colour)
 }

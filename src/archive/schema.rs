@@ -13,7 +13,8 @@ pub(crate) const STEPS: &[&str] = &[
 ];
 
 /// The tables that the steps make.
-pub(crate) const TABLES: [&str; 6] = ["runs", "identity", "params", "checks", "quantities", "decisions"];
+pub(crate) const TABLES: [&str; 6] =
+    ["runs", "identity", "params", "checks", "quantities", "decisions"];
 
 /// The version after these steps.
 pub(crate) fn version_of(steps: &[&str]) -> i64 {

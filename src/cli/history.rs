@@ -137,5 +137,5 @@ fn trends(file: &Path, query: &Query, html: Option<&Path>, force: &Force) -> Res
         Place::take(path, force)?.write(trend::page(&trends))?;
     }
     say(&trend::text(&trends, colour_output()));
-    Ok(if trends.fails(query) { FAILED } else { 0 })
+    Ok(if query.fails(&trends) { FAILED } else { 0 })
 }

@@ -1,12 +1,15 @@
 //! Rows under headings, as wide as their cells and at most 80 columns.
 
-use crate::terminal::{DIM, styled, wrapped};
+use crate::terminal::{DIM, beside, styled, wrapped};
 use spintrue_head::visible_line;
 
 /// Columns that a table may take.
 const WIDTH: usize = 80;
 /// What every column of texts keeps where they are cut.
 const MIN_TEXT: usize = 6;
+
+/// What a column of texts that go on below keeps at least.
+const MIN_WRAPPED: usize = 24;
 
 /// Where the cells of a column stand under its heading.
 #[derive(Clone, Copy, PartialEq)]
@@ -15,6 +18,8 @@ pub(crate) enum Side {
     Left,
     /// Numbers.
     Right,
+    /// Texts of the last column, which go on below their beginning.
+    Wrap,
 }
 
 /// A row: its cells, the style of the first of them that has one, and what stands below it.
@@ -54,10 +59,15 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
     };
     let mut widths: Vec<usize> =
         heads.iter().enumerate().map(|(at, (head, _))| width(at, head)).collect();
+    let is_wrapped = heads.last().is_some_and(|(_, side)| *side == Side::Wrap);
+    if let Some(last) = widths.last_mut().filter(|_| is_wrapped) {
+        *last = (*last).min(MIN_WRAPPED);
+    }
     while widths.iter().map(|width| width + 2).sum::<usize>() > WIDTH + 2 {
-        let texts = widths.iter_mut().zip(heads).filter(|(width, (_, side))| {
-            *side == Side::Left && **width > MIN_TEXT
-        });
+        let texts = widths
+            .iter_mut()
+            .zip(heads)
+            .filter(|(width, (_, side))| *side == Side::Left && **width > MIN_TEXT);
         match texts.max_by_key(|(width, _)| **width) {
             Some((width, _)) => *width -= 1,
             None => break,
@@ -66,6 +76,10 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
     let row = |cells: &mut dyn Iterator<Item = &str>, style: Option<(usize, &str)>| {
         let mut text = String::new();
         for (at, ((cell, width), (_, side))) in cells.zip(&widths).zip(heads).enumerate() {
+            if *side == Side::Wrap {
+                // One blank more stands beside the heading.
+                return beside(&format!("{text} "), cell).trim_end().to_string();
+            }
             let cell = cut(cell, *width);
             let fill = " ".repeat(width - cell.chars().count());
             let cell = match style {
@@ -74,8 +88,8 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
             };
             text.push_str(if at > 0 { "  " } else { "" });
             text.push_str(&match side {
-                Side::Left => cell + &fill,
                 Side::Right => fill + &cell,
+                _ => cell + &fill,
             });
         }
         text.trim_end().to_string()
@@ -105,5 +119,15 @@ mod tests {
         let text = columns(&heads, &lines, false);
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         assert!(text.starts_with("name  count  path\na        12  …xxx"), "{text}");
+    }
+
+    #[test]
+    fn the_last_text_goes_on_below_its_beginning() {
+        let heads = [("count", Side::Right), ("label", Side::Wrap)];
+        let lines = [Line::from(vec!["12".to_string(), "word ".repeat(20)])];
+        let text = columns(&heads, &lines, false);
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        assert!(text.starts_with("count  label\n   12  word word"), "{text}");
+        assert!(text.contains("\n       word"), "{text}");
     }
 }

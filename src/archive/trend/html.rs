@@ -1,14 +1,13 @@
 //! A trend as a page that needs no other file.
 
 use crate::archive::store::day_and_minute;
-use crate::archive::trend::Trends;
 use crate::archive::trend::series::{
-    ASKED, Block, Capability, LEAP, MIN_RUNS, Trend, newest, shown_index as index,
+    ASKED, Block, Capability, LEAP, MIN_RUNS, Trend, Trends, newest, shown_index as index,
 };
 use crate::archive::trend::text::{COMPARED, compared_cells, title};
-use crate::paper::{self, Head};
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use crate::paper::typeset;
+use crate::paper::{self, Head};
 use maud::{Markup, html};
 use spintrue_head::visible_line;
 
@@ -59,10 +58,10 @@ fn compared(trends: &Trends) -> Markup {
         head => Head::Number(head),
     });
     let rows = html! { @for (at, trend) in trends.all.iter().enumerate() { tr {
-        @for (column, cell) in compared_cells(trend).into_iter().enumerate() {
-            @if column == 0 {
+        @for (head, cell) in COMPARED.into_iter().zip(compared_cells(trend)) {
+            @if head == "group" {
                 @let link = format!("#{}", Part { trend, at }.id("group"));
-                th.whole scope="row" { a href=(link) { (visible_line(&cell)) } }
+                td { a href=(link) { (visible_line(&cell)) } }
             } @else { td.number { (cell) } }
         }
     } } };

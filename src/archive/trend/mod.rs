@@ -16,7 +16,7 @@ pub(crate) use text::text;
 use crate::archive::decisions::Decisions;
 use crate::archive::open::open_to_read;
 use crate::archive::trend::read::{AllBounds, find, groups, in_unit};
-use crate::archive::trend::series::{Limits, Tolerance, Trend, runs};
+use crate::archive::trend::series::{Limits, Tolerance, Trend, Trends, runs};
 use crate::error::{Error, invalid};
 use clap::{Args, ValueEnum};
 use spintrue_head::{Dimension, UnitText, parse_quantity};
@@ -49,17 +49,10 @@ pub(crate) enum Signal {
     Any,
 }
 
-/// The trends of a value, one for each group of runs.
-pub(crate) struct Trends {
-    pub all: Vec<Trend>,
-    /// What is wrong with groups that have none.
-    pub without: Vec<String>,
-}
-
-impl Trends {
+impl Query {
     /// Whether there is a rule violation that the exit code shall tell.
-    pub(crate) fn fails(&self, query: &Query) -> bool {
-        self.all.iter().any(|trend| match query.fail_on {
+    pub(crate) fn fails(&self, trends: &Trends) -> bool {
+        trends.all.iter().any(|trend| match self.fail_on {
             None => false,
             Some(Signal::Newest) => trend.newest_signals(),
             Some(Signal::Any) => !trend.violations.is_empty(),
@@ -89,12 +82,20 @@ pub(crate) fn trends(place: &Path, query: &Query) -> Result<Trends, Error> {
                 runs(out)
             ),
         };
-        let tolerance = if is_given && count > 0 { limits(query, group.unit.as_ref())? } else { group.tolerance };
+        let tolerance = if is_given && count > 0 {
+            limits(query, group.unit.as_ref())?
+        } else {
+            group.tolerance
+        };
         match Trend::new(group.series, tolerance, group.frozen, query.every as usize) {
             Some(trend) => trends.all.push(trend),
             None => trends.without.push(format!(
                 "a trend{} needs at least two runs; found {count}{left_out}",
-                if name.is_empty() { format!(" of `{}`", selection.value) } else { format!(" of {name}") }
+                if name.is_empty() {
+                    format!(" of `{}`", selection.value)
+                } else {
+                    format!(" of {name}")
+                }
             )),
         }
     }

@@ -334,9 +334,10 @@ fn series(
     let unit = parse_unit(&shown).or_else(|_| parse_unit(&si)).ok();
     // Older versions wrote derived units in base units.
     let dimension = |unit: &str| parse_unit(unit).map(|unit| unit.dimension).ok();
-    let mixed = units.iter().enumerate().filter(|(_, (own, _))| {
-        *own != si && dimension(own) != dimension(&si)
-    });
+    let mixed = units
+        .iter()
+        .enumerate()
+        .filter(|(_, (own, _))| *own != si && dimension(own) != dimension(&si));
     let mixed: Vec<usize> = mixed.map(|(at, _)| at).collect();
     if let Some(other) = stored.iter().find(|stored| mixed.contains(&stored.unit)) {
         return Err(invalid!(
@@ -357,7 +358,10 @@ fn series(
             series.left_out += 1;
         }
     }
-    series.excluded.iter_mut().for_each(|(point, _)| point.value = in_unit(point.value, unit.as_ref()));
+    series
+        .excluded
+        .iter_mut()
+        .for_each(|(point, _)| point.value = in_unit(point.value, unit.as_ref()));
     Ok((series, unit, si))
 }
 

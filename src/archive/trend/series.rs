@@ -97,6 +97,13 @@ pub(crate) struct Trend {
     decimals: Option<u8>,
 }
 
+/// The trends of a value, one for each group of runs.
+pub(crate) struct Trends {
+    pub all: Vec<Trend>,
+    /// What is wrong with groups that have none.
+    pub without: Vec<String>,
+}
+
 /// Frozen limits in the unit of the series.
 pub(crate) struct Frozen {
     pub decision: Decision,
@@ -276,7 +283,8 @@ impl Trend {
         let ranges: Vec<f64> =
             values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
         let violations = violations(&values, &ranges, &charts, judged_from);
-        let is_signed = tolerance.as_ref().and_then(|of| of.limits.low).is_some_and(|low| low < 0.0);
+        let is_signed =
+            tolerance.as_ref().and_then(|of| of.limits.low).is_some_and(|low| low < 0.0);
         let is_bounded =
             least >= 0.0 && charts.values.low < 0.0 && !series.has_own_zero && !is_signed;
         let capability = own.zip(tolerance).and_then(|(own, tolerance)| {
@@ -346,7 +354,8 @@ impl Trend {
             ));
         }
         if self.is_bounded {
-            let words = "no value is below 0, and three sigma below the centre is: no lower control limit";
+            let words =
+                "no value is below 0, and three sigma below the centre is: no lower control limit";
             notes.push(("magnitude", words.to_string()));
         }
         if let Some(Capability { tolerance, limits, .. }) = &self.capability {
@@ -355,7 +364,8 @@ impl Trend {
                 words.push_str(", of the check in the newest run");
             }
             if tolerance.limits.low.is_some() && limits.low.is_none() {
-                words.push_str("; 0 is the natural bound, and indices are to the upper limit alone");
+                words
+                    .push_str("; 0 is the natural bound, and indices are to the upper limit alone");
             }
             if let Some(Changes { count, since, before }) = &tolerance.changes {
                 let times = if *count == 1 { "once".to_string() } else { format!("{count} times") };
@@ -492,7 +502,10 @@ mod tests {
         let values = [0.2, 1.0, 0.1, 2.0, 0.3, 1.1, 0.2, 0.9];
         let trend = Trend::new(series(&values), within(0.0, 5.0), None, 25).unwrap();
         let capability = trend.capability.as_ref().unwrap();
-        assert_eq!((trend.lower(), capability.limits.low, capability.short.width), (None, None, None));
+        assert_eq!(
+            (trend.lower(), capability.limits.low, capability.short.width),
+            (None, None, None)
+        );
         let signed = Trend::new(series(&values), within(-5.0, 5.0), None, 25).unwrap();
         assert!(signed.lower().unwrap() < 0.0 && signed.capability.unwrap().short.width.is_some());
         let celsius = Series { has_own_zero: true, ..series(&values) };

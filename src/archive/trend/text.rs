@@ -1,10 +1,11 @@
 //! A trend as text, 80 columns wide.
 
 use crate::archive::store::day_and_minute;
-use crate::archive::trend::Trends;
-use crate::archive::trend::series::{ASKED, Block, Indices, Trend, newest, runs, shown_index};
+use crate::archive::trend::series::{
+    ASKED, Block, Indices, Trend, Trends, newest, runs, shown_index,
+};
 use crate::terminal::columns::{Line, Side, columns, cut};
-use crate::terminal::{BOLD, DIM, RED, beside, styled};
+use crate::terminal::{BOLD, DIM, RED, beside, styled, wrapped};
 use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
@@ -30,22 +31,23 @@ pub(crate) fn text(trends: &Trends, colour: bool) -> String {
 /// A row for each group of runs.
 fn compared(trends: &Trends, colour: bool) -> String {
     let heads = COMPARED.map(|head| match head {
-        "group" => (head, Side::Left),
+        "group" => (head, Side::Wrap),
         head => (head, Side::Right),
     });
     let lines = trends.all.iter().map(|trend| Line {
-        style: trend.newest_signals().then_some((5, RED)),
+        style: trend.newest_signals().then_some((4, RED)),
         ..Line::from(compared_cells(trend))
     });
     let mut text = columns(&heads, &lines.collect::<Vec<_>>(), colour);
     for without in &trends.without {
-        text.push_str(&format!("{}\n", styled(&visible_line(without), DIM, colour)));
+        let lines = wrapped(&visible_line(without), "");
+        text.push_str(&format!("{}\n", styled(lines.trim_end(), DIM, colour)));
     }
     text
 }
 
 /// What groups of runs are compared by.
-pub(super) const COMPARED: [&str; 6] = ["group", "runs", "centre", "sigma", "Cpk", "signals"];
+pub(super) const COMPARED: [&str; 6] = ["runs", "centre", "sigma", "Cpk", "signals", "group"];
 
 /// The cells of a group under those heads.
 pub(super) fn compared_cells(trend: &Trend) -> Vec<String> {
@@ -53,12 +55,12 @@ pub(super) fn compared_cells(trend: &Trend) -> Vec<String> {
     let newest = if trend.newest_signals() { ", newest too" } else { "" };
     let capability = trend.capability.as_ref();
     vec![
-        trend.series.group.clone(),
         trend.series.points.len().to_string(),
         format!("{}{}", trend.number(trend.charts.values.centre), trend.unit("")),
         format!("{}{}", trend.number(trend.charts.deviation), trend.unit("")),
         capability.map_or_else(|| "–".to_string(), |of| shown_index(of.short.nearer)),
         format!("{signals}{newest}"),
+        trend.series.group.clone(),
     ]
 }
 
@@ -67,7 +69,8 @@ fn one(trend: &Trend, colour: bool) -> String {
     let charts = &trend.charts;
     let number = |value: f64| trend.number(value);
     let unit = trend.unit("");
-    let mut text = format!("{}\n", styled(&title(trend), BOLD, colour));
+    let title = wrapped(&title(trend), "");
+    let mut text = format!("{}\n", styled(title.trim_end(), BOLD, colour));
     let limits = match trend.lower() {
         Some(lower) => format!("limits {} .. {}", number(lower), number(charts.values.high)),
         None => format!("upper limit {}", number(charts.values.high)),
@@ -104,24 +107,23 @@ fn excluded(trend: &Trend, colour: bool) -> String {
         return String::new();
     }
     let mut text = format!("\n{}\n", styled("Excluded runs", BOLD, colour));
-    for (point, decision) in all.iter().take(MAX_VIOLATIONS) {
-        let line = format!(
-            "  {}  run {}, {}{}: excluded {}",
+    let lines = all.iter().take(MAX_VIOLATIONS).map(|(point, decision)| {
+        let value = format!("{}{}", trend.number(point.value), trend.unit(""));
+        Line::from(vec![
             day_and_minute(&point.started),
-            point.run,
-            trend.number(point.value),
-            trend.unit(""),
-            decision.told()
-        );
-        text.push_str(&wrapped_below(&line));
-    }
+            point.run.to_string(),
+            value,
+            decision.told(),
+        ])
+    });
+    let heads = [
+        ("started (UTC)", Side::Left),
+        ("run", Side::Right),
+        ("value", Side::Right),
+        ("excluded (UTC)", Side::Wrap),
+    ];
+    text.push_str(&columns(&heads, &lines.collect::<Vec<_>>(), colour));
     text + &and_older(all.len().saturating_sub(MAX_VIOLATIONS), colour)
-}
-
-/// A line that goes on below its text, behind the time.
-fn wrapped_below(line: &str) -> String {
-    let (time, text) = line.split_at(line.len().min(18));
-    beside(&format!("{time} "), text.trim_start())
 }
 
 /// Value, unit and runs of a trend.
@@ -290,12 +292,18 @@ fn named(trend: &Trend, colour: bool) -> String {
     for (count, name) in trend.counted() {
         text.push_str(&format!("  {count:>6} x {name}\n"));
     }
-    for (at, name) in all.iter().rev().take(MAX_VIOLATIONS) {
-        if let Some(point) = trend.series.points.get(*at) {
-            let serial = cut(&visible_line(&point.serial), 12);
-            let started = day_and_minute(&point.started);
-            text.push_str(&format!("  {started}  {serial:<12}  run {:<6}  {name}\n", point.run));
-        }
-    }
+    let newest = all.iter().rev().take(MAX_VIOLATIONS);
+    let lines = newest.filter_map(|(at, name)| {
+        let point = trend.series.points.get(*at)?;
+        let (started, serial) = (day_and_minute(&point.started), point.serial.clone());
+        Some(Line::from(vec![started, point.run.to_string(), serial, name.to_string()]))
+    });
+    let heads = [
+        ("started (UTC)", Side::Left),
+        ("run", Side::Right),
+        ("head", Side::Left),
+        ("rule violation", Side::Wrap),
+    ];
+    text.push_str(&columns(&heads, &lines.collect::<Vec<_>>(), colour));
     text + &and_older(all.len().saturating_sub(MAX_VIOLATIONS), colour)
 }

@@ -126,8 +126,7 @@ impl Rule {
             Rule::EightOnOneSide => beyond(8, 8, 0.0),
             Rule::SixInTrend => {
                 let six = last(6);
-                six.len() == 6
-                    && (six.is_sorted_by(|a, b| a < b) || six.is_sorted_by(|a, b| a > b))
+                six.len() == 6 && (six.is_sorted_by(|a, b| a < b) || six.is_sorted_by(|a, b| a > b))
             }
             Rule::FourteenAlternating => {
                 let turns = last(14).windows(3);
