@@ -40,7 +40,7 @@ COPIES = [
         CASE WHEN k % 31 = 0 AND place = k % 4 THEN 'does not conform'
             WHEN k % 53 = 0 AND place = 1 THEN 'undecided' ELSE outcome END
     FROM {n}, checks WHERE run = 1""",
-    """INSERT INTO quantities SELECT k, place, time, label, value + (k * 7919) % 101 * 1e-8, unit, shown_unit
+    """INSERT INTO quantities SELECT k, place, time, label, value + k % 101 * 37 % 101 * 1e-8, unit, shown_unit
     FROM {n}, quantities WHERE run = 1""",
 ]
 NUMBERS = {
