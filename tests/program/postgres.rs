@@ -229,8 +229,9 @@ fn both_stores_tell_the_same() {
     for by in [&[][..], &["--by", "day,attempt"], &["--by", "operator,script,model,month"]] {
         same(&[&["history", "yield", "STORE"], by].concat());
         same(&[&["history", "failing", "STORE", "--with-simulated"], by].concat());
-        same(&[&["history", "trend", "STORE", "--with-simulated", "width"], by].concat());
     }
+    let by = ["--by", "operator,script,model,month"];
+    same(&[&["history", "trend", "STORE", "--with-simulated", "width"], &by[..]].concat());
     same(&["history", "yield", "STORE", "--since", "2026-01-05"]);
     same(&["history", "failing", "STORE"]);
     assert_eq!(same(&["history", "STORE", "--operator", "shift 1"]), 5);
@@ -298,7 +299,7 @@ fn both_schemas_have_the_same_columns() {
         WHERE t.type = 'table' AND i.origin = 'c' ORDER BY i.name",
     );
     let own = place.sql(
-        "SELECT indexname || ' ' || regexp_replace(indexdef, '.*\\((.*)\\)', '\\1') FROM pg_indexes
+        "SELECT indexname || ' ' || regexp_replace(indexdef, '.*USING btree \\(([^)]*)\\).*', '\\1') FROM pg_indexes
         WHERE schemaname = 'public' AND indexname NOT LIKE '%pkey' ORDER BY indexname",
     );
     assert_eq!(own.lines().collect::<Vec<_>>(), indexes);

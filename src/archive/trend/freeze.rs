@@ -83,7 +83,7 @@ fn base(group: GroupRead) -> Result<(Scope, Base), Error> {
         ));
     };
     let to_si = |value: f64| unit.as_ref().map_or(value, |unit| unit.to_si(value));
-    let started = |at: usize| trend.series.points.get(at).map(|point| point.started.clone());
+    let started = |at: usize| trend.series.points.get(at).map(|point| point.started.to_string());
     let base = Base {
         centre: to_si(trend.charts.values.centre),
         deviation: to_si(trend.charts.deviation) - to_si(0.0),

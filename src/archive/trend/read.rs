@@ -49,29 +49,22 @@ impl Selection {
     }
 }
 
-/// A value as it was stored.
-struct Stored {
-    place: i64,
-    /// Of the units that were found.
-    unit: usize,
-    /// Its value in SI, or NaN.
-    point: Point,
-}
-
 /// What was found of a value.
 #[derive(Default)]
 pub(super) struct Found {
-    groups: BTreeMap<Group, Vec<Stored>>,
+    /// The values in SI, or NaN.
+    groups: BTreeMap<Group, Vec<Point>>,
     /// Units in SI, each with one that was shown.
     units: Vec<(String, String)>,
 }
 
 /// The index of the unit of a row among those that were found.
-fn unit_at(units: &mut Vec<(String, String)>, unit: &str, shown: &str) -> usize {
-    units.iter().position(|(own, other)| own == unit && other == shown).unwrap_or_else(|| {
+fn unit_at(units: &mut Vec<(String, String)>, unit: &str, shown: &str) -> u32 {
+    let known = units.iter().position(|(own, other)| own == unit && other == shown);
+    known.unwrap_or_else(|| {
         units.push((unit.to_string(), shown.to_string()));
         units.len() - 1
-    })
+    }) as u32
 }
 
 /// The values of a label in a table, in no order.
@@ -89,19 +82,16 @@ fn values(archive: &mut dyn Store, table: &str, selection: &Selection) -> Result
     let mut found = Found::default();
     let from = grouped.count;
     archive.query(&sql, &bound.0, &mut |row| {
-        let unit = unit_at(&mut found.units, &row.text(from + 3), &row.text(from + 4));
-        let stored = Stored {
-            place: row.value(from + 1).whole(),
-            unit,
-            point: Point {
-                run: row.value(from).whole(),
-                started: row.text(from + 5).into_owned(),
-                serial: row.text(from + 6).into_owned(),
-                value: row.value(from + 2).real().unwrap_or(f64::NAN),
-                simulated: row.value(from + 7).whole() != 0,
-            },
+        let point = Point {
+            run: row.value(from).whole(),
+            place: row.value(from + 1).whole() as u32,
+            unit: unit_at(&mut found.units, &row.text(from + 3), &row.text(from + 4)),
+            started: row.text(from + 5).into(),
+            serial: row.text(from + 6).into(),
+            value: row.value(from + 2).real().unwrap_or(f64::NAN),
+            simulated: row.value(from + 7).whole() != 0,
         };
-        found.groups.entry(grouped.of(row)).or_default().push(stored);
+        found.groups.entry(grouped.of(row)).or_default().push(point);
     })?;
     Ok(found)
 }
@@ -164,13 +154,15 @@ struct Bounds {
     low: Option<f64>,
     high: Option<f64>,
     /// Of the units that were found.
-    unit: usize,
+    unit: u32,
 }
 
 /// The limits of the checks of a label by run, in the order of runs.
 #[derive(Default)]
 pub(super) struct AllBounds {
-    runs: Vec<(i64, Bounds)>,
+    runs: Vec<(i64, u32)>,
+    /// What the runs refer to: each of several in a row once.
+    all: Vec<Bounds>,
     units: Vec<(String, String)>,
 }
 
@@ -181,7 +173,7 @@ impl AllBounds {
         label: &str,
         found: &Found,
     ) -> Result<AllBounds, Error> {
-        let runs = || found.groups.values().flatten().map(|stored| stored.point.run);
+        let runs = || found.groups.values().flatten().map(|point| point.run);
         let mut bound = Values::default();
         let sql = format!(
             "SELECT run, low, high, unit FROM checks
@@ -197,10 +189,13 @@ impl AllBounds {
                 return;
             }
             let bounds = Bounds { low, high, unit: unit_at(&mut all.units, &row.text(3), "") };
-            let run = row.value(0).whole();
+            if all.all.last() != Some(&bounds) {
+                all.all.push(bounds);
+            }
+            let (run, at) = (row.value(0).whole(), all.all.len() as u32 - 1);
             match all.runs.last_mut().filter(|(last, _)| *last == run) {
-                Some((_, last)) => *last = bounds,
-                None => all.runs.push((run, bounds)),
+                Some((_, last)) => *last = at,
+                None => all.runs.push((run, at)),
             }
         })?;
         Ok(all)
@@ -208,7 +203,7 @@ impl AllBounds {
 
     fn of(&self, run: i64) -> Option<Bounds> {
         let at = self.runs.binary_search_by_key(&run, |(run, _)| *run).ok()?;
-        self.runs.get(at).map(|(_, bounds)| *bounds)
+        self.runs.get(at).and_then(|(_, at)| self.all.get(*at as usize)).copied()
     }
 
     /// The limits of the newest run that has some, in the unit of a series, and how they changed.
@@ -218,7 +213,7 @@ impl AllBounds {
         }
         let dimension = |text: &str| parse_unit(text).map(|unit| unit.dimension).ok();
         let fits = |bounds: &Bounds| {
-            let own = self.units.get(bounds.unit).and_then(|(own, _)| dimension(own));
+            let own = self.units.get(bounds.unit as usize).and_then(|(own, _)| dimension(own));
             own == unit.map(|unit| unit.dimension)
         };
         let limits = |bounds: Bounds| Limits {
@@ -237,7 +232,7 @@ impl AllBounds {
                 newest = Some(bounds);
             }
             if let Some((later, _)) = later.filter(|(_, later)| *later != bounds) {
-                let since = || later.started.clone();
+                let since = || later.started.to_string();
                 let change = || Changes { count: 0, since: since(), before: limits(bounds) };
                 changes.get_or_insert_with(change).count += 1;
             }
@@ -270,9 +265,9 @@ pub(super) fn groups(
     decisions: &Decisions,
 ) -> Result<Vec<GroupRead>, Error> {
     let Found { groups, units } = found;
-    let groups = groups.into_iter().map(|(group, stored)| {
+    let groups = groups.into_iter().map(|(group, points)| {
         let name = selection.grouping.name(&group);
-        let (mut series, unit, si) = series(selection, stored, &units, decisions)?;
+        let (mut series, unit, si) = series(selection, points, &units, decisions)?;
         series.group = name;
         let tolerance = bounds.tolerance(&series.points, unit.as_ref());
         let scope = selection.scope(&group);
@@ -305,41 +300,39 @@ fn frozen_in(decision: &Decision, si: &str, unit: Option<&UnitText>) -> Result<F
 /// its SI unit.
 fn series(
     selection: &Selection,
-    mut stored: Vec<Stored>,
+    mut points: Vec<Point>,
     units: &[(String, String)],
     decisions: &Decisions,
 ) -> Result<(Series, Option<UnitText>, String), Error> {
     let label = &selection.value;
     let mut series = Series { label: label.clone(), ..Series::default() };
-    stored.sort_by(|one, other| {
-        let key = |stored: &Stored| (stored.point.run, stored.place);
-        other.point.started.cmp(&one.point.started).then(key(other).cmp(&key(one)))
+    points.sort_by(|one, other| {
+        let key = |point: &Point| (point.run, point.place);
+        other.started.cmp(&one.started).then(key(other).cmp(&key(one)))
     });
-    stored.dedup_by_key(|stored| stored.point.run);
-    let all = stored.len();
-    stored.retain(|stored| selection.with_simulated || !stored.point.simulated);
-    series.rehearsals = all - stored.len();
+    points.dedup_by_key(|point| point.run);
+    let all = points.len();
+    points.retain(|point| selection.with_simulated || !point.simulated);
+    series.rehearsals = all - points.len();
     if !decisions.excluded.is_empty() {
-        stored.retain(|stored| match decisions.excluded.get(&stored.point.run) {
+        points.retain(|point| match decisions.excluded.get(&point.run) {
             Some(decision) => {
-                series.excluded.push((stored.point.clone(), decision.clone()));
+                series.excluded.push((point.clone(), decision.clone()));
                 false
             }
             None => true,
         });
     }
-    stored.truncate(selection.filter.most().map_or(usize::MAX, |most| most as usize));
-    let unit_of = |stored: &Stored| units.get(stored.unit).cloned().unwrap_or_default();
-    let (si, shown) = stored.first().map(unit_of).unwrap_or_default();
+    points.truncate(selection.filter.most().map_or(usize::MAX, |most| most as usize));
+    let unit_of = |point: &Point| units.get(point.unit as usize).cloned().unwrap_or_default();
+    let (si, shown) = points.first().map(unit_of).unwrap_or_default();
     let unit = parse_unit(&shown).or_else(|_| parse_unit(&si)).ok();
     // Older versions wrote derived units in base units.
     let dimension = |unit: &str| parse_unit(unit).map(|unit| unit.dimension).ok();
-    let mixed = units
-        .iter()
-        .enumerate()
-        .filter(|(_, (own, _))| *own != si && dimension(own) != dimension(&si));
-    let mixed: Vec<usize> = mixed.map(|(at, _)| at).collect();
-    if let Some(other) = stored.iter().find(|stored| mixed.contains(&stored.unit)) {
+    let mixed =
+        (0_u32..).zip(units).filter(|(_, (own, _))| *own != si && dimension(own) != dimension(&si));
+    let mixed: Vec<u32> = mixed.map(|(at, _)| at).collect();
+    if let Some(other) = points.iter().find(|point| mixed.contains(&point.unit)) {
         return Err(invalid!(
             "`{}` was recorded in {} and in {si}: narrow the runs with --script or --since",
             visible_line(label),
@@ -350,14 +343,12 @@ fn series(
         series.unit.clone_from(&unit.text);
         series.has_own_zero = unit.is_absolute();
     }
-    for Stored { mut point, .. } in stored.into_iter().rev() {
-        point.value = in_unit(point.value, unit.as_ref());
-        if point.value.is_finite() {
-            series.points.push(point);
-        } else {
-            series.left_out += 1;
-        }
-    }
+    points.reverse();
+    points.iter_mut().for_each(|point| point.value = in_unit(point.value, unit.as_ref()));
+    let all = points.len();
+    points.retain(|point| point.value.is_finite());
+    series.left_out = all - points.len();
+    series.points = points;
     series
         .excluded
         .iter_mut()
@@ -367,9 +358,9 @@ fn series(
 
 #[cfg(test)]
 mod tests {
-    use super::{Decisions, Filter, Grouping, Point, Selection, Stored, series};
+    use super::{Decisions, Filter, Grouping, Point, Selection, series};
 
-    fn told(stored: &[(f64, usize)], units: &[(&str, &str)]) -> Result<(Vec<f64>, String), String> {
+    fn told(stored: &[(f64, u32)], units: &[(&str, &str)]) -> Result<(Vec<f64>, String), String> {
         let selection = Selection {
             value: "x".to_string(),
             filter: Filter::default(),
@@ -377,9 +368,16 @@ mod tests {
             with_simulated: false,
         };
         let stored = stored.iter().zip(0..).map(|((value, unit), run)| {
-            let (started, serial) = (String::new(), String::new());
-            let point = Point { run: -run, started, serial, value: *value, simulated: false };
-            Stored { place: 0, unit: *unit, point }
+            let (started, serial) = ("".into(), "".into());
+            Point {
+                run: -run,
+                place: 0,
+                unit: *unit,
+                started,
+                serial,
+                value: *value,
+                simulated: false,
+            }
         });
         let units: Vec<_> =
             units.iter().map(|(own, shown)| (own.to_string(), shown.to_string())).collect();

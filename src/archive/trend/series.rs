@@ -32,9 +32,12 @@ pub(super) const MIN_PERCENTILES: usize = 200;
 pub(crate) struct Point {
     /// Its number in the archive.
     pub run: i64,
-    pub started: String,
-    pub serial: String,
+    pub started: Box<str>,
+    pub serial: Box<str>,
     pub value: f64,
+    /// Where the value stands in its run, and its unit among those that were read.
+    pub place: u32,
+    pub unit: u32,
     /// Of a rehearsal on a simulated head.
     pub simulated: bool,
 }
@@ -278,7 +281,7 @@ impl Trend {
             None => own?,
         };
         let judged_from = frozen.as_ref().map_or(0, |frozen| {
-            series.points.partition_point(|point| point.started < frozen.decision.base.from)
+            series.points.partition_point(|point| *point.started < *frozen.decision.base.from)
         });
         let ranges: Vec<f64> =
             values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
@@ -469,7 +472,7 @@ impl Trend {
 
     /// How many heads the values come from.
     pub(crate) fn heads(&self) -> usize {
-        let serials = self.series.points.iter().map(|point| point.serial.as_str());
+        let serials = self.series.points.iter().map(|point| &*point.serial);
         serials.collect::<HashSet<_>>().len()
     }
 }
@@ -482,8 +485,10 @@ mod tests {
     fn series(values: &[f64]) -> Series {
         let point = |value: &f64| Point {
             run: 0,
-            started: "2026-01-02T03:04:05.000Z".to_string(),
-            serial: "A".to_string(),
+            place: 0,
+            unit: 0,
+            started: "2026-01-02T03:04:05.000Z".into(),
+            serial: "A".into(),
             value: *value,
             simulated: false,
         };

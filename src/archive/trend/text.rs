@@ -143,8 +143,8 @@ pub(crate) fn title(trend: &Trend) -> String {
         visible_line(&series.label),
         runs(series.points.len()),
         if heads == 1 { "head" } else { "heads" },
-        day(series.points.first().map(|point| point.started.as_str())),
-        day(series.points.last().map(|point| point.started.as_str())),
+        day(series.points.first().map(|point| &*point.started)),
+        day(series.points.last().map(|point| &*point.started)),
     )
 }
 
@@ -295,7 +295,7 @@ fn named(trend: &Trend, colour: bool) -> String {
     let newest = all.iter().rev().take(MAX_VIOLATIONS);
     let lines = newest.filter_map(|(at, name)| {
         let point = trend.series.points.get(*at)?;
-        let (started, serial) = (day_and_minute(&point.started), point.serial.clone());
+        let (started, serial) = (day_and_minute(&point.started), point.serial.to_string());
         Some(Line::from(vec![started, point.run.to_string(), serial, name.to_string()]))
     });
     let heads = [
