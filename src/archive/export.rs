@@ -1,8 +1,9 @@
 //! Runs with all that was stored of them, for other programs.
 
+use crate::archive::decisions::{Decision, Decisions};
 use crate::archive::filter::Filter;
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Row, Store, Value as Cell};
+use crate::archive::sql::{Row, Store, Value as Cell, Values};
 use crate::archive::store::CHUNK;
 use crate::error::{Error, invalid};
 use crate::record;
@@ -30,7 +31,7 @@ const PARTS: [(&str, &str); 4] = [
 /// Columns of the CSV table: those of the run, then those of its details.
 const COLUMNS: &str = "run, started, script, version, serial, model, simulated, seed, faults, \
     provoked, operator, verdict, kind, label, time, value, unit, uncertainty, coverage, rule, low, \
-    high, margin, probability, outcome, text, record_digest";
+    high, margin, probability, outcome, text, record_digest, excluded";
 
 #[derive(Clone, Copy, PartialEq, ValueEnum)]
 pub(crate) enum Format {
@@ -48,25 +49,52 @@ pub(crate) fn export(
     emit: &mut dyn FnMut(&str),
 ) -> Result<(), Error> {
     let mut archive = open_to_read(place)?;
-    let (conditions, values) = filter.conditions(0);
-    let most = filter.most().map(|most| format!(" LIMIT {most}")).unwrap_or_default();
-    let sql =
-        format!("SELECT id FROM runs WHERE {conditions} ORDER BY started DESC, id DESC{most}");
-    let mut ids = Vec::new();
-    archive.query(&sql, &values, &mut |row| ids.push(row.value(0).whole()))?;
-    ids.reverse();
+    let excluded = Decisions::read(&mut *archive)?.excluded;
     if format == Format::Csv {
         emit(&format!("{}\r\n", COLUMNS.replace(' ', "")));
     }
-    for ids in ids.chunks(CHUNK) {
-        let mut runs = read(&mut *archive, ids)?;
-        let runs = ids.iter().filter_map(|id| runs.remove(id));
+    let mut from = first(&mut *archive, filter)?;
+    while let Some(start) = from.take() {
+        let mut values = Values::default();
+        let conditions = filter.conditions(&mut values);
+        let sql = format!(
+            "SELECT started, id FROM runs WHERE {conditions} AND (started, id) >= ({}, {})
+            ORDER BY started, id LIMIT {}",
+            values.bind(start.0),
+            values.bind(start.1),
+            CHUNK + 1
+        );
+        let mut ids = Vec::new();
+        archive.query(&sql, &values.0, &mut |row| match ids.len() {
+            CHUNK => from = Some((row.text(0).into_owned(), row.value(1).whole())),
+            _ => ids.push(row.value(1).whole()),
+        })?;
+        let mut runs = read(&mut *archive, &ids)?;
+        let runs = ids.iter().filter_map(|id| {
+            let mut run = runs.remove(id)?;
+            run.insert("excluded".to_string(), json!(excluded.get(id).map(Decision::told)));
+            Some(run)
+        });
         emit(&match format {
             Format::Jsonl => runs.map(|run| format!("{}\n", Value::Object(run))).collect(),
             Format::Csv => table(runs).map_err(|error| invalid!("{error}"))?,
         });
     }
     Ok(())
+}
+
+/// Start and number of the oldest run of those that a filter selects.
+fn first(archive: &mut dyn Store, filter: &Filter) -> Result<Option<(String, i64)>, Error> {
+    let mut values = Values::default();
+    let conditions = filter.conditions(&mut values);
+    let newest = |most| format!("ORDER BY started DESC, id DESC LIMIT {most}");
+    let order = filter.most().map_or("ORDER BY started, id LIMIT 1".to_string(), newest);
+    let sql = format!("SELECT started, id FROM runs WHERE {conditions} {order}");
+    let mut first = None;
+    archive.query(&sql, &values.0, &mut |row| {
+        first = Some((row.text(0).into_owned(), row.value(1).whole()));
+    })?;
+    Ok(first)
 }
 
 /// Runs with their details, by their numbers.
@@ -141,7 +169,7 @@ fn details(run: &Object) -> Vec<(&'static str, Value)> {
     let of = |name: &str| run.get(name).and_then(Value::as_array).into_iter().flatten();
     let took = json!({
         "label": "took", "value": run.get("took"), "unit": "s", "text": run.get("failure"),
-        "record_digest": run.get("record_digest"),
+        "record_digest": run.get("record_digest"), "excluded": run.get("excluded"),
     });
     let pairs = [("identity", "identity"), ("params", "param")];
     let pairs = pairs.into_iter().flat_map(|(list, kind)| {

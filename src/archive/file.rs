@@ -6,6 +6,7 @@ use crate::archive::trouble::{Trouble, busy};
 use crate::error::{Error, invalid};
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, Error as SqlError, OpenFlags, ToSql, TransactionBehavior};
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -111,6 +112,13 @@ impl Row for rusqlite::Row<'_> {
             Ok(ValueRef::Real(number)) => Value::Real(number),
             Ok(ValueRef::Text(text)) => Value::Text(String::from_utf8_lossy(text).into_owned()),
             _ => Value::Nothing,
+        }
+    }
+
+    fn text(&self, at: usize) -> Cow<'_, str> {
+        match self.get_ref(at) {
+            Ok(ValueRef::Text(text)) => String::from_utf8_lossy(text),
+            _ => Cow::Borrowed(""),
         }
     }
 }

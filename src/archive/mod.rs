@@ -7,7 +7,9 @@
 
 #[cfg(feature = "postgres")]
 mod address;
+mod decisions;
 mod export;
+mod failing;
 mod file;
 mod filter;
 mod list;
@@ -25,11 +27,13 @@ mod yields;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use decisions::{Signature, decisions, exclude};
 pub(crate) use export::{Format, export};
-pub(crate) use filter::Filter;
+pub(crate) use failing::failing;
+pub(crate) use filter::{Filter, Grouping};
 pub(crate) use list::list;
 pub(crate) use open::archive_name;
 pub(crate) use rows::{Rows, Stored};
 pub(crate) use store::{Archive, Keeper, quantity};
-pub(crate) use trend::decimals;
+pub(crate) use trend::{Selection, decimals, freeze};
 pub(crate) use yields::yields;

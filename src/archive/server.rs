@@ -6,7 +6,10 @@ use crate::archive::schema::{STEPS, State, TABLES, for_server, version_of};
 use crate::archive::sql::{LOCK_TIMEOUT, Lost, Purpose, Row, Store, Value};
 use crate::archive::trouble::Trouble;
 use crate::error::Error;
+use futures_util::TryStreamExt;
+use std::borrow::Cow;
 use std::future::Future;
+use std::pin::pin;
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::time::timeout;
@@ -19,6 +22,9 @@ const MIGRATION: i64 = 0x5370_6e54;
 /// Time limits of a statement when a run is stored, and when runs are read.
 const WRITE_TIMEOUT: Duration = Duration::from_secs(10);
 const READ_TIMEOUT: Duration = Duration::from_secs(120);
+
+/// Time limit of a step to a newer schema, which may make an index over many runs.
+const MIGRATION_TIMEOUT: Duration = Duration::from_secs(600);
 
 /// Time after the server's own limit until a silent server is given up.
 const EXTRA_TIMEOUT: Duration = Duration::from_secs(5);
@@ -68,18 +74,23 @@ impl Link {
         };
         // The call that waits for it gets its error.
         runtime.spawn(async { drop(connection.await) });
-        let link = Link { client, limit, runtime: Background(Some(runtime)) };
+        let mut link = Link { client, limit, runtime: Background(Some(runtime)) };
         // A reader blocks no one else, and may take long over an export.
         let idle = if purpose == Purpose::Read { Duration::ZERO } else { WRITE_TIMEOUT };
-        let limits = format!(
-            "SET statement_timeout = {}; SET lock_timeout = {};
-            SET idle_in_transaction_session_timeout = {}; SET client_min_messages = warning",
-            limit.as_millis(),
+        link.limit_to(limit)?;
+        link.run(&format!(
+            "SET lock_timeout = {}; SET idle_in_transaction_session_timeout = {};
+            SET client_min_messages = warning",
             LOCK_TIMEOUT.as_millis(),
             idle.as_millis()
-        );
-        link.run(&limits)?;
+        ))?;
         Ok(link)
+    }
+
+    /// How long a statement may take from now on.
+    fn limit_to(&mut self, limit: Duration) -> Result<(), Trouble> {
+        self.limit = limit;
+        self.run(&format!("SET statement_timeout = {}", limit.as_millis()))
     }
 
     fn wait<T>(
@@ -104,6 +115,23 @@ impl Link {
         row.try_get(0).map_err(Trouble::Server)
     }
 
+    /// Hands over each row of a statement's result as it arrives.
+    fn query(
+        &self,
+        statement: &str,
+        values: &[&(dyn ToSql + Sync)],
+        each: &mut dyn FnMut(&dyn Row),
+    ) -> Result<(), Trouble> {
+        self.wait(async {
+            let rows = self.client.query_raw(statement, values.iter().copied()).await?;
+            let mut rows = pin!(rows);
+            while let Some(row) = rows.try_next().await? {
+                each(&row);
+            }
+            Ok(())
+        })
+    }
+
     /// What a database holds where its search path leads.
     fn state(&self) -> Result<State, Trouble> {
         let there = |name: &str| self.number(&format!("SELECT count(to_regclass('{name}'))"));
@@ -121,11 +149,13 @@ impl Link {
 
     /// Migrates to the newest schema; one station does it while the others wait. Where that fails, the
     /// connection is closed, and the server rolls everything back.
-    fn prepare(&self, steps: &[&str]) -> Result<(), Trouble> {
+    fn prepare(&mut self, steps: &[&str]) -> Result<(), Trouble> {
         let newest = version_of(steps);
         if self.state()? == State::Version(newest) {
             return Ok(());
         }
+        let usual = self.limit;
+        self.limit_to(MIGRATION_TIMEOUT)?;
         // Outside the transaction, which then sees what another station has done.
         self.run(&format!("SELECT pg_advisory_lock({MIGRATION})"))?;
         self.run("BEGIN")?;
@@ -141,13 +171,14 @@ impl Link {
             self.run(&for_server(step))?;
         }
         self.run(&format!("UPDATE {VERSION} SET version = {newest}; COMMIT"))?;
-        self.run(&format!("SELECT pg_advisory_unlock({MIGRATION})"))
+        self.run(&format!("SELECT pg_advisory_unlock({MIGRATION})"))?;
+        self.limit_to(usual)
     }
 }
 
 impl Server {
     pub(crate) fn open(address: Address, purpose: Purpose) -> Result<Server, Error> {
-        let opened = Link::open(&address, purpose).and_then(|link| {
+        let opened = Link::open(&address, purpose).and_then(|mut link| {
             if purpose == Purpose::Read && link.state()? == State::Empty {
                 return Err(Trouble::Missing);
             }
@@ -210,11 +241,8 @@ impl Store for Server {
         each: &mut dyn FnMut(&dyn Row),
     ) -> Result<(), Error> {
         let values: Vec<_> = values.iter().filter_map(bound).collect();
-        let rows = self.call(|link| link.wait(link.client.query(statement, &values)));
-        for row in rows.map_err(|trouble| self.told(&trouble))? {
-            each(&row);
-        }
-        Ok(())
+        let done = self.call(|link| link.query(statement, &values, each));
+        done.map_err(|trouble| self.told(&trouble))
     }
 
     /// A run may take hours; no server or network needs to keep a connection open that long.
@@ -231,6 +259,10 @@ impl Row for tokio_postgres::Row {
             Type::FLOAT8 => self.try_get::<_, Option<f64>>(at).ok().flatten().into(),
             _ => self.try_get::<_, Option<&str>>(at).ok().flatten().into(),
         }
+    }
+
+    fn text(&self, at: usize) -> Cow<'_, str> {
+        Cow::Borrowed(self.try_get::<_, Option<&str>>(at).ok().flatten().unwrap_or_default())
     }
 }
 

@@ -1,6 +1,7 @@
 //! The one interface to an SQLite file and to a PostgreSQL server, which take the same statements.
 
 use crate::error::Error;
+use std::borrow::Cow;
 use std::time::Duration;
 
 /// How long to wait for an archive that another program has locked.
@@ -83,6 +84,21 @@ pub(crate) enum Purpose {
 pub(crate) trait Row {
     /// The value in a column, counted from 0.
     fn value(&self, at: usize) -> Value;
+
+    /// The text in a column, empty where there is none.
+    fn text(&self, at: usize) -> Cow<'_, str>;
+}
+
+/// The parameters of a statement that is put together.
+#[derive(Default)]
+pub(crate) struct Values(pub(crate) Vec<Value>);
+
+impl Values {
+    /// The name of a new parameter.
+    pub(crate) fn bind(&mut self, value: impl Into<Value>) -> String {
+        self.0.push(value.into());
+        format!("${}", self.0.len())
+    }
 }
 
 /// A table that rows are added to, with the columns that they fill.
@@ -95,19 +111,16 @@ pub(crate) struct Table<'a> {
 /// The statement that adds rows to a table, and its parameters. NULL is part of the statement, since a
 /// parameter must have a type.
 pub(crate) fn insertion(table: &Table<'_>, rows: &[Vec<Value>]) -> (String, Vec<Value>) {
-    let mut values = Vec::new();
-    let mut cell = |value: &Value| {
-        if *value == Value::Nothing {
-            return "NULL".to_string();
-        }
-        values.push(value.clone());
-        format!("${}", values.len())
+    let mut values = Values::default();
+    let mut cell = |value: &Value| match value {
+        Value::Nothing => "NULL".to_string(),
+        value => values.bind(value.clone()),
     };
     let mut row = |row: &Vec<Value>| {
         format!("({})", row.iter().map(&mut cell).collect::<Vec<_>>().join(", "))
     };
     let rows = rows.iter().map(&mut row).collect::<Vec<_>>().join(", ");
-    (format!("INSERT INTO {} ({}) VALUES {rows}", table.name, table.columns), values)
+    (format!("INSERT INTO {} ({}) VALUES {rows}", table.name, table.columns), values.0)
 }
 
 /// A run that could not be stored.
@@ -117,6 +130,15 @@ pub(crate) enum Lost {
     Whole(Error),
     /// The archive did not confirm: all of it is there, or nothing.
     Unknown(Error),
+}
+
+impl From<Lost> for Error {
+    fn from(lost: Lost) -> Error {
+        match lost {
+            Lost::Whole(why) => why,
+            Lost::Unknown(why) => why.context("it is not known whether this was stored"),
+        }
+    }
 }
 
 /// A store of runs. Statements are written so that both kinds read them: parameters are `$1`, `$2`

@@ -54,6 +54,11 @@ pub(crate) fn moment(at: Timestamp) -> String {
     format!("{at:.3}")
 }
 
+/// Day and minute of a time, for people.
+pub(crate) fn day_and_minute(moment: &str) -> String {
+    moment.chars().take(16).map(|c| if c == 'T' { ' ' } else { c }).collect()
+}
+
 /// Value and unit in SI, and the unit that it is shown in.
 pub(crate) fn quantity(shown: &Shown) -> Option<(f64, &str, String)> {
     let Shown::Quantity { value, unit, asked, .. } = shown else { return None };

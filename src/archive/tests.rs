@@ -1,11 +1,9 @@
-//! Measurements, not checks: how fast runs are stored and a trend is read.
-//! `cargo test --release --lib -- --ignored --nocapture how_fast`
+//! A measurement, not a check: how fast runs are stored.
+//! `cargo test --release --bin spintrue -- --ignored --nocapture how_fast`
 
-use crate::archive::open::open_to_read;
 use crate::archive::rows::Rows;
 use crate::archive::sql::{Row, Store};
 use crate::archive::store::{Archive, Keeper};
-use crate::archive::trend::{Trend, read, series, text};
 use crate::disk::Disk;
 use crate::record::identity;
 use crate::setup::options::Surroundings;
@@ -79,56 +77,5 @@ fn how_fast_runs_are_stored() {
     );
     assert_eq!(count(&mut *archive.store), i64::from(RUNS));
     drop(archive);
-    let _ = std::fs::remove_dir_all(folder);
-}
-
-/// From a file that holds 100,000 runs, each with 7 checks and 4 quantities.
-#[test]
-#[ignore = "a measurement"]
-fn how_fast_a_trend_is_read() {
-    let run = run();
-    let folder = place("trend");
-    let path = folder.join("archive.sqlite");
-    Archive::open(&path).unwrap().store(&run, None).unwrap();
-    let file = rusqlite::Connection::open(&path).unwrap();
-    file.execute_batch(
-        "BEGIN; CREATE TEMP TABLE n AS WITH RECURSIVE n (k) AS (
-            SELECT 2 UNION ALL SELECT k + 1 FROM n WHERE k < 100000) SELECT k FROM n;
-        CREATE TEMP TABLE one AS SELECT * FROM runs;
-        CREATE TEMP TABLE of AS SELECT * FROM quantities;
-        CREATE TEMP TABLE by AS SELECT * FROM checks;
-        UPDATE one SET id = NULL;
-        INSERT INTO runs SELECT one.* FROM n, one;
-        UPDATE runs SET started = strftime('%Y-%m-%dT%H:%M:%S.000Z', '2026-01-01 12:00:00',
-            '+' || (id * 7 % 100000) || ' minutes');
-        INSERT INTO quantities SELECT k, place, time, label, value + k % 17 * 1e-8, unit, shown_unit
-            FROM n, of;
-        UPDATE by SET run = -1;
-        COMMIT",
-    )
-    .unwrap();
-    let mut places = String::new();
-    for column in ["time", "label", "condition", "value", "unit", "shown_unit", "outcome"] {
-        places.push_str(&format!(", {column}"));
-    }
-    file.execute_batch(&format!(
-        "INSERT INTO checks (run, place{places}) SELECT k, place{places} FROM n, by"
-    ))
-    .unwrap();
-    drop(file);
-    for label in ["worst in-scan", "line rate"] {
-        let mut archive = open_to_read(&path).unwrap();
-        let since = Instant::now();
-        let filter = Default::default();
-        let (stored, _) = read(&mut *archive, "quantities", label, &filter, true).unwrap();
-        let reading = since.elapsed().as_secs_f64();
-        let (series, _) = series(label, stored).unwrap();
-        let text = text(&Trend::new(series, None, 25).unwrap(), false);
-        assert!(text.contains("100000 runs"), "{text}");
-        println!(
-            "{label}: {:.3} s, of which reading {reading:.3} s",
-            since.elapsed().as_secs_f64()
-        );
-    }
     let _ = std::fs::remove_dir_all(folder);
 }

@@ -1,79 +1,128 @@
-//! How many heads pass: at their first attempt and at their last one, for each script.
+//! How many heads pass, at their first attempt and at their last one, in each group of runs.
 
-use crate::archive::filter::Filter;
+use crate::archive::filter::{Filter, Group, Grouping};
 use crate::archive::open::open_to_read;
+use crate::archive::sql::Values;
 use crate::error::Error;
+use crate::terminal::columns::{Line, Side, columns};
 use crate::terminal::{DIM, styled, wrapped};
-use spintrue_head::visible_line;
 use spintrue_language::Verdict;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::path::Path;
 
-/// The attempts at a head by a script.
+/// The attempts at a head by a script, within a group.
 #[derive(Default)]
-struct Head {
-    /// Whether the first attempt passed; none where that is not among the runs.
+struct Attempts {
+    /// Whether the first attempt of all passed; none where that is in no or another group.
     first: Option<bool>,
     last: bool,
-    attempts: usize,
+    count: usize,
+}
+
+/// Counts of a group.
+#[derive(Default)]
+struct Yield {
+    heads: usize,
+    retests: usize,
+    firsts: usize,
+    first_passed: usize,
+    last_passed: usize,
+}
+
+impl Yield {
+    fn add(&mut self, head: &Attempts) {
+        self.heads += 1;
+        self.retests += head.count - 1;
+        self.firsts += usize::from(head.first.is_some());
+        self.first_passed += usize::from(head.first == Some(true));
+        self.last_passed += usize::from(head.last);
+    }
 }
 
 /// The yield of the runs that a filter selects, as a table.
-pub(crate) fn yields(place: &Path, filter: &Filter, colour: bool) -> Result<String, Error> {
+pub(crate) fn yields(
+    place: &Path,
+    filter: &Filter,
+    grouping: &Grouping,
+    colour: bool,
+) -> Result<String, Error> {
     filter.check_whole()?;
+    let mut grouping = grouping.clone();
+    if grouping.by.is_empty() {
+        grouping.by.push("script".to_string());
+    }
     let mut archive = open_to_read(place)?;
-    let (conditions, values) = filter.conditions(0);
-    // A head whose first attempt lies before the runs that are asked for has no first attempt among them.
-    let sql = format!(
-        "SELECT script, simulated, serial, verdict, CAST(CASE WHEN EXISTS (SELECT 1 FROM runs AS others
-            WHERE others.serial = runs.serial AND others.script = runs.script
-                AND others.simulated = runs.simulated AND (others.started < runs.started
-                    OR (others.started = runs.started AND others.id < runs.id))) THEN 1 ELSE 0 END AS BIGINT)
-        FROM runs WHERE {conditions} ORDER BY started, id"
-    );
-    let mut scripts: BTreeMap<(String, bool), HashMap<String, Head>> = BTreeMap::new();
-    archive.query(&sql, &values, &mut |row| {
-        let text = |at: usize| row.value(at).text();
-        let heads = scripts.entry((text(0), row.value(1).whole() != 0)).or_default();
-        let head = heads.entry(text(2)).or_default();
-        let passed = text(3) == Verdict::Passed.kept_as();
-        if row.value(4).whole() == 0 {
-            head.first = Some(passed);
+    let mut values = Values::default();
+    // Runs that are not selected are read too: they may be first attempts.
+    let grouped = grouping.grouped(&mut values)?;
+    let sql = |conditions: &str| {
+        format!(
+            "SELECT {}runs.serial, runs.script, runs.simulated, runs.verdict,
+                CAST(CASE WHEN {conditions} THEN 1 ELSE 0 END AS BIGINT)
+            FROM runs{} ORDER BY runs.serial, runs.script, runs.simulated, runs.started, runs.id",
+            grouped.columns, grouped.joins
+        )
+    };
+    let sql = sql(&filter.conditions(&mut values));
+    let mut totals: BTreeMap<(Group, bool), Yield> = BTreeMap::new();
+    let mut head: (String, String, i64) = Default::default();
+    let mut attempts: BTreeMap<Group, Attempts> = BTreeMap::new();
+    let mut count = |attempts: &mut BTreeMap<Group, Attempts>, simulated: bool| {
+        for (group, head) in std::mem::take(attempts) {
+            totals.entry((group, simulated)).or_default().add(&head);
         }
-        head.last = passed;
-        head.attempts += 1;
+    };
+    let from = grouped.count;
+    let mut is_first = true;
+    archive.query(&sql, &values.0, &mut |row| {
+        let (serial, script, simulated) =
+            (row.text(from), row.text(from + 1), row.value(from + 2).whole());
+        if (&*serial, &*script, simulated) != (&*head.0, &*head.1, head.2) || is_first {
+            count(&mut attempts, head.2 != 0);
+            head = (serial.into_owned(), script.into_owned(), simulated);
+            is_first = true;
+        }
+        if row.value(from + 4).whole() != 0 {
+            let of = attempts.entry(grouped.of(row)).or_default();
+            of.last = row.text(from + 3) == Verdict::Passed.kept_as();
+            of.count += 1;
+            if is_first {
+                of.first = Some(of.last);
+            }
+        }
+        is_first = false;
     })?;
-    archive.roll_back()?;
-    if scripts.is_empty() {
+    count(&mut attempts, head.2 != 0);
+    if totals.is_empty() {
         return Ok("no such runs\n".to_string());
     }
-    let head = "head       heads  re-tests     first attempt      last attempt  script";
-    let mut text = format!("{}\n", styled(head, DIM, colour));
-    for ((script, simulated), heads) in scripts {
-        let all = heads.len();
-        let firsts: Vec<bool> = heads.values().filter_map(|head| head.first).collect();
-        let retests: usize = heads.values().map(|head| head.attempts).sum::<usize>() - all;
-        let line = format!(
-            "{:<9}  {all:>5}  {retests:>8}  {:>16}  {:>16}  {}",
-            if simulated { "simulated" } else { "real" },
-            share(firsts.iter().filter(|passed| **passed).count(), firsts.len()),
-            share(heads.values().filter(|head| head.last).count(), all),
-            visible_line(&script),
-        );
-        text.push_str(line.trim_end());
-        text.push('\n');
-    }
+    let names = grouping.by.iter().map(|name| (name.as_str(), Side::Left));
+    let numbers = ["heads", "re-tests", "first attempt", "last attempt"];
+    let heads = names.chain([("head", Side::Left)]);
+    let heads: Vec<_> = heads.chain(numbers.map(|head| (head, Side::Right))).collect();
+    let lines = totals.into_iter().map(|((group, simulated), of)| {
+        let shown = |value: String| if value.is_empty() { "–".to_string() } else { value };
+        let mut cells: Vec<String> = group.into_iter().map(shown).collect();
+        cells.extend([
+            if simulated { "simulated" } else { "real" }.to_string(),
+            of.heads.to_string(),
+            of.retests.to_string(),
+            share(of.first_passed, of.firsts),
+            share(of.last_passed, of.heads),
+        ]);
+        Line::from(cells)
+    });
+    let text = columns(&heads, &lines.collect::<Vec<_>>(), colour);
     let note = "First attempt: heads that passed the first time, of those whose first run is among these. \
         Last attempt: heads that passed the last time, of all. Runs of another script, or on a \
         simulated head, are attempts of their own.";
-    text.push_str(&styled(&wrapped(note, ""), DIM, colour));
-    Ok(text)
+    Ok(text + &styled(&wrapped(note, ""), DIM, colour))
 }
 
 /// A count and its share.
 fn share(count: usize, all: usize) -> String {
     match all {
         0 => "none".to_string(),
-        all => format!("{count}/{all} {:.1} %", 100.0 * count as f64 / all as f64),
+        all => format!("{count}/{all} {:>5.1} %", 100.0 * count as f64 / all as f64),
     }
 }

@@ -1,13 +1,13 @@
-//! `history`: lists the runs of an archive, charts a value over them, or exports them.
+//! `history`: lists the runs of an archive, charts a value over them, counts yields and failing checks, exports
+//! them, and keeps what people decide on them.
 
-use crate::archive;
-use crate::archive::trend::Query;
-use crate::archive::{Filter, Format, trend};
+use crate::archive::trend::{self, Query};
+use crate::archive::{self, Filter, Format, Grouping, Selection, Signature};
 use crate::disk::{Force, Place};
-use crate::error::{Error, invalid};
+use crate::error::{Error, FAILED, invalid};
 use crate::terminal::{colour_output, emit, say};
 use clap::{Args, Subcommand};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Args)]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
@@ -21,13 +21,19 @@ pub(super) struct Options {
     filter: Filter,
 }
 
+#[derive(Args)]
+struct Stored {
+    /// The archive: a file, or postgres://USER@HOST/DATABASE
+    #[arg(value_name = "ARCHIVE")]
+    file: PathBuf,
+}
+
 #[derive(Subcommand)]
 enum Command {
     /// Draw control charts of a value over the runs, and name what is out of control
     Trend {
-        /// The archive: a file, or postgres://USER@HOST/DATABASE
-        #[arg(value_name = "ARCHIVE")]
-        file: PathBuf,
+        #[command(flatten)]
+        archive: Stored,
         #[command(flatten)]
         query: Query,
         /// Write the charts as a page
@@ -38,17 +44,53 @@ enum Command {
     },
     /// Show how many heads passed at their first attempt, and how many at their last one
     Yield {
-        /// The archive: a file, or postgres://USER@HOST/DATABASE
-        #[arg(value_name = "ARCHIVE")]
-        file: PathBuf,
+        #[command(flatten)]
+        archive: Stored,
         #[command(flatten)]
         filter: Filter,
+        #[command(flatten)]
+        grouping: Grouping,
+    },
+    /// Count the checks that fail, and rank them
+    Failing {
+        #[command(flatten)]
+        archive: Stored,
+        #[command(flatten)]
+        filter: Filter,
+        #[command(flatten)]
+        grouping: Grouping,
+        /// Include runs on simulated heads, which are rehearsals
+        #[arg(long)]
+        with_simulated: bool,
+    },
+    /// Leave runs out of charts and capability
+    Exclude {
+        #[command(flatten)]
+        archive: Stored,
+        /// Numbers of runs, as they are listed
+        #[arg(required = true, value_name = "RUN")]
+        runs: Vec<i64>,
+        #[command(flatten)]
+        signature: Signature,
+    },
+    /// Keep the control limits of a value as they are now; trends then use them
+    Freeze {
+        #[command(flatten)]
+        archive: Stored,
+        #[command(flatten)]
+        selection: Selection,
+        #[command(flatten)]
+        signature: Signature,
+    },
+    /// List the decisions: runs excluded and limits frozen, by whom and why
+    Decisions {
+        #[command(flatten)]
+        archive: Stored,
     },
     /// Write runs with all that was stored of them to the standard output
     Export {
-        /// The archive: a file, or postgres://USER@HOST/DATABASE
-        #[arg(value_name = "ARCHIVE")]
-        file: PathBuf,
+        #[command(flatten)]
+        archive: Stored,
         /// `jsonl`: a JSON object for each run; `csv`: a line for each run, param, check and value
         #[arg(long, value_name = "FORMAT")]
         format: Format,
@@ -58,22 +100,42 @@ enum Command {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    match (&options.command, &options.file) {
-        (Some(Command::Trend { file, query, html, force }), _) => {
-            let trend = trend::trend(file, query)?;
-            if let Some(path) = html {
-                Place::take(path, force)?.write(trend::page(&trend))?;
-            }
-            say(&trend::text(&trend, colour_output()));
+    let colour = colour_output();
+    let Some(command) = &options.command else {
+        let Some(file) = &options.file else { return Err(invalid!("name an archive")) };
+        say(&archive::list(file, &options.filter, colour)?);
+        return Ok(0);
+    };
+    say(&match command {
+        Command::Trend { archive, query, html, force } => {
+            return trends(&archive.file, query, html.as_deref(), force);
         }
-        (Some(Command::Export { file, format, filter }), _) => {
-            archive::export(file, *format, filter, &mut emit)?;
+        Command::Export { archive, format, filter } => {
+            archive::export(&archive.file, *format, filter, &mut emit)?;
+            return Ok(0);
         }
-        (Some(Command::Yield { file, filter }), _) => {
-            say(&archive::yields(file, filter, colour_output())?);
+        Command::Yield { archive, filter, grouping } => {
+            archive::yields(&archive.file, filter, grouping, colour)?
         }
-        (None, Some(file)) => say(&archive::list(file, &options.filter, colour_output())?),
-        (None, None) => return Err(invalid!("name an archive")),
-    }
+        Command::Failing { archive, filter, grouping, with_simulated } => {
+            archive::failing(&archive.file, filter, grouping, *with_simulated, colour)?
+        }
+        Command::Exclude { archive, runs, signature } => {
+            archive::exclude(&archive.file, runs, signature)?
+        }
+        Command::Freeze { archive, selection, signature } => {
+            archive::freeze(&archive.file, selection, signature)?
+        }
+        Command::Decisions { archive } => archive::decisions(&archive.file, colour)?,
+    });
     Ok(0)
+}
+
+fn trends(file: &Path, query: &Query, html: Option<&Path>, force: &Force) -> Result<u8, Error> {
+    let trends = trend::trends(file, query)?;
+    if let Some(path) = html {
+        Place::take(path, force)?.write(trend::page(&trends))?;
+    }
+    say(&trend::text(&trends, colour_output()));
+    Ok(if query.fails(&trends) { FAILED } else { 0 })
 }

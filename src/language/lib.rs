@@ -83,11 +83,11 @@ pub use session::{
 };
 pub use source::{SourceId, SourceMap, Span};
 pub use station::{GaugeFile, GaugeStudy, Looks, Station, StationError, TimeLimit};
-pub use statistics::capability::{cp, cpk, cpk_doubt};
+pub use statistics::capability::{cnpk, cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,
 };
-pub use statistics::describe::{deviation, mean};
+pub use statistics::describe::{deviation, mean, skewness};
 pub use syntax::format::{NotFormatted, format as format_source};
 pub use syntax::names::Names as SymbolNames;
 pub use syntax::tree::{

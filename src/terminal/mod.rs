@@ -3,6 +3,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
+pub(crate) mod columns;
 pub(crate) mod duration;
 pub(crate) mod facts;
 pub(crate) mod mode;

@@ -1,16 +1,15 @@
 #!/usr/bin/env bash
-# Reads an archive that spintrue wrote with Python's sqlite3. Compares the export with the stored rows,
-# and the limits of the charts with its own calculation. Needs Python 3, installs nothing.
+# Reads archives that spintrue wrote, and their exports, with Python's sqlite3, DuckDB and pandas; compares
+# charts, capability, skewness, failing checks and yields with the examples of the NIST/SEMATECH e-Handbook and
+# with calculations of its own in NumPy and SciPy. Needs Python 3 with venv; installs packages under target/.
+# SEED=7 draws other data.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/history
-rm -rf "$work"
 mkdir -p "$work"
+rm -f "$work"/*.sqlite* "$work"/*.txt "$work"/*.jsonl "$work"/*.csv "$work"/*.spt
+[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
+"$work/venv/bin/pip" install --quiet --disable-pip-version-check \
+    numpy==2.3.5 scipy==1.17.1 pandas==2.3.3 duckdb==1.4.2
 cargo test --quiet --no-run
-spintrue="${CARGO_TARGET_DIR:-target}/debug/spintrue"
-for seed in $(seq 1 30); do
-    "$spintrue" run scripts/bring_up.spt --seed "$seed" --archive "$work/archive.sqlite" >"$work/last.txt"
-done
-"$spintrue" history export "$work/archive.sqlite" --format jsonl >"$work/runs.jsonl"
-"$spintrue" history trend "$work/archive.sqlite" "worst in-scan" --with-simulated --high 6um >"$work/trend.txt"
-python3 tests/extra/history.py "$work"
+"$work/venv/bin/python" tests/extra/history.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}"

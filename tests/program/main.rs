@@ -54,5 +54,6 @@ mod shell;
 mod simulate;
 mod tables;
 mod tidy;
+mod trends;
 mod verify;
 mod wire;

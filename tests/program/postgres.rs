@@ -206,7 +206,9 @@ fn both_stores_tell_the_same() {
         said += answers[0].1.len();
         answers[0].1.lines().count()
     };
-    let filters: [&[&str]; 10] = [
+    let filters: [&[&str]; 12] = [
+        &["--model", "ten-facet demonstration head (invented)", "--identity", "attempt=2"],
+        &["--identity", "version=0.1.0", "--identity", "day=2026-01-04"],
         &[],
         &["--limit", "5"],
         &["--operator", "shift 1"],
@@ -224,7 +226,14 @@ fn both_stores_tell_the_same() {
             same(&[&["history", "export", "STORE", "--format", format], filter].concat());
         }
     }
-    same(&["history", "yield", "STORE"]);
+    for by in [&[][..], &["--by", "day,attempt"], &["--by", "operator,script,model,month"]] {
+        same(&[&["history", "yield", "STORE"], by].concat());
+        same(&[&["history", "failing", "STORE", "--with-simulated"], by].concat());
+    }
+    let by = ["--by", "operator,script,model,month"];
+    same(&[&["history", "trend", "STORE", "--with-simulated", "width"], &by[..]].concat());
+    same(&["history", "yield", "STORE", "--since", "2026-01-05"]);
+    same(&["history", "failing", "STORE"]);
     assert_eq!(same(&["history", "STORE", "--operator", "shift 1"]), 5);
     assert_eq!(same(&["history", "export", "STORE", "--format", "jsonl"]), runs.len());
     let trend = ["history", "trend", "STORE", "--with-simulated"];
@@ -236,6 +245,20 @@ fn both_stores_tell_the_same() {
     same(&[&trend[..], &["worst in-scan", "--limit", "4"]].concat());
     same(&[&trend[..], &["worst in-scan", "--operator", "shift 2"]].concat());
     same(&[&trend[..], &["'); DROP TABLE runs; --"]].concat());
+    let signed = ["--reason", "gauge not warm: it's 面", "--author", "A. Name"];
+    same(&[&["history", "exclude", "STORE", "13", "14"], &signed[..]].concat());
+    same(&[&["history", "exclude", "STORE", "14", "--undo"], &signed[..]].concat());
+    let freeze = ["history", "freeze", "STORE", "worst in-scan", "--with-simulated"];
+    same(&[&freeze[..], &["--by", "operator"], &signed].concat());
+    let made = "2026-02-03T04:05:06.000Z";
+    file.execute("UPDATE decisions SET made = $1", [made]).unwrap();
+    place.sql(&format!("UPDATE decisions SET made = '{made}'"));
+    same(&["history", "decisions", "STORE"]);
+    same(&["history", "STORE"]);
+    same(&["history", "export", "STORE", "--format", "jsonl"]);
+    same(&[&trend[..], &["width"]].concat());
+    same(&[&trend[..], &["worst in-scan", "--by", "operator"]].concat());
+    same(&[&freeze[..], &["--by", "operator", "--undo"], &signed].concat());
     assert!(said > 50_000, "{said}");
     let wrong = stores.map(|store| place.spintrue(&["history", "trend", store, "wdth"]));
     assert!(wrong[0].2.contains("labels like it") && wrong[0] == wrong[1], "{wrong:?}");
@@ -276,7 +299,7 @@ fn both_schemas_have_the_same_columns() {
         WHERE t.type = 'table' AND i.origin = 'c' ORDER BY i.name",
     );
     let own = place.sql(
-        "SELECT indexname || ' ' || regexp_replace(indexdef, '.*\\((.*)\\)', '\\1') FROM pg_indexes
+        "SELECT indexname || ' ' || regexp_replace(indexdef, '.*USING btree \\(([^)]*)\\).*', '\\1') FROM pg_indexes
         WHERE schemaname = 'public' AND indexname NOT LIKE '%pkey' ORDER BY indexname",
     );
     assert_eq!(own.lines().collect::<Vec<_>>(), indexes);
@@ -303,7 +326,7 @@ fn several_stations_write_at_once_and_make_the_schema_once() {
     assert_eq!((place.count("runs"), place.count("quantities")), (40, 120));
     assert_eq!(
         place.sql("SELECT string_agg(DISTINCT version::text, ' ') FROM spintrue_archive"),
-        "4"
+        "5"
     );
     let (code, out, _) = place.spintrue(&["history", &place.url]);
     assert_eq!((code, out.lines().count()), (0, 41));
@@ -312,7 +335,8 @@ fn several_stations_write_at_once_and_make_the_schema_once() {
 }
 
 /// As the first version made it.
-const BACK: &str = "ALTER TABLE runs DROP COLUMN operator; ALTER TABLE runs DROP COLUMN provoked;
+const BACK: &str = "DROP TABLE decisions; DROP INDEX runs_by_head; DROP INDEX runs_cut_short;
+    DROP INDEX checks_to_count; ALTER TABLE runs DROP COLUMN operator; ALTER TABLE runs DROP COLUMN provoked;
     ALTER TABLE runs DROP COLUMN row_digest; ALTER TABLE runs DROP COLUMN record_digest; DROP TABLE identity;
     UPDATE spintrue_archive SET version = 1";
 
@@ -323,7 +347,7 @@ fn stations_of_a_newer_version_bring_it_up_to_date_once() {
     place.stored();
     place.sql(BACK);
     all_pass(&place, 8);
-    assert_eq!((place.count("runs"), place.sql("TABLE spintrue_archive")), (9, "4".to_string()));
+    assert_eq!((place.count("runs"), place.sql("TABLE spintrue_archive")), (9, "5".to_string()));
     place.sql(BACK);
     let (code, out, error) = place.spintrue(&["history", &place.url]);
     assert_eq!((code, out.lines().count(), error.as_str()), (0, 10, ""));

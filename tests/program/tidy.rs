@@ -210,6 +210,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("csv::", &["language session", "program archive", "program batch"]),
     ("ed25519_dalek::", &["program record"]),
     ("flate2::", &["head trace", "program record"]),
+    ("futures_util::", &["program archive"]),
     ("gethostname::", &["program record"]),
     ("indicatif::", &["program campaign", "program cli"]),
     (

@@ -1,60 +1,126 @@
 //! A trend as a page that needs no other file.
 
+use crate::archive::store::day_and_minute;
 use crate::archive::trend::series::{
-    ASKED, Block, Capability, LEAP, Trend, day_and_minute, newest,
+    ASKED, Block, Capability, LEAP, MIN_RUNS, Trend, Trends, newest, shown_index as index,
 };
-use crate::archive::trend::text::{index, title};
-use crate::paper;
+use crate::archive::trend::text::{COMPARED, compared_cells, title};
 use crate::paper::plot::{Across, Axis, Plot, WIDE};
 use crate::paper::typeset;
+use crate::paper::{self, Head};
 use maud::{Markup, html};
-use spintrue_head::{show_number, visible_line};
+use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
 const MAX_RUNS: usize = 500;
 /// Newest runs with rule violations, and blocks of capability, that are listed.
 const MAX_ROWS: usize = 60;
-/// With fewer runs control limits are rough (common practice, no source).
-const MIN_RUNS: usize = 25;
 
-pub(crate) fn page(trend: &Trend) -> String {
-    let name = title(trend);
-    let count = trend.series.points.len();
+/// A trend with the number of its group, which keeps its ids apart from those of others.
+#[derive(Clone, Copy)]
+struct Part<'a> {
+    trend: &'a Trend,
+    at: usize,
+}
+
+impl Part<'_> {
+    fn id(self, name: &str) -> String {
+        if self.at == 0 { name.to_string() } else { format!("{name}-{}", self.at) }
+    }
+}
+
+pub(crate) fn page(trends: &Trends) -> String {
+    let several = trends.all.iter().any(|trend| !trend.series.group.is_empty());
+    let name = match (trends.all.first(), several) {
+        (Some(trend), false) => title(trend),
+        (Some(trend), true) => visible_line(&trend.series.label),
+        (None, _) => String::new(),
+    };
+    let parts = trends.all.iter().enumerate().map(|(at, trend)| Part { trend, at });
     let body = html! {
         header {
             h1 { (name) }
-            (summary(trend))
+            @if several { (compared(trends)) }
         }
-        main {
-            section aria-labelledby="charts" {
-                h2 id="charts" { "Control charts" }
-                @if count > MAX_RUNS {
-                    p.soft { "The limits are those of all " (count) " runs; the newest " (MAX_RUNS) " are drawn." }
-                }
-                (individuals(trend))
-                (ranges(trend))
-            }
-            @if let Some(capability) = &trend.capability { (over_time(trend, capability)) }
-            (violations(trend))
-        }
-        footer {
-            h2 { "How to read this" }
-            p {
-                "The centre is the mean of all runs, the control limits lie three sigma beside it, with "
-                "sigma from the mean moving range of two over d2 = 1.128. A violation says where to look; "
-                "whether a head conforms is the script's to say."
-            }
-            @if trend.capability.is_some() {
-                p {
-                    "Cp is the width between the limits over six standard deviations, Cpk the distance "
-                    "from the mean to the nearer limit over three. The doubt of a Cpk is 1.96 times the "
-                    "root of 1/(9 n) + Cpk\u{b2}/(2 (n - 1)), for 25 runs or more that are normally "
-                    "distributed (NIST/SEMATECH e-Handbook 6.1.6)."
-                }
-            }
-        }
+        main { @for part in parts {
+            @if several { h2 id=(part.id("group")) { (title(part.trend)) } }
+            (one(part))
+        } }
+        footer { (reading(trends)) }
     };
     paper::page(&name, &name, &body)
+}
+
+/// Groups of runs beside each other.
+fn compared(trends: &Trends) -> Markup {
+    let heads = COMPARED.map(|head| match head {
+        "group" => Head::Text(head),
+        head => Head::Number(head),
+    });
+    let rows = html! { @for (at, trend) in trends.all.iter().enumerate() { tr {
+        @for (head, cell) in COMPARED.into_iter().zip(compared_cells(trend)) {
+            @if head == "group" {
+                @let link = format!("#{}", Part { trend, at }.id("group"));
+                td { a href=(link) { (visible_line(&cell)) } }
+            } @else { td.number { (cell) } }
+        }
+    } } };
+    html! {
+        (paper::table("of groups", None, &heads, &rows))
+        @for without in &trends.without { p.soft { (visible_line(without)) } }
+    }
+}
+
+/// The result of one trend and its charts.
+fn one(part: Part<'_>) -> Markup {
+    let Part { trend, .. } = part;
+    let count = trend.series.points.len();
+    html! {
+        (summary(trend))
+        (paper::section(&part.id("charts"), "Control charts", &html! {
+            @if count > MAX_RUNS {
+                p.soft { "The limits are those of all " (count) " runs; the newest " (MAX_RUNS) " are drawn." }
+            }
+            (individuals(part))
+            (ranges(part))
+        }))
+        @if let Some(capability) = &trend.capability { (over_time(part, capability)) }
+        (violations(part))
+        (excluded(part))
+    }
+}
+
+/// What the numbers are.
+fn reading(trends: &Trends) -> Markup {
+    let any = |is: fn(&Trend) -> bool| trends.all.iter().any(is);
+    html! {
+        h2 { "How to read this" }
+        p {
+            "The centre is the mean of all runs, the control limits lie three sigma beside it, with "
+            "sigma from the mean moving range of two over d2 = 1.128. A violation says where to look; "
+            "whether a head conforms is the script's to say."
+        }
+        @if any(|trend| trend.frozen.is_some()) {
+            p {
+                "Frozen limits are those of the runs that they were frozen from, and stay as they were. Runs "
+                "before those are drawn and not judged."
+            }
+        }
+        @if any(|trend| trend.capability.is_some()) {
+            p {
+                "Cp is the width between the limits over six standard deviations, Cpk the distance "
+                "from the mean to the nearer limit over three. The doubt of a Cpk is 1.96 times the "
+                "root of 1/(9 n) + Cpk\u{b2}/(2 (n - 1)), for 25 runs or more that are normally "
+                "distributed (NIST/SEMATECH e-Handbook 6.1.6)."
+            }
+        }
+        @if any(|trend| trend.skewed.is_some()) {
+            p {
+                "Cnpk is the distance from the median to the nearer limit over that to the percentile 99.5 or "
+                "0.5 of the values on that side; it assumes no distribution (the same chapter)."
+            }
+        }
+    }
 }
 
 /// The result, in a box at the top.
@@ -67,26 +133,26 @@ fn summary(trend: &Trend) -> Markup {
     html! {
         div class=(if counted.is_empty() && fits { "verdict good" } else { "verdict open" }) role="status" {
             strong { (if counted.is_empty() { "IN CONTROL" } else { "SIGNALS" }) }
+            @if trend.newest_signals() { span { "The newest run breaks a rule." } }
             @if counted.is_empty() { span { "No run breaks a rule." } }
             @for (count, name) in &counted { span { (count) " \u{d7} " (name) } }
             @if !fits { span { "The values do not fit between the limits: Cpk is below 1.00." } }
-            @if trend.series.points.len() < MIN_RUNS {
+            @if trend.frozen.is_none() && trend.series.points.len() < MIN_RUNS {
                 span { "Control limits from fewer than " (MIN_RUNS) " runs are rough." }
             }
         }
-        @if let Some(rehearsals) = trend.rehearsals() { p.note { (rehearsals) "." } }
         dl {
             dt { "centre" } dd { (number(charts.values.centre)) " " (unit) }
             dt { "control limits" }
-            dd { (number(charts.values.low)) " .. " (number(charts.values.high)) " " (unit) }
-            dt { "sigma" } dd { (number(charts.deviation)) " " (unit) }
-            @if let Some(Capability { limits, short, long, .. }) = &trend.capability {
-                dt { "allowed" }
-                dd {
-                    @if let Some(low) = limits.low { "at least " (show_number(low, None)) " " (unit) }
-                    @if limits.low.is_some() && limits.high.is_some() { ", " }
-                    @if let Some(high) = limits.high { "at most " (show_number(high, None)) " " (unit) }
+            dd {
+                @match trend.lower() {
+                    Some(lower) => { (number(lower)) " .. " }
+                    None => "at most ",
                 }
+                (number(charts.values.high)) " " (unit)
+            }
+            dt { "sigma" } dd { (number(charts.deviation)) " " (unit) }
+            @if let Some(Capability { short, long, .. }) = &trend.capability {
                 dt { "capability" }
                 dd {
                     @if let Some(width) = short.width { "Cp " (index(width)) ", " }
@@ -95,36 +161,37 @@ fn summary(trend: &Trend) -> Markup {
                     "Ppk " (index(long.nearer)) " with the standard deviation of all runs"
                 }
             }
-            @if trend.series.left_out > 0 {
-                dt { "left out" } dd { (trend.series.left_out) " runs without a number" }
-            }
+            @for (word, note) in trend.notes() { dt { (word) } dd { (note) } }
         }
     }
 }
 
-fn individuals(trend: &Trend) -> Markup {
+fn individuals(part: Part<'_>) -> Markup {
+    let Part { trend, .. } = part;
     let limits = &trend.charts.values;
+    let across = |at, name, class| Across { at, name, class };
     let mut lines = vec![
-        Across { at: limits.low, name: "lower control", class: "two thin dashed" },
-        Across { at: limits.centre, name: "centre", class: "mark" },
-        Across { at: limits.high, name: "upper control", class: "two thin dashed" },
+        across(limits.centre, "centre", "mark"),
+        across(limits.high, "upper control", "two thin dashed"),
     ];
-    if let Some(Capability { limits, .. }) = &trend.capability {
-        let allowed = |at, name| Across { at, name, class: "allowed" };
-        lines.extend(limits.low.map(|at| allowed(at, "least allowed")));
-        lines.extend(limits.high.map(|at| allowed(at, "most allowed")));
+    lines.extend(trend.lower().map(|at| across(at, "lower control", "two thin dashed")));
+    if let Some(Capability { tolerance, .. }) = &trend.capability {
+        let limits = &tolerance.limits;
+        lines.extend(limits.low.map(|at| across(at, "least allowed", "allowed")));
+        lines.extend(limits.high.map(|at| across(at, "most allowed", "allowed")));
     }
     let values = trend.values();
     let told = "Runs with rule violations are diamonds.";
     let words =
         format!("{}{}", visible_line(&trend.series.label), typeset::unit(&trend.unit("in ")));
-    chart(trend, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
+    chart(part, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).collect();
         (!names.is_empty()).then(|| names.join("; "))
     })
 }
 
-fn ranges(trend: &Trend) -> Markup {
+fn ranges(part: Part<'_>) -> Markup {
+    let Part { trend, .. } = part;
     let limits = &trend.charts.ranges;
     let lines = vec![
         Across { at: limits.centre, name: "centre", class: "mark" },
@@ -133,14 +200,14 @@ fn ranges(trend: &Trend) -> Markup {
     let beyond = trend.violations.iter().filter(|(_, name)| *name == LEAP).count();
     let told = format!("From each run to the next; beyond the limit: {beyond}.");
     let words = format!("moving range{}", typeset::unit(&trend.unit("in ")));
-    chart(trend, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
+    chart(part, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps_at(at).then(|| LEAP.to_string())
     })
 }
 
 /// A chart of the newest values; `later` is the index of the run of the first value.
 fn chart(
-    trend: &Trend,
+    part: Part<'_>,
     [id, title, told]: [&str; 3],
     words: &str,
     values: &[f64],
@@ -156,10 +223,10 @@ fn chart(
     let (one, last) = ((first + 1) as f64, (first + drawn.len()) as f64);
     let plot = Plot {
         size: WIDE,
-        id: id.to_string(),
+        id: part.id(id),
         title: title.to_string(),
         told: told.to_string(),
-        x: Axis::whole(one, last, "run"),
+        x: Axis::whole(one, last, "point"),
         y: Axis::around(values, words),
     };
     let points = || (first..).zip(drawn).map(|(at, value)| (at, (at + 1) as f64, *value));
@@ -169,9 +236,9 @@ fn chart(
         @for (at, x, value) in points() {
             @match remark(at) {
                 Some(remark) => {
-                    @let point = trend.series.points.get(at);
-                    @let of = point.map(|p| format!("{} {}: ", day_and_minute(&p.started), visible_line(&p.serial)));
-                    (plot.flag(x, value, &format!("run {}, {}{remark}", at + 1, of.unwrap_or_default())))
+                    @let point = part.trend.series.points.get(at);
+                    @let of = point.map(|p| format!("run {}, {} {}: ", p.run, day_and_minute(&p.started), visible_line(&p.serial)));
+                    (plot.flag(x, value, &format!("point {}, {}{remark}", at + 1, of.unwrap_or_default())))
                 }
                 None => (plot.point(x, value)),
             }
@@ -188,18 +255,20 @@ fn framed(plot: &Plot, drawn: &Markup) -> Markup {
 }
 
 /// Capability of each block, drawn and as a table.
-fn over_time(trend: &Trend, capability: &Capability) -> Markup {
+fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
+    let Part { trend, .. } = part;
     let (blocks, older) = newest(&capability.blocks, MAX_ROWS);
     let number = |value: f64| trend.number(value);
     html! {
-        section aria-labelledby="capability" {
-            h2 id="capability" { "Capability over time" }
+        @let id = part.id("capability");
+        section aria-labelledby=(id) {
+            h2 id=(id) { "Capability over time" }
             @if let (Some(first), Some(last)) = (blocks.first(), blocks.last()) {
-                (indices(blocks, first, last))
+                (indices(part, blocks, first, last))
                 div.wide tabindex="0" role="region" aria-label="table of capability" { table {
                     thead { tr {
                         th scope="col" { "from (UTC)" }
-                        th.number scope="col" { "runs" }
+                        th.number scope="col" { "points" }
                         th.number scope="col" { "mean" (trend.unit("in ")) }
                         th.number scope="col" { "sigma" (trend.unit("in ")) }
                         th.number scope="col" { "Cp" }
@@ -224,7 +293,7 @@ fn over_time(trend: &Trend, capability: &Capability) -> Markup {
     }
 }
 
-fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
+fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Markup {
     let ends = blocks.iter().flat_map(Block::ends);
     let told = format!(
         "From {} in the first of {} blocks to {} in the last.",
@@ -234,10 +303,10 @@ fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
     );
     let plot = Plot {
         size: WIDE,
-        id: "indices".to_string(),
+        id: part.id("indices"),
         title: "Cp and Cpk of each block of runs".to_string(),
         told: told.clone(),
-        x: Axis::whole((first.from + 1) as f64, (last.from + last.count) as f64, "run"),
+        x: Axis::whole((first.from + 1) as f64, (last.from + last.count) as f64, "point"),
         y: Axis::around(ends.chain(ASKED.map(|(asked, _)| asked)).chain([0.0]), "index"),
     };
     let asked = ASKED.map(|(at, name)| Across { at, name, class: "mark" });
@@ -263,7 +332,8 @@ fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
 }
 
 /// The runs with rule violations, newest first.
-fn violations(trend: &Trend) -> Markup {
+fn violations(part: Part<'_>) -> Markup {
+    let Part { trend, .. } = part;
     let mut runs: Vec<(usize, Vec<&str>)> = Vec::new();
     for (at, name) in trend.violations.iter().copied().rev() {
         match runs.last_mut().filter(|(last, _)| *last == at) {
@@ -273,11 +343,13 @@ fn violations(trend: &Trend) -> Markup {
     }
     let older = runs.len().saturating_sub(MAX_ROWS);
     html! {
-        section aria-labelledby="violations" {
-            h2 id="violations" { "Runs with rule violations" }
+        @let id = part.id("violations");
+        section aria-labelledby=(id) {
+            h2 id=(id) { "Runs with rule violations" }
             @if runs.is_empty() { p { "None: the series is in control." } } @else {
                 div.wide tabindex="0" role="region" aria-label="table of rule violations" { table {
                     thead { tr {
+                        th.number scope="col" { "point" }
                         th.number scope="col" { "run" }
                         th scope="col" { "started (UTC)" }
                         th scope="col" { "head" }
@@ -287,6 +359,7 @@ fn violations(trend: &Trend) -> Markup {
                     tbody { @for (at, names) in runs.iter().take(MAX_ROWS) {
                         @if let Some(point) = trend.series.points.get(*at) { tr {
                             th.number scope="row" { (at + 1) }
+                            td.number { (point.run) }
                             td.whole { (day_and_minute(&point.started)) }
                             td.whole { (visible_line(&point.serial)) }
                             td.number { (trend.number(point.value)) }
@@ -298,4 +371,30 @@ fn violations(trend: &Trend) -> Markup {
             }
         }
     }
+}
+
+/// The runs that were left out by decision, newest first.
+fn excluded(part: Part<'_>) -> Markup {
+    let all = &part.trend.series.excluded;
+    let rows = html! { @for (point, decision) in all.iter().take(MAX_ROWS) { tr {
+        th.number scope="row" { (point.run) }
+        td.whole { (day_and_minute(&point.started)) }
+        td.whole { (visible_line(&point.serial)) }
+        td.number { (part.trend.number(point.value)) }
+        td.wordy { (decision.told()) }
+    } } };
+    let unit = format!("value{}", part.trend.unit("in "));
+    let heads = [
+        Head::Number("run"),
+        Head::Text("started (UTC)"),
+        Head::Text("head"),
+        Head::Number(&unit),
+        Head::Text("excluded"),
+    ];
+    html! { @if !all.is_empty() {
+        (paper::section(&part.id("excluded"), "Excluded runs", &html! {
+            (paper::table("of excluded runs", None, &heads, &rows))
+            @if all.len() > MAX_ROWS { p.soft { "and " (all.len() - MAX_ROWS) " older" } }
+        }))
+    } }
 }

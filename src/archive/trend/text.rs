@@ -1,7 +1,11 @@
 //! A trend as text, 80 columns wide.
 
-use crate::archive::trend::series::{ASKED, Block, Indices, Trend, day_and_minute, newest};
-use crate::terminal::{BOLD, DIM, RED, YELLOW, styled, wrapped};
+use crate::archive::store::day_and_minute;
+use crate::archive::trend::series::{
+    ASKED, Block, Indices, Trend, Trends, newest, runs, shown_index,
+};
+use crate::terminal::columns::{Line, Side, columns, cut};
+use crate::terminal::{BOLD, DIM, RED, beside, styled, wrapped};
 use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
@@ -13,37 +17,67 @@ const MAX_BLOCKS: usize = 12;
 /// Columns of a chart.
 const COLUMNS: usize = 34;
 
-/// At most `most` characters; of a longer text the end, which says more of a path.
-pub(crate) fn cut(text: &str, most: usize) -> String {
-    let length = text.chars().count();
-    if length <= most {
-        return text.to_string();
+/// All trends, behind a table of them where they are several.
+pub(crate) fn text(trends: &Trends, colour: bool) -> String {
+    let several = trends.all.iter().any(|trend| !trend.series.group.is_empty());
+    let mut text = if several { compared(trends, colour) } else { String::new() };
+    for trend in &trends.all {
+        let gap = if text.is_empty() { "" } else { "\n" };
+        text.push_str(&format!("{gap}{}", one(trend, colour)));
     }
-    let end: String = text.chars().skip(length - most.saturating_sub(1)).collect();
-    format!("…{end}")
+    text
 }
 
-/// An index of capability, with limits to what is shown.
-pub(crate) fn index(value: f64) -> String {
-    match value {
-        value if !value.is_finite() => "–".to_string(),
-        value if value >= 999.995 => "> 999".to_string(),
-        value if value <= -999.995 => "< -999".to_string(),
-        value => format!("{value:.2}"),
+/// A row for each group of runs.
+fn compared(trends: &Trends, colour: bool) -> String {
+    let heads = COMPARED.map(|head| match head {
+        "group" => (head, Side::Wrap),
+        head => (head, Side::Right),
+    });
+    let lines = trends.all.iter().map(|trend| Line {
+        style: trend.newest_signals().then_some((4, RED)),
+        ..Line::from(compared_cells(trend))
+    });
+    let mut text = columns(&heads, &lines.collect::<Vec<_>>(), colour);
+    for without in &trends.without {
+        let lines = wrapped(&visible_line(without), "");
+        text.push_str(&format!("{}\n", styled(lines.trim_end(), DIM, colour)));
     }
+    text
 }
 
-/// The whole trend.
-pub(crate) fn text(trend: &Trend, colour: bool) -> String {
-    let (series, charts) = (&trend.series, &trend.charts);
+/// What groups of runs are compared by.
+pub(super) const COMPARED: [&str; 6] = ["runs", "centre", "sigma", "Cpk", "signals", "group"];
+
+/// The cells of a group under those heads.
+pub(super) fn compared_cells(trend: &Trend) -> Vec<String> {
+    let signals = trend.violations.len();
+    let newest = if trend.newest_signals() { ", newest too" } else { "" };
+    let capability = trend.capability.as_ref();
+    vec![
+        trend.series.points.len().to_string(),
+        format!("{}{}", trend.number(trend.charts.values.centre), trend.unit("")),
+        format!("{}{}", trend.number(trend.charts.deviation), trend.unit("")),
+        capability.map_or_else(|| "–".to_string(), |of| shown_index(of.short.nearer)),
+        format!("{signals}{newest}"),
+        trend.series.group.clone(),
+    ]
+}
+
+/// One trend.
+fn one(trend: &Trend, colour: bool) -> String {
+    let charts = &trend.charts;
     let number = |value: f64| trend.number(value);
     let unit = trend.unit("");
-    let mut text = format!("{}\n", styled(&title(trend), BOLD, colour));
+    let title = wrapped(&title(trend), "");
+    let mut text = format!("{}\n", styled(title.trim_end(), BOLD, colour));
+    let limits = match trend.lower() {
+        Some(lower) => format!("limits {} .. {}", number(lower), number(charts.values.high)),
+        None => format!("upper limit {}", number(charts.values.high)),
+    };
     text.push_str(&format!(
-        "  individuals   centre {}, limits {} .. {}{unit}\n",
+        "  individuals   centre {}, {limits}{unit}\n",
         number(charts.values.centre),
-        number(charts.values.low),
-        number(charts.values.high)
     ));
     text.push_str(&format!(
         "  moving range  centre {}, limit {}{unit}; sigma {}{unit}\n",
@@ -51,23 +85,45 @@ pub(crate) fn text(trend: &Trend, colour: bool) -> String {
         number(charts.ranges.high),
         number(charts.deviation)
     ));
-    if let Some(rehearsals) = trend.rehearsals() {
-        let lines = wrapped(&rehearsals, "  ");
-        text.push_str(&format!("{}\n", styled(lines.trim_end(), YELLOW, colour)));
-    }
-    if series.left_out > 0 {
-        text.push_str(&format!("  left out      {} without a number\n", series.left_out));
+    for (word, note) in trend.notes() {
+        text.push_str(&beside(&format!("  {word:<13}"), &note));
     }
     text.push_str(&capability(trend, colour));
     let values = trend.values();
     let marks = |at: usize| trend.rules_at(at).next().is_some();
-    let lines = [charts.values.low, charts.values.centre, charts.values.high];
+    let lines = [trend.lower(), Some(charts.values.centre), Some(charts.values.high)];
     text.push_str(&chart("Individuals", trend, &values, 0, lines, &marks, colour));
-    let lines = [charts.ranges.low, charts.ranges.centre, charts.ranges.high];
+    let lines = [charts.ranges.low, charts.ranges.centre, charts.ranges.high].map(Some);
     let marks = |at: usize| trend.leaps_at(at);
     text.push_str(&chart("Moving ranges", trend, &trend.ranges, 1, lines, &marks, colour));
     text.push_str(&named(trend, colour));
-    text
+    text + &excluded(trend, colour)
+}
+
+/// The runs that were left out by decision.
+fn excluded(trend: &Trend, colour: bool) -> String {
+    let all = &trend.series.excluded;
+    if all.is_empty() {
+        return String::new();
+    }
+    let mut text = format!("\n{}\n", styled("Excluded runs", BOLD, colour));
+    let lines = all.iter().take(MAX_VIOLATIONS).map(|(point, decision)| {
+        let value = format!("{}{}", trend.number(point.value), trend.unit(""));
+        Line::from(vec![
+            day_and_minute(&point.started),
+            point.run.to_string(),
+            value,
+            decision.told(),
+        ])
+    });
+    let heads = [
+        ("started (UTC)", Side::Left),
+        ("run", Side::Right),
+        ("value", Side::Right),
+        ("excluded (UTC)", Side::Wrap),
+    ];
+    text.push_str(&columns(&heads, &lines.collect::<Vec<_>>(), colour));
+    text + &and_older(all.len().saturating_sub(MAX_VIOLATIONS), colour)
 }
 
 /// Value, unit and runs of a trend.
@@ -78,13 +134,17 @@ pub(crate) fn title(trend: &Trend) -> String {
         started.unwrap_or_default().chars().take(10).collect()
     };
     let heads = trend.heads();
+    let group = match series.group.as_str() {
+        "" => String::new(),
+        group => format!(", {}", visible_line(group)),
+    };
     format!(
-        "{}{of}: {} runs on {heads} {}, {} to {}",
+        "{}{of}{group}: {} on {heads} {}, {} to {}",
         visible_line(&series.label),
-        series.points.len(),
+        runs(series.points.len()),
         if heads == 1 { "head" } else { "heads" },
-        day(series.points.first().map(|point| point.started.as_str())),
-        day(series.points.last().map(|point| point.started.as_str())),
+        day(series.points.first().map(|point| &*point.started)),
+        day(series.points.last().map(|point| &*point.started)),
     )
 }
 
@@ -92,8 +152,8 @@ fn capability(trend: &Trend, colour: bool) -> String {
     let Some(capability) = &trend.capability else { return String::new() };
     let both = |indices: &Indices, names: [&str; 2]| {
         let [width, nearer] = names;
-        let wide = indices.width.map(|value| format!("{width} {}, ", index(value)));
-        format!("{}{nearer} {}", wide.unwrap_or_default(), index(indices.nearer))
+        let wide = indices.width.map(|value| format!("{width} {}, ", shown_index(value)));
+        format!("{}{nearer} {}", wide.unwrap_or_default(), shown_index(indices.nearer))
     };
     let mut text = format!(
         "  capability    {}; {} over all\n",
@@ -114,9 +174,9 @@ fn capability(trend: &Trend, colour: bool) -> String {
             block.count,
             trend.number(block.mean),
             trend.number(block.deviation),
-            block.indices.width.map_or_else(|| "–".to_string(), index),
-            index(block.indices.nearer),
-            index(block.doubt)
+            block.indices.width.map_or_else(|| "–".to_string(), shown_index),
+            shown_index(block.indices.nearer),
+            shown_index(block.doubt)
         ));
     }
     let drawn = blocks.iter().flat_map(Block::ends).filter(|end| end.is_finite());
@@ -146,7 +206,7 @@ fn capability(trend: &Trend, colour: bool) -> String {
             "  {}  {:<12} {:>11}  {}\n",
             trend.started(block),
             format!("{} runs", block.count),
-            index(nearer),
+            shown_index(nearer),
             cells.trim_end()
         ));
     }
@@ -192,19 +252,19 @@ fn chart(
     trend: &Trend,
     values: &[f64],
     later: usize,
-    lines: [f64; 3],
+    lines: [Option<f64>; 3],
     marked: &dyn Fn(usize) -> bool,
     colour: bool,
 ) -> String {
     let (drawn, from) = newest(values, MAX_RUNS);
-    let scale = Scale::of(drawn.iter().chain(&lines).copied());
+    let scale = Scale::of(drawn.iter().copied().chain(lines.into_iter().flatten()));
     let mut text = format!("\n{}\n", styled(title, BOLD, colour));
     for (at, value) in (from + later..).zip(drawn) {
         let Some(point) = trend.series.points.get(at) else { continue };
         let mark = marked(at);
         let mut cells = [' '; COLUMNS];
         for (line, sign) in lines.iter().zip(['|', ':', '|']) {
-            scale.set(&mut cells, *line, sign);
+            line.iter().for_each(|line| scale.set(&mut cells, *line, sign));
         }
         scale.set(&mut cells, *value, if mark { '#' } else { '*' });
         let cells: String = cells.iter().collect();
@@ -232,12 +292,18 @@ fn named(trend: &Trend, colour: bool) -> String {
     for (count, name) in trend.counted() {
         text.push_str(&format!("  {count:>6} x {name}\n"));
     }
-    for (at, name) in all.iter().rev().take(MAX_VIOLATIONS) {
-        if let Some(point) = trend.series.points.get(*at) {
-            let serial = cut(&visible_line(&point.serial), 12);
-            let started = day_and_minute(&point.started);
-            text.push_str(&format!("  {started}  {serial:<12}  {name}\n"));
-        }
-    }
+    let newest = all.iter().rev().take(MAX_VIOLATIONS);
+    let lines = newest.filter_map(|(at, name)| {
+        let point = trend.series.points.get(*at)?;
+        let (started, serial) = (day_and_minute(&point.started), point.serial.to_string());
+        Some(Line::from(vec![started, point.run.to_string(), serial, name.to_string()]))
+    });
+    let heads = [
+        ("started (UTC)", Side::Left),
+        ("run", Side::Right),
+        ("head", Side::Left),
+        ("rule violation", Side::Wrap),
+    ];
+    text.push_str(&columns(&heads, &lines.collect::<Vec<_>>(), colour));
     text + &and_older(all.len().saturating_sub(MAX_VIOLATIONS), colour)
 }

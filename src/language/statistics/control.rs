@@ -43,24 +43,30 @@ pub struct Individuals {
     pub deviation: f64,
 }
 
+impl Individuals {
+    /// With the centre and the standard deviation known: the limits lie three of them away, and that of the
+    /// ranges of two three of their own, sqrt(2 - d2^2), above their mean, d2.
+    pub fn known(centre: f64, deviation: f64) -> Individuals {
+        let d2 = d2(2);
+        let (range, spread) = (d2 * deviation, (2.0 - d2 * d2).sqrt() * deviation);
+        Individuals {
+            values: Limits {
+                centre,
+                low: centre - 3.0 * deviation,
+                high: centre + 3.0 * deviation,
+            },
+            ranges: Limits { centre: range, low: 0.0, high: range + 3.0 * spread },
+            deviation,
+        }
+    }
+}
+
 /// Limits of individual values from their moving ranges of two: mean -/+ 3 mean range / d2
-/// (NIST/SEMATECH e-Handbook 6.3.2.2, from memory). The limit of the ranges is three of their own
-/// standard deviations, sqrt(2 - d2^2) for two values, above their mean. None of fewer than two.
+/// (NIST/SEMATECH e-Handbook 6.3.2.2, from memory). None of fewer than two.
 pub fn individuals(values: &[f64]) -> Option<Individuals> {
     let ranges: Vec<f64> =
         values.iter().zip(values.iter().skip(1)).map(|(a, b)| (b - a).abs()).collect();
-    if ranges.is_empty() {
-        return None;
-    }
-    let (centre, range) = (mean(values), mean(&ranges));
-    let d2 = d2(2);
-    let deviation = range / d2;
-    let spread = (2.0 - d2 * d2).sqrt() * deviation;
-    Some(Individuals {
-        values: Limits { centre, low: centre - 3.0 * deviation, high: centre + 3.0 * deviation },
-        ranges: Limits { centre: range, low: 0.0, high: range + 3.0 * spread },
-        deviation,
-    })
+    (!ranges.is_empty()).then(|| Individuals::known(mean(values), mean(&ranges) / d2(2)))
 }
 
 /// A rule that a series breaks where it is out of control.
@@ -113,22 +119,22 @@ impl Rule {
                 newest && last(among).iter().filter(out).count() >= least
             })
         };
-        let steps = |count: usize| {
-            let window = last(count);
-            let steps: Vec<f64> =
-                window.iter().zip(window.iter().skip(1)).map(|(a, b)| b - a).collect();
-            (window.len() == count).then_some(steps)
-        };
         match self {
             Rule::BeyondThree => beyond(1, 1, 3.0),
             Rule::TwoBeyondTwo => beyond(2, 3, 2.0),
             Rule::FourBeyondOne => beyond(4, 5, 1.0),
             Rule::EightOnOneSide => beyond(8, 8, 0.0),
             Rule::SixInTrend => {
-                steps(6).is_some_and(|s| s.iter().all(|x| *x > 0.0) || s.iter().all(|x| *x < 0.0))
+                let six = last(6);
+                six.len() == 6 && (six.is_sorted_by(|a, b| a < b) || six.is_sorted_by(|a, b| a > b))
             }
             Rule::FourteenAlternating => {
-                steps(14).is_some_and(|s| s.iter().zip(s.iter().skip(1)).all(|(a, b)| a * b < 0.0))
+                let turns = last(14).windows(3);
+                turns.len() == 12
+                    && turns.into_iter().all(|of| match of {
+                        [a, b, c] => (b - a) * (c - b) < 0.0,
+                        _ => false,
+                    })
             }
         }
     }
