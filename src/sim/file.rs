@@ -475,7 +475,7 @@ mod tests {
         assert!(message.contains("does not come to rest"), "{message}");
         let (line, message, _) = only("[rotor]\ninertia = \n");
         assert_eq!(line, 2);
-        assert!(message.contains("this is not TOML"), "{message}");
+        assert!(message.contains("`inertia` has no value"), "{message}");
         let (_, message, _) = only("rotor = 3\n");
         assert!(message.contains("write `[rotor]`"), "{message}");
     }

@@ -170,7 +170,7 @@ fn a_fault_that_cannot_be_is_pointed_at_before_anything_moves() {
         ("lock_lots@12s", "did you mean `lock_lost`?"),
         ("lock_lost@12", "`12` has no unit"),
         ("lock_lost@12 mm", "must be of kind time, not length"),
-        ("lock_lost@1e999 s", "fault.at"),
+        ("lock_lost@1e999 s", "its at is no time"),
         ("stuck_trim(facet=10)@0 s", "a whole number from 0 to 9"),
         ("stuck_trim(facet=3", "the bracket is not closed"),
         ("rail_low(rail=pump)", "there is no rail `pump`"),

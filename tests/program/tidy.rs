@@ -112,7 +112,7 @@ const SIM: Arrows = &[
     ("expose", &["config", "faults", "lines", "noise", "optics", "pulses", "world"]),
     ("gauge", &["config", "noise", "world"]),
     ("injector", &["faults", "reader", "world"]),
-    ("detector", &["noise", "optics", "pulses", "world"]),
+    ("detector", &["config", "noise", "optics", "pulses", "world"]),
     ("medium", &["lines", "optics", "world"]),
     ("render", &["medium"]),
     (
