@@ -80,7 +80,7 @@ impl Link {
         link.limit_to(limit)?;
         link.run(&format!(
             "SET lock_timeout = {}; SET idle_in_transaction_session_timeout = {};
-            SET client_min_messages = warning",
+            SET client_min_messages = warning; SET jit = off",
             LOCK_TIMEOUT.as_millis(),
             idle.as_millis()
         ))?;

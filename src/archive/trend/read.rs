@@ -306,7 +306,7 @@ fn series(
 ) -> Result<(Series, Option<UnitText>, String), Error> {
     let label = &selection.value;
     let mut series = Series { label: label.clone(), ..Series::default() };
-    points.sort_by(|one, other| {
+    points.sort_unstable_by(|one, other| {
         let key = |point: &Point| (point.run, point.place);
         other.started.cmp(&one.started).then(key(other).cmp(&key(one)))
     });
