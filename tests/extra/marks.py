@@ -96,7 +96,8 @@ class Compare:
             assert one.keys() == other.keys(), (where, one.keys() ^ other.keys())
             self.wild += other["rejected"]
             for name, value in other.items():
-                self.near(f"{where}, facet {other['facet']}, {name}", one[name], value)
+                if value != math.inf:
+                    self.near(f"{where}, facet {other['facet']}, {name}", one[name], value)
 
 
 def is_lines(value):

@@ -288,12 +288,15 @@ class Shapes:
         return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
 
     def range(self, facet):
-        """Largest less smallest of five places, with the uncertainty of both as if they were known apart."""
+        """Largest less smallest of five places, with the uncertainty of both as if they were known apart; an
+        endless one where the digit of the gauge makes two of them alike, so that rounding of doubles chooses."""
         if math.isnan(self.of[facet][1]):
             return math.nan, math.nan
         places = [self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)]
-        (high, high_u), (low, low_u) = max(places), min(places)
-        return high - low, math.hypot(high_u, low_u)
+        places.sort()
+        (low, low_u), (high, high_u) = places[0], places[-1]
+        tied = min(places[1][0] - low, high - places[-2][0]) < 1e-9
+        return high - low, math.inf if tied else math.hypot(high_u, low_u)
 
     def effective(self, facet):
         """Fewest degrees of freedom of a coefficient (Welch-Satterthwaite)."""
