@@ -1,8 +1,8 @@
 //! Which checks fail most often: counted and ranked in each group of runs (a Pareto table).
 
-use crate::archive::filter::{Filter, Group, Grouped, Grouping};
+use crate::archive::filter::{Filter, Group, Grouping};
 use crate::archive::open::open_to_read;
-use crate::archive::sql::{Store, Values};
+use crate::archive::sql::{Row, Store, Values};
 use crate::archive::trend::runs_text;
 use crate::error::Error;
 use crate::terminal::columns::{Line, Side, columns};
@@ -33,20 +33,40 @@ type All = BTreeMap<Group, Failing>;
 struct Selected<'a> {
     filter: &'a Filter,
     grouping: &'a Grouping,
-    simulated: &'static str,
+}
+
+/// What is counted of runs.
+struct Counted<'a> {
+    /// What a count is kept for, so many columns, and the count.
+    columns: &'a str,
+    kept: usize,
+    from: &'a str,
+    /// Which of the selected runs, with what is read of them.
+    which: &'a str,
 }
 
 impl Selected<'_> {
-    /// A statement made of its groups and conditions, and its parameters.
-    fn statement(
+    /// Reads counts; `each` takes those of a group from a row, and the place of the first column in it.
+    fn count(
         &self,
-        sql: impl Fn(&Grouped, &str) -> String,
-    ) -> Result<(Grouped, String, Values), Error> {
+        archive: &mut dyn Store,
+        all: &mut All,
+        counted: &Counted<'_>,
+        each: impl Fn(&mut Failing, &dyn Row, usize),
+    ) -> Result<(), Error> {
         let mut values = Values::default();
         let grouped = self.grouping.grouped(&mut values)?;
         let conditions = self.filter.conditions(&mut values);
-        let sql = sql(&grouped, &conditions);
-        Ok((grouped, sql, values))
+        let Counted { columns, kept, from, which } = counted;
+        let sql = format!(
+            "SELECT {}{columns} FROM {from}{} WHERE {conditions}{which} {}",
+            grouped.columns,
+            grouped.joins,
+            grouped.clause(*kept)
+        );
+        archive.query(&sql, &values.0, &mut |row| {
+            each(all.entry(grouped.of(row)).or_default(), row, grouped.count);
+        })
     }
 }
 
@@ -60,12 +80,46 @@ pub(crate) fn failing(
 ) -> Result<String, Error> {
     filter.check_whole()?;
     let mut archive = open_to_read(place)?;
-    let simulated = if with_simulated { "" } else { " AND runs.simulated = 0" };
-    let selected = Selected { filter, grouping, simulated };
+    let selected = Selected { filter, grouping };
     let mut all = All::new();
-    count_runs(&mut *archive, &selected, &mut all)?;
-    count_checks(&mut *archive, &selected, &mut all)?;
-    count_not_reached(&mut *archive, &selected, &mut all)?;
+    let mut count = |counted: Counted<'_>, each: &dyn Fn(&mut Failing, &dyn Row, usize)| {
+        selected.count(&mut *archive, &mut all, &counted, each)
+    };
+    let runs = Counted { columns: "runs.simulated, count(*)", kept: 1, from: "runs", which: "" };
+    count(runs, &|of, row, at| {
+        let count = row.value(at + 1).whole() as usize;
+        let is_simulated = row.value(at).whole() != 0;
+        of.rehearsals += if is_simulated { count } else { 0 };
+        of.runs += if is_simulated && !with_simulated { 0 } else { count };
+    })?;
+    let real = if with_simulated { "" } else { " AND runs.simulated = 0" };
+    let checks = Counted {
+        columns: "checks.label, checks.outcome, count(DISTINCT checks.run)",
+        kept: 2,
+        from: "checks JOIN runs ON runs.id = checks.run",
+        which: &format!("{real} AND checks.outcome <> 'conforms'"),
+    };
+    count(checks, &|of, row, at| {
+        let check = of.checks.entry(row.text(at).into_owned()).or_default();
+        let count = row.value(at + 2).whole() as usize;
+        match &*row.text(at + 1) {
+            "undecided" => check.undecided += count,
+            _ => check.failing += count,
+        }
+    })?;
+    let not_reached = Counted {
+        columns: "runs.not_reached, count(*)",
+        kept: 1,
+        from: "runs",
+        which: &format!("{real} AND runs.not_reached <> '[]'"),
+    };
+    count(not_reached, &|of, row, at| {
+        let labels: Vec<String> = serde_json::from_str(&row.text(at)).unwrap_or_default();
+        let count = row.value(at + 1).whole() as usize;
+        for label in labels {
+            of.checks.entry(label).or_default().not_reached += count;
+        }
+    })?;
     if all.is_empty() {
         return Ok("no such runs\n".to_string());
     }
@@ -76,83 +130,6 @@ pub(crate) fn failing(
         failing ones, and the total that of this check and those above it.";
     text.push_str(&format!("\n{}", styled(&wrapped(note, ""), DIM, colour)));
     Ok(text)
-}
-
-fn count_runs(
-    archive: &mut dyn Store,
-    selected: &Selected<'_>,
-    all: &mut All,
-) -> Result<(), Error> {
-    let (grouped, sql, values) = selected.statement(|grouped, conditions| {
-        format!(
-            "SELECT {}runs.simulated, count(*) FROM runs{} WHERE {conditions} {}",
-            grouped.columns,
-            grouped.joins,
-            grouped.clause(1)
-        )
-    })?;
-    let from = grouped.count;
-    archive.query(&sql, &values.0, &mut |row| {
-        let of = all.entry(grouped.of(row)).or_default();
-        let count = row.value(from + 1).whole() as usize;
-        let is_simulated = row.value(from).whole() != 0;
-        of.rehearsals += if is_simulated { count } else { 0 };
-        of.runs += if is_simulated && !selected.simulated.is_empty() { 0 } else { count };
-    })
-}
-
-fn count_checks(
-    archive: &mut dyn Store,
-    selected: &Selected<'_>,
-    all: &mut All,
-) -> Result<(), Error> {
-    let (grouped, sql, values) = selected.statement(|grouped, conditions| {
-        format!(
-            "SELECT {}checks.label, checks.outcome, count(DISTINCT checks.run)
-            FROM checks JOIN runs ON runs.id = checks.run{}
-            WHERE checks.outcome <> 'conforms' AND {conditions}{} {}",
-            grouped.columns,
-            grouped.joins,
-            selected.simulated,
-            grouped.clause(2)
-        )
-    })?;
-    let from = grouped.count;
-    archive.query(&sql, &values.0, &mut |row| {
-        let of = all.entry(grouped.of(row)).or_default();
-        let check = of.checks.entry(row.text(from).into_owned()).or_default();
-        let count = row.value(from + 2).whole() as usize;
-        match &*row.text(from + 1) {
-            "undecided" => check.undecided += count,
-            _ => check.failing += count,
-        }
-    })
-}
-
-fn count_not_reached(
-    archive: &mut dyn Store,
-    selected: &Selected<'_>,
-    all: &mut All,
-) -> Result<(), Error> {
-    let (grouped, sql, values) = selected.statement(|grouped, conditions| {
-        format!(
-            "SELECT {}runs.not_reached, count(*) FROM runs{}
-            WHERE runs.not_reached <> '[]' AND {conditions}{} {}",
-            grouped.columns,
-            grouped.joins,
-            selected.simulated,
-            grouped.clause(1)
-        )
-    })?;
-    let from = grouped.count;
-    archive.query(&sql, &values.0, &mut |row| {
-        let of = all.entry(grouped.of(row)).or_default();
-        let labels: Vec<String> = serde_json::from_str(&row.text(from)).unwrap_or_default();
-        for label in labels {
-            let count = row.value(from + 1).whole() as usize;
-            of.checks.entry(label).or_default().not_reached += count;
-        }
-    })
 }
 
 fn table(name: &str, of: &Failing, with_simulated: bool, colour: bool) -> String {

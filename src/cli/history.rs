@@ -28,6 +28,17 @@ struct Stored {
     file: PathBuf,
 }
 
+// Runs that are counted in groups.
+#[derive(Args)]
+struct Runs {
+    #[command(flatten)]
+    archive: Stored,
+    #[command(flatten)]
+    filter: Filter,
+    #[command(flatten)]
+    grouping: Grouping,
+}
+
 #[derive(Subcommand)]
 enum Command {
     /// Draw control charts of a value over the runs, and name what is out of control
@@ -45,20 +56,12 @@ enum Command {
     /// Show how many heads passed at their first attempt, and how many at their last one
     Yield {
         #[command(flatten)]
-        archive: Stored,
-        #[command(flatten)]
-        filter: Filter,
-        #[command(flatten)]
-        grouping: Grouping,
+        runs: Runs,
     },
     /// Count the checks that fail, and rank them
     Failing {
         #[command(flatten)]
-        archive: Stored,
-        #[command(flatten)]
-        filter: Filter,
-        #[command(flatten)]
-        grouping: Grouping,
+        runs: Runs,
         /// Include runs on simulated heads, which are rehearsals
         #[arg(long)]
         with_simulated: bool,
@@ -114,10 +117,10 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
             archive::export(&archive.file, *format, filter, &mut emit)?;
             return Ok(0);
         }
-        Command::Yield { archive, filter, grouping } => {
+        Command::Yield { runs: Runs { archive, filter, grouping } } => {
             archive::yields(&archive.file, filter, grouping, colour)?
         }
-        Command::Failing { archive, filter, grouping, with_simulated } => {
+        Command::Failing { runs: Runs { archive, filter, grouping }, with_simulated } => {
             archive::failing(&archive.file, filter, grouping, *with_simulated, colour)?
         }
         Command::Exclude { archive, runs, signature } => {
