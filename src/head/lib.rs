@@ -61,7 +61,7 @@ pub use optics::geometry::{facet_to_axis_shift, galvanometer_shift, spot_velocit
 pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, spread, wanted_dose};
 pub use optics::{
-    Decides, DotTiming, FacetMean, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
+    Decides, DotTiming, FacetMean, Fit, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
     LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, MapMark, Mark, MarkMean, Matrix,
     Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed,
     Wiring, WorstFacet, combined, largest_step, plan_line, step_patterns,

@@ -18,9 +18,9 @@ use crate::station::deadline::Deadline;
 use crate::station::finite::{check_finite, check_finite_reply};
 use crate::station::waiting::Looker;
 use spintrue_head::{
-    Bitmap, Call, Calls, Description, Dimension, Fault, FromReply, Laser, Link, Reply, SafeState,
-    Status, Trim, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
-    show_quantity, take_reply,
+    Bitmap, Call, Calls, Description, Dimension, Fault, Fit, FromReply, Laser, Link, Reply,
+    SafeState, Status, Trim, catch_panic, faithful_text, find_channel, find_signal,
+    make_safe_by_steps, show_quantity, take_reply,
 };
 use std::cell::RefCell;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -102,6 +102,8 @@ pub struct Station {
     looks: Rc<Looks>,
     /// Digits of the gauge along and across, as readings told them last; not numbers before.
     pub(crate) gauge_digits: [f64; 2],
+    /// The fit to the places of its marks.
+    pub(crate) fit: Fit,
     /// What the file of the gauge says.
     pub(crate) gauge_file: Option<GaugeFile>,
     /// The trims in force, where nothing happened since they were read that could have changed them.
@@ -132,6 +134,7 @@ impl Station {
             sampled: None,
             looks: Rc::default(),
             gauge_digits: [f64::NAN; 2],
+            fit: Fit::default(),
             gauge_file: None,
             trims_in_force: None,
         })

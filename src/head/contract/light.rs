@@ -8,8 +8,8 @@ use crate::contract::trims::restored;
 use crate::optics::geometry::line_rate;
 use crate::optics::line::DOTS_PER_WORD;
 use crate::optics::{
-    Gain, LinePlan, LineTiming, Register, Response, StartOfScan, Steps, TimedReading, largest_step,
-    step_patterns,
+    Fit, Gain, LinePlan, LineTiming, Register, Response, StartOfScan, Steps, TimedReading,
+    largest_step, step_patterns,
 };
 use crate::{
     Calls, Exposed, FacetMean, Fault, Halt, Laser, LineOrder, MAX_STEADY, Pattern, Shape,
@@ -243,7 +243,8 @@ fn lies(trial: &mut Trial, plan: &LinePlan) -> TrialResult<Vec<FacetMean>> {
     });
     trial.disarm()?;
     taken?;
-    FacetMean::of_facets(&all, 0, &timing, [f64::NAN; 2]).map_err(|why| broken(why.to_string()))
+    let means = FacetMean::of_facets(&all, 0, &timing, [f64::NAN; 2], &mut Fit::default());
+    means.map_err(|why| broken(why.to_string()))
 }
 
 /// Steps of registers that move lines by up to `shift` m as `pattern` has it, where one unit moves a line by

@@ -2,7 +2,7 @@
 //! of a line.
 
 use crate::optics::direction::{Across, Along, Direction, Dose, Width};
-use crate::optics::mean::Lines;
+use crate::optics::readings::Readings;
 use crate::optics::{LineTiming, TimedReading, TrimError};
 
 /// A mark of a map: the mean of its readings.
@@ -50,7 +50,7 @@ impl MapMark {
         by: &LineTiming,
         digits: [f64; 2],
     ) -> Result<(Vec<MapMark>, [f64; 2]), TrimError> {
-        let (lines, digits) = Lines::new(readings, facet, by, digits)?;
+        let (lines, digits) = Readings::new(readings, facet, by, digits)?;
         let taken = readings.iter().map(Vec::len).sum::<usize>();
         let [along, across] = digits;
         let along = means::<Along>(&lines, along).into_iter();
@@ -66,17 +66,15 @@ impl MapMark {
 }
 
 /// For each place the number of readings and their mean.
-fn means<D: Direction>(lines: &Lines<'_>, digit: f64) -> Vec<(usize, MarkMean)> {
-    let places = lines.places.iter().enumerate();
+fn means<D: Direction>(lines: &Readings<'_>, digit: f64) -> Vec<(usize, MarkMean)> {
     // Mean, squares around it, and count at each place.
-    let read: Vec<(f64, f64, usize)> = places
-        .map(|(place, _)| {
-            let values = lines.at_place::<D>(place);
-            let mean = values.iter().sum::<f64>() / values.len() as f64;
-            let squares = values.iter().map(|value| (value - mean).powi(2)).sum();
-            (mean, squares, values.len())
-        })
-        .collect();
+    let places = lines.at_places::<D>();
+    let of = |values: &Vec<f64>| {
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        let squares = values.iter().map(|value| (value - mean).powi(2)).sum();
+        (mean, squares, values.len())
+    };
+    let read: Vec<(f64, f64, usize)> = places.iter().map(of).collect();
     let stated = lines.stated::<D>();
     let repeated = || read.iter().filter(|(_, _, count)| *count > 1);
     let degrees = repeated().map(|(_, _, count)| *count as f64 - 1.0).sum::<f64>();

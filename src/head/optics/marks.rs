@@ -3,6 +3,7 @@
 
 use crate::units::number;
 use serde::{Deserialize, Serialize};
+use std::cell::OnceCell;
 
 /// Most marks of a line.
 pub const MAX_MARKS: usize = 64;
@@ -140,8 +141,8 @@ impl Reading {
     pub fn shift(&self) -> (f64, f64) {
         let fit = Fit::new(&self.marks);
         (
-            fit.of(&self.marks, |mark| mark.in_scan)[0],
-            fit.of(&self.marks, |mark| mark.cross_scan)[0],
+            fit.of(self.marks.iter().map(|mark| mark.in_scan))[0],
+            fit.of(self.marks.iter().map(|mark| mark.cross_scan))[0],
         )
     }
 
@@ -158,11 +159,19 @@ impl Reading {
 
 /// How the coefficients of a shape come from marks at given places: by least squares of Legendre
 /// polynomials P0 to P3 in 2s, with as many of these as there are marks at most. What marks cannot
-/// tell is not a number, never zero.
-#[derive(Clone, Debug)]
-pub(crate) struct Fit {
-    /// For each coefficient the weight of each mark; none of what cannot be told.
-    weights: Vec<Vec<f64>>,
+/// tell is not a number, never zero. Most readings of a gauge have their marks at the same places, so it is
+/// kept from one to the next.
+#[derive(Clone, Debug, Default)]
+pub struct Fit {
+    places: Vec<f64>,
+    /// For each mark its weight in each coefficient; not a number in what cannot be told.
+    weights: Vec<[f64; SHAPE]>,
+    /// Coefficients that can be told.
+    told: usize,
+    /// Variances and covariances of the coefficients from an uncertainty of 1 of each mark.
+    unit: Matrix,
+    /// What is left beyond so many coefficients.
+    rest: [OnceCell<Vec<Vec<f64>>>; SHAPE + 1],
 }
 
 impl Fit {
@@ -170,10 +179,11 @@ impl Fit {
     pub(crate) fn new(marks: &[Mark]) -> Fit {
         // Gram-Schmidt on the polynomials over the marks, and back to their coefficients.
         let mut base: Vec<Vec<f64>> = Vec::new();
-        let mut dual: Vec<Vec<f64>> = Vec::new();
+        let mut weights: Vec<Vec<f64>> = Vec::new();
         for degree in 0..SHAPE {
-            let mut rest: Vec<f64> =
+            let polynomial: Vec<f64> =
                 marks.iter().map(|mark| legendre(degree, 2.0 * mark.at)).collect();
+            let mut rest = polynomial.clone();
             let size = dot(&rest, &rest);
             // Twice, since the first pass leaves rounding behind.
             for _ in 0..2 {
@@ -188,53 +198,70 @@ impl Fit {
             }
             let norm = left.sqrt();
             rest.iter_mut().for_each(|value| *value /= norm);
-            base.push(rest.clone());
             // The weights of this coefficient; those before lose what this one takes.
-            let weights: Vec<f64> = rest.iter().map(|value| value / norm).collect();
-            let polynomial: Vec<f64> =
-                marks.iter().map(|mark| legendre(degree, 2.0 * mark.at)).collect();
-            for earlier in &mut dual {
+            let new: Vec<f64> = rest.iter().map(|value| value / norm).collect();
+            for earlier in &mut weights {
                 let part = dot(earlier, &polynomial);
-                earlier.iter_mut().zip(&weights).for_each(|(earlier, own)| *earlier -= part * own);
+                earlier.iter_mut().zip(&new).for_each(|(earlier, new)| *earlier -= part * new);
             }
-            dual.push(weights);
+            base.push(rest);
+            weights.push(new);
         }
-        Fit { weights: dual }
+        let each = |value: &dyn Fn(&[f64]) -> f64| -> [f64; SHAPE] {
+            std::array::from_fn(|k| weights.get(k).map_or(f64::NAN, |weights| value(weights)))
+        };
+        let products = |own: &Vec<f64>| each(&|other| dot(own, other));
+        Fit {
+            places: marks.iter().map(|mark| mark.at).collect(),
+            weights: (0..marks.len())
+                .map(|mark| each(&|weights| weights.get(mark).copied().unwrap_or(f64::NAN)))
+                .collect(),
+            told: weights.len(),
+            unit: std::array::from_fn(|k| weights.get(k).map_or([f64::NAN; SHAPE], products)),
+            rest: Default::default(),
+        }
     }
 
-    /// The coefficients of what `value` says of each mark.
-    pub(crate) fn of(&self, marks: &[Mark], value: impl Fn(&Mark) -> f64) -> [f64; SHAPE] {
-        self.each(|weights| {
-            weights.iter().zip(marks).map(|(weight, mark)| weight * value(mark)).sum()
-        })
+    /// Makes it one for marks at these places.
+    pub(crate) fn follow(&mut self, marks: &[Mark]) {
+        if !marks.iter().map(|mark| mark.at).eq(self.places.iter().copied()) {
+            *self = Fit::new(marks);
+        }
+    }
+
+    /// The coefficients of these values of the marks.
+    pub(crate) fn of(&self, values: impl Iterator<Item = f64>) -> [f64; SHAPE] {
+        let mut of = [0.0; SHAPE];
+        for (weights, value) in self.weights.iter().zip(values) {
+            of.iter_mut().zip(weights).for_each(|(of, weight)| *of += weight * value);
+        }
+        of
     }
 
     /// For each mark the weights of all in what it lies off the first `told` coefficients; none where
     /// there are no more marks than these, or they do not tell so many.
-    pub(crate) fn rest(&self, marks: &[Mark], told: usize) -> Vec<Vec<f64>> {
-        let Some(shape) = self.weights.get(..told).filter(|_| marks.len() > told) else {
-            return Vec::new();
-        };
-        let own = |r: usize, mark: &Mark| {
-            let taken = |k: usize| -> f64 {
-                let of = |(degree, weights): (usize, &Vec<f64>)| {
-                    legendre(degree, 2.0 * mark.at) * weights.get(k).copied().unwrap_or(0.0)
+    pub(crate) fn rest(&self, told: usize) -> &[Vec<f64>] {
+        let left = || {
+            if told > self.told || told >= self.places.len() {
+                return Vec::new();
+            }
+            let own = |(r, at): (usize, &f64)| {
+                let rest = |(k, weights): (usize, &[f64; SHAPE])| {
+                    let taken = weights.iter().enumerate().take(told);
+                    let taken: f64 = taken.map(|(k, w)| legendre(k, 2.0 * at) * w).sum();
+                    f64::from(u8::from(k == r)) - taken
                 };
-                shape.iter().enumerate().map(of).sum()
+                self.weights.iter().enumerate().map(rest).collect()
             };
-            (0..marks.len()).map(|k| f64::from(u8::from(k == r)) - taken(k)).collect()
+            self.places.iter().enumerate().map(own).collect()
         };
-        marks.iter().enumerate().map(|(r, mark)| own(r, mark)).collect()
+        self.rest.get(told).map_or(&[], |rest| rest.get_or_init(left))
     }
 
     /// Variances and covariances of the coefficients from an independent standard uncertainty of each mark.
     pub(crate) fn covariance(&self, of_mark: f64) -> Matrix {
         let variance = of_mark * of_mark;
-        let untold = [f64::NAN; SHAPE];
-        std::array::from_fn(|k| {
-            let own = self.weights.get(k);
-            own.map_or(untold, |own| self.each(|other| variance * dot(own, other)))
-        })
+        self.unit.map(|row| row.map(|unit| variance * unit))
     }
 
     /// The same of what does not average out, of a line of that length in m.
@@ -245,10 +272,6 @@ impl Fit {
         // s·L·slope is L/2·slope of P1 in 2s.
         *slope += (stated.slope * length / 2.0).powi(2);
         fixed
-    }
-
-    fn each(&self, value: impl Fn(&[f64]) -> f64) -> [f64; SHAPE] {
-        std::array::from_fn(|k| self.weights.get(k).map_or(f64::NAN, |weights| value(weights)))
     }
 }
 
@@ -287,16 +310,16 @@ mod tests {
         let shape = [3e-6, -2e-6, 5e-6, 4e-6];
         for at in [&[-0.5, -0.25, 0.0, 0.25, 0.5][..], &[-0.45, -0.1, 0.05, 0.3, 0.5]] {
             let marks = marks(at, shape);
-            let told = Fit::new(&marks).of(&marks, |mark| mark.in_scan);
+            let told = Fit::new(&marks).of(marks.iter().map(|mark| mark.in_scan));
             for (told, wanted) in told.iter().zip(shape) {
                 assert!((told - wanted).abs() < 1e-18, "{told} {wanted}");
             }
         }
         let three = marks(&[-0.5, 0.0, 0.5], [1.0, 2.0, 3.0, 0.0]);
-        let told = Fit::new(&three).of(&three, |mark| mark.in_scan);
+        let told = Fit::new(&three).of(three.iter().map(|mark| mark.in_scan));
         assert!((told[2] - 3.0).abs() < 1e-12 && told[3].is_nan(), "{told:?}");
         let same = marks(&[0.1, 0.1, 0.1], [1.0, 0.0, 0.0, 0.0]);
-        let told = Fit::new(&same).of(&same, |mark| mark.in_scan);
+        let told = Fit::new(&same).of(same.iter().map(|mark| mark.in_scan));
         assert!((told[0] - 1.0).abs() < 1e-12 && told[1].is_nan(), "{told:?}");
     }
 
@@ -312,12 +335,12 @@ mod tests {
             width: None,
         };
         let three = [-0.5, 0.0, 0.5].map(mark);
-        let told = Fit::new(&three).of(&three, |mark| mark.in_scan);
+        let told = Fit::new(&three).of(three.iter().map(|mark| mark.in_scan));
         let scale = 2.0 * told[1] / 0.3048;
         assert!((scale - 0.013_123).abs() < 1e-6, "{scale}");
         // x³ is 3/5 P1 + 2/5 P3 (DLMF 18.18.17, by hand).
         let five = [-0.5, -0.25, 0.0, 0.25, 0.5].map(mark);
-        let told = Fit::new(&five).of(&five, |mark| mark.in_scan);
+        let told = Fit::new(&five).of(five.iter().map(|mark| mark.in_scan));
         assert!((told[1] - 1.2e-3).abs() < 1e-15 && (told[3] - 0.8e-3).abs() < 1e-15, "{told:?}");
     }
 

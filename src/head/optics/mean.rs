@@ -3,10 +3,9 @@
 
 use crate::optics::direction::{Across, Along, Direction, Dose};
 use crate::optics::marks::legendre;
-use crate::optics::pool::{Spread, pool};
-use crate::optics::{
-    Fit, LineTiming, MAX_MARKS, Mark, Matrix, Reading, SHAPE, Stated, TimedReading, TrimError, wild,
-};
+use crate::optics::pool::{Spread, Sums, pool};
+use crate::optics::readings::Readings;
+use crate::optics::{Fit, LineTiming, Mark, Matrix, Reading, SHAPE, TimedReading, TrimError};
 
 /// Repeated readings of one facet's line, put together: the coefficients of its shape (see [`Fit`]).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,71 +55,64 @@ pub struct Shape {
 impl Shape {
     /// Standard uncertainty of a coefficient.
     pub fn u(&self, k: usize) -> f64 {
-        self.combined(&unit(k)).0.sqrt()
+        (diagonal(&self.random, k) + diagonal(&self.fixed, k)).sqrt()
     }
 
     /// The part of that which does not average out; not a number where the coefficient is none.
     pub fn fixed_u(&self, k: usize) -> f64 {
         let is_told = self.of.get(k).is_some_and(|of| !of.is_nan());
-        if is_told { quadratic(&self.fixed, &unit(k)).sqrt() } else { f64::NAN }
+        if is_told { diagonal(&self.fixed, k).sqrt() } else { f64::NAN }
     }
 
-    /// Where the line lies at `s` of its length from its middle, with the standard uncertainty of that:
-    /// by the coefficients that are told, and their covariances.
-    pub fn at(&self, s: f64) -> (f64, f64) {
-        let weights = weights(s, &self.of);
-        let told = weights.iter().zip(self.of).filter(|(weight, _)| **weight != 0.0);
-        (told.map(|(weight, of)| weight * of).sum(), self.combined(&weights).0.sqrt())
+    /// Where the line lies at `s` of its length from its middle, by the coefficients that are told.
+    pub fn place(&self, s: f64) -> f64 {
+        let told = weights(s).into_iter().zip(self.of).take(told(&self.of));
+        told.map(|(weight, of)| weight * of).sum()
     }
 
-    /// Variance of that place, of what does not average out.
-    pub fn fixed_at(&self, s: f64) -> f64 {
-        quadratic(&self.fixed, &weights(s, &self.of))
+    /// Variance of that place by the covariances of the coefficients, and the part of it that does not
+    /// average out.
+    pub fn variances(&self, s: f64) -> (f64, f64) {
+        let (weights, told) = (weights(s), told(&self.of));
+        let fixed = quadratic(&self.fixed, &weights, told);
+        (quadratic(&self.random, &weights, told) + fixed, fixed)
     }
 
     /// Effective degrees of freedom of the coefficient that has fewest (Welch–Satterthwaite: ν·(u²/u_r²)²
     /// of one part that averages out and one that is beyond doubt; JCGM 100:2008 G.4.1).
     pub fn effective_degrees(&self) -> f64 {
-        let each = (0..SHAPE).map(|k| self.combined(&unit(k)));
-        let effective = each.map(|(all, random)| self.degrees * (all / random).powi(2));
+        let effective = (0..SHAPE).map(|k| {
+            let random = diagonal(&self.random, k);
+            self.degrees * ((random + diagonal(&self.fixed, k)) / random).powi(2)
+        });
         effective.fold(f64::INFINITY, f64::min)
     }
-
-    /// Variance of a sum of coefficients with these weights, and the part of it that averages out.
-    fn combined(&self, weights: &[f64; SHAPE]) -> (f64, f64) {
-        let (random, fixed) = (quadratic(&self.random, weights), quadratic(&self.fixed, weights));
-        (random + fixed, random)
-    }
 }
 
-fn unit(k: usize) -> [f64; SHAPE] {
-    std::array::from_fn(|i| f64::from(u8::from(i == k)))
+/// Variance of a coefficient.
+fn diagonal(matrix: &Matrix, k: usize) -> f64 {
+    matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
 }
 
-/// wᵀ·M·w, where what has no weight does not count even if it is not a number.
-fn quadratic(matrix: &Matrix, weights: &[f64; SHAPE]) -> f64 {
+/// wᵀ·M·w of the first coefficients that are told.
+fn quadratic(matrix: &Matrix, weights: &[f64; SHAPE], told: usize) -> f64 {
     let mut sum = 0.0;
-    for (row, a) in matrix.iter().zip(weights) {
-        for (value, b) in row.iter().zip(weights) {
-            if *a != 0.0 && *b != 0.0 {
-                sum += a * b * value;
-            }
+    for (row, a) in matrix.iter().zip(weights).take(told) {
+        for (value, b) in row.iter().zip(weights).take(told) {
+            sum += a * b * value;
         }
     }
     sum
 }
 
-/// Readings of several facets, from facet `first` on, and how their lines were planned.
-pub(super) struct Lines<'a> {
-    all: &'a [Vec<TimedReading>],
-    first: usize,
-    pub(super) by: &'a LineTiming,
-    pub(super) fit: Fit,
-    pub(super) places: &'a [Mark],
-    /// Share by which each line was drawn too fast.
-    speeds: Vec<Vec<f64>>,
-    /// Wild marks of each reading, one bit each.
-    wild: Vec<Vec<u64>>,
+/// Weight of each coefficient in the place of a dot at `s` of the line.
+fn weights(s: f64) -> [f64; SHAPE] {
+    std::array::from_fn(|k| legendre(k, 2.0 * s))
+}
+
+/// How many coefficients are told.
+fn told(of: &[f64; SHAPE]) -> usize {
+    of.iter().take_while(|of| of.is_finite()).count()
 }
 
 impl FacetMean {
@@ -132,7 +124,8 @@ impl FacetMean {
             period: f64::NAN,
         };
         let all = [readings.iter().map(timed).collect::<Vec<_>>()];
-        let means = FacetMean::of_facets(&all, 0, &LineTiming::untimed(length), [f64::NAN; 2])?;
+        let (by, mut fit) = (LineTiming::untimed(length), Fit::default());
+        let means = FacetMean::of_facets(&all, 0, &by, [f64::NAN; 2], &mut fit)?;
         let mean = means.into_iter().next().ok_or(TrimError::NoReading)?;
         if mean.count > 0 { Ok(mean) } else { Err(TrimError::AllWild) }
     }
@@ -149,20 +142,24 @@ impl FacetMean {
     /// exp(−2·(π·σ/digit)²)/π: derived). Readings then scatter by 0.58 digits with their rounding; up to a
     /// whole digit the rounding is counted, on the safe side. `digits` are those that earlier readings
     /// of the gauge told along and across, for readings that tell none: all may be rounded to one number.
+    /// `fit` is that of earlier readings, or a new one.
     pub fn of_facets(
         all: &[Vec<TimedReading>],
         first: usize,
         by: &LineTiming,
         digits: [f64; 2],
+        fit: &mut Fit,
     ) -> Result<Vec<FacetMean>, TrimError> {
-        let (lines, [along, across]) = Lines::new(all, first, by, digits)?;
-        let (along, across) = (lines.shapes::<Along>(along), lines.shapes::<Across>(across));
-        let parts = along.into_iter().zip(across).zip(lines.shapes::<Dose>(f64::NAN));
-        let means = parts.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
-            count: lines.kept(facet).count(),
-            marks: lines.places.len(),
-            rejected: lines.wild_marks(facet),
-            fast: by.mean_error(lines.kept(facet).map(|(timed, _)| timed)),
+        let (readings, [along, across]) = Readings::new(all, first, by, digits)?;
+        fit.follow(readings.places);
+        let shapes = readings.shapes::<Along>(fit, along).into_iter();
+        let shapes = shapes.zip(readings.shapes::<Across>(fit, across));
+        let shapes = shapes.zip(readings.shapes::<Dose>(fit, f64::NAN));
+        let means = shapes.enumerate().map(|(facet, ((along, across), dose))| FacetMean {
+            count: readings.kept(facet).count(),
+            marks: readings.places.len(),
+            rejected: readings.wild_marks(facet),
+            fast: readings.mean_error(facet),
             along,
             across,
             dose,
@@ -171,230 +168,135 @@ impl FacetMean {
     }
 }
 
-impl<'a> Lines<'a> {
-    /// With what is wild among them, and the digits of the gauge along and across.
-    pub(super) fn new(
-        all: &'a [Vec<TimedReading>],
-        first: usize,
-        by: &'a LineTiming,
-        digits: [f64; 2],
-    ) -> Result<(Lines<'a>, [f64; 2]), TrimError> {
-        let places = checked(all)?;
-        let wild = all.iter().map(|readings| vec![0; readings.len()]).collect();
-        let speeds = by.speeds(all, first);
-        let mut lines = Lines { all, first, by, fit: Fit::new(places), places, speeds, wild };
-        let digits = wild::digits(all, Along::value, Across::value, digits);
-        lines.find_wild(digits);
-        Ok((lines, digits))
-    }
-
-    fn find_wild(&mut self, [along, across]: [f64; 2]) {
-        let mut wild = std::mem::take(&mut self.wild);
-        self.find_wild_in::<Along>(along, &mut wild);
-        self.find_wild_in::<Across>(across, &mut wild);
-        self.wild = wild;
-    }
-
-    fn find_wild_in<D: Direction>(&self, digit: f64, wild: &mut [Vec<u64>]) {
-        let value =
-            |facet: usize, number: usize, mark: &Mark| self.planned::<D>(facet, number, mark);
-        wild::find(self.all, value, self.stated::<D>().random, digit, wild);
-    }
-
-    /// What a mark of a reading of a facet says, moved to where it would lie at the planned speed.
-    fn planned<D: Direction>(&self, facet: usize, number: usize, mark: &Mark) -> f64 {
-        let speed = self.speeds.get(facet).and_then(|speeds| speeds.get(number));
-        let fast = D::SPEED * speed.copied().unwrap_or(0.0);
-        D::value(mark) - fast * self.by.lever(self.first + facet, mark.at)
-    }
-
-    /// What the marks at a place of the first facet say that are not wild, each moved to the planned speed.
-    pub(super) fn at_place<D: Direction>(&self, place: usize) -> Vec<f64> {
-        let readings = own(self.all, 0).iter().zip(own(&self.wild, 0)).enumerate();
-        let good = readings.filter(|(_, (_, wild))| *wild & (1 << place) == 0);
-        let marks =
-            good.filter_map(|(number, (timed, _))| Some((number, timed.reading.marks.get(place)?)));
-        marks.map(|(number, mark)| self.planned::<D>(0, number, mark)).collect()
-    }
-
-    /// A mark that is wild along and across is one.
-    fn wild_marks(&self, facet: usize) -> usize {
-        own(&self.wild, facet).iter().map(|marks| marks.count_ones() as usize).sum()
-    }
-
-    pub(super) fn facets(&self) -> usize {
-        self.all.len()
-    }
-
-    /// The readings of a facet that have no wild mark, with the share by which they were drawn too fast.
-    pub(super) fn kept(&self, facet: usize) -> impl Iterator<Item = (&TimedReading, f64)> {
-        let readings = own(self.all, facet).iter();
-        let (speeds, wild) = (own(&self.speeds, facet), own(&self.wild, facet));
-        let each = readings.zip(speeds).zip(wild).filter(|(_, wild)| **wild == 0);
-        each.map(|((timed, speed), _)| (timed, *speed))
-    }
-
-    /// The statement of all readings: noise and error of each place as root mean square.
-    pub(super) fn stated<D: Direction>(&self) -> Stated {
-        let readings = || self.all.iter().flatten().map(|timed| D::stated(&timed.reading));
-        let count = readings().count() as f64;
-        let mean = |of: fn(Stated) -> f64| {
-            (readings().map(|stated| of(stated) * of(stated)).sum::<f64>() / count).sqrt()
-        };
-        let (random, place) = (mean(|stated| stated.random), mean(|stated| stated.place));
-        Stated { random, place, ..readings().next().unwrap_or_default() }
-    }
-
+impl Readings<'_> {
     /// The shapes of all facets in one direction.
-    fn shapes<D: Direction>(&self, digit: f64) -> Vec<Shape> {
-        let facets = 0..self.facets();
-        let (drawn, told): (Vec<Spread>, Vec<Spread>) =
-            facets.map(|k| self.spreads::<D>(k)).unzip();
+    fn shapes<D: Direction>(&self, fit: &Fit, digit: f64) -> Vec<Shape> {
+        let column = self.column::<D>();
         let mut stated = self.stated::<D>();
-        if self.noise::<D>(stated.random) < digit {
+        if digit.is_finite() && self.noise(&column, stated.random) < digit {
             let u = digit / 12_f64.sqrt();
             stated.place = stated.place.hypot(u);
             // The marks of a level line are rounded alike.
             stated.offset = stated.offset.hypot(u);
         }
-        let fixed = self.fit.fixed(&stated, self.by.length);
-        let noise = self.fit.covariance(stated.random);
-        let (told_pool, drawn_pool) = (pool(&told), pool(&drawn));
-        let misfits = self.misfits::<D>(&stated);
-        let swing = (self.by.index_only && D::SPEED != 0.0).then(|| self.swing());
-        let mut shapes: Vec<Shape> = Vec::with_capacity(told.len());
-        let facets = told.iter().zip(told_pool).zip(drawn.iter().zip(drawn_pool)).zip(misfits);
-        for (((told, (variance, degrees)), (drawn, (single, seen))), (misfit, misfit_u)) in facets {
-            let n = told.count;
-            let diagonal = || (0..SHAPE).filter_map(|k| variance.get(k)?.get(k).copied());
+        let fixed = fit.fixed(&stated, self.by.length);
+        let noise = fit.covariance(stated.random);
+        let planned = self.spreads(&column, fit, D::SPEED);
+        let pooled = pool(&planned);
+        let scatters = self.scatters::<D>(&column, fit, &planned, &pooled);
+        let misfits = self.misfits::<D>(&column, fit, &stated);
+        let each = planned.iter().zip(pooled).zip(scatters.into_iter().zip(misfits));
+        each.map(|((planned, (variance, degrees)), (scatter, misfit))| {
             // Readings that are all equal tell nothing where their digit is not known.
-            let silent = digit.is_nan() && diagonal().all(|v| v.is_nan() || v == 0.0);
-            let (single_noise, degrees) =
-                if degrees == 0.0 || silent { (noise, f64::INFINITY) } else { (variance, degrees) };
-            let at = |mark: &Mark| {
-                let weights = weights(mark.at, &drawn.mean);
-                match swing {
-                    // Facets differ: the later one is, the farther an error of the speed moves it.
-                    Some(swing) => {
-                        let lever = self.by.lever(self.first + shapes.len(), mark.at);
-                        quadratic(&variance, &weights) + swing * lever * lever
-                    }
-                    None => quadratic(&single, &weights),
-                }
+            let silent = || {
+                let mut own = (0..SHAPE).map(|k| diagonal(&variance, k));
+                digit.is_nan() && own.all(|v| v.is_nan() || v == 0.0)
             };
-            let scatter = self.places.iter().map(at).fold(f64::NAN, f64::max).sqrt();
-            shapes.push(Shape {
-                of: told.mean,
-                random: single_noise.map(|row| row.map(|v| v / n)),
+            let (single, degrees) = if degrees == 0.0 || silent() {
+                (noise, f64::INFINITY)
+            } else {
+                (variance, degrees)
+            };
+            Shape {
+                of: planned.mean,
+                random: single.map(|row| row.map(|v| v / planned.count)),
                 fixed,
                 degrees,
                 digit,
-                scatter,
-                scatter_u: scatter / (2.0 * seen).sqrt(),
-                misfit,
-                misfit_u,
-            });
+                scatter: scatter.0,
+                scatter_u: scatter.1,
+                misfit: misfit.0,
+                misfit_u: misfit.1,
+            }
+        })
+        .collect()
+    }
+
+    /// For each facet how far single lines scatter as they were drawn, at the place where they scatter most,
+    /// and its standard uncertainty; not numbers without repeats.
+    fn scatters<D: Direction>(
+        &self,
+        column: &[f64],
+        fit: &Fit,
+        planned: &[Spread],
+        pooled: &[(Matrix, f64)],
+    ) -> Vec<(f64, f64)> {
+        if pooled.iter().all(|(_, degrees)| *degrees == 0.0) {
+            return vec![(f64::NAN, f64::NAN); planned.len()];
         }
-        shapes
+        let drawn = (D::SPEED != 0.0).then(|| pool(&self.spreads(column, fit, 0.0)));
+        let drawn = drawn.as_deref().unwrap_or(pooled);
+        let swing = if self.by.index_only && D::SPEED != 0.0 { self.swing() } else { 0.0 };
+        let facets = (self.first..).zip(planned).zip(pooled.iter().zip(drawn));
+        let scatter = |((facet, planned), (pooled, drawn)): ((usize, &Spread), _)| {
+            let ((variance, _), (single, seen)): (&(Matrix, f64), &(Matrix, f64)) = (pooled, drawn);
+            let told = told(&planned.mean);
+            let at = |mark: &Mark| {
+                let weights = weights(mark.at);
+                if swing == 0.0 {
+                    return quadratic(single, &weights, told);
+                }
+                // Facets differ: the later one is, the farther an error of the speed moves it.
+                let lever = self.by.lever(facet, mark.at);
+                quadratic(variance, &weights, told) + swing * lever * lever
+            };
+            let scatter = self.places.iter().map(at).fold(f64::NAN, f64::max).sqrt();
+            (scatter, scatter / (2.0 * seen).sqrt())
+        };
+        facets.map(scatter).collect()
     }
 
     /// Variance of the share by which single lines were drawn too fast, over all facets; not a number without
     /// repeats.
     fn swing(&self) -> f64 {
         let (mut squares, mut degrees) = (0.0, 0.0);
-        for facet in 0..self.all.len() {
-            let speeds = || self.kept(facet).map(|(_, speed)| speed);
-            let n = speeds().count() as f64;
-            let mean = speeds().sum::<f64>() / n;
-            squares += speeds().map(|speed| (speed - mean).powi(2)).sum::<f64>();
-            degrees += (n - 1.0).max(0.0);
+        for facet in 0..self.facets() {
+            let mut sums = Sums::new();
+            self.kept(facet).for_each(|row| sums.add(&[self.speed(row)]));
+            let spread = sums.spread();
+            squares += spread.squares[0][0];
+            degrees += spread.degrees;
         }
         squares / degrees
     }
 
-    /// How the coefficients of a facet's readings scatter as they were drawn, and at the planned speed.
-    fn spreads<D: Direction>(&self, facet: usize) -> (Spread, Spread) {
-        let fit = |(timed, _): (&TimedReading, f64)| self.fit.of(&timed.reading.marks, D::value);
-        let drawn: Vec<[f64; SHAPE]> = self.kept(facet).map(fit).collect();
-        if D::SPEED == 0.0 || self.by.turn.is_nan() {
-            let spread = Spread::of(&drawn);
-            return (spread, spread);
-        }
-        let lever = self.fit.of(self.places, |mark| self.by.lever(self.first + facet, mark.at));
-        let planned = self.kept(facet).zip(&drawn).map(|((_, fast), row)| {
-            let at = |k: usize| row.get(k).zip(lever.get(k)).map(|(row, by)| row - fast * by);
-            std::array::from_fn(|k| at(k).unwrap_or(f64::NAN))
-        });
-        (Spread::of(&drawn), Spread::of(&planned.collect::<Vec<_>>()))
+    /// How the coefficients of each facet's readings scatter, with so much of what the speed did to them taken
+    /// out: all, or nothing.
+    fn spreads(&self, column: &[f64], fit: &Fit, speed: f64) -> Vec<Spread> {
+        let spread = |facet: usize| {
+            let lever = self.places.iter().map(|mark| self.by.lever(self.first + facet, mark.at));
+            let lever = fit.of(lever.map(|lever| speed * lever));
+            let mut sums = Sums::new();
+            for row in self.kept(facet) {
+                let Some(marks) = column.get(self.span(row)) else { continue };
+                let mut of = fit.of(marks.iter().copied());
+                if speed != 0.0 {
+                    let fast = self.speed(row);
+                    of.iter_mut().zip(lever).for_each(|(of, lever)| *of -= fast * lever);
+                }
+                sums.add(&of);
+            }
+            sums.spread()
+        };
+        (0..self.facets()).map(spread).collect()
     }
 
     /// Standard deviation of one mark from reading to reading, over all facets and marks; as stated where
     /// there are no repeats.
-    fn noise<D: Direction>(&self, stated: f64) -> f64 {
+    fn noise(&self, column: &[f64], stated: f64) -> f64 {
         let (mut squares, mut degrees) = (0.0, 0.0);
-        let mut marks = Vec::new();
-        for facet in 0..self.all.len() {
+        for facet in 0..self.facets() {
             for place in 0..self.places.len() {
-                marks.clear();
-                let kept = self.kept(facet).filter_map(|(timed, _)| timed.reading.marks.get(place));
-                marks.extend(kept.map(D::value));
-                let mean = marks.iter().sum::<f64>() / marks.len() as f64;
-                squares += marks.iter().map(|mark| (mark - mean).powi(2)).sum::<f64>();
-                degrees += marks.len() as f64 - 1.0;
+                let mut sums = Sums::new();
+                let kept =
+                    self.kept(facet).filter_map(|row| column.get(self.span(row).start + place));
+                kept.for_each(|mark| sums.add(&[*mark]));
+                let spread = sums.spread();
+                squares += spread.squares[0][0];
+                degrees += spread.degrees;
             }
         }
         if degrees > 0.0 { (squares / degrees).sqrt() } else { stated }
-    }
-}
-
-/// What there is of one facet.
-fn own<T>(all: &[Vec<T>], facet: usize) -> &[T] {
-    all.get(facet).map_or(&[], Vec::as_slice)
-}
-
-/// Weight of each coefficient that is told in the place of a dot at `s` of the line.
-fn weights(s: f64, told: &[f64; SHAPE]) -> [f64; SHAPE] {
-    let told = |k: usize| told.get(k).is_some_and(|of| of.is_finite());
-    std::array::from_fn(|k| if told(k) { legendre(k, 2.0 * s) } else { 0.0 })
-}
-
-/// The places of the marks, where all readings are of use and alike.
-fn checked(all: &[Vec<TimedReading>]) -> Result<&[Mark], TrimError> {
-    let places = all.first().and_then(|readings| readings.first()).ok_or(TrimError::NoReading)?;
-    let places = &places.reading.marks;
-    for timed in all.iter().flatten() {
-        let reading = &timed.reading;
-        if let Some(why) = unusable(reading) {
-            return Err(TrimError::Unusable(why));
-        }
-        let alike = reading.marks.len() == places.len()
-            && reading.marks.iter().zip(places).all(|(a, b)| a.at == b.at);
-        if !alike {
-            return Err(TrimError::Unusable("the marks of one line must lie at the same places"));
-        }
-    }
-    if all.iter().any(Vec::is_empty) {
-        return Err(TrimError::NoReading);
-    }
-    Ok(places)
-}
-
-/// Why a reading is of no use.
-fn unusable(reading: &Reading) -> Option<&'static str> {
-    let mark = |m: &Mark| m.at.is_finite() && m.in_scan.is_finite() && m.cross_scan.is_finite();
-    let stated = |u: &Stated| {
-        [u.random, u.offset, u.slope, u.place].iter().all(|u| u.is_finite() && *u >= 0.0)
-    };
-    let count = reading.marks.len();
-    if !(1..=MAX_MARKS).contains(&count) {
-        Some("a reading must have 1 to 64 marks")
-    } else if !(reading.marks.iter().all(mark)
-        && stated(&reading.in_scan_u)
-        && stated(&reading.cross_scan_u))
-    {
-        Some("a reading must be finite, and its uncertainty not negative")
-    } else {
-        None
     }
 }
 
@@ -402,7 +304,7 @@ fn unusable(reading: &Reading) -> Option<&'static str> {
 mod tests {
     use super::FacetMean;
     use crate::optics::TimedReading;
-    use crate::optics::{LineTiming, Mark, Reading, combined};
+    use crate::optics::{Fit, LineTiming, Mark, Reading, combined};
 
     fn reading(in_scan: f64) -> Reading {
         Reading::whole((in_scan, 0.4e-6), (0.0, 0.4e-6))
@@ -470,7 +372,9 @@ mod tests {
         let mut readings = fast.map(|fast| drawn(fast, turn / (1.0 + fast))).to_vec();
         // All turns at once, so that nothing is carried over.
         readings.iter_mut().for_each(|reading| reading.time = 1.0);
-        let mean = FacetMean::of_facets(&[readings.clone()], 3, &by, [f64::NAN; 2]).unwrap()[0];
+        let mean =
+            FacetMean::of_facets(&[readings.clone()], 3, &by, [f64::NAN; 2], &mut Fit::default())
+                .unwrap()[0];
         assert!((mean.along.of[0] - 5e-6).abs() < 1e-12, "{:?}", mean.along);
         assert!(mean.along.of[1].abs() < 1e-12 && (mean.fast - 10e-6).abs() < 1e-12);
         // Still, single lines are seen to scatter: by 40 ppm of 402 m/s times 1 ms at the end.
@@ -478,7 +382,8 @@ mod tests {
         assert!(mean.along.u(0) < 1e-9);
         // A head that does not tell its turns.
         readings.iter_mut().for_each(|reading| reading.period = f64::NAN);
-        let mean = FacetMean::of_facets(&[readings], 3, &by, [f64::NAN; 2]).unwrap()[0];
+        let mean = FacetMean::of_facets(&[readings], 3, &by, [f64::NAN; 2], &mut Fit::default())
+            .unwrap()[0];
         assert!(mean.fast.is_nan() && mean.along.of[0] > 6e-6);
     }
 
@@ -500,9 +405,12 @@ mod tests {
             };
             (0..4).map(of).collect::<Vec<_>>()
         };
-        let means = FacetMean::of_facets(&[lines(0), lines(1)], 0, &by, [f64::NAN; 2]).unwrap();
+        let means =
+            FacetMean::of_facets(&[lines(0), lines(1)], 0, &by, [f64::NAN; 2], &mut Fit::default())
+                .unwrap();
         assert!((means[0].along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", means[0].along.of);
-        let last = FacetMean::of_facets(&[lines(9)], 9, &by, [f64::NAN; 2]).unwrap()[0];
+        let last = FacetMean::of_facets(&[lines(9)], 9, &by, [f64::NAN; 2], &mut Fit::default())
+            .unwrap()[0];
         assert!((last.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", last.along.of);
     }
 
@@ -522,7 +430,10 @@ mod tests {
             let read =
                 |value| TimedReading { reading: reading(value), time: 1.0, period: f64::NAN };
             let all = [values.map(read).to_vec()];
-            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), digits).unwrap()[0].along.u(0)
+            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), digits, &mut Fit::default())
+                .unwrap()[0]
+                .along
+                .u(0)
         };
         let (still, none) = ([0.0; 4], f64::NAN);
         assert!((u(still, [14e-6, none]) - 5.72e-6).abs() < 0.01e-6);
@@ -546,8 +457,14 @@ mod tests {
             [0.0, 1e-6, 2.5e-6].map(read).to_vec()
         };
         let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
-        let means =
-            FacetMean::of_facets(&all, 0, &LineTiming::untimed(0.3), [f64::NAN; 2]).unwrap();
+        let means = FacetMean::of_facets(
+            &all,
+            0,
+            &LineTiming::untimed(0.3),
+            [f64::NAN; 2],
+            &mut Fit::default(),
+        )
+        .unwrap();
         assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
         let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
         assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));
@@ -567,7 +484,7 @@ mod tests {
         };
         let line = Reading { marks: (0..5).map(mark).collect(), ..reading(0.0) };
         let mean = FacetMean::of(&[line], 0.3).unwrap();
-        let (end, u) = mean.along.at(0.5);
+        let (end, u) = (mean.along.place(0.5), mean.along.variances(0.5).0.sqrt());
         assert!((end - 0.125e-3 - 0.003_075e-3).abs() < 1e-12);
         // The fit of a cubic to five marks gives the last one a variance of 69/70 (the diagonal of its hat
         // matrix, by exact fractions).

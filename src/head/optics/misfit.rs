@@ -2,49 +2,49 @@
 //! still rings.
 
 use crate::optics::direction::Direction;
-use crate::optics::mean::Lines;
-use crate::optics::{Mark, Stated};
+use crate::optics::pool::{Spread, Sums};
+use crate::optics::readings::Readings;
+use crate::optics::{Fit, Stated};
 
-/// How far one mark of a facet's readings lies off the fitted shape.
-struct Left {
-    count: f64,
-    mean: f64,
-    /// Sum of squares of what each reading is off the mean.
-    squares: f64,
-}
-
-impl Lines<'_> {
+impl Readings<'_> {
     /// For each facet the largest of its marks' mean distances from the coefficients that are told, and the
     /// largest standard uncertainty of such a distance. Not numbers where there are no more marks than coefficients.
     ///
     /// u² = s²/n + u_place², both carried through the fit (derived). For each mark s is pooled over the
     /// facets; where there are no repeats, or all are equal, the noise that the gauge states counts.
-    pub(super) fn misfits<D: Direction>(&self, stated: &Stated) -> Vec<(f64, f64)> {
+    pub(super) fn misfits<D: Direction>(
+        &self,
+        column: &[f64],
+        fit: &Fit,
+        stated: &Stated,
+    ) -> Vec<(f64, f64)> {
         let mut worst = vec![(f64::NAN, f64::NAN); self.facets()];
-        for weights in self.fit.rest(self.places, D::TOLD) {
-            let left = |facet| self.left::<D>(facet, &weights);
-            let left: Vec<Left> = (0..worst.len()).map(left).collect();
-            let squares: f64 = left.iter().map(|left| left.squares).sum();
-            let degrees: f64 = left.iter().map(|left| (left.count - 1.0).max(0.0)).sum();
-            let carried = |u: f64| u * u * weights.iter().map(|w| w * w).sum::<f64>();
-            let single = if squares > 0.0 { squares / degrees } else { carried(stated.random) };
-            for (worst, left) in worst.iter_mut().zip(left) {
-                let u = (single / left.count + carried(stated.place)).sqrt();
-                *worst = (worst.0.max(left.mean.abs()), worst.1.max(u));
+        let mut left: Vec<Spread<1>> = Vec::with_capacity(worst.len());
+        for weights in fit.rest(D::TOLD) {
+            left.clear();
+            left.extend((0..worst.len()).map(|facet| self.left(column, facet, weights)));
+            let squares: f64 = left.iter().map(|left| left.squares[0][0]).sum();
+            let degrees: f64 = left.iter().map(|left| left.degrees).sum();
+            let norm: f64 = weights.iter().map(|w| w * w).sum();
+            let single =
+                if squares > 0.0 { squares / degrees } else { norm * stated.random.powi(2) };
+            for (worst, left) in worst.iter_mut().zip(&left) {
+                let variance = single / left.count + norm * stated.place.powi(2);
+                *worst = (worst.0.max(left.mean[0].abs()), worst.1.max(variance));
             }
         }
+        worst.iter_mut().for_each(|(_, u)| *u = u.sqrt());
         worst
     }
 
-    fn left<D: Direction>(&self, facet: usize, weights: &[f64]) -> Left {
-        let of = |marks: &[Mark]| -> f64 {
-            weights.iter().zip(marks).map(|(w, mark)| w * D::value(mark)).sum()
-        };
-        // What a speed that is off adds is straight along the line, so the fit takes it.
-        let all: Vec<f64> = self.kept(facet).map(|(timed, _)| of(&timed.reading.marks)).collect();
-        let count = all.len() as f64;
-        let mean = all.iter().sum::<f64>() / count;
-        Left { count, mean, squares: all.iter().map(|one| (one - mean).powi(2)).sum() }
+    /// How far one mark of a facet's readings lies off the fitted shape. What a speed that is off adds is
+    /// straight along the line, so the fit takes it.
+    fn left(&self, column: &[f64], facet: usize, weights: &[f64]) -> Spread<1> {
+        let mut sums = Sums::new();
+        for marks in self.kept(facet).filter_map(|row| column.get(self.span(row))) {
+            sums.add(&[weights.iter().zip(marks).map(|(w, mark)| w * mark).sum()]);
+        }
+        sums.spread()
     }
 }
 

@@ -2,50 +2,73 @@
 
 use crate::optics::{Matrix, SHAPE};
 
-/// How the coefficients of repeated readings of one facet scatter.
+/// How the coefficients of repeated readings of one facet scatter, or other numbers.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Spread {
+pub(crate) struct Spread<const N: usize = SHAPE> {
     /// Readings.
     pub count: f64,
     /// Their means.
-    pub mean: [f64; SHAPE],
+    pub mean: [f64; N],
     /// Sums of squares and of products of what each is off its mean.
-    squares: Matrix,
+    pub squares: [[f64; N]; N],
     /// Readings beyond the first.
-    degrees: f64,
+    pub degrees: f64,
 }
 
-impl Spread {
+impl<const N: usize> Spread<N> {
     /// From sums of squares and products around means.
-    pub(crate) fn new(mean: [f64; SHAPE], squares: Matrix, degrees: f64) -> Spread {
+    pub(crate) fn new(mean: [f64; N], squares: [[f64; N]; N], degrees: f64) -> Spread<N> {
         Spread { count: degrees + 1.0, mean, squares, degrees }
-    }
-
-    /// Of one row per reading. In two passes, so that large offsets cost no digits.
-    pub(crate) fn of(rows: &[[f64; SHAPE]]) -> Spread {
-        let n = rows.len() as f64;
-        let mean =
-            std::array::from_fn(|k| rows.iter().filter_map(|row| row.get(k)).sum::<f64>() / n);
-        let mut squares = [[0.0; SHAPE]; SHAPE];
-        if rows.len() > 1 {
-            for row in rows {
-                let off: [f64; SHAPE] = std::array::from_fn(|k| {
-                    row.get(k).zip(mean.get(k)).map_or(0.0, |(a, b)| a - b)
-                });
-                add(&mut squares, &std::array::from_fn(|i| off.map(|b| b * at(&off, i))));
-            }
-        }
-        Spread::new(mean, squares, (n - 1.0).max(0.0))
     }
 
     /// Variance of a coefficient of single readings.
     fn variance(&self, k: usize) -> f64 {
-        self.squares.get(k).map_or(f64::NAN, |row| at(row, k)) / self.degrees
+        let squares = self.squares.get(k).and_then(|row| row.get(k));
+        squares.copied().unwrap_or(f64::NAN) / self.degrees
     }
 }
 
-fn at(row: &[f64; SHAPE], k: usize) -> f64 {
-    row.get(k).copied().unwrap_or(f64::NAN)
+/// Sums over rows of numbers, one per reading. Each is less by the first row, so that large offsets cost no
+/// digits.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sums<const N: usize> {
+    count: f64,
+    first: [f64; N],
+    sums: [f64; N],
+    products: [[f64; N]; N],
+}
+
+impl<const N: usize> Sums<N> {
+    pub(crate) fn new() -> Sums<N> {
+        Sums { count: 0.0, first: [0.0; N], sums: [0.0; N], products: [[0.0; N]; N] }
+    }
+
+    pub(crate) fn add(&mut self, row: &[f64; N]) {
+        self.count += 1.0;
+        if self.count == 1.0 {
+            self.first = *row;
+            return;
+        }
+        let mut off = *row;
+        off.iter_mut().zip(self.first).for_each(|(off, first)| *off -= first);
+        self.sums.iter_mut().zip(off).for_each(|(sum, off)| *sum += off);
+        for (products, a) in self.products.iter_mut().zip(off) {
+            products.iter_mut().zip(off).for_each(|(product, b)| *product += a * b);
+        }
+    }
+
+    /// How they scatter; means are not numbers where there are none.
+    pub(crate) fn spread(&self) -> Spread<N> {
+        let (mut mean, mut squares) = (self.first, self.products);
+        if self.count == 1.0 {
+            return Spread::new(mean, squares, 0.0);
+        }
+        mean.iter_mut().zip(self.sums).for_each(|(mean, sum)| *mean += sum / self.count);
+        for (squares, a) in squares.iter_mut().zip(self.sums) {
+            squares.iter_mut().zip(self.sums).for_each(|(square, b)| *square -= a * b / self.count);
+        }
+        Spread { count: self.count, mean, squares, degrees: (self.count - 1.0).max(0.0) }
+    }
 }
 
 fn add(sum: &mut Matrix, more: &Matrix) {
@@ -65,6 +88,9 @@ const FAR_MORE: f64 = 4.0;
 /// keeps its own. The others are found from the quietest half on, so that two unsteady facets do not hide
 /// each other.
 pub(crate) fn pool(facets: &[Spread]) -> Vec<(Matrix, f64)> {
+    if facets.iter().all(|spread| spread.degrees == 0.0) {
+        return vec![([[f64::NAN; SHAPE]; SHAPE], 0.0); facets.len()];
+    }
     let mut own = vec![false; facets.len()];
     for k in 0..SHAPE {
         let mut order: Vec<usize> = (0..facets.len()).collect();
@@ -113,7 +139,7 @@ fn fisher_deviate(ratio: f64, over: f64, under: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Spread, fisher_deviate, pool};
+    use super::{Spread, Sums, fisher_deviate, pool};
 
     /// SciPy 1.17: `f.isf(norm.sf(z), over, under)` for z = 4 and 2.
     #[test]
@@ -133,7 +159,26 @@ mod tests {
 
     /// Readings at 0, ±1 and ±`size`: five of a facet, with variance (2 + 2·size²)/4.
     fn facet(size: f64) -> Spread {
-        Spread::of(&[0.0, 1.0, -1.0, size, -size].map(|v| [v, 0.5 * v, f64::NAN, f64::NAN]))
+        let mut sums = Sums::new();
+        for v in [0.0, 1.0, -1.0, size, -size] {
+            sums.add(&[v, 0.5 * v, f64::NAN, f64::NAN]);
+        }
+        sums.spread()
+    }
+
+    /// Against NumPy 2: `var(ddof=0) * n` and `cov(ddof=0) * n` of 1e6 + (0, 1, 3) and (2, 2, 5).
+    #[test]
+    fn large_offsets_cost_no_digits() {
+        let mut sums = Sums::new();
+        for (a, b) in [(0.0, 2.0), (1.0, 2.0), (3.0, 5.0)] {
+            sums.add(&[1e6 + a, b]);
+        }
+        let spread = sums.spread();
+        let near = |a: f64, b: f64| assert!((a - b).abs() < 1e-9, "{a} {b}");
+        near(spread.mean[0] - 1e6, 4.0 / 3.0);
+        near(spread.squares[0][0], 14.0 / 3.0);
+        near(spread.squares[0][1], 5.0);
+        near(spread.squares[1][1], 6.0);
     }
 
     #[test]
@@ -150,6 +195,6 @@ mod tests {
         assert!((own[0][0] - 72.5).abs() < 1e-12 && degrees == 4.0, "{own:?} {degrees}");
         // A facet that is a little less steady by chance is one of all.
         assert_eq!(pool(&[vec![facet(1.0); 9], vec![facet(1.5)]].concat())[9].1, 40.0);
-        assert_eq!(pool(&[Spread::of(&[[1.0; 4]])])[0].1, 0.0);
+        assert_eq!(pool(&[Spread::new([1.0; 4], [[0.0; 4]; 4], 0.0)])[0].1, 0.0);
     }
 }

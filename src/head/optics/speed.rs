@@ -62,24 +62,24 @@ impl LineTiming {
     /// speed changes meanwhile by a sixth of its swing. So the slope of the polynomial through a reading and up to two
     /// on each side of it is carried over that time (derived). Through one on each side it would be a
     /// fifth too small for readings three turns apart.
-    pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<Vec<f64>> {
-        let mut speeds: Vec<Vec<f64>> =
-            all.iter().map(|readings| vec![0.0; readings.len()]).collect();
-        let (mut known, mut near) =
-            (Vec::with_capacity(all.iter().map(Vec::len).sum()), Vec::new());
-        for (facet, readings) in all.iter().enumerate() {
-            for (number, timed) in readings.iter().enumerate() {
-                let (error, lag) =
-                    (self.turn_error(timed), self.lag_behind_mid_turn(first + facet));
+    pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<f64> {
+        let mut speeds = vec![0.0; all.iter().map(Vec::len).sum()];
+        let (mut known, mut near) = (Vec::with_capacity(speeds.len()), Vec::with_capacity(5));
+        let mut row = 0;
+        for (facet, readings) in (first..).zip(all) {
+            let (lag, waited) = (self.lag_behind_mid_turn(facet), self.waited(facet));
+            for timed in readings {
+                let error = self.turn_error(timed);
                 if error.is_finite() && timed.time.is_finite() {
                     // The pulse that starts a line of the index lies as much earlier.
-                    let middle = timed.time - lag - self.waited(first + facet) / 2.0;
-                    known.push((middle, error, lag, (facet, number)));
+                    let middle = timed.time - lag - waited / 2.0;
+                    known.push((middle, error, lag, row));
                 }
+                row += 1;
             }
         }
         known.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        for (place, (time, error, lag, (facet, number))) in known.iter().enumerate() {
+        for (place, (time, error, lag, row)) in known.iter().enumerate() {
             let from = place.saturating_sub(2);
             near.clear();
             near.push((*time, *error));
@@ -90,7 +90,7 @@ impl LineTiming {
                 }
             }
             let rise = slope(&near);
-            if let Some(speed) = speeds.get_mut(*facet).and_then(|speeds| speeds.get_mut(*number)) {
+            if let Some(speed) = speeds.get_mut(*row) {
                 *speed = error + rise * lag;
             }
         }
@@ -156,8 +156,10 @@ mod tests {
                     .to_vec();
             }
             let speeds = by.speeds(&all, 0);
+            // Two rows of facet 2 lie before those of facet 7.
             for (facet, numbers) in turns {
-                for (seen, number) in speeds[facet].iter().zip(numbers) {
+                let rows = if facet == 2 { 0..2 } else { 2..4 };
+                for (seen, number) in speeds[rows].iter().zip(numbers) {
                     let starts = if index_only { 0.0 } else { pulse(facet) };
                     let ends = pulse(facet) + delay + length / velocity / 2.0;
                     let wanted = rise(number * turn + (starts + ends) / 2.0);

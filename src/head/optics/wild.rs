@@ -1,7 +1,5 @@
 //! Readings that are far off: the digit of a gauge, and marks that it read wildly wrong.
 
-use crate::optics::{Mark, TimedReading};
-
 /// Steps of less are rounding of doubles, in m.
 const MIN_STEP: f64 = 1e-12;
 
@@ -11,49 +9,55 @@ const MAX_FRACTION: f64 = 1e-3;
 /// So many readings of only two values are of a digit.
 const MIN_OF_TWO: usize = 10;
 
+/// So many readings tell a digit, where there is one.
+const MIN_SAMPLE: usize = 64;
+
 /// The digit of a gauge: the common step of all its readings of which all differences are multiples; not
 /// a number where there is none, or where readings prove none: less than three different ones, unless many
 /// are alike.
-fn digit(all: &[Vec<TimedReading>], value: impl Fn(&Mark) -> f64) -> f64 {
-    let marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks);
-    let mut values: Vec<f64> = marks.map(value).collect();
-    values.sort_unstable_by(f64::total_cmp);
-    let steps = || values.iter().zip(values.iter().skip(1)).map(|(low, high)| high - low);
-    let step = steps().filter(|step| *step > MIN_STEP).fold(f64::NAN, f64::min);
-    let whole = |difference: f64| {
-        let digits = difference / step;
-        (digits - digits.round()).abs() <= MAX_FRACTION
-    };
-    let proved = match steps().filter(|step| *step > MIN_STEP).count() {
-        0 => false,
-        1 => values.len() >= MIN_OF_TWO,
-        _ => true,
-    };
-    let common = proved
-        && values.iter().zip(values.first().into_iter().cycle()).all(|(v, low)| whole(v - low));
-    if common { step } else { f64::NAN }
+fn digit(values: &[f64]) -> f64 {
+    // The smallest step of some is that of all, if all are multiples of it.
+    let sample = values.get(..MIN_SAMPLE).map_or(f64::NAN, common_step);
+    if sample.is_finite() && are_multiples(values, sample) { sample } else { common_step(values) }
+}
+
+fn common_step(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let steps = sorted.iter().zip(sorted.iter().skip(1)).map(|(low, high)| high - low);
+    let (mut step, mut count) = (f64::NAN, 0);
+    for other in steps.filter(|step| *step > MIN_STEP) {
+        step = step.min(other);
+        count += 1;
+    }
+    let proved = count > 1 || count == 1 && values.len() >= MIN_OF_TWO;
+    if proved && are_multiples(&sorted, step) { step } else { f64::NAN }
+}
+
+/// Whether all lie whole numbers of steps from the first.
+fn are_multiples(values: &[f64], step: f64) -> bool {
+    let Some(first) = values.first() else { return false };
+    values.iter().all(|value| {
+        let steps = (value - first) / step;
+        (steps - steps.round()).abs() <= MAX_FRACTION
+    })
 }
 
 /// The digits in two directions. Readings that are all alike in one of them tell none of it, nor that there is
 /// none: it is as told before, or that of the other direction.
-pub(crate) fn digits(
-    all: &[Vec<TimedReading>],
-    along: impl Fn(&Mark) -> f64,
-    across: impl Fn(&Mark) -> f64,
-    before: [f64; 2],
-) -> [f64; 2] {
-    let (first, second) = (digit(all, &along), digit(all, &across));
+pub(crate) fn digits([along, across]: [&[f64]; 2], before: [f64; 2]) -> [f64; 2] {
+    let (first, second) = (digit(along), digit(across));
     let or = |digit: f64, other: f64| if digit.is_nan() { other } else { digit };
     let known = [or(before[0], or(second, before[1])), or(before[1], or(first, before[0]))];
     [
-        if are_alike(all, along) { known[0] } else { first },
-        if are_alike(all, across) { known[1] } else { second },
+        if are_alike(along) { known[0] } else { first },
+        if are_alike(across) { known[1] } else { second },
     ]
 }
 
-fn are_alike(all: &[Vec<TimedReading>], value: impl Fn(&Mark) -> f64) -> bool {
-    let mut marks = all.iter().flatten().flat_map(|timed| &timed.reading.marks).map(value);
-    marks.next().is_none_or(|first| marks.all(|other| (other - first).abs() <= MIN_STEP))
+fn are_alike(values: &[f64]) -> bool {
+    let Some(first) = values.first() else { return true };
+    values.iter().all(|other| (other - first).abs() <= MIN_STEP)
 }
 
 /// Standard deviations beyond which a mark is wild.
@@ -63,7 +67,8 @@ const MAX_DEVIATION: f64 = 3.5;
 const NORMAL: f64 = 1.482_602_218_505_602;
 
 /// Adds to each reading's bits, one for each mark, the marks that are wild: those that lie farther from the
-/// median of their facet's readings of that place than 3.5 times a scale. `value` is what a mark of a reading of a facet says.
+/// median of their facet's readings of that place than 3.5 times a scale. Each facet has the marks of its
+/// readings one behind the other, so many a reading.
 ///
 /// The scale is the largest of 1.4826 times the median absolute deviation over all facets, the same over
 /// the facet alone, and the noise that the gauge states, with digit/√12 added by squares. A facet that
@@ -71,52 +76,42 @@ const NORMAL: f64 = 1.482_602_218_505_602;
 /// the median deviation zero, and normalising by the time of a turn moves readings of one digit apart,
 /// so the digit adds. Of n readings the n − 1 largest deviations count, since one of them made the median: that
 /// keeps the estimate within 7 % for every n (simulated). A single reading has no median to be judged by.
-pub(crate) fn find(
-    all: &[Vec<TimedReading>],
-    value: impl Fn(usize, usize, &Mark) -> f64,
-    stated: f64,
-    digit: f64,
-    wild: &mut [Vec<u64>],
-) {
-    if all.iter().all(|readings| readings.len() < 2) {
-        return;
-    }
-    let (mut pooled, mut values, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
-    let mut facets = Vec::with_capacity(all.len());
-    for (facet, readings) in all.iter().enumerate() {
-        let count = readings.first().map_or(0, |timed| timed.reading.marks.len());
-        let mut own = Vec::new();
-        let mut off: Vec<Vec<f64>> = vec![Vec::with_capacity(count); readings.len()];
-        for place in 0..count {
-            let mark = |(number, timed): (usize, &TimedReading)| {
-                timed.reading.marks.get(place).map_or(f64::NAN, |mark| value(facet, number, mark))
-            };
+pub(crate) fn find(facets: &[&[f64]], marks: usize, stated: f64, digit: f64, wild: &mut [u64]) {
+    let (mut pooled, mut values, mut own) = (Vec::new(), Vec::new(), Vec::new());
+    // How far each mark is off; and of each facet its size and the median of that.
+    let mut off: Vec<f64> = facets.iter().flat_map(|facet| *facet).copied().collect();
+    let mut medians = Vec::with_capacity(facets.len());
+    let mut rest = off.as_mut_slice();
+    for facet in facets {
+        let (facet, after) = rest.split_at_mut(facet.len());
+        rest = after;
+        own.clear();
+        for place in 0..marks {
             values.clear();
-            values.extend(readings.iter().enumerate().map(mark));
-            sizes.clone_from(&values);
-            let middle = median(&mut sizes);
-            sizes.clear();
-            sizes.extend(values.iter().map(|value| (value - middle).abs()));
-            off.iter_mut().zip(&sizes).for_each(|(off, size)| off.push(*size));
-            let least = sizes.iter().enumerate().min_by(|(_, a), (_, b)| a.total_cmp(b));
-            if let Some(least) = least.map(|(at, _)| at) {
-                sizes.swap_remove(least);
+            values.extend(facet.iter().skip(place).step_by(marks));
+            let middle = median(&mut values);
+            let mut least = (f64::INFINITY, own.len());
+            for mark in facet.iter_mut().skip(place).step_by(marks) {
+                *mark = (*mark - middle).abs();
+                if *mark < least.0 {
+                    least = (*mark, own.len());
+                }
+                own.push(*mark);
             }
-            own.append(&mut sizes);
+            own.swap_remove(least.1);
         }
         pooled.extend_from_slice(&own);
-        facets.push((off, median(&mut own)));
+        medians.push((facet.len(), median(&mut own)));
     }
     let common = (NORMAL * median(&mut pooled)).max(stated);
     let digit = if digit.is_finite() { digit * digit / 12.0 } else { 0.0 };
-    for ((off, own), wild) in facets.iter().zip(wild) {
+    let mut rows = off.chunks(marks).zip(wild);
+    for (count, own) in medians {
         let scale = common.max(NORMAL * own);
         let limit = MAX_DEVIATION * (scale * scale + digit).sqrt();
-        for (off, wild) in off.iter().zip(wild) {
-            *wild |= (0..)
-                .zip(off)
-                .filter(|(_, off)| **off > limit)
-                .fold(0, |bits, (k, _)| bits | 1 << k);
+        for (off, wild) in rows.by_ref().take(count / marks) {
+            let far = (0..).zip(off).filter(|(_, off)| **off > limit);
+            *wild |= far.fold(0, |bits, (k, _)| bits | 1 << k);
         }
     }
 }
@@ -135,56 +130,41 @@ fn median(values: &mut [f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::{digit, find};
-    use crate::optics::{Mark, Reading, TimedReading};
-
-    fn reading(marks: &[f64]) -> TimedReading {
-        let mark = |(k, value): (usize, &f64)| {
-            let at = k as f64 / 4.0 - 0.5;
-            Mark { at, in_scan: *value, cross_scan: 0.0, dose: 1.0, width: None }
-        };
-        let marks = marks.iter().enumerate().map(mark).collect();
-        let whole = Reading::whole((0.0, 0.0), (0.0, 0.0));
-        TimedReading { reading: Reading { marks, ..whole }, time: 0.0, period: f64::NAN }
-    }
 
     /// Numbers from -1 to 1 that look random: fractions of multiples of the golden ratio.
     fn noise(count: usize) -> Vec<f64> {
         (1..=count).map(|k| 2.0 * (k as f64 * 0.618_033_988_75).fract() - 1.0).collect()
     }
 
-    fn wild_of(all: &[Vec<TimedReading>], stated: f64) -> Vec<Vec<u64>> {
-        let mut wild: Vec<Vec<u64>> = all.iter().map(|r| vec![0; r.len()]).collect();
-        let digit = digit(all, |mark| mark.in_scan);
-        find(all, |_, _, mark| mark.in_scan, stated, digit, &mut wild);
+    /// Of facets whose readings have five marks.
+    fn wild_of(facets: &[Vec<f64>], stated: f64) -> Vec<u64> {
+        let mut wild = vec![0; facets.concat().len() / 5];
+        let digit = digit(&facets.concat());
+        let facets: Vec<&[f64]> = facets.iter().map(Vec::as_slice).collect();
+        find(&facets, 5, stated, digit, &mut wild);
         wild
     }
 
-    fn total(wild: &[Vec<u64>]) -> u32 {
-        wild.iter().flatten().map(|marks| marks.count_ones()).sum()
+    fn total(wild: &[u64]) -> u32 {
+        wild.iter().map(|marks| marks.count_ones()).sum()
     }
 
     /// Four facets with six readings of five marks; facet 2 scatters `more` times as much.
-    fn lines(more: f64, round: fn(f64) -> f64) -> Vec<Vec<TimedReading>> {
-        let noise = noise(120);
-        let mut rows = noise.chunks(5).map(<[f64]>::to_vec);
-        (0..4)
-            .map(|facet| {
-                let size = if facet == 2 { more } else { 1.0 };
-                let row = |row: Vec<f64>| -> Vec<f64> {
-                    row.iter().map(|v| round(size * v + 10.0 * f64::from(facet))).collect()
-                };
-                rows.by_ref().take(6).map(|marks| reading(&row(marks))).collect()
-            })
-            .collect()
+    fn lines(more: f64, round: fn(f64) -> f64) -> Vec<Vec<f64>> {
+        let facet = |(facet, noise): (usize, &[f64])| {
+            let size = if facet == 2 { more } else { 1.0 };
+            noise.iter().map(|v| round(size * v + 10.0 * facet as f64)).collect()
+        };
+        noise(120).chunks(30).enumerate().map(facet).collect()
     }
 
     #[test]
     fn a_wild_mark_is_found_and_nothing_else() {
         let mut all = lines(1.0, |v| v);
         assert_eq!(total(&wild_of(&all, 0.0)), 0);
-        all[1][3].reading.marks[4].in_scan += 10.0;
+        all[1][3 * 5 + 4] += 10.0;
         let wild = wild_of(&all, 0.0);
-        assert_eq!((wild[1][3], total(&wild)), (1 << 4, 1));
+        assert_eq!((wild[6 + 3], total(&wild)), (1 << 4, 1));
         // What the gauge states as its noise is no reason to reject.
         assert_eq!(total(&wild_of(&all, 10.0)), 0);
     }
@@ -198,25 +178,29 @@ mod tests {
     fn a_coarse_digit_rejects_no_good_reading() {
         // Nearly all readings of a place are alike, so that the median deviation is zero.
         let all = lines(1.0, |v| (0.6 * v).round());
-        assert_eq!(digit(&all, |mark| mark.in_scan), 1.0);
+        assert_eq!(digit(&all.concat()), 1.0);
         assert_eq!(total(&wild_of(&all, 0.0)), 0);
     }
 
     #[test]
     fn a_digit_is_the_common_step_of_all_readings() {
-        let of = |marks: &[f64]| digit(&[vec![reading(marks)]], |mark| mark.in_scan);
-        assert!((of(&[0.3e-6, 0.1e-6, -0.5e-6, 0.3e-6]) - 0.2e-6).abs() < 1e-15);
+        assert!((digit(&[0.3e-6, 0.1e-6, -0.5e-6, 0.3e-6]) - 0.2e-6).abs() < 1e-15);
         // Two readings happen to be near each other: that is no digit.
-        assert!(of(&[0.0, 0.3e-6, 1.0e-6]).is_nan());
-        assert!(of(&[0.3e-6, 0.3e-6]).is_nan());
+        assert!(digit(&[0.0, 0.3e-6, 1.0e-6]).is_nan());
+        assert!(digit(&[0.3e-6, 0.3e-6]).is_nan());
         // Two values have but one difference, which proves nothing.
-        assert!(of(&[0.3e-6, 0.1e-6, 0.3e-6]).is_nan());
+        assert!(digit(&[0.3e-6, 0.1e-6, 0.3e-6]).is_nan());
         // So many of two values are no chance.
-        assert!((of(&[0.3e-6, 0.1e-6, 0.3e-6].repeat(4)) - 0.2e-6).abs() < 1e-15);
+        assert!((digit(&[0.3e-6, 0.1e-6, 0.3e-6].repeat(4)) - 0.2e-6).abs() < 1e-15);
+        // Of many readings a few tell the digit, and one that does not fit tells that there is none.
+        let mut many: Vec<f64> = noise(500).iter().map(|v| (20.0 * v).round() * 0.5e-6).collect();
+        assert!((digit(&many) - 0.5e-6).abs() < 1e-15);
+        many[499] += 0.13e-6;
+        assert!(digit(&many).is_nan());
     }
 
     #[test]
     fn one_reading_has_nothing_to_be_judged_by() {
-        assert_eq!(total(&wild_of(&[vec![reading(&[0.0, 99.0])]], 0.0)), 0);
+        assert_eq!(total(&wild_of(&[vec![0.0, 99.0, 0.0, 0.0, 0.0]], 0.0)), 0);
     }
 }

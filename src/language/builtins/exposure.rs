@@ -42,9 +42,9 @@ fn draw_steadily(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<
     fits_the_head(context, arguments.get(0))?;
     done(context.station.draw_steadily(SteadyOrder {
         facet,
-        dots: field("plan", plan, "dots") as u32,
-        dot_period: field("plan", plan, "dot_period"),
-        delay: field("plan", plan, "pre_scan_delay"),
+        dots: field!("plan", plan, "dots") as u32,
+        dot_period: field!("plan", plan, "dot_period"),
+        delay: field!("plan", plan, "pre_scan_delay"),
         seconds,
     }))
 }
@@ -56,15 +56,15 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     LINES.check(context.station.description(), most)?;
     fits_the_head(context, arguments.get(1))?;
     let image = context.station.image(name).map_err(Trouble::Value)?;
-    let dots = field("plan", plan, "dots");
+    let dots = field!("plan", plan, "dots");
     let size = (image.width(), image.height());
     if let Some(why) = arguments.get(1).and_then(|plan| image_refused(name, size, plan, most)) {
         return wrong(why);
     }
     let page = context.station.expose_page(&PageOrder {
-        dot_period: field("plan", plan, "dot_period"),
-        delay: field("plan", plan, "pre_scan_delay"),
-        pitch: field("plan", plan, "cross_scan_pitch"),
+        dot_period: field!("plan", plan, "dot_period"),
+        delay: field!("plan", plan, "pre_scan_delay"),
+        pitch: field!("plan", plan, "cross_scan_pitch"),
         image,
         correction: correction(arguments.get(1)),
     })?;
@@ -86,7 +86,7 @@ pub(super) fn image_refused(
     plan: &Datum,
     most: f64,
 ) -> Option<String> {
-    let dots = field("plan", plan.words(), "dots");
+    let dots = field!("plan", plan.words(), "dots");
     if f64::from(width) != dots {
         let dots = show_number(dots, None);
         return Some(format!(

@@ -91,7 +91,7 @@ fn fitted(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Troubl
     const FIT: &str = "polynomial_fit";
     let words = arguments.words(0).get(..width(FIT)).unwrap_or_default();
     let of = |name: &str| reference(FIT, arguments.get(0), name);
-    let (middle, half) = (field(FIT, words, "middle"), field(FIT, words, "half"));
+    let (middle, half) = (field!(FIT, words, "middle"), field!(FIT, words, "half"));
     let coefficients = of("coefficients").map_or(&[][..], Value::as_words);
     let rows = of("covariance").map_or(&[][..], Value::as_refs);
     let rows: Vec<&[f64]> = rows.iter().map(Value::as_words).collect();

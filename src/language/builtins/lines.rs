@@ -2,7 +2,7 @@
 //! maps.
 
 use crate::builtins::bound::MAX_RETRIES;
-use crate::builtins::records::{field, listed, reference};
+use crate::builtins::records::{field, reference, rows};
 use crate::builtins::refusal::{FACET, READINGS};
 use crate::builtins::signature::{Arguments, Context, Trouble};
 use crate::builtins::testing::fits_the_head;
@@ -10,7 +10,7 @@ use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use spintrue_head::{
     Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
-    Shape, StartOfScan, TimedReading, Trim, TrimError, spread,
+    Shape, StartOfScan, TimedReading, Trim, TrimError,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -48,16 +48,23 @@ fn measured(
     let order = Order::new(context, plan, readings, Pattern::TestMarks)?;
     let trims = context.station.read_trims_in_force()?.unwrap_or_default().to_vec();
     let first = facets.start;
-    let means = order.taken(context, facets, |all, timing, digits| {
-        let means = FacetMean::of_facets(all, first as usize, timing, digits)?;
-        let digits = means.first().map(|mean| [mean.along.digit, mean.across.digit]);
-        Ok((means.into_iter().map(|mean| (mean.count, mean)).collect(), digits))
-    })?;
+    let mut fit = std::mem::take(&mut context.station.fit);
+    let means = order.taken(
+        context,
+        facets,
+        |all, timing, digits| {
+            let means = FacetMean::of_facets(all, first as usize, timing, digits, &mut fit)?;
+            let digits = means.first().map(|mean| [mean.along.digit, mean.across.digit]);
+            Ok((means, digits))
+        },
+        |mean| mean.count,
+    )?;
+    context.station.fit = fit;
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
     let trim = |facet: u32| trims.get(facet as usize).copied().unwrap_or(unknown);
     let lines = (first..).zip(&means).map(|(facet, mean)| line_fields(facet, mean, trim(facet)));
-    Ok(listed("line", lines))
+    Ok(rows("line", lines))
 }
 
 pub(super) fn line_map(
@@ -71,23 +78,28 @@ pub(super) fn line_map(
     let pattern = Pattern::Map(places.to_vec());
     let order = Order::new(context, arguments.get(1), arguments.optional(3), pattern)?;
     let dot = 1.0 / f64::from(order.line.dots);
-    let map = order.taken(context, facet..facet + 1, |all, timing, digits| {
-        let (marks, digits) = MapMark::of(all, facet as usize, timing, digits)?;
-        let asked = marks.iter().zip(places).all(|(mark, place)| (mark.at - place).abs() <= dot);
-        if marks.len() != places.len() || !asked {
-            return Err(TrimError::Unusable(
-                "the marks of a map must be read where they are asked for",
-            ));
-        }
-        let fewest = marks.iter().map(|mark| mark.count).min().unwrap_or(0);
-        Ok((vec![(fewest, marks)], Some(digits)))
-    })?;
-    Ok(listed("mark", map.iter().flatten().map(mark_fields)))
+    let map = order.taken(
+        context,
+        facet..facet + 1,
+        |all, timing, digits| {
+            let (marks, digits) = MapMark::of(all, facet as usize, timing, digits)?;
+            let asked =
+                marks.iter().zip(places).all(|(mark, place)| (mark.at - place).abs() <= dot);
+            if marks.len() != places.len() || !asked {
+                return Err(TrimError::Unusable(
+                    "the marks of a map must be read where they are asked for",
+                ));
+            }
+            Ok((vec![marks], Some(digits)))
+        },
+        |marks| marks.iter().map(|mark| mark.count).min().unwrap_or(0),
+    )?;
+    Ok(rows("mark", map.iter().flatten().map(mark_fields)))
 }
 
-fn mark_fields(mark: &MapMark) -> impl AsRef<[(&'static str, Datum)]> + use<> {
+fn mark_fields(mark: &MapMark) -> impl AsRef<[(&'static str, f64)]> + use<> {
     let MapMark { at, along, across, dose, width, .. } = mark;
-    let fields = [
+    [
         ("cross_scan", across.of),
         ("cross_scan_u", across.u),
         ("degrees", along.degrees.min(across.degrees).min(MAX_DEGREES)),
@@ -101,8 +113,7 @@ fn mark_fields(mark: &MapMark) -> impl AsRef<[(&'static str, Datum)]> + use<> {
         ("rejected", mark.rejected as f64),
         ("width", width.of),
         ("width_u", width.u),
-    ];
-    fields.map(|(name, of)| (name, Datum::Number(of)))
+    ]
 }
 
 /// What is drawn and read, and how often.
@@ -113,8 +124,8 @@ struct Order {
     random: RandomOrder,
 }
 
-/// For each facet the readings that are of use, and what they tell; and the digits of the gauge.
-type Judged<M> = (Vec<(usize, M)>, Option<[f64; 2]>);
+/// For each facet what its readings tell; and the digits of the gauge.
+type Judged<M> = (Vec<M>, Option<[f64; 2]>);
 
 impl Order {
     fn new(
@@ -127,28 +138,27 @@ impl Order {
         READINGS.check(context.station.description(), readings)?;
         let words = plan.map_or(&[][..], Datum::words);
         let random = RandomOrder(fits_the_head(context, plan)?.time.to_bits());
-        let get = |name| field("plan", words, name);
         let line = LineOrder {
             facet: 0,
-            dots: get("dots") as u32,
-            dot_period: get("dot_period"),
-            delay: get("pre_scan_delay"),
+            dots: field!("plan", words, "dots") as u32,
+            dot_period: field!("plan", words, "dot_period"),
+            delay: field!("plan", words, "pre_scan_delay"),
             pattern,
             correction: correction(plan),
         };
         let start_of_scan = context.station.description().start_of_scan;
         let timing = LineTiming {
-            turn: TAU / get("speed"),
-            velocity: get("spot_velocity"),
+            turn: TAU / field!("plan", words, "speed"),
+            velocity: field!("plan", words, "spot_velocity"),
             delay: line.delay,
-            line_period: get("line_period"),
+            line_period: field!("plan", words, "line_period"),
             index_only: start_of_scan == StartOfScan::IndexOnly,
-            length: get("length"),
+            length: field!("plan", words, "length"),
         };
         Ok(Order { readings: readings as usize, line, timing, random })
     }
 
-    /// Has these facets drawn and read, and judged by `judge`.
+    /// Has these facets drawn and read, and judged by `judge`; `count` says how many readings were of use.
     ///
     /// Each pass reads every facet once, in a new random order, so that what drifts or swings slowly does not
     /// lie on the same facets. The order follows from the head time at the start, so a run on a simulated head
@@ -157,30 +167,22 @@ impl Order {
         self,
         context: &mut Context<'_>,
         facets: Range<u32>,
-        judge: impl Fn(&[Vec<TimedReading>], &LineTiming, [f64; 2]) -> Result<Judged<M>, TrimError>,
+        mut judge: impl FnMut(
+            &[Vec<TimedReading>],
+            &LineTiming,
+            [f64; 2],
+        ) -> Result<Judged<M>, TrimError>,
+        count: impl Fn(&M) -> usize,
     ) -> Result<Vec<M>, Trouble> {
         let Order { readings, line, timing, mut random } = self;
         let first = facets.start;
         let mut lines: Vec<LineOrder> =
             facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
-        let mut all = vec![Vec::with_capacity(readings); lines.len()];
+        let mut all: Vec<Vec<TimedReading>> =
+            lines.iter().map(|_| Vec::with_capacity(readings)).collect();
+        let mut missing = vec![readings; lines.len()];
         let before = context.station.gauge_digits;
-        let (told, digits) = loop {
-            let most = |all: &Vec<TimedReading>| all.len() < readings + MAX_RETRIES as usize;
-            let mut missing = vec![readings; lines.len()];
-            if all.iter().all(|all| !all.is_empty()) {
-                let judged = judge(&all, &timing, before).map_err(unusable)?;
-                let lacking = judged.0.iter().zip(&all);
-                missing = lacking
-                    .map(|((count, _), all)| match most(all) {
-                        true => readings.saturating_sub(*count),
-                        false => 0,
-                    })
-                    .collect();
-                if missing.iter().all(|missing| *missing == 0) {
-                    break judged;
-                }
-            }
+        loop {
             while missing.iter().any(|missing| *missing > 0) {
                 random.shuffle(&mut lines);
                 for line in &lines {
@@ -195,20 +197,28 @@ impl Order {
                     }
                 }
             }
-        };
-        if told.iter().any(|(count, _)| *count == 0) {
-            return Err(unusable(TrimError::AllWild));
+            let (told, digits) = judge(&all, &timing, before).map_err(unusable)?;
+            for ((missing, told), all) in missing.iter_mut().zip(&told).zip(&all) {
+                if all.len() < readings + MAX_RETRIES as usize {
+                    *missing = readings.saturating_sub(count(told));
+                }
+            }
+            if missing.iter().all(|missing| *missing == 0) {
+                if told.iter().any(|told| count(told) == 0) {
+                    return Err(unusable(TrimError::AllWild));
+                }
+                context.station.gauge_digits = digits.unwrap_or(before);
+                return Ok(told);
+            }
         }
-        context.station.gauge_digits = digits.unwrap_or(before);
-        Ok(told.into_iter().map(|(_, told)| told).collect())
     }
 }
 
 /// How a corrected plan has its lines drawn.
 pub(super) fn correction(plan: Option<&Datum>) -> Option<LineCorrection> {
     let words = plan.map_or(&[][..], Datum::words);
-    (field("plan", words, "corrected") == 1.0).then(|| LineCorrection {
-        length: field("plan", words, "length"),
+    (field!("plan", words, "corrected") == 1.0).then(|| LineCorrection {
+        length: field!("plan", words, "length"),
         linearity: reference("plan", plan, "linearity").map_or(&[][..], Value::as_words).to_vec(),
     })
 }
@@ -267,17 +277,13 @@ fn range(shape: &Shape) -> (f64, f64) {
     if slope.is_nan() {
         return (f64::NAN, f64::NAN);
     }
-    let at = DOSE_PLACES.map(|s| shape.at(s));
-    let u = |place: fn(&(f64, f64), &(f64, f64)) -> core::cmp::Ordering| {
-        at.iter().max_by(|a, b| place(a, b)).map_or(f64::NAN, |of| of.1)
+    let at = DOSE_PLACES.map(|s| (shape.place(s), s));
+    let smallest = at.into_iter().reduce(|a, b| if b.0 < a.0 { b } else { a });
+    let largest = at.into_iter().reduce(|a, b| if b.0 >= a.0 { b } else { a });
+    let Some(((low, from), (high, to))) = smallest.zip(largest) else {
+        return (f64::NAN, f64::NAN);
     };
-    let values = at.map(|of| of.0);
-    (spread(&values), u(|a, b| a.0.total_cmp(&b.0)).hypot(u(|a, b| b.0.total_cmp(&a.0))))
-}
-
-/// The part of the uncertainty of both ends of a line that does not average out; of the end where it is less.
-fn ends_fixed(shape: &Shape) -> f64 {
-    shape.fixed_at(-0.5).min(shape.fixed_at(0.5)).sqrt()
+    (high - low, (shape.variances(from).0 + shape.variances(to).0).sqrt())
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
@@ -285,30 +291,34 @@ fn line_fields(
     facet: u32,
     mean: &FacetMean,
     trim: Trim,
-) -> impl AsRef<[(&'static str, Datum)]> + use<> {
+) -> impl AsRef<[(&'static str, f64)]> + use<> {
     let FacetMean { along, across, dose, .. } = mean;
     let of = |all: &[f64], k: usize| all.get(k).copied().unwrap_or(f64::NAN);
     let fixed = Shape::fixed_u;
     let degrees = along.effective_degrees().min(across.effective_degrees()).min(MAX_DEGREES);
-    let ends =
-        [(-0.5, along), (0.5, along), (-0.5, across), (0.5, across)].map(|(s, shape)| shape.at(s));
-    let [start, end, start_across, end_across] = ends;
+    // The uncertainty of each end, and of the better one what does not average out.
+    let ends = |shape: &Shape| {
+        let [start, end] = [-0.5, 0.5].map(|s| shape.variances(s));
+        [start.0, end.0, start.1.min(end.1)].map(f64::sqrt)
+    };
+    let [start_u, end_u, ends_fixed_u] = ends(along);
+    let [start_across_u, end_across_u, ends_across_fixed_u] = ends(across);
     let dose_range = range(dose);
     // P1 in 2s runs from -1 at the start to 1 at the end.
-    let fields = [
+    [
         ("bow", of(&across.of, 2)),
         ("bow_fixed_u", fixed(across, 2)),
         ("bow_u", across.u(2)),
         ("cross_scan", of(&across.of, 0)),
         ("cross_scan_digit", across.digit),
-        ("cross_scan_end", end_across.0),
-        ("cross_scan_end_u", end_across.1),
-        ("cross_scan_ends_fixed_u", ends_fixed(across)),
+        ("cross_scan_end", across.place(0.5)),
+        ("cross_scan_end_u", end_across_u),
+        ("cross_scan_ends_fixed_u", ends_across_fixed_u),
         ("cross_scan_fixed_u", fixed(across, 0)),
         ("cross_scan_scatter", across.scatter),
         ("cross_scan_scatter_u", across.scatter_u),
-        ("cross_scan_start", start_across.0),
-        ("cross_scan_start_u", start_across.1),
+        ("cross_scan_start", across.place(-0.5)),
+        ("cross_scan_start_u", start_across_u),
         ("cross_scan_trim", trim.cross_scan),
         ("cross_scan_u", across.u(0)),
         ("degrees", degrees),
@@ -323,14 +333,14 @@ fn line_fields(
         ("facet", f64::from(facet)),
         ("in_scan", of(&along.of, 0)),
         ("in_scan_digit", along.digit),
-        ("in_scan_end", end.0),
-        ("in_scan_end_u", end.1),
-        ("in_scan_ends_fixed_u", ends_fixed(along)),
+        ("in_scan_end", along.place(0.5)),
+        ("in_scan_end_u", end_u),
+        ("in_scan_ends_fixed_u", ends_fixed_u),
         ("in_scan_fixed_u", fixed(along, 0)),
         ("in_scan_scatter", along.scatter),
         ("in_scan_scatter_u", along.scatter_u),
-        ("in_scan_start", start.0),
-        ("in_scan_start_u", start.1),
+        ("in_scan_start", along.place(-0.5)),
+        ("in_scan_start_u", start_u),
         ("in_scan_trim", trim.in_scan),
         ("in_scan_u", along.u(0)),
         ("length_error", 2.0 * of(&along.of, 1)),
@@ -352,6 +362,5 @@ fn line_fields(
         ("skew_fixed_u", 2.0 * fixed(across, 1)),
         ("skew_u", 2.0 * across.u(1)),
         ("speed_error", mean.fast),
-    ];
-    fields.map(|(name, of)| (name, Datum::Number(of)))
+    ]
 }

@@ -32,8 +32,8 @@ fn pulsed(turns: Option<&Datum>) -> Result<Vec<Pulsed<'_>>, Trouble> {
     });
     let told = turns.as_words().chunks(width("turn")).zip(times).filter_map(|(turn, times)| {
         let (ends, pulses) = times;
-        let counted = field("turn", turn, "start_of_scan");
-        let period = field("turn", turn, "period");
+        let counted = field!("turn", turn, "start_of_scan");
+        let period = field!("turn", turn, "period");
         // Pulses that were counted without their times.
         (counted == pulses.len() as f64).then_some(Pulsed { period, pulses, ends })
     });
@@ -72,8 +72,8 @@ pub(super) fn pattern_records(pattern: &[PulseAngle]) -> Datum {
 /// The angles of a pattern.
 pub(super) fn angles(pattern: &[f64]) -> Vec<PulseAngle> {
     let of = |pulses: &[f64]| PulseAngle {
-        angle: field("facet_pulses", pulses, "angle"),
-        u: field("facet_pulses", pulses, "angle_u"),
+        angle: field!("facet_pulses", pulses, "angle"),
+        u: field!("facet_pulses", pulses, "angle_u"),
     };
     pattern.chunks(width("facet_pulses")).map(of).collect()
 }

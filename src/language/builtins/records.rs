@@ -122,6 +122,20 @@ pub(super) fn listed<'n, R: AsRef<[(&'n str, Datum)]>>(
     datum(list)
 }
 
+/// A list of records of numbers alone, each with all its fields in the order of their names.
+pub(super) fn rows<'n, R: AsRef<[(&'n str, f64)]>>(
+    record: &str,
+    items: impl IntoIterator<Item = R>,
+) -> Datum {
+    let mut words = Vec::new();
+    for item in items {
+        let names = || item.as_ref().iter().map(|(name, _)| *name);
+        debug_assert!(names().eq(fields(record).iter().map(|field| field.name)), "{record}");
+        words.extend(item.as_ref().iter().map(|(_, number)| number));
+    }
+    Datum::Value(Value::words(words))
+}
+
 /// Puts such a record behind what there is.
 fn put(fields: &[Field], given: &[(&str, Datum)], object: &mut Object) {
     object.words.reserve(fields.len());
@@ -186,9 +200,24 @@ fn field_of(record: &str, name: &str) -> Option<&'static Field> {
 }
 
 /// A numeric field of a record's doubles.
-pub(super) fn field(record: &str, words: &[f64], name: &str) -> f64 {
+pub(super) fn named(record: &str, words: &[f64], name: &str) -> f64 {
+    words.get(place(record, name)).copied().unwrap_or(f64::NAN)
+}
+
+/// The same, of a record and a name that never change: its place is looked up once.
+macro_rules! field {
+    ($record:expr, $words:expr, $name:literal) => {{
+        static PLACE: std::sync::OnceLock<usize> = std::sync::OnceLock::new();
+        let place = PLACE.get_or_init(|| $crate::builtins::records::place($record, $name));
+        $words.get(*place).copied().unwrap_or(f64::NAN)
+    }};
+}
+pub(super) use field;
+
+/// Where a numeric field lies in a record's doubles; beyond them where there is none.
+pub(super) fn place(record: &str, name: &str) -> usize {
     let field = field_of(record, name).filter(|field| !field.is_reference);
-    field.and_then(|field| words.get(field.place)).copied().unwrap_or(f64::NAN)
+    field.map_or(usize::MAX, |field| field.place)
 }
 
 /// A numeric field of each of the records whose doubles lie one behind the other.
@@ -197,16 +226,14 @@ pub(super) fn column<'w>(
     words: &'w [f64],
     name: &str,
 ) -> impl Iterator<Item = f64> + use<'w> {
-    let field = field_of(record, name).filter(|field| !field.is_reference);
-    let place = field.map_or(usize::MAX, |field| field.place);
+    let place = place(record, name);
     let each = words.chunks(width(record));
     each.map(move |record| record.get(place).copied().unwrap_or(f64::NAN))
 }
 
 /// Gives a numeric field of a record's doubles another value.
 pub(super) fn set(record: &str, words: &mut [f64], name: &str, value: f64) {
-    let field = field_of(record, name).filter(|field| !field.is_reference);
-    if let Some(word) = field.and_then(|field| words.get_mut(field.place)) {
+    if let Some(word) = words.get_mut(place(record, name)) {
         *word = value;
     }
 }
@@ -232,7 +259,7 @@ pub(super) fn set_reference(record: &str, object: &mut Object, name: &str, value
 
 #[cfg(test)]
 mod tests {
-    use super::{column, field, listed, made, records};
+    use super::{column, listed, made, named, records};
     use crate::program::value::Datum;
 
     #[test]
@@ -249,9 +276,9 @@ mod tests {
     fn what_is_made_is_read_back_in_any_order() {
         let object =
             made("plan", &[("words", Datum::Number(113.0)), ("feasible", Datum::Flag(true))]);
-        assert_eq!(field("plan", &object.words, "words"), 113.0);
-        assert_eq!(field("plan", &object.words, "feasible"), 1.0);
-        assert!(field("plan", &object.words, "no such field").is_nan());
+        assert_eq!(named("plan", &object.words, "words"), 113.0);
+        assert_eq!(named("plan", &object.words, "feasible"), 1.0);
+        assert!(named("plan", &object.words, "no such field").is_nan());
     }
 
     #[test]

@@ -2,7 +2,7 @@
 //! with it.
 
 use crate::builtins::bound;
-use crate::builtins::records::{column, datum, field, made, width};
+use crate::builtins::records::{column, datum, field, made, named, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::builtins::trims::trims_list;
 use crate::program::value::{Datum, Object, Value};
@@ -23,7 +23,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
 
 /// How far in m a line moves per s of its in-scan trim and per rad of its cross-scan trim.
 fn per_trim(plan: &[f64]) -> (f64, f64) {
-    (field("plan", plan, "spot_velocity"), 2.0 * field("plan", plan, "focal_length"))
+    (field!("plan", plan, "spot_velocity"), 2.0 * field!("plan", plan, "focal_length"))
 }
 
 fn step_pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
@@ -61,15 +61,15 @@ fn mean(lines: &[&[f64]], axis: &Axis) -> Mean {
     let average =
         |of: &dyn Fn(&[f64]) -> f64| lines.iter().map(|line| of(line)).sum::<f64>() / count;
     let random = |line: &[f64]| {
-        let (u, fixed) = (field("line", line, axis.u), field("line", line, axis.fixed_u));
+        let (u, fixed) = (named("line", line, axis.u), named("line", line, axis.fixed_u));
         // Where all of it is fixed, a part of it may still differ between two looks.
         let random = u * u - fixed * fixed;
         if random > 0.0 { random } else { u * u }
     };
     Mean {
-        shift: average(&|line| field("line", line, axis.shift)),
+        shift: average(&|line| named("line", line, axis.shift)),
         variance: average(&random) / count,
-        trim: average(&|line| field("line", line, axis.trim)),
+        trim: average(&|line| named("line", line, axis.trim)),
     }
 }
 

@@ -119,12 +119,12 @@ fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
 /// Why a plan cannot be drawn at any speed.
 pub(super) fn plan_refused(plan: &Datum) -> Option<String> {
     let words = plan.words();
-    if field("plan", words, "feasible") != 1.0 {
+    if field!("plan", words, "feasible") != 1.0 {
         let reasons = reference("plan", Some(plan), "reasons").map_or(&[][..], Value::as_refs);
         let first = reasons.first().map_or("", Value::as_text);
         return Some(format!("this plan is not feasible: {first}"));
     }
-    let on_paper = field("plan", words, "on_paper") == 1.0;
+    let on_paper = field!("plan", words, "on_paper") == 1.0;
     on_paper.then(|| {
         "this plan is on paper: plan with the head's own facets and lens to draw it".to_string()
     })
@@ -136,7 +136,7 @@ fn is_off(head: &Description, speed: f64, from: f64) -> bool {
 
 /// Why a plan cannot be drawn by a polygon that was asked for a speed.
 pub(super) fn plan_off(head: &Description, plan: &Datum, asked: f64) -> Option<String> {
-    let planned = field("plan", plan.words(), "speed");
+    let planned = field!("plan", plan.words(), "speed");
     let shown = |speed| show_quantity(speed, Dimension::ROTATION, None, None);
     is_off(head, asked, planned).then(|| {
         format!("the plan is for {}, and the polygon turns at {}", shown(planned), shown(asked))

@@ -4,7 +4,7 @@ use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Extent, Refused, TimeBound};
 use crate::builtins::pattern::{angles, pattern_records};
 use crate::builtins::records::{
-    column, datum, field, listed, reference, set, set_reference, width,
+    column, datum, field, listed, named, reference, set, set_reference, width,
 };
 use crate::builtins::refusal::known;
 use crate::builtins::response;
@@ -70,7 +70,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
 
 fn read_proof(proof: Option<&Datum>) -> Option<Proof> {
     let Some(Datum::Value(proof)) = proof else { return None };
-    let number = |name| field("proof", proof.as_words(), name);
+    let number = |name| named("proof", proof.as_words(), name);
     Some(Proof {
         speed: number("speed"),
         power: number("power"),
@@ -111,7 +111,7 @@ pub(super) fn trims_list(trims: &[Trim]) -> Datum {
 
 /// The trims of a list of records.
 fn as_trims(trims: &Datum) -> Vec<Trim> {
-    let get = |trim: &[f64], name| field("trim", trim, name);
+    let get = |trim: &[f64], name| named("trim", trim, name);
     let trims = trims.words().chunks(width("trim")).map(|trim| Trim {
         in_scan: get(trim, "in_scan"),
         cross_scan: get(trim, "cross_scan"),
@@ -152,9 +152,9 @@ struct OwnLines {
 
 fn scale_of(plan: &[f64]) -> LineScale {
     LineScale {
-        spot_velocity: field("plan", plan, "spot_velocity"),
-        focal_length: field("plan", plan, "focal_length"),
-        length: field("plan", plan, "length"),
+        spot_velocity: field!("plan", plan, "spot_velocity"),
+        focal_length: field!("plan", plan, "focal_length"),
+        length: field!("plan", plan, "length"),
     }
 }
 
@@ -242,7 +242,7 @@ fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
     let Some(Datum::Value(Value::Object(plan))) = arguments.get(1) else {
         return wrong("there is no plan to correct");
     };
-    let (get, scale) = (|name| field("plan", &plan.words, name), scale_of(&plan.words));
+    let (get, scale) = (|name| named("plan", &plan.words, name), scale_of(&plan.words));
     let lines = by_facet(context, arguments.words(0), scale)?;
     let count = lines.len() as f64;
     let shared =
@@ -294,7 +294,7 @@ fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
 
 /// The trims that a line was drawn with; not numbers where the head did not tell.
 fn trim_of(line: &[f64]) -> Trim {
-    let get = |name: &str| field("line", line, name);
+    let get = |name: &str| named("line", line, name);
     Trim {
         in_scan: get("in_scan_trim"),
         cross_scan: get("cross_scan_trim"),
@@ -306,7 +306,7 @@ fn trim_of(line: &[f64]) -> Trim {
 /// The mean of a facet's readings as a line states it. Nothing is known of how a part that does not average
 /// out divides but for the shifts, so the others are taken to be of one.
 fn mean_of(line: &[f64]) -> FacetMean {
-    let get = |name: &str| field("line", line, name);
+    let get = |name: &str| named("line", line, name);
     let shape = |names: [&str; SHAPE], units: [f64; SHAPE], fixed: f64, digit: f64| {
         let diagonal = |of: &dyn Fn(usize) -> f64| -> Matrix {
             std::array::from_fn(|i| std::array::from_fn(|k| if i == k { of(i) } else { 0.0 }))

@@ -92,7 +92,7 @@ pub(crate) fn budget(list: &Value) -> Option<Budget> {
     let words = list.as_words().chunks_exact(width(COMPONENT).max(1));
     let components = words.zip(list.as_refs().chunks_exact(2)).map(|(words, texts)| {
         let text = |at: usize| texts.get(at).map_or("", Value::as_text).to_string();
-        let (u, degrees) = (field(COMPONENT, words, "u"), field(COMPONENT, words, "degrees"));
+        let (u, degrees) = (field!(COMPONENT, words, "u"), field!(COMPONENT, words, "degrees"));
         Component { name: text(0), source: text(1), u, degrees }
     });
     let components: Vec<Component> = components.collect();
