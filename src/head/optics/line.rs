@@ -326,8 +326,10 @@ fn check_hardware(hardware: &Hardware) -> Result<(), PlanError> {
     positive("lowest polygon speed", hardware.speed_least, Dimension::ROTATION)?;
     positive("largest length error", hardware.length_error_most, Dimension::LENGTH)?;
     // Zero asks nothing of trims.
-    if hardware.min_trim_reach != 0.0 {
-        positive("reach of trims", hardware.min_trim_reach, Dimension::LENGTH)?;
+    let reach = hardware.min_trim_reach;
+    if !(reach.is_finite() && reach >= 0.0) {
+        let reach = show_quantity(reach, Dimension::LENGTH, None, None);
+        return Err(PlanError(format!("the reach of trims must be zero or more, not {reach}")));
     }
     positive("master clock", hardware.clock.master, Dimension::FREQUENCY)?;
     Ok(())

@@ -6,6 +6,7 @@ use crate::builtins::Range;
 use crate::program::types::Layout;
 use crate::program::value::Value;
 use crate::source::Span;
+use std::cell::OnceCell;
 use std::rc::Rc;
 
 /// Most doubles of a list that are known one by one.
@@ -32,6 +33,18 @@ pub(super) struct Shape {
     pub text: Option<Rc<str>>,
     /// The call that made it unknown.
     from: Option<Span>,
+    any: AnyItem,
+}
+
+/// What holds for all items that lie so, kept since loops ask for it again and again.
+#[derive(Clone, Debug, Default)]
+struct AnyItem(OnceCell<(Layout, Rc<Shape>)>);
+
+impl PartialEq for AnyItem {
+    /// It follows from the parts.
+    fn eq(&self, _: &AnyItem) -> bool {
+        true
+    }
 }
 
 /// The parts of a list or record.
@@ -161,12 +174,12 @@ impl Parts {
 impl Shape {
     /// Nothing is known, because of a call.
     pub(super) fn unknown(from: Option<Span>) -> Rc<Shape> {
-        Rc::new(Shape { parts: None, text: None, from })
+        Rc::new(Shape { from, ..Shape::of_parts(None) })
     }
 
     /// Every part, as they lie.
     pub(super) fn exact(words: Vec<Interval>, refs: Vec<Rc<Shape>>) -> Rc<Shape> {
-        Shape::of_parts(Some(Parts { items: None, words, refs }))
+        Rc::new(Shape::of_parts(Some(Parts { items: None, words, refs })))
     }
 
     /// How many items, and what is known of the parts of every one.
@@ -175,11 +188,11 @@ impl Shape {
         words: Vec<Interval>,
         refs: Vec<Rc<Shape>>,
     ) -> Rc<Shape> {
-        Shape::of_parts(Some(Parts { items: Some(count), words, refs }))
+        Rc::new(Shape::of_parts(Some(Parts { items: Some(count), words, refs })))
     }
 
-    fn of_parts(parts: Option<Parts>) -> Rc<Shape> {
-        Rc::new(Shape { parts, text: None, from: None })
+    fn of_parts(parts: Option<Parts>) -> Shape {
+        Shape { parts, text: None, from: None, any: AnyItem::default() }
     }
 
     /// So many items or bytes, of which nothing else is known.
@@ -191,7 +204,7 @@ impl Shape {
     pub(super) fn of_text(text: &str) -> Rc<Shape> {
         let length = Interval::only(text.len() as f64);
         let parts = Parts { items: Some(length), words: Vec::new(), refs: Vec::new() };
-        Rc::new(Shape { parts: Some(parts), text: Some(text.into()), from: None })
+        Rc::new(Shape { text: Some(text.into()), ..Shape::of_parts(Some(parts)) })
     }
 
     /// The same, which depends on these params.
@@ -204,7 +217,7 @@ impl Shape {
             words: words.iter().map(held).collect(),
             refs: refs.iter().map(|shape| shape.clone().held(params)).collect(),
         };
-        Shape::of_parts(Some(parts))
+        Rc::new(Shape::of_parts(Some(parts)))
     }
 
     /// Of a value: every part, unless it is very long.
@@ -228,7 +241,7 @@ impl Shape {
             words: vec![Interval::any(None); words.len()],
             refs: vec![Shape::unknown(None); refs.len()],
         });
-        Rc::new(Shape { parts, text: None, from: self.from })
+        Rc::new(Shape { from: self.from, ..Shape::of_parts(parts) })
     }
 
     /// The same with other parts from a place in an item on; none where not every part is known.
@@ -278,7 +291,7 @@ impl Shape {
             return self.clone();
         }
         match (&self.parts, &other.parts) {
-            (Some(a), Some(b)) => Shape::of_parts(a.joined(b)),
+            (Some(a), Some(b)) => Rc::new(Shape::of_parts(a.joined(b))),
             (None, _) => Shape::unknown(self.from),
             (_, None) => Shape::unknown(other.from),
         }
@@ -332,12 +345,16 @@ impl Shape {
             };
         }
         let one = |at: usize| parts.item(item, at);
-        let count = self.count(item).range.high as usize;
-        let shape = match at {
-            Some(at) => one(at),
-            None => (0..count).filter_map(one).reduce(|a, b| a.joined(&b)),
+        if let Some(at) = at {
+            return one(at).unwrap_or_else(|| Shape::unknown(None));
+        }
+        let joined = || {
+            let count = self.count(item).range.high as usize;
+            let all = (0..count).filter_map(one).reduce(|a, b| a.joined(&b));
+            all.unwrap_or_else(|| Shape::unknown(None))
         };
-        shape.unwrap_or_else(|| Shape::unknown(None))
+        let (layout, any) = self.any.0.get_or_init(|| (item, joined()));
+        if *layout == item { any.clone() } else { joined() }
     }
 
     /// A double of a record.

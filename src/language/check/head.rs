@@ -303,14 +303,27 @@ impl Checker<'_> {
             }
             _ => return self.holds(whole, what),
         };
-        if let (ExpressionKind::Binary { operator: Binary::PlusMinus, operator_span, .. }, false) =
-            (&right.kind, uncertain)
+        if let (
+            ExpressionKind::Binary {
+                operator: Binary::PlusMinus,
+                operator_span,
+                left: middle,
+                right: half,
+            },
+            false,
+        ) = (&right.kind, uncertain)
         {
             let turned = operator.exchanged().text();
             let (value, limit) = (self.offered(right.span, &[]), self.offered(left.span, &[]));
             let headline = "`±` stands on the left, behind the value that is checked";
-            self.error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span)
-                .help(format!("turn it round: `{value} {turned} {limit}`"));
+            let (middle, half) = (self.offered(middle.span, &[]), self.offered(half.span, &[]));
+            let help = match operator {
+                Binary::Equal => {
+                    format!("give a band: `{limit} within {middle} - {half} .. {middle} + {half}`")
+                }
+                _ => format!("turn it round: `{value} {turned} {limit}`"),
+            };
+            self.error(codes::MISPLACED_UNCERTAINTY, headline, *operator_span).help(help);
             self.expression(left, None);
             return None;
         }

@@ -429,7 +429,9 @@ impl Scan<'_> {
         let length = if self.open.is_empty() && !self.no_comment_end {
             let end = rest.find(closer);
             self.no_comment_end = end.is_none();
-            end.map(|end| end + 2)
+            // It stands alone on its line, so that nothing else can be meant.
+            let whole = (closer == "%}").then_some(rest.len());
+            end.map(|end| end + 2).or(whole)
         } else {
             let stops = |pair: &[u8]| pair == closer.as_bytes() || pair.first() == Some(&b'\n');
             let end = rest.as_bytes().windows(2).position(stops);

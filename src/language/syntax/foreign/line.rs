@@ -5,6 +5,7 @@ use crate::source::{SourceId, Span};
 use crate::syntax::foreign::{Foreign, Habit, INDEX, Piece, Row, TABLE};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, Raw, lexemes};
+use spintrue_head::find_unit;
 use std::ops::Range;
 
 /// Most lexemes of a line in which a pattern is looked for.
@@ -184,6 +185,7 @@ impl<'t> Line<'t> {
             ("NAME" | "A" | "B", Some(Raw::Word)) if !is_keyword(self.written(at..at + 1)) => {
                 vec![1]
             }
+            ("UNIT", Some(Raw::Word)) if find_unit(self.written(at..at + 1)).is_some() => vec![1],
             ("NUMBER" | "N" | "M", Some(Raw::Number)) => vec![1],
             ("TEXT", Some(Raw::Unknown)) if self.written(at..at + 1).starts_with(['\'', '`']) => {
                 vec![1]

@@ -1,7 +1,7 @@
 //! Habits of other languages, and what is meant here, as `foreign.md` tells it: patterns of lexemes with
 //! what to write instead. A pattern is written like a script; the words in capitals stand for parts of it:
 //!
-//! - `NAME`, `A`, `B`: a word; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
+//! - `NAME`, `A`, `B`: a word; `UNIT`: one that is a unit; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
 //! - `X`, `Y`, `Z`: an expression; `REST`: all that follows, or nothing; `END`: nothing follows.
 //!
 //! The same word stands for the same part. Words in a pattern fit in any case, those with a capital as they are.
@@ -46,7 +46,7 @@ pub(crate) enum Foreign {
 
 /// The parts of a pattern.
 const HOLES: &[&str] =
-    &["NAME", "A", "B", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
+    &["NAME", "A", "B", "UNIT", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
 
 /// A habit with what is meant.
 struct Row {
