@@ -211,8 +211,13 @@ pub(crate) fn lone_words(text: &str) -> impl Iterator<Item = u32> {
         let at = start + line.len() - line.trim_start().len();
         start += line.len();
         let word = line.trim().trim_end_matches(';');
-        let begins = INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
-        (begins && Keyword::of(word).is_none()).then(|| u32::try_from(at).ok()).flatten()
+        // The table is not read for a script without such a line.
+        let is_part = |byte: u8| byte == b'_' || byte.is_ascii_alphanumeric();
+        let is_word = !word.is_empty() && word.bytes().all(is_part);
+        let begins = is_word
+            && Keyword::of(word).is_none()
+            && INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
+        begins.then(|| u32::try_from(at).ok()).flatten()
     })
 }
 
