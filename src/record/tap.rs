@@ -34,7 +34,7 @@ pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
         text.push_str("  ...\n");
     };
     for check in &record.checks.items {
-        let mut facts = check.facts.clone();
+        let mut facts = check.facts_to_tell();
         facts.push(("head_time", format!("{} s", check.time)));
         test(check.outcome == Outcome::Conforms, &check.label, &facts);
     }

@@ -5,7 +5,7 @@ use crate::archive::trend::series::{
     ASKED, Block, Capability, LEAP, MIN_RUNS, Trend, Trends, newest, shown_index as index,
 };
 use crate::archive::trend::text::{COMPARED, compared_cells, title};
-use crate::paper::plot::{Across, Axis, Plot, WIDE};
+use crate::paper::plot::{Across, Axis, Plot, Shape, WIDE};
 use crate::paper::typeset;
 use crate::paper::{self, Head};
 use maud::{Markup, html};
@@ -184,7 +184,7 @@ fn individuals(part: Part<'_>) -> Markup {
     let told = "Runs with rule violations are diamonds.";
     let words =
         format!("{}{}", visible_line(&trend.series.label), typeset::unit(&trend.unit("in ")));
-    chart(part, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
+    chart(part, ["Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).collect();
         (!names.is_empty()).then(|| names.join("; "))
     })
@@ -200,7 +200,7 @@ fn ranges(part: Part<'_>) -> Markup {
     let beyond = trend.violations.iter().filter(|(_, name)| *name == LEAP).count();
     let told = format!("From each run to the next; beyond the limit: {beyond}.");
     let words = format!("moving range{}", typeset::unit(&trend.unit("in ")));
-    chart(part, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
+    chart(part, ["Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps_at(at).then(|| LEAP.to_string())
     })
 }
@@ -208,7 +208,7 @@ fn ranges(part: Part<'_>) -> Markup {
 /// A chart of the newest values; `later` is the index of the run of the first value.
 fn chart(
     part: Part<'_>,
-    [id, title, told]: [&str; 3],
+    [title, told]: [&str; 2],
     words: &str,
     values: &[f64],
     later: usize,
@@ -223,7 +223,6 @@ fn chart(
     let (one, last) = ((first + 1) as f64, (first + drawn.len()) as f64);
     let plot = Plot {
         size: WIDE,
-        id: part.id(id),
         title: title.to_string(),
         told: told.to_string(),
         x: Axis::whole(one, last, "point"),
@@ -233,16 +232,12 @@ fn chart(
     let marks = html! {
         (plot.across(lines))
         (plot.line(points().map(|(_, x, value)| (x, value)), "one thin"))
-        @for (at, x, value) in points() {
-            @match remark(at) {
-                Some(remark) => {
-                    @let point = part.trend.series.points.get(at);
-                    @let of = point.map(|p| format!("run {}, {} {}: ", p.run, day_and_minute(&p.started), visible_line(&p.serial)));
-                    (plot.flag(x, value, &format!("point {}, {}{remark}", at + 1, of.unwrap_or_default())))
-                }
-                None => (plot.point(x, value)),
-            }
-        }
+        (plot.marks(points().filter(|(at, ..)| remark(*at).is_none()).map(|(_, x, value)| (x, value)), Shape::Point))
+        @for (at, x, value) in points() { @if let Some(remark) = remark(at) {
+            @let point = part.trend.series.points.get(at);
+            @let of = point.map(|p| format!("run {}, {} {}: ", p.run, day_and_minute(&p.started), visible_line(&p.serial)));
+            (plot.flag(x, value, &format!("point {}, {}{remark}", at + 1, of.unwrap_or_default())))
+        } }
     };
     framed(&plot, &plot.drawn(marks, html! { (told) }))
 }
@@ -264,7 +259,7 @@ fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
         section aria-labelledby=(id) {
             h2 id=(id) { "Capability over time" }
             @if let (Some(first), Some(last)) = (blocks.first(), blocks.last()) {
-                (indices(part, blocks, first, last))
+                (indices(blocks, first, last))
                 div.wide tabindex="0" role="region" aria-label="table of capability" { table {
                     thead { tr {
                         th scope="col" { "from (UTC)" }
@@ -293,7 +288,7 @@ fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
     }
 }
 
-fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Markup {
+fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
     let ends = blocks.iter().flat_map(Block::ends);
     let told = format!(
         "From {} in the first of {} blocks to {} in the last.",
@@ -303,7 +298,6 @@ fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Mar
     );
     let plot = Plot {
         size: WIDE,
-        id: part.id("indices"),
         title: "Cp and Cpk of each block of runs".to_string(),
         told: told.clone(),
         x: Axis::whole((first.from + 1) as f64, (last.from + last.count) as f64, "point"),
@@ -315,12 +309,12 @@ fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Mar
     let marks = html! {
         (plot.across(asked.to_vec()))
         (plot.line(drawn().map(|block| (middle(block), block.indices.nearer)), "one thin"))
-        @for block in drawn() {
-            @let (x, nearer) = (middle(block), block.indices.nearer);
-            (plot.whisker(x, [nearer - block.doubt, nearer + block.doubt], "one", 0.0))
-            @if let Some(width) = block.indices.width { (plot.dot(x, width, true, 0.0)) }
-            (plot.dot(x, nearer, false, 0.0))
-        }
+        (plot.whiskers(drawn().map(|block| {
+            let [low, high, _] = block.ends();
+            (middle(block), [low, high])
+        }), "one"))
+        (plot.marks(drawn().filter_map(|block| Some((middle(block), block.indices.width?))), Shape::Square))
+        (plot.marks(drawn().map(|block| (middle(block), block.indices.nearer)), Shape::Circle))
     };
     let caption = html! {
         "Circle: Cpk, with how far the true one may lie at 95 %. "

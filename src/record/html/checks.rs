@@ -193,11 +193,11 @@ fn row(check: &CheckRow, rule: Option<String>) -> Markup {
                 div.small.soft { "k = " (fact(check, "coverage")) "; " (fact(check, "budget")) }
             }
         }
-        td.number data-name="value" { (value) }
-        td data-name="limit" { (limits) }
-        td.number data-name="margin" { (fact(check, "margin")) }
-        td.number data-name="probability" { (fact(check, "probability")) }
-        td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
+        td { (value) }
+        td { (limits) }
+        td { (fact(check, "margin")) }
+        td { (fact(check, "probability")) }
+        td { (format!("{:.3}", check.time)) }
     } }
 }
 

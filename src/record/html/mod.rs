@@ -174,7 +174,7 @@ fn notes(record: &Record) -> Option<Markup> {
 fn log(record: &Record, end: &End<'_>) -> Markup {
     let heads = [Head::Number("head time in s"), Head::Text("what happened")];
     let rows = html! { @for entry in record.log.items.iter().take(MAX_ROWS) { tr {
-        td.number { (format!("{:.3}", entry.time)) }
+        td { (format!("{:.3}", entry.time)) }
         td { (typeset::text(&entry.text)) }
     } } };
     let hidden = record.log.items.len().saturating_sub(MAX_ROWS) + record.log.left_out;

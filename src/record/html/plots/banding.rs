@@ -1,6 +1,6 @@
 //! Spectra of banding.
 
-use crate::paper::plot::{Axis, Plot};
+use crate::paper::plot::{Axis, Plot, Shape};
 use crate::record::checks::CheckRow;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
@@ -38,8 +38,7 @@ pub(super) fn spectra(record: &Record) -> Vec<Drawing> {
         let alike = all.iter().filter(|other| other.dimension == of.dimension);
         alike.flat_map(|peaks| &peaks.heights).copied().fold(0.0, f64::max)
     };
-    let drawn = (1..).zip(&all);
-    drawn.map(|(number, peaks)| banding(number, peaks, most(peaks), &record.checks.items)).collect()
+    all.iter().map(|peaks| banding(peaks, most(peaks), &record.checks.items)).collect()
 }
 
 /// The peaks of a value that is a list of them.
@@ -70,7 +69,7 @@ fn peaks(label: &str, shown: &Shown) -> Option<Peaks> {
     (!found.at.is_empty()).then_some(found)
 }
 
-fn banding(number: usize, peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
+fn banding(peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
     let unit = suited_unit(most, peaks.dimension);
     let unit = unit.as_ref();
     let column = Column {
@@ -95,13 +94,10 @@ fn banding(number: usize, peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Draw
     let levels = asked.iter().flat_map(Asked::levels);
     let y = Axis::around([0.0, most].into_iter().chain(levels).map(|y| counted(unit, y)), words);
     let title = format!("Banding: {}", peaks.label);
-    let plot = Plot::small(&format!("banding-{number}"), title, &summary, x, y);
+    let plot = Plot::small(title, &summary, x, y);
     let marks = html! {
-        @for (frequency, height) in all() {
-            line x1=(plot.at_x(frequency)) x2=(plot.at_x(frequency)) y1=(plot.floor())
-                y2=(plot.at_y(height)) class="two" {}
-            (plot.dot(frequency, height, true, 0.0))
-        }
+        (plot.whiskers(all().map(|(frequency, height)| (frequency, [0.0, height])), "two"))
+        (plot.marks(all(), Shape::Square))
         @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
     };
     let caption = html! {

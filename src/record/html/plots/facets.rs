@@ -1,6 +1,6 @@
 //! What was measured of each facet: of the lists of lines that the script recorded, else of all readings.
 
-use crate::paper::plot::{Axis, Plot};
+use crate::paper::plot::{Axis, Plot, Shape};
 use crate::paper::table::{RecordTable, head};
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
@@ -20,7 +20,6 @@ struct Facet {
 
 /// What a plot of facets shows, in SI.
 struct Drawn<'a> {
-    id: &'a str,
     title: String,
     /// The field of the script, and as people read it.
     name: &'a str,
@@ -37,7 +36,7 @@ struct Drawn<'a> {
 pub(super) fn facets(record: &Record) -> Vec<Drawing> {
     let mut plots = Vec::new();
     let groups = Facets::of(record);
-    for (group, Facets { lists, columns }) in groups.iter().enumerate() {
+    for Facets { lists, columns } in &groups {
         let (Some(first), Some(last)) = (lists.first(), lists.last()) else { continue };
         for column in columns {
             let of = |list: &(&str, RecordTable<'_>)| column.values(&list.1);
@@ -47,7 +46,6 @@ pub(super) fn facets(record: &Record) -> Vec<Drawing> {
             let [before, after] = [first, last].map(of);
             let drawn = |label: &str, values: &[(f64, f64, f64)], is_last| {
                 Drawn {
-                    id: &format!("facets-{group}-{}-{is_last}", column.name),
                     title: format!("{}: {label}", head(column.name)),
                     name: column.name,
                     facets: values.iter().copied().map(certain).collect(),
@@ -98,7 +96,6 @@ fn readings(record: &Record) -> Vec<Drawing> {
                 Facet { number: f64::from(*facet), value, range: [low, high] }
             });
             Drawn {
-                id: &format!("facets-{name}-{is_last}"),
                 title: format!("{}: {label}", head(name)),
                 name,
                 facets: facets.collect(),
@@ -144,14 +141,17 @@ impl Drawn<'_> {
         let shown = counted(unit, worst);
         let shown = show_number(shown, Some(decimal_places(shown, 3)));
         let told = format!("The largest magnitude is {shown} ({words}).");
-        let plot = Plot::small(self.id, self.title, &told, axis, upwards);
-        let class = if self.is_last { "two thin" } else { "one thin" };
+        let plot = Plot::small(self.title, &told, axis, upwards);
+        let (class, shape) =
+            if self.is_last { ("two thin", Shape::Square) } else { ("one thin", Shape::Circle) };
+        let all = self.facets.iter();
+        let ranges =
+            all.clone().map(|facet| (facet.number, facet.range.map(|si| counted(unit, si))));
+        let values = all.map(|facet| (facet.number, counted(unit, facet.value)));
         let marks = html! {
             @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
-            @for Facet { number, value, range } in &self.facets {
-                (plot.whisker(*number, range.map(|si| counted(unit, si)), class, 0.0))
-                (plot.dot(*number, counted(unit, *value), self.is_last, 0.0))
-            }
+            (plot.whiskers(ranges, class))
+            (plot.marks(values, shape))
         };
         let caption = html! {
             @match asked.as_ref().filter(|_| self.is_last) {
@@ -179,14 +179,12 @@ pub(super) fn rounds(record: &Record) -> Option<Drawing> {
     let x = Axis::whole(1.0, *last, "round: lines measured under the same trims");
     let y = Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in µm");
     let title = "Residual by round of trimming".to_string();
-    let plot = Plot::small("rounds", title, &told, x, y);
+    let plot = Plot::small(title, &told, x, y);
     let marks = html! {
         (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
         (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
-        @for (number, [along, across]) in &worst {
-            (plot.dot(*number, *along, false, 0.0))
-            (plot.dot(*number, *across, true, 0.0))
-        }
+        (plot.marks(worst.iter().map(|w| (w.0, w.1[0])), Shape::Circle))
+        (plot.marks(worst.iter().map(|w| (w.0, w.1[1])), Shape::Square))
     };
     let caption = html! {
         "Circle, whole line: in-scan. Square, dashed line: cross-scan. Plain means of the readings of each "

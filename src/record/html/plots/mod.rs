@@ -4,7 +4,7 @@
 mod banding;
 mod facets;
 
-use crate::paper::plot::{Across, Axis, Plot};
+use crate::paper::plot::{Across, Axis, Plot, Shape};
 use crate::paper::series::Series;
 use crate::paper::typeset;
 use crate::record::checks::CheckRow;
@@ -26,10 +26,9 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
         let all = plot.map_or(Vec::new(), |of| Series::all(&recorded.label, &recorded.shown, of));
         all.into_iter().map(|series| (recorded.label.as_str(), series))
     });
-    let drawn = (1..).zip(drawn.take(MAX_SERIES));
     let checks = &record.checks.items;
-    plots
-        .extend(drawn.map(|(number, (label, series))| series_plot(number, label, &series, checks)));
+    let drawn = drawn.take(MAX_SERIES);
+    plots.extend(drawn.map(|(label, series)| series_plot(label, &series, checks)));
     plots.extend(facets::rounds(record));
     plots.extend(speed(record));
     plots.extend(temperature(record));
@@ -165,7 +164,7 @@ fn named(name: &str, unit: Option<&UnitText>) -> String {
 }
 
 /// A recorded list as the script wants it drawn.
-fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
+fn series_plot(label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
     let Series { points, names, limits, step, .. } = series;
     let is_bar = matches!(series.sort, PlotSort::Bars | PlotSort::Histogram);
     let is_count = series.sort == PlotSort::Histogram;
@@ -203,7 +202,7 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
     } else {
         format!("{label}: {}", series.y.name())
     };
-    let plot = Plot::small(&format!("recorded-{number}"), title, &summary, x, y);
+    let plot = Plot::small(title, &summary, x, y);
     let thinned = count.div_ceil(MAX_POINTS).max(1);
     let shown = || points.iter().copied().step_by(thinned);
     let named = ["low", "high"].into_iter().zip(limits);
@@ -211,17 +210,12 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
         named.filter_map(|(name, limit)| Some((name, (*limit)?))).collect();
     let marks = html! {
         @if is_bar {
-            @for (at, height) in shown() {
-                @let [left, right] = [plot.at_x(at - step * 0.4), plot.at_x(at + step * 0.4)];
-                @let [top, foot] = [plot.at_y(height).min(plot.floor()), plot.at_y(height).max(plot.floor())];
-                rect x=(left) y=(top) width=((right - left).max(1.0)) height=((foot - top).max(0.5))
-                    class="one full" {}
-            }
+            (plot.bars(shown(), step * 0.8))
         } @else if series.sort == PlotSort::Line {
             (plot.line(shown(), "one"))
         }
         @if !is_bar && (count <= 60 || series.sort == PlotSort::Points) {
-            @for (at, height) in shown() { (plot.point(at, height)) }
+            (plot.marks(shown(), Shape::Point))
         }
         @if let Some(asked) = &asked { (asked.drawn(&plot, series.y.unit(), series.x.unit())) }
         @if is_count {
@@ -262,7 +256,7 @@ fn speed(record: &Record) -> Option<Drawing> {
         None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
     };
     let at = lock.map(|lock| (lock.time, format!("lock {:.2} s", lock.time)));
-    let words = ["speed", "Speed of the polygon", "speed in rpm", &summary];
+    let words = ["Speed of the polygon", "speed in rpm", &summary];
     Some(over_time(record, words, Some(0.0), at, |point| rpm(point.speed)))
 }
 
@@ -273,14 +267,14 @@ fn temperature(record: &Record) -> Option<Drawing> {
     let (first, last) = (all.clone().next()?, all.clone().next_back()?);
     all.clone().find(|value| *value != first)?;
     let summary = format!("The head went from {first:.1} °C to {last:.1} °C.");
-    let words = ["temperature", "Temperature of the head", "temperature in °C", &summary];
+    let words = ["Temperature of the head", "temperature in °C", &summary];
     Some(over_time(record, words, None, None, degrees))
 }
 
 /// A number of every status over head time.
 fn over_time(
     record: &Record,
-    [id, title, words, summary]: [&str; 4],
+    [title, words, summary]: [&str; 3],
     foot: Option<f64>,
     upright: Option<(f64, String)>,
     value: impl Fn(&StatusPoint) -> f64,
@@ -292,7 +286,7 @@ fn over_time(
     };
     let x = Axis::around(points().map(|(time, _)| time), "head time in s");
     let y = Axis::around(points().map(|(_, value)| value).chain(foot), words);
-    let plot = Plot::small(id, title.to_string(), summary, x, y);
+    let plot = Plot::small(title.to_string(), summary, x, y);
     let marks = html! {
         (plot.line(points(), "one"))
         @if let Some((at, words)) = &upright { (plot.upright(*at, words, false)) }
