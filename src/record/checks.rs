@@ -111,6 +111,7 @@ impl CheckRow {
     /// Its value and uncertainty; its condition where it has none.
     pub(crate) fn measured(&self) -> String {
         match (self.fact("value"), self.fact("uncertainty")) {
+            (Some("no number"), _) => "no number".to_string(),
             (Some(value), Some(uncertainty)) => format!("{value} ± {uncertainty}"),
             (Some(value), None) => value.to_string(),
             (None, _) => self.fact("condition").unwrap_or_default().to_string(),

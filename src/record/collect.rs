@@ -8,6 +8,7 @@ use spintrue_head::{Call, Halt, Heard, Reply, Status, Trim, call_words};
 use spintrue_language::{
     Event, Finished, Shown, SourceMap, Span, answer_line, number_text, time_text,
 };
+use std::f64::consts::TAU;
 use std::rc::Rc;
 
 /// Most quantities, flags and texts in recorded values.
@@ -136,6 +137,12 @@ impl Collector {
                     let round = self.record.rounds.push(time, facet, along, across);
                     return self.lines.read(time, round, reading);
                 }
+            }
+            (_, Reply::Turns(turns))
+                if self.planned.0 > 0.0 && turns.len() > self.record.turns.len() =>
+            {
+                let errors = turns.iter().map(|turn| turn.period * self.planned.0 / TAU - 1.0);
+                self.record.turns = errors.collect();
             }
             (Call::Spin { speed }, Reply::Done) => {
                 self.planned.0 = *speed;

@@ -35,7 +35,7 @@ pub(super) fn result(record: &Record, end: &End<'_>) -> Markup {
                 }
             }
             @if let Some(failure) = failure {
-                span { "Stopped by " (failure.kind.text().replace('_', " ")) ": " (typeset::text(&failure.message)) }
+                span { "Ended early (" (failure.kind.text().replace('_', " ")) "): " (typeset::text(&failure.message)) }
                 span.code {
                     "at " (end.place)
                     @for call in &end.calls { ", called at " (call) }
@@ -201,9 +201,12 @@ fn row(check: &CheckRow, rule: Option<String>) -> Markup {
     } }
 }
 
-/// The condition as the script has it, which is input.
-fn fact_code(check: &CheckRow) -> &str {
-    check.fact("condition").unwrap_or_default()
+/// The condition as the script has it, which is input, without what its lines were broken for.
+fn fact_code(check: &CheckRow) -> String {
+    let condition = check.fact("condition").unwrap_or_default();
+    [("( ", "("), ("[ ", "["), (", )", ")"), (", ]", "]")]
+        .into_iter()
+        .fold(condition.to_string(), |text, (broken, whole)| text.replace(broken, whole))
 }
 
 /// Who answers for it, on paper.

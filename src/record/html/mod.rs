@@ -31,7 +31,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
         header {
             h1 { (identity.model) ", serial " (identity.serial) }
             p.soft {
-                (identity.script) ", started " time datetime=(identity.started) { (identity.started) }
+                (identity.script) ", started "
+                time datetime=(identity.started) { (identity.started.get(..19).unwrap_or_default().replace('T', " ")) " UTC" }
                 @if let Some(operator) = &identity.operator { ", operator " (operator) }
             }
             (checks::result(record, end))

@@ -122,7 +122,7 @@ fn record_table(
         } }
         @if part + 1 == part_count {
             (left_out(more, "columns", "the CSV file of this table"))
-            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
+            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "the CSV file of this table"))
         }
     } } }
 }

@@ -4,9 +4,9 @@ use crate::paper::plot::{Axis, Plot, Shape};
 use crate::record::checks::CheckRow;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
 use maud::html;
-use spintrue_head::{Dimension, show_number, suited_unit};
+use spintrue_head::{Dimension, suited_unit};
 use spintrue_language::Shown;
 
 /// Most banding spectra of a report.
@@ -84,11 +84,8 @@ fn banding(peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
     let worst = all().max_by(|one, other| one.1.total_cmp(&other.1));
     let words = named("amplitude", unit);
     let summary = worst.map_or(String::new(), |(frequency, height)| {
-        let height = show_number(height, Some(3));
-        format!(
-            "The largest of {} peaks is {height} ({words}), at {frequency:.3} cycles per line.",
-            peaks.at.len()
-        )
+        let (count, height) = (peaks.at.len(), quantity_text(height, unit));
+        format!("The largest of {count} peaks is {height}, at {frequency:.3} cycles per line.")
     });
     let x = Axis::around(peaks.at.iter().copied().chain([0.0, 0.5]), "cycles per line");
     let levels = asked.iter().flat_map(Asked::levels);
@@ -98,10 +95,10 @@ fn banding(peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
     let marks = html! {
         (plot.whiskers(all().map(|(frequency, height)| (frequency, [0.0, height])), "two"))
         (plot.marks(all(), Shape::Square))
-        @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
+        (Asked::drawn(&asked, &plot, unit, None))
     };
     let caption = html! {
-        @match &asked { Some(asked) => (asked.told()), None => (summary) }
+        @match asked.first() { Some(asked) => (asked.told()), None => (summary) }
     };
-    Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
+    Drawing::new(&asked, plot.drawn(marks, caption))
 }

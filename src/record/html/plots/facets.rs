@@ -4,12 +4,11 @@ use crate::paper::plot::{Axis, Plot, Shape};
 use crate::paper::table::{RecordTable, head};
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
 use crate::record::html::tables::Facets;
 use crate::record::rounds::{FacetMean, Round};
 use maud::html;
-use spintrue_head::{Dimension, show_number, suited_unit};
-use spintrue_language::decimal_places;
+use spintrue_head::{Dimension, suited_unit};
 
 /// What a facet has: its number, a value, and the smallest and the largest that it may have.
 struct Facet {
@@ -125,7 +124,7 @@ impl Drawn<'_> {
             y_dimension: self.dimension,
         };
         let mut asked = Asked::of(&record.checks.items, &column);
-        if let Some(asked) = &mut asked {
+        for asked in &mut asked {
             asked.lie_around(self.facets.iter().map(|facet| facet.value));
         }
         let worst = self.facets.iter().map(|facet| facet.value.abs()).fold(0.0, f64::max);
@@ -138,9 +137,8 @@ impl Drawn<'_> {
         let levels = asked.iter().flat_map(Asked::levels);
         let reach = self.facets.iter().flat_map(|facet| facet.range).chain(levels);
         let upwards = Axis::around(reach.map(|si| counted(unit, si)), words.as_str());
-        let shown = counted(unit, worst);
-        let shown = show_number(shown, Some(decimal_places(shown, 3)));
-        let told = format!("The largest magnitude is {shown} ({words}).");
+        let told =
+            format!("The largest magnitude is {}.", quantity_text(counted(unit, worst), unit));
         let plot = Plot::small(self.title, &told, axis, upwards);
         let (class, shape) =
             if self.is_last { ("two thin", Shape::Square) } else { ("one thin", Shape::Circle) };
@@ -149,18 +147,18 @@ impl Drawn<'_> {
             all.clone().map(|facet| (facet.number, facet.range.map(|si| counted(unit, si))));
         let values = all.map(|facet| (facet.number, counted(unit, facet.value)));
         let marks = html! {
-            @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
+            (Asked::drawn(&asked, &plot, unit, None))
             (plot.whiskers(ranges, class))
             (plot.marks(values, shape))
         };
         let caption = html! {
-            @match asked.as_ref().filter(|_| self.is_last) {
+            @match asked.first().filter(|_| self.is_last) {
                 Some(asked) => (asked.told()),
                 None => (told),
             }
             " Thin line: " (self.range) "."
         };
-        Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
+        Drawing::new(&asked, plot.drawn(marks, caption))
     }
 }
 
@@ -190,8 +188,8 @@ pub(super) fn rounds(record: &Record) -> Option<Drawing> {
         "Circle, whole line: in-scan. Square, dashed line: cross-scan. Plain means of the readings of each "
         "facet; checks leave out wild marks, and are decided on lines that are measured apart."
         @if rounds.left_out > 0 {
-            " " (rounds.left_out) " rounds behind the first are left out; lines.csv has them all."
+            " " (rounds.left_out) " rounds behind the first are left out; lines.csv.gz has them all."
         }
     };
-    Some(Drawing::new(None, plot.drawn(marks, caption)))
+    Some(Drawing::new(&[], plot.drawn(marks, caption)))
 }
