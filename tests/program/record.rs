@@ -8,6 +8,7 @@ use base64::engine::general_purpose::STANDARD;
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
 
@@ -156,7 +157,7 @@ store_trims()
     for name in ["events.jsonl", "record.json", "junit.xml", "report.html"] {
         assert!(read(&first, name).contains(points), "{name}");
     }
-    for name in ["events.jsonl", "junit.xml", "results.tap", "report.html"] {
+    for name in ["events.jsonl", "report.html"] {
         let condition = "offsets[4] + offsets[5] + offsets[6]";
         assert!(read(&first, name).contains(condition), "{name}");
         assert!(!read(&first, name).contains("(shortened)"), "{name}");
@@ -262,24 +263,30 @@ fn a_passing_run_is_recorded_whole() {
     assert_eq!(events[0]["event"], "start");
     assert_eq!(events[events.len() - 1]["exit_code"], 0);
     assert_eq!(count("check"), 27);
-    assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 9);
+    assert!(count("call") > 50 && count("waiting") > 0 && count("recorded") == 9);
     let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
     assert!(times.is_sorted(), "head time goes back");
 
-    // As many rows as lines were measured, and what the gauge said stands in them.
+    // What the gauge said stands in the rows of lines, and a call only where the order of lines changes.
     let lines = read(&place, "lines.csv");
     let rows: Vec<&str> = lines.split_terminator("\r\n").collect();
-    let readings: Vec<&Value> =
-        events.iter().filter(|event| event["reply"]["reading"].is_object()).collect();
-    assert_eq!(rows.len(), readings.len() + 1);
-    let first: Vec<&str> = rows[1].split(',').collect();
-    assert_eq!(first.len(), rows[0].split(',').count());
-    let in_scan: f64 = first[4].parse().unwrap();
-    let marks = readings[0]["reply"]["reading"]["marks"].as_array().unwrap();
-    let shifts: Vec<f64> = marks.iter().map(|mark| mark["in_scan"].as_f64().unwrap()).collect();
+    let called = |name: &str| events.iter().filter(|event| event["call"]["name"] == name).count();
+    assert_eq!((called("expose"), called("measure")), (1, 1), "and one reading that was lost");
+    let heads: Vec<&str> = rows[0].split(',').collect();
+    let cells = |row: usize| -> BTreeMap<&str, &str> {
+        let cells: Vec<&str> = rows[row].split(',').collect();
+        assert_eq!(cells.len(), heads.len());
+        heads.iter().copied().zip(cells).collect()
+    };
+    let unread = (1..rows.len()).filter(|row| cells(*row)["marks_at"].is_empty());
+    assert_eq!(unread.count(), 1);
+    let first = cells(1);
+    let in_scan: f64 = first["in_scan_m"].parse().unwrap();
+    let numbers = first["marks_in_scan_m"].split(' ').map(|number| number.parse().unwrap());
+    let shifts: Vec<f64> = numbers.collect();
     let (low, high) =
         shifts.iter().fold((f64::MAX, f64::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
-    assert!(marks.len() == 5 && (low..high).contains(&in_scan), "{in_scan} {shifts:?}");
+    assert!(shifts.len() == 5 && (low..high).contains(&in_scan), "{in_scan} {shifts:?}");
 
     let manifest: Value = serde_json::from_str(&read(&place, "record.json")).unwrap();
     assert_eq!(manifest["identity"]["operator"], "shift 3");
@@ -633,7 +640,7 @@ mod cut_off {
         assert!(names(&place).contains(&"UNFINISHED".to_string()));
         let written = read(&place, "events.jsonl");
         let whole = &written[..=written.rfind('\n').unwrap()];
-        assert!(events(whole).len() > 100);
+        assert!(events(whole).len() > 50);
         assert_eq!(verify(&place).0, 1);
     }
 
