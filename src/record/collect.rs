@@ -91,12 +91,12 @@ impl Collector {
                 self.record.answers.push(Answer { time, question, shown, who });
             }
             Event::Held(block) => {
-                let texts: Vec<String> =
-                    block.conditions.iter().map(|held| format!("`{}`", held.text)).collect();
-                let lasted = time_text(block.ended - block.began);
-                let held = block.conditions.iter().all(|seen| seen.breaks.is_none());
-                let word = if held { "held for" } else { "broke after" };
-                self.log(time, &format!("{word} {lasted}: {}", texts.join(", ")));
+                if block.conditions.iter().any(|held| held.breaks.is_some()) {
+                    let all = block.conditions.iter().map(|held| format!("`{}`", held.text));
+                    let (all, lasted) =
+                        (all.collect::<Vec<_>>(), time_text(block.ended - block.began));
+                    self.log(time, &format!("broke after {lasted}: {}", all.join(", ")));
+                }
                 for seen in &block.conditions {
                     self.record.holds.add(block, seen, &place(seen.span));
                 }

@@ -5,14 +5,18 @@ use crate::record::events::moment;
 use spintrue_head::{Exposed, LineOrder, Mark, Pattern, Reading, Stated, Trim, spot_velocity};
 use std::f64::consts::TAU;
 
-/// The first row, which names the columns and their units.
-pub(crate) const LINES_HEADER: &str = "line,facet,drawn_s,period_s,words,underrun,\
-    in_scan_trim_s,cross_scan_trim_rad,pattern,round,time_s,in_scan_m,cross_scan_m,\
-    in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,marks_at,marks_in_scan_m,\
-    marks_cross_scan_m,marks_dose,marks_width_m,in_scan_stated,cross_scan_stated,dose_u,width_u_m\r\n";
+/// The first row, which names the columns and their units. Lengths are in um, in which they have the fewest digits.
+pub(crate) const LINES_HEADER: &str = "facet,drawn_s,period_s,words,underrun,in_scan_trim_s,\
+    cross_scan_trim_rad,pattern,round,time_s,in_scan_um,cross_scan_um,\
+    in_scan_standard_uncertainty_um,cross_scan_standard_uncertainty_um,marks_at,marks_in_scan_um,\
+    marks_cross_scan_um,marks_dose,marks_width_um,in_scan_stated_um,cross_scan_stated_um,dose_u,\
+    width_u_um\r\n";
 
 /// Cells of a reading that are empty where there is none.
 const UNREAD: &str = ",,,,,,,,,,,,,,,\r\n";
+
+/// Parts of 1 m to which the mean of a reading is written: 0.1 nm, far below what any gauge tells.
+const PARTS: f64 = 1e10;
 
 /// What is to be written of a call.
 #[derive(Debug, Default)]
@@ -38,7 +42,6 @@ struct Drawn {
 /// The lines so far.
 #[derive(Debug, Default)]
 pub(crate) struct Lines {
-    count: u64,
     drawn: Option<Drawn>,
     /// As the last line was ordered, facet aside.
     order: Option<LineOrder>,
@@ -60,11 +63,9 @@ impl Lines {
         }
         let is_map = order.pattern.places().is_some();
         let pattern = if is_map { "map" } else { "test marks" };
-        self.count += 1;
         let Exposed { time, facet, words, underrun, period } = exposed;
         let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
-        let cells =
-            format!("{},{facet},{time},{period},{words},{underrun},{trim},{pattern}", self.count);
+        let cells = format!("{facet},{time},{period},{words},{underrun},{trim},{pattern}");
         let hunted = hunted(order, *period, planned);
         let order = LineOrder { facet: 0, ..order.clone() };
         let is_whole = self.order.as_ref() == Some(&order);
@@ -88,26 +89,27 @@ impl Lines {
         let mut text = if drawn.is_read { drawn.cells.clone() } else { String::new() };
         drawn.is_read = true;
         let ((along, across), (along_u, across_u)) = (reading.shift(), reading.shift_u());
-        let derived =
-            [along, across, along_u, across_u].map(|length| (length * 1e12).round() / 1e12);
-        let [along, across, along_u, across_u] = derived;
-        let list = |of: &dyn Fn(&Mark) -> Option<f64>| {
-            let cells = reading.marks.iter().filter_map(of).map(|number| number.to_string());
-            cells.collect::<Vec<_>>().join(" ")
+        let derived = [along, across, along_u, across_u];
+        let [along, across, along_u, across_u] =
+            derived.map(|si| in_um((si * PARTS).round() / PARTS));
+        let list = |of: &dyn Fn(&Mark) -> Option<String>| {
+            reading.marks.iter().filter_map(of).collect::<Vec<_>>().join(" ")
         };
-        let stated = |of: &Stated| format!("{} {} {} {}", of.random, of.offset, of.slope, of.place);
-        text.push_str(&format!(
-            ",{round},{},{along},{across},{along_u},{across_u},{},{},{},{},{},{},{},{},{}\r\n",
-            moment(time),
-            list(&|mark| Some(mark.at)),
-            list(&|mark| Some(mark.in_scan)),
-            list(&|mark| Some(mark.cross_scan)),
-            list(&|mark| Some(mark.dose)),
-            list(&|mark| mark.width),
+        let stated = |of: &Stated| [of.random, of.offset, of.slope, of.place].map(in_um).join(" ");
+        let cells = [
+            list(&|mark| Some(mark.at.to_string())),
+            list(&|mark| Some(in_um(mark.in_scan))),
+            list(&|mark| Some(in_um(mark.cross_scan))),
+            list(&|mark| Some(mark.dose.to_string())),
+            list(&|mark| mark.width.map(in_um)),
             stated(&reading.in_scan_u),
             stated(&reading.cross_scan_u),
-            reading.dose_u,
-            reading.width_u.map_or(String::new(), |u| u.to_string()),
+            reading.dose_u.to_string(),
+            reading.width_u.map_or(String::new(), in_um),
+        ];
+        let (time, cells) = (moment(time), cells.join(","));
+        text.push_str(&format!(
+            ",{round},{time},{along},{across},{along_u},{across_u},{cells}\r\n"
         ));
         Cells { text, is_whole: true }
     }
@@ -119,6 +121,21 @@ impl Lines {
     }
 }
 
+/// A length in um, with the digits that it has in m: its text times 1e-6 reads back to the same double.
+fn in_um(si: f64) -> String {
+    let text = format!("{si:e}");
+    let shifted = text.split_once('e').and_then(|(digits, power)| {
+        let shifted = format!("{digits}e{}", power.parse::<i32>().ok()? + 6);
+        // So few digits stay the same in a double.
+        if digits.len() > 15 {
+            Some(shifted)
+        } else {
+            Some(shifted.parse::<f64>().ok()?.to_string())
+        }
+    });
+    shifted.unwrap_or(text)
+}
+
 /// How much further a line lies in its middle than at the planned speed, in m, where its turn took `period` s: the
 /// share by which that was faster, of the way of the spot since the pulse. 0 where the head does not tell.
 fn hunted(line: &LineOrder, period: f64, (speed, focal_length): (f64, f64)) -> f64 {
@@ -126,4 +143,30 @@ fn hunted(line: &LineOrder, period: f64, (speed, focal_length): (f64, f64)) -> f
     let middle = line.delay + f64::from(line.dots) * line.dot_period / 2.0;
     let way = share * spot_velocity(speed, focal_length) * middle;
     if way.is_finite() { way } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::in_um;
+
+    #[test]
+    fn lengths_read_back_to_the_same_doubles() {
+        let pairs = [
+            (-3.32e-5, "-33.2"),
+            (4.2e-6, "4.2"),
+            (0.0, "0"),
+            (1e-10, "0.0001"),
+            (1.8000000000000001e-6, "1.8000000000000001e0"),
+            (f64::NAN, "NaN"),
+        ];
+        for (si, text) in pairs {
+            assert_eq!(in_um(si), text);
+            let back: f64 = if text.contains('e') {
+                text.replace("e0", "e-6").parse().unwrap()
+            } else {
+                format!("{text}e-6").parse().unwrap_or(f64::NAN)
+            };
+            assert!(back == si || si.is_nan(), "{back} {si}");
+        }
+    }
 }

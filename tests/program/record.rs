@@ -281,8 +281,8 @@ fn a_passing_run_is_recorded_whole() {
     let unread = (1..rows.len()).filter(|row| cells(*row)["marks_at"].is_empty());
     assert_eq!(unread.count(), 1);
     let first = cells(1);
-    let in_scan: f64 = first["in_scan_m"].parse().unwrap();
-    let numbers = first["marks_in_scan_m"].split(' ').map(|number| number.parse().unwrap());
+    let in_scan: f64 = first["in_scan_um"].parse().unwrap();
+    let numbers = first["marks_in_scan_um"].split(' ').map(|number| number.parse().unwrap());
     let shifts: Vec<f64> = numbers.collect();
     let (low, high) =
         shifts.iter().fold((f64::MAX, f64::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
