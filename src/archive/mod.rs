@@ -7,6 +7,7 @@
 
 #[cfg(feature = "postgres")]
 mod address;
+mod chain;
 mod decisions;
 mod export;
 mod failing;
@@ -27,6 +28,7 @@ mod yields;
 #[cfg(test)]
 mod tests;
 
+pub(crate) use chain::chain;
 pub(crate) use decisions::{Signature, decisions, exclude};
 pub(crate) use export::{Format, export};
 pub(crate) use failing::failing;
