@@ -2,14 +2,10 @@
 //! that was deleted, also together with its record, leaves a gap. Links are made inside the transaction of what
 //! they stand for, and writers take turns.
 
-use crate::archive::decisions::digests;
-use crate::archive::open::open_to_read;
-use crate::archive::sql::{Row, Store, Table, Value};
+use crate::archive::sql::{Store, Table};
 use crate::error::Error;
 use crate::record::canonical_digest;
 use serde_json::json;
-use std::collections::BTreeMap;
-use std::path::Path;
 
 pub(super) const CHAIN: Table<'_> =
     Table { name: "chain", columns: "place, kind, subject, content, digest" };
@@ -22,7 +18,7 @@ pub(super) enum Kind {
 }
 
 impl Kind {
-    fn name(self) -> &'static str {
+    pub(super) fn name(self) -> &'static str {
         match self {
             Kind::Run => "run",
             Kind::Decision => "decision",
@@ -36,7 +32,7 @@ pub(super) fn of_run(row: Option<&str>, record: Option<&str>) -> String {
 }
 
 /// The digest of a link.
-fn linked(before: &str, place: i64, kind: &str, subject: i64, content: &str) -> String {
+pub(super) fn linked(before: &str, place: i64, kind: &str, subject: i64, content: &str) -> String {
     canonical_digest(&json!([before, place, kind, subject, content]))
 }
 
@@ -56,79 +52,4 @@ pub(super) fn append(
     let digest = linked(&before, place, kind.name(), subject, content);
     let cells = [place.into(), kind.name().into(), subject.into(), content.into(), digest.into()];
     store.add(&CHAIN, &[cells.to_vec()])
-}
-
-/// What the chain of an archive tells.
-#[derive(Default)]
-pub(crate) struct Chain {
-    /// Links.
-    pub count: i64,
-    /// The first run or decision that it holds.
-    pub from: Option<String>,
-    /// The digest of its last link.
-    pub end: String,
-    /// What does not fit it.
-    pub wrong: Vec<String>,
-}
-
-/// Follows the chain of an archive; `known` is the digest of a link that it must hold.
-pub(crate) fn chain(archive: &Path, known: Option<&str>) -> Result<Chain, Error> {
-    let mut store = open_to_read(archive)?;
-    let mut decisions: BTreeMap<i64, String> = digests(&mut *store, 0)?.into_iter().collect();
-    let mut chain = Chain::default();
-    let mut is_known = known.is_none();
-    let (mut first_run, mut first_decision) = (i64::MAX, i64::MAX);
-    let sql = "SELECT chain.place, chain.kind, chain.subject, chain.content, chain.digest, runs.id,
-            runs.row_digest, runs.record_digest
-        FROM chain LEFT JOIN runs ON chain.kind = 'run' AND runs.id = chain.subject ORDER BY chain.place";
-    store.query(sql, &[], &mut |row| {
-        let text = |at: usize| row.text(at).into_owned();
-        let (place, kind, subject) = (row.value(0).whole(), text(1), row.value(2).whole());
-        let (content, digest) = (text(3), text(4));
-        let name = format!("{kind} {subject}");
-        if place != chain.count + 1 {
-            let gap = format!("{} to {}", chain.count + 1, place - 1);
-            chain.wrong.push(format!("the links {gap} of the chain are missing"));
-        } else if digest != linked(&chain.end, place, &kind, subject, &content) {
-            chain.wrong.push(format!("{name}: its link of the chain, {place}, was changed"));
-        }
-        let now = if kind == Kind::Run.name() {
-            first_run = first_run.min(subject);
-            run_now(row)
-        } else {
-            first_decision = first_decision.min(subject);
-            decisions.remove(&subject)
-        };
-        match now {
-            None => chain.wrong.push(format!("{name} is missing; the chain holds it")),
-            Some(now) if now != content => {
-                chain.wrong.push(format!("{name} is another than that of the chain"));
-            }
-            Some(_) => {}
-        }
-        is_known |= known == Some(&*digest);
-        chain.from.get_or_insert(name);
-        (chain.count, chain.end) = (place, digest);
-    })?;
-    if !is_known {
-        chain.wrong.push("the chain has no link with the digest of --chain-link".to_string());
-    }
-    let added = "SELECT id FROM runs WHERE id > $1
-        AND id NOT IN (SELECT subject FROM chain WHERE kind = 'run') ORDER BY id";
-    store.query(added, &[first_run.into()], &mut |row| {
-        chain.wrong.push(format!("run {} is not in the chain", row.value(0).whole()));
-    })?;
-    let added = decisions.into_keys().filter(|id| *id > first_decision);
-    chain.wrong.extend(added.map(|id| format!("decision {id} is not in the chain")));
-    store.roll_back()?;
-    Ok(chain)
-}
-
-/// What the link of a run would hold now; none where the run is gone.
-fn run_now(row: &dyn Row) -> Option<String> {
-    let text = |at: usize| match row.value(at) {
-        Value::Text(text) => Some(text),
-        _ => None,
-    };
-    (row.value(5) != Value::Nothing).then(|| of_run(text(6).as_deref(), text(7).as_deref()))
 }

@@ -13,6 +13,7 @@ mod export;
 mod failing;
 mod file;
 mod filter;
+mod follow;
 mod list;
 mod open;
 mod rows;
@@ -28,11 +29,11 @@ mod yields;
 #[cfg(test)]
 mod tests;
 
-pub(crate) use chain::chain;
 pub(crate) use decisions::{Signature, decisions, exclude};
 pub(crate) use export::{Format, export};
 pub(crate) use failing::failing;
 pub(crate) use filter::{Filter, Grouping};
+pub(crate) use follow::chain;
 pub(crate) use list::list;
 pub(crate) use open::archive_name;
 pub(crate) use rows::{Rows, Stored};
