@@ -8,6 +8,7 @@
 #[cfg(feature = "postgres")]
 mod address;
 mod chain;
+mod counts;
 mod decisions;
 mod export;
 mod failing;

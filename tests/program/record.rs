@@ -811,3 +811,27 @@ fn a_head_is_compared_with_its_last_record() {
     fs::write(&values, text.replace("worst", "wurst")).unwrap();
     refused(&["--last", &last], "it is not as it was written");
 }
+
+/// The times of turns stand with the limits of both checks on them, and first, since one does not conform.
+#[test]
+fn turns_are_drawn_with_the_limits_of_their_checks() {
+    let folder = Folder::new("record-turns");
+    let script = "let speed = 3000 rpm\nspin(speed)\nwait until locked() within 20 s
+let errors = series([turn.period * speed / 1 rev - 1 for turn in turns(300)])
+expect \"mean speed\": errors.mean within -0.02 % .. 0.02 %
+expect \"jitter\": errors.deviation <= 1 ppm\n";
+    folder.file("s.spt", script);
+    let ended = spintrue(&folder, &["run", "s.spt", "--record", "kept"]);
+    assert_eq!(ended.code, Some(1), "{}", ended.all());
+    let page = folder.read("kept/report.html");
+    let figure = page.split("<figure>").nth(1).unwrap();
+    let wanted =
+        ["Times of turns", "mean speed\u{201d} (mean)", "jitter\u{201d} (standard deviation)"];
+    for words in
+        wanted.iter().chain(&[">limit<", ">σ limit<", "300 turns", "One turn in 2 is drawn"])
+    {
+        assert!(figure.contains(words), "{words}: {figure}");
+    }
+    // Two limits of the mean and two of the standard deviation, none with a guard band.
+    assert_eq!(figure.matches("class=\"limit\"").count(), 4, "{figure}");
+}

@@ -63,9 +63,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             }
             p {
                 "Written by spintrue " (identity.spintrue) ". "
-                "spintrue record verify finds out whether any file of the record was changed "
-                "after it was written. Whether the whole record was written anew is told by its "
-                "signature, if it has one, or by the digest in an archive."
+                "spintrue record verify reports every file that was changed later. A signature, or the "
+                "digest in an archive, also shows whether the whole record was replaced."
             }
         }
     };
@@ -91,7 +90,7 @@ fn notices(identity: &Identity) -> Markup {
                     " Faults were injected on purpose: " (identity.faults.join(", ")) "."
                 }
                 @if !identity.provoked.is_empty() {
-                    " The script itself provoked: " (identity.provoked.join(", ")) "."
+                    " The script itself injected: " (identity.provoked.join(", ")) "."
                 }
             }
         }
@@ -107,8 +106,8 @@ fn about(identity: &Identity) -> Markup {
         dl {
             @for (name, value) in &identity.named { dt { (name) } dd { (value) } }
             dt { "script" } dd { (identity.script) }
-            dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
-            @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
+            dt { "repeat the run" } dd.code { "spintrue " (shell_words(&identity.again)) }
+            @if let Some(most) = &identity.at_most { dt { "longest possible time" } dd { (most) } }
             dt { "spintrue" } dd { (identity.spintrue) }
         }
         @if !identity.params.is_empty() {

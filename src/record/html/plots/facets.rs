@@ -185,8 +185,8 @@ pub(super) fn rounds(record: &Record) -> Option<Drawing> {
         (plot.marks(worst.iter().map(|w| (w.0, w.1[1])), Shape::Square))
     };
     let caption = html! {
-        "Circle, whole line: in-scan. Square, dashed line: cross-scan. Plain means of the readings of each "
-        "facet; checks leave out wild marks, and are decided on lines that are measured apart."
+        "Circle and solid line: in-scan. Square and dashed line: cross-scan. Plain means of the readings of "
+        "each facet, with wild marks. Checks leave those out, and use lines of their own."
         @if rounds.left_out > 0 {
             " " (rounds.left_out) " rounds behind the first are left out; lines.csv.gz has them all."
         }
