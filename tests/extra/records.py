@@ -114,10 +114,25 @@ def digested(archive):
         for part in ("identity", "params", "checks", "quantities"):
             details = file.execute(f"SELECT * FROM {part} WHERE run = ? ORDER BY place", (run["id"],))
             whole[part] = [kept(row, ("run", "place")) for row in details]
-        digest = hashlib.sha256(rfc8785.dumps(whole)).hexdigest()
-        held(digest == run["row_digest"], "the digest of a row (RFC 8785)")
+        held(sha256(whole) == run["row_digest"], "the digest of a row (RFC 8785)")
         found += 1
+    contents = {
+        ("run", run["id"]): sha256([run["row_digest"], run["record_digest"]]) for run in file.execute("SELECT * FROM runs")
+    }
+    for row in file.execute("SELECT * FROM decisions"):
+        contents["decision", row["id"]] = sha256(kept(row, ("id",)))
+    before = ""
+    for place, link in enumerate(file.execute("SELECT * FROM chain ORDER BY place").fetchall(), 1):
+        held(contents.pop((link["kind"], link["subject"])) == link["content"], "the content of a link")
+        before = sha256([before, place, link["kind"], link["subject"], link["content"]])
+        held((before, place) == (link["digest"], link["place"]), "links follow each other")
+    held(not contents, "every run and decision has its link")
     return found
+
+
+def sha256(value):
+    """Of the canonical form (RFC 8785)."""
+    return hashlib.sha256(rfc8785.dumps(value)).hexdigest()
 
 
 def junit(folder, checks, code):
@@ -347,6 +362,10 @@ def others():
 
 others()
 batch()
+for more in (["exclude", "1", "2"], ["exclude", "2", "--undo"], ["freeze", "worst in-scan", "--with-simulated"]):
+    command = [program, "history", more[0], str(runs / "archive.sqlite"), *more[1:], "--reason", "r", "--author", "a"]
+    told = subprocess.run(command, capture_output=True, text=True)
+    held(told.returncode == 0, told.stdout + told.stderr)
 print(f"archive: {digested(runs / 'archive.sqlite')} rows with their digests")
 command = [program, "record", "verify", str(runs / "archive.sqlite"), "--records", *map(str, (runs,))]
 told = subprocess.run(command, capture_output=True, text=True)
