@@ -1,15 +1,19 @@
 //! What people decide on the runs of an archive: which of them charts leave out, and which limits are frozen.
 //! A decision is a row of its own, with date, author and reason; a later one may undo it. Runs stay as they are.
 
+use crate::archive::chain::{self, append};
 use crate::archive::open::{open, open_to_read};
+use crate::archive::rows::object;
 use crate::archive::sql::{Purpose, Row, Store, Table, Value, Values};
 use crate::archive::store::{day_and_minute, moment};
 use crate::error::{Error, invalid};
+use crate::record::canonical_digest;
 use crate::terminal::DIM;
 use crate::terminal::columns::{Line, Side, columns};
 use clap::Args;
 use clap::builder::NonEmptyStringValueParser;
 use jiff::Timestamp;
+use serde_json::Value as Json;
 use spintrue_head::visible_line;
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
@@ -145,6 +149,19 @@ fn all(store: &mut dyn Store) -> Result<Vec<Decision>, Error> {
     Ok(all)
 }
 
+/// Number and digest of each decision behind the one with a number, oldest first.
+pub(super) fn digests(store: &mut dyn Store, behind: i64) -> Result<Vec<(i64, String)>, Error> {
+    let mut all = Vec::new();
+    let sql = format!("SELECT id, {} FROM decisions WHERE id > $1 ORDER BY id", TABLE.columns);
+    store.query(&sql, &[behind.into()], &mut |row| {
+        let count = TABLE.columns.split(", ").count();
+        let cells: Vec<Value> = (1..=count).map(|at| row.value(at)).collect();
+        let digest = canonical_digest(&Json::Object(object(&TABLE, 0, &cells)));
+        all.push((row.value(0).whole(), digest));
+    })?;
+    Ok(all)
+}
+
 impl Decisions {
     pub(crate) fn read(store: &mut dyn Store) -> Result<Decisions, Error> {
         let mut now = Decisions::default();
@@ -200,10 +217,14 @@ pub(super) fn decide<'a>(
     store.begin(Purpose::Write)?;
     let made = moment(Timestamp::now());
     let texts = [made.as_str(), &signature.author, &signature.reason, kind.name()];
+    let before = digests(&mut *store, 0)?.last().map_or(0, |(id, _)| *id);
     let rows = subjects(&mut *store)?
         .into_iter()
         .map(|subject| texts.map(Value::from).into_iter().chain(subject.row()).collect());
     store.add(&TABLE, &rows.collect::<Vec<Vec<Value>>>())?;
+    for (id, digest) in digests(&mut *store, before)? {
+        append(&mut *store, chain::Kind::Decision, id, &digest)?;
+    }
     Ok(store.commit()?)
 }
 

@@ -1,13 +1,12 @@
 //! Which checks fail most often: counted and ranked in each group of runs (a Pareto table).
 
+use crate::archive::counts::{Counts, Table};
 use crate::archive::filter::{Filter, Group, Grouping};
 use crate::archive::open::open_to_read;
 use crate::archive::sql::{Row, Store, Values};
 use crate::archive::trend::runs_text;
 use crate::error::Error;
-use crate::terminal::columns::{Line, Side, columns};
-use crate::terminal::{BOLD, DIM, styled, wrapped};
-use spintrue_head::visible_line;
+use crate::terminal::columns::Side;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -70,14 +69,13 @@ impl Selected<'_> {
     }
 }
 
-/// The checks that do not conform in the runs that a filter selects, as tables.
+/// The checks that do not conform in the runs that a filter selects.
 pub(crate) fn failing(
     place: &Path,
     filter: &Filter,
     grouping: &Grouping,
     with_simulated: bool,
-    colour: bool,
-) -> Result<String, Error> {
+) -> Result<Counts, Error> {
     filter.check_whole()?;
     let mut archive = open_to_read(place)?;
     let selected = Selected { filter, grouping };
@@ -120,31 +118,24 @@ pub(crate) fn failing(
             of.checks.entry(label).or_default().not_reached += count;
         }
     })?;
-    if all.is_empty() {
-        return Ok("no such runs\n".to_string());
-    }
-    let texts =
-        all.iter().map(|(group, of)| table(&grouping.name(group), of, with_simulated, colour));
-    let mut text = texts.collect::<Vec<_>>().join("\n");
-    let note = "Each check counts once a run. Failing: its values do not conform. The share is that of all \
-        failing ones, and the total that of this check and those above it.";
-    text.push_str(&format!("\n{}", styled(&wrapped(note, ""), DIM, colour)));
-    Ok(text)
+    Ok(Counts {
+        title: "Failing checks",
+        tables: all
+            .iter()
+            .map(|(group, of)| table(&grouping.name(group), of, with_simulated))
+            .collect(),
+        note: "Each check counts once a run. Failing: its values do not conform. The share is that of \
+            all failing ones, and the total that of this check and those above it.",
+    })
 }
 
-fn table(name: &str, of: &Failing, with_simulated: bool, colour: bool) -> String {
-    let name = if name.is_empty() { String::new() } else { format!("{}: ", visible_line(name)) };
+fn table(name: &str, of: &Failing, with_simulated: bool) -> Table {
+    let name = if name.is_empty() { String::new() } else { format!("{name}: ") };
     let rehearsals = match (of.rehearsals, with_simulated) {
         (0, _) => String::new(),
         (count, true) => format!(", {count} of them on simulated heads"),
         (count, false) => format!("; {count} on simulated heads left out"),
     };
-    let title = format!("{name}{}{rehearsals}", runs_text(of.runs));
-    let mut text = format!("{}\n", styled(&title, BOLD, colour));
-    if of.checks.is_empty() {
-        text.push_str(if of.runs > 0 { "every check conforms\n" } else { "" });
-        return text;
-    }
     let mut checks: Vec<(&String, &Count)> = of.checks.iter().collect();
     checks.sort_by_key(|(_, of)| std::cmp::Reverse((of.failing, of.undecided, of.not_reached)));
     let all: usize = checks.iter().map(|(_, of)| of.failing).sum();
@@ -153,24 +144,24 @@ fn table(name: &str, of: &Failing, with_simulated: bool, colour: bool) -> String
         all => format!("{:.1} %", 100.0 * count as f64 / all as f64),
     };
     let mut above = 0;
-    let lines = checks.into_iter().map(|(label, of)| {
+    let rows = checks.iter().map(|(label, of)| {
         above += of.failing;
-        Line::from(vec![
-            of.failing.to_string(),
-            share(of.failing),
-            share(above),
-            of.undecided.to_string(),
-            of.not_reached.to_string(),
-            label.clone(),
-        ])
+        let Count { failing, undecided, not_reached } = of;
+        let counts = [failing.to_string(), share(*failing), share(above)];
+        let others = [undecided.to_string(), not_reached.to_string(), label.to_string()];
+        [counts, others].concat()
     });
-    let heads = [
-        ("failing", Side::Right),
-        ("share", Side::Right),
-        ("total", Side::Right),
-        ("undecided", Side::Right),
-        ("not reached", Side::Right),
-        ("check", Side::Wrap),
-    ];
-    text + &columns(&heads, &lines.collect::<Vec<_>>(), colour)
+    let heads = ["failing", "share", "total", "undecided", "not reached"];
+    let heads = heads.map(|head| (head.to_string(), Side::Right)).into_iter();
+    Table {
+        name: format!("{name}{}{rehearsals}", runs_text(of.runs)),
+        heads: heads.chain([("check".to_string(), Side::Wrap)]).collect(),
+        rows: rows.collect(),
+        nothing: if of.runs > 0 { "every check conforms" } else { "" },
+        drawn: (
+            "Runs in which a check fails",
+            "runs",
+            checks.iter().map(|(_, of)| of.failing as f64).collect(),
+        ),
+    }
 }

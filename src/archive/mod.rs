@@ -7,11 +7,14 @@
 
 #[cfg(feature = "postgres")]
 mod address;
+mod chain;
+mod counts;
 mod decisions;
 mod export;
 mod failing;
 mod file;
 mod filter;
+mod follow;
 mod list;
 mod open;
 mod rows;
@@ -31,6 +34,7 @@ pub(crate) use decisions::{Signature, decisions, exclude};
 pub(crate) use export::{Format, export};
 pub(crate) use failing::failing;
 pub(crate) use filter::{Filter, Grouping};
+pub(crate) use follow::chain;
 pub(crate) use list::list;
 pub(crate) use open::archive_name;
 pub(crate) use rows::{Rows, Stored};

@@ -72,7 +72,7 @@ impl Rows {
 }
 
 /// A row by the names of its columns, the first of which is at `from`.
-fn object(table: &Table<'_>, from: usize, row: &[Value]) -> Map<String, Json> {
+pub(super) fn object(table: &Table<'_>, from: usize, row: &[Value]) -> Map<String, Json> {
     let cells = table.columns.split(", ").skip(from).zip(row);
     let cells = cells.filter_map(|(name, cell)| {
         let value = match cell {

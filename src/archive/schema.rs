@@ -10,11 +10,12 @@ pub(crate) const STEPS: &[&str] = &[
     include_str!("step_3.sql"),
     include_str!("step_4.sql"),
     include_str!("step_5.sql"),
+    include_str!("step_6.sql"),
 ];
 
 /// The tables that the steps make.
-pub(crate) const TABLES: [&str; 6] =
-    ["runs", "identity", "params", "checks", "quantities", "decisions"];
+pub(crate) const TABLES: [&str; 7] =
+    ["runs", "identity", "params", "checks", "quantities", "decisions", "chain"];
 
 /// The version after these steps.
 pub(crate) fn version_of(steps: &[&str]) -> i64 {

@@ -19,6 +19,9 @@ use tokio_postgres::{Client, NoTls};
 /// Held while the schema is made or changed: "SpnT" in ASCII, as an SQLite file has it.
 const MIGRATION: i64 = 0x5370_6e54;
 
+/// Held by the one that writes until its transaction ends, so that entries of the chain follow each other.
+const WRITING: i64 = MIGRATION + 1;
+
 /// Time limits of a statement when a run is stored, and when runs are read.
 const WRITE_TIMEOUT: Duration = Duration::from_secs(10);
 const READ_TIMEOUT: Duration = Duration::from_secs(120);
@@ -217,9 +220,9 @@ impl Store for Server {
             let link = Link::open(&self.address, purpose);
             self.link = Some(link.map_err(|trouble| self.told(&trouble))?);
         }
-        self.run(match purpose {
-            Purpose::Read => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
-            Purpose::Write => "BEGIN",
+        self.run(&match purpose {
+            Purpose::Read => "BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY".to_string(),
+            Purpose::Write => format!("BEGIN; SELECT pg_advisory_xact_lock({WRITING})"),
         })
     }
 

@@ -1,5 +1,6 @@
 //! Stores a run in an archive: in one transaction, or not at all.
 
+use crate::archive::chain::{CHAIN, Kind, append, of_run};
 use crate::archive::open::{open, open_to_read};
 use crate::archive::rows::{PARTS, RUNS, Rows, Stored, check_row, stored};
 use crate::archive::sql::{Lost, Purpose, Store, Table, Value, insertion};
@@ -91,7 +92,7 @@ impl Archive {
             self.store.query(&last, &[], &mut |_| ())?;
             let row = table.columns.split(", ").map(|column| match column {
                 "id" | "run" => Value::from(run),
-                "place" | "simulated" | "exit_code" => Value::from(0_i64),
+                "place" | "simulated" | "exit_code" | "subject" => Value::from(0_i64),
                 "time" => Value::from(0.0),
                 _ => Value::from(""),
             });
@@ -162,7 +163,8 @@ impl Archive {
         self.store.begin(Purpose::Write)?;
         let columns = format!("{}, row_digest, record_digest", RUNS.columns);
         let mut row = rows.run.clone();
-        row.extend([rows.digest().into(), record.into()]);
+        let digest = rows.digest();
+        row.extend([digest.as_str().into(), record.into()]);
         let (statement, values) = insertion(&Table { name: RUNS.name, columns: &columns }, &[row]);
         let mut number = 0;
         let statement = format!("{statement} RETURNING id");
@@ -173,7 +175,7 @@ impl Archive {
             });
             self.store.add(table, &rows.collect::<Vec<_>>())?;
         }
-        Ok(())
+        append(&mut *self.store, Kind::Run, number, &of_run(Some(&digest), record))
     }
 
     /// Hands over what each row of an archive says of its digests, oldest first.
@@ -194,7 +196,8 @@ impl Archive {
 pub(super) const CHUNK: usize = 200;
 
 /// The row that is tried: every column that must not be NULL.
-const TRIAL: [Table<'_>; 5] = [
+const TRIAL: [Table<'_>; 6] = [
+    CHAIN,
     Table {
         name: "runs",
         columns: "id, started, script, digest, version, serial, model, simulated, faults, operator, \

@@ -29,7 +29,7 @@ fn run() -> Rows {
     let mut keeper = Keeper::new(&mut deaf, true);
     let finished = run_script(runnable, &mut stage.station, &mut keeper);
     let heard = keeper.heard();
-    assert_eq!((heard.checks.len(), heard.quantities.len()), (7, 4));
+    assert_eq!((heard.checks.len(), heard.quantities.len()), (27, 6));
     Rows::new(&identity, "digest", heard, &finished)
 }
 

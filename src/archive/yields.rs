@@ -1,11 +1,11 @@
 //! How many heads pass, at their first attempt and at their last one, in each group of runs.
 
+use crate::archive::counts::{Counts, Table};
 use crate::archive::filter::{Filter, Group, Grouping};
 use crate::archive::open::open_to_read;
 use crate::archive::sql::Values;
 use crate::error::Error;
-use crate::terminal::columns::{Line, Side, columns};
-use crate::terminal::{DIM, styled, wrapped};
+use crate::terminal::columns::Side;
 use spintrue_language::Verdict;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -39,13 +39,8 @@ impl Yield {
     }
 }
 
-/// The yield of the runs that a filter selects, as a table.
-pub(crate) fn yields(
-    place: &Path,
-    filter: &Filter,
-    grouping: &Grouping,
-    colour: bool,
-) -> Result<String, Error> {
+/// The yield of the runs that a filter selects.
+pub(crate) fn yields(place: &Path, filter: &Filter, grouping: &Grouping) -> Result<Counts, Error> {
     filter.check_whole()?;
     let mut grouping = grouping.clone();
     if grouping.by.is_empty() {
@@ -93,14 +88,11 @@ pub(crate) fn yields(
         is_first = false;
     })?;
     count(&mut attempts, head.2 != 0);
-    if totals.is_empty() {
-        return Ok("no such runs\n".to_string());
-    }
-    let names = grouping.by.iter().map(|name| (name.as_str(), Side::Left));
+    let names = grouping.by.iter().map(|name| (name.clone(), Side::Left));
     let numbers = ["heads", "re-tests", "first attempt", "last attempt"];
-    let heads = names.chain([("head", Side::Left)]);
-    let heads: Vec<_> = heads.chain(numbers.map(|head| (head, Side::Right))).collect();
-    let lines = totals.into_iter().map(|((group, simulated), of)| {
+    let numbers = numbers.map(|head| (head.to_string(), Side::Right));
+    let last = totals.values().map(|of| 100.0 * of.last_passed as f64 / of.heads as f64).collect();
+    let rows = totals.into_iter().map(|((group, simulated), of)| {
         let shown = |value: String| if value.is_empty() { "–".to_string() } else { value };
         let mut cells: Vec<String> = group.into_iter().map(shown).collect();
         cells.extend([
@@ -110,13 +102,22 @@ pub(crate) fn yields(
             share(of.first_passed, of.firsts),
             share(of.last_passed, of.heads),
         ]);
-        Line::from(cells)
+        cells
     });
-    let text = columns(&heads, &lines.collect::<Vec<_>>(), colour);
-    let note = "First attempt: heads that passed the first time, of those whose first run is among these. \
-        Last attempt: heads that passed the last time, of all. Runs of another script, or on a \
-        simulated head, are attempts of their own.";
-    Ok(text + &styled(&wrapped(note, ""), DIM, colour))
+    let table = Table {
+        name: String::new(),
+        heads: names.chain([("head".to_string(), Side::Left)]).chain(numbers).collect(),
+        rows: rows.collect(),
+        nothing: "",
+        drawn: ("Heads that passed at their last attempt", "share in %", last),
+    };
+    Ok(Counts {
+        title: "Yield",
+        tables: Some(table).filter(|table| !table.rows.is_empty()).into_iter().collect(),
+        note: "First attempt: heads that passed the first time, of those whose first run is among \
+            these. Last attempt: heads that passed the last time, of all. Runs of another script, or \
+            on a simulated head, are attempts of their own.",
+    })
 }
 
 /// A count and its share.

@@ -37,6 +37,24 @@ struct Runs {
     filter: Filter,
     #[command(flatten)]
     grouping: Grouping,
+    #[command(flatten)]
+    page: Page,
+}
+
+// A page beside what is printed.
+#[derive(Args)]
+struct Page {
+    /// Write the charts as a page
+    #[arg(long, value_name = "OUT.html")]
+    html: Option<PathBuf>,
+    #[command(flatten)]
+    force: Force,
+}
+
+impl Page {
+    fn write(&self, page: impl FnOnce() -> String) -> Result<(), Error> {
+        self.html.as_ref().map_or(Ok(()), |path| Place::take(path, &self.force)?.write(page()))
+    }
 }
 
 #[derive(Subcommand)]
@@ -47,11 +65,8 @@ enum Command {
         archive: Stored,
         #[command(flatten)]
         query: Query,
-        /// Write the charts as a page
-        #[arg(long, value_name = "OUT.html")]
-        html: Option<PathBuf>,
         #[command(flatten)]
-        force: Force,
+        page: Page,
     },
     /// Show how many heads passed at their first attempt, and how many at their last one
     Yield {
@@ -110,18 +125,20 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         return Ok(0);
     };
     say(&match command {
-        Command::Trend { archive, query, html, force } => {
-            return trends(&archive.file, query, html.as_deref(), force);
-        }
+        Command::Trend { archive, query, page } => return trends(&archive.file, query, page),
         Command::Export { archive, format, filter } => {
             archive::export(&archive.file, *format, filter, &mut emit)?;
             return Ok(0);
         }
-        Command::Yield { runs: Runs { archive, filter, grouping } } => {
-            archive::yields(&archive.file, filter, grouping, colour)?
+        Command::Yield { runs: Runs { archive, filter, grouping, page } } => {
+            let counts = archive::yields(&archive.file, filter, grouping)?;
+            page.write(|| counts.page())?;
+            counts.text(colour)
         }
-        Command::Failing { runs: Runs { archive, filter, grouping }, with_simulated } => {
-            archive::failing(&archive.file, filter, grouping, *with_simulated, colour)?
+        Command::Failing { runs: Runs { archive, filter, grouping, page }, with_simulated } => {
+            let counts = archive::failing(&archive.file, filter, grouping, *with_simulated)?;
+            page.write(|| counts.page())?;
+            counts.text(colour)
         }
         Command::Exclude { archive, runs, signature } => {
             archive::exclude(&archive.file, runs, signature)?
@@ -134,11 +151,9 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     Ok(0)
 }
 
-fn trends(file: &Path, query: &Query, html: Option<&Path>, force: &Force) -> Result<u8, Error> {
+fn trends(file: &Path, query: &Query, page: &Page) -> Result<u8, Error> {
     let trends = trend::trends(file, query)?;
-    if let Some(path) = html {
-        Place::take(path, force)?.write(trend::page(&trends))?;
-    }
+    page.write(|| trend::page(&trends))?;
     say(&trend::text(&trends, colour_output()));
     Ok(if query.fails(&trends) { FAILED } else { 0 })
 }

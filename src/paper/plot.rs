@@ -94,8 +94,6 @@ impl Axis {
 pub(crate) struct Plot {
     /// How much room it has.
     pub size: Size,
-    /// Unique in the page.
-    pub id: String,
     /// What it shows, in a few words.
     pub title: String,
     /// The same at more length, for those who do not see it.
@@ -108,6 +106,17 @@ pub(crate) struct Plot {
 
 fn round(value: f64) -> f64 {
     (value * 10.0).round() / 10.0
+}
+
+/// The shape of marks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Shape {
+    /// Hollow.
+    Circle,
+    /// Filled.
+    Square,
+    /// Small.
+    Point,
 }
 
 /// A line across a plot.
@@ -123,8 +132,8 @@ pub(crate) struct Across {
 
 impl Plot {
     /// A small plot.
-    pub(crate) fn small(id: &str, title: String, told: &str, x: Axis, y: Axis) -> Plot {
-        Plot { size: SMALL, id: id.to_string(), title, told: told.to_string(), x, y }
+    pub(crate) fn small(title: String, told: &str, x: Axis, y: Axis) -> Plot {
+        Plot { size: SMALL, title, told: told.to_string(), x, y }
     }
 
     /// Beside the widest tick.
@@ -158,10 +167,20 @@ impl Plot {
         self.at_y(0.0_f64.clamp(self.y.low, self.y.high))
     }
 
-    /// A line through points.
+    /// A line through points; those amid others of the same height are left out.
     pub(crate) fn line(&self, points: impl Iterator<Item = (f64, f64)>, class: &str) -> Markup {
-        let points = points.map(|(x, y)| format!("{},{}", self.at_x(x), self.at_y(y)));
-        let points = points.collect::<Vec<_>>().join(" ");
+        let mut places: Vec<(f64, f64)> = Vec::new();
+        for (x, y) in points.map(|(x, y)| (self.at_x(x), self.at_y(y))) {
+            if let [.., before, last] = &mut places[..]
+                && before.1 == y
+                && last.1 == y
+            {
+                last.0 = x;
+            } else {
+                places.push((x, y));
+            }
+        }
+        let points = places.iter().map(|(x, y)| format!("{x},{y}")).collect::<Vec<_>>().join(" ");
         html! { polyline points=(points) class=(class) {} }
     }
 
@@ -169,18 +188,37 @@ impl Plot {
     pub(crate) fn upright(&self, x: f64, words: &str, ends: bool) -> Markup {
         let (at, anchor) = (self.at_x(x), if ends { "end" } else { "start" });
         html! {
-            line x1=(at) x2=(at) y1=(TOP) y2=(self.bottom()) class="mark" {}
+            path d=(format!("M{at} {TOP}V{}", self.bottom())) class="mark" {}
             text x=(at) y=(TOP - 7.0) text-anchor=(anchor) { (words) }
         }
     }
 
-    /// A hollow circle (`full`: a filled square) at a point.
-    pub(crate) fn dot(&self, x: f64, y: f64, full: bool, aside: f64) -> Markup {
-        let (x, y) = (self.at_x(x) + aside, self.at_y(y));
-        html! {
-            @if full { rect x=(x - 4.0) y=(y - 4.0) width="8" height="8" class="two full" {} }
-            @else { circle cx=(x) cy=(y) r="4.5" class="one" {} }
-        }
+    /// Marks of a shape at points.
+    pub(crate) fn marks(&self, points: impl Iterator<Item = (f64, f64)>, shape: Shape) -> Markup {
+        let mark = |(x, y)| {
+            let (x, y) = (self.at_x(x), self.at_y(y));
+            match shape {
+                Shape::Circle => format!("M{x} {}a4.5 4.5 0 1 1-.1 0z", round(y - 4.5)),
+                Shape::Square => format!("M{} {}h8v8h-8z", round(x - 4.0), round(y - 4.0)),
+                Shape::Point => format!("M{x} {y}h0"),
+            }
+        };
+        let class = match shape {
+            Shape::Circle => "one",
+            Shape::Square => "two full",
+            Shape::Point => "point",
+        };
+        html! { path d=(points.map(mark).collect::<String>()) class=(class) {} }
+    }
+
+    /// Bars of a width from zero, or from the bottom, to points.
+    pub(crate) fn bars(&self, points: impl Iterator<Item = (f64, f64)>, width: f64) -> Markup {
+        let bar = |(x, y)| {
+            let [left, right] = [-0.5, 0.5].map(|side| self.at_x(x + side * width));
+            let (foot, height) = (self.floor(), self.at_y(y));
+            format!("M{left} {foot}V{height}H{}V{foot}z", right.max(left + 1.0))
+        };
+        html! { path d=(points.map(bar).collect::<String>()) class="one full" {} }
     }
 
     /// Lines across the whole frame, with their names beside it.
@@ -201,15 +239,10 @@ impl Plot {
         html! {
             @for (line, named) in lines.iter().zip(named) {
                 @let y = self.at_y(line.at);
-                line x1=(self.left()) x2=(right) y1=(y) y2=(y) class=(line.class) {}
+                path d=(format!("M{} {y}H{right}", self.left())) class=(line.class) {}
                 text x=(right + 6.0) y=(named) { (line.name) }
             }
         }
-    }
-
-    /// A small point.
-    pub(crate) fn point(&self, x: f64, y: f64) -> Markup {
-        html! { circle cx=(self.at_x(x)) cy=(self.at_y(y)) r="1.8" class="one thin full" {} }
     }
 
     /// A point that stands out by its shape and size, not by its colour alone; the remark is told
@@ -221,38 +254,46 @@ impl Plot {
         } }
     }
 
-    /// A thin line upwards between two values.
-    pub(crate) fn whisker(&self, x: f64, [low, high]: [f64; 2], class: &str, aside: f64) -> Markup {
-        let at = self.at_x(x) + aside;
-        html! { line x1=(at) x2=(at) y1=(self.at_y(low)) y2=(self.at_y(high)) class=(class) {} }
+    /// Lines upwards, each between two values.
+    pub(crate) fn whiskers(
+        &self,
+        of: impl Iterator<Item = (f64, [f64; 2])>,
+        class: &str,
+    ) -> Markup {
+        let line = |(x, [low, high]): (f64, [f64; 2])| {
+            format!("M{} {}V{}", self.at_x(x), self.at_y(low), self.at_y(high))
+        };
+        html! { path d=(of.map(line).collect::<String>()) class=(class) {} }
     }
 
     /// The plot with its marks and a caption.
     pub(crate) fn drawn(&self, marks: Markup, caption: Markup) -> Markup {
-        let (title, told) = (format!("{}-title", self.id), format!("{}-told", self.id));
-        let labelled = format!("{title} {told}");
         let Size { width, height, .. } = self.size;
         let (left, right, bottom) = (self.left(), self.right(), self.bottom());
+        let ticks = |axis: &Axis, at: &dyn Fn(f64) -> f64| -> Vec<(f64, String)> {
+            axis.ticks().map(|tick| (at(tick), axis.text(tick))).collect()
+        };
+        let upwards = ticks(&self.y, &|tick| self.at_y(tick));
+        let along = ticks(&self.x, &|tick| self.at_x(tick));
+        let across = |y: f64| format!("M{left} {y}H{right}");
+        let grid: String = upwards.iter().map(|(y, _)| across(*y)).collect();
+        let strokes: String = along.iter().map(|(x, _)| format!("M{x} {bottom}v5")).collect();
+        let has_zero = self.y.low <= 0.0 && self.y.high >= 0.0;
         html! {
             figure {
                 figcaption { b { (self.title) } }
                 div.words { (self.y.words) }
-                svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-labelledby=(labelled) {
-                    title id=(title) { (self.title) }
-                    desc id=(told) { (self.told) }
-                    @for tick in self.y.ticks() {
-                        @let class = if tick == 0.0 { "zero" } else { "grid" };
-                        @let y = self.at_y(tick);
-                        line x1=(left) x2=(right) y1=(y) y2=(y) class=(class) {}
-                        text x=(left - 7.0) y=(y + 4.5) text-anchor="end" { (self.y.text(tick)) }
-                    }
-                    @for tick in self.x.ticks() {
-                        @let x = self.at_x(tick);
-                        line x1=(x) x2=(x) y1=(bottom) y2=(bottom + 5.0) class="axis" {}
-                        text x=(x) y=(bottom + 19.0) text-anchor="middle" { (self.x.text(tick)) }
-                    }
-                    polyline points=(format!("{left},{TOP} {left},{bottom} {right},{bottom}"))
-                        class="axis" {}
+                svg viewBox=(format!("0 0 {width} {height}")) role="img"
+                    aria-label=(format!("{}. {}", self.title, self.told)) {
+                    path d=(grid) class="grid" {}
+                    @if has_zero { path d=(across(self.floor())) class="zero" {} }
+                    path d=(format!("M{left} {TOP}V{bottom}H{right}{strokes}")) class="axis" {}
+                    g text-anchor="end" { @for (y, text) in &upwards {
+                        text x=(left - 7.0) y=(round(y + 4.5)) { (text) }
+                    } }
+                    g text-anchor="middle" { @for (x, text) in &along {
+                        text x=(x) y=(bottom + 19.0) { (text) }
+                    } }
                     (marks)
                 }
                 div.words.along { (self.x.words) }
@@ -274,8 +315,8 @@ mod tests {
     #[test]
     fn names_of_lines_that_lie_close_stand_below_each_other() {
         let y = Axis::around([0.0, 10.0].into_iter(), "y");
-        let (id, title, told) = (String::new(), String::new(), String::new());
-        let plot = Plot { size: WIDE, id, title, told, x: Axis::whole(1.0, 9.0, "x"), y };
+        let (title, told) = (String::new(), String::new());
+        let plot = Plot { size: WIDE, title, told, x: Axis::whole(1.0, 9.0, "x"), y };
         let across = |at, name| Across { at, name, class: "mark" };
         let drawn = plot.across(vec![across(5.0, "low"), across(5.1, "high"), across(9.0, "far")]);
         let drawn = drawn.into_string();
@@ -293,7 +334,7 @@ mod tests {
     #[test]
     fn names_of_lines_stay_beside_the_frame() {
         let y = Axis::around([0.0, 10.0].into_iter(), "y");
-        let plot = Plot::small("", String::new(), "", Axis::whole(1.0, 9.0, "x"), y);
+        let plot = Plot::small(String::new(), "", Axis::whole(1.0, 9.0, "x"), y);
         let lines = [0.0, 0.1, 0.2].map(|at| Across { at, name: "low", class: "limit" });
         let drawn = plot.across(lines.to_vec()).into_string();
         let of_text = |part: &str| part.split('"').next().unwrap().parse::<f64>().unwrap();

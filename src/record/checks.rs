@@ -66,6 +66,16 @@ impl CheckRow {
         self.facts.iter().find(|(known, _)| *known == name).map(|(_, value)| value.as_str())
     }
 
+    /// What lists of tests tell of it: all, or of what conforms how well it does.
+    pub(crate) fn facts_to_tell(&self) -> Vec<(&'static str, String)> {
+        let is_told = |name: &&str| {
+            self.outcome != Outcome::Conforms
+                || self.measured.is_none()
+                || ["value", "uncertainty", "low", "high", "margin", "outcome"].contains(name)
+        };
+        self.facts.iter().filter(|(name, _)| is_told(name)).cloned().collect()
+    }
+
     /// Its limits in words; empty where there are none.
     pub(crate) fn limits(&self) -> String {
         let limits = [self.fact("low"), self.fact("high")];
@@ -101,6 +111,7 @@ impl CheckRow {
     /// Its value and uncertainty; its condition where it has none.
     pub(crate) fn measured(&self) -> String {
         match (self.fact("value"), self.fact("uncertainty")) {
+            (Some("no number"), _) => "no number".to_string(),
             (Some(value), Some(uncertainty)) => format!("{value} ± {uncertainty}"),
             (Some(value), None) => value.to_string(),
             (None, _) => self.fact("condition").unwrap_or_default().to_string(),

@@ -1,12 +1,10 @@
-//! Collects the record of a run from its events and the calls of the head; and `lines.csv`, a row for
-//! each line that was measured, by RFC 4180, in SI units.
+//! Collects the record of a run from its events and the calls of the head.
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::StatusPoint;
 use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
-use spintrue_head::{
-    Call, Halt, Heard, LineOrder, Reading, Reply, Status, Trim, call_words, spot_velocity,
-};
+use crate::record::lines::{Cells, Lines};
+use spintrue_head::{Call, Halt, Heard, Reply, Status, Trim, call_words};
 use spintrue_language::{
     Event, Finished, Shown, SourceMap, Span, answer_line, number_text, time_text,
 };
@@ -19,21 +17,12 @@ const MAX_PARTS: usize = 200_000;
 /// Longest line of the log, in characters.
 const MAX_TEXT: usize = 2_000;
 
-/// The first row of `lines.csv`, which names the columns and their units.
-pub(crate) const LINES_HEADER: &str = "line,round,time_s,facet,in_scan_m,cross_scan_m,\
-    in_scan_standard_uncertainty_m,cross_scan_standard_uncertainty_m,\
-    in_scan_trim_s,cross_scan_trim_rad,pattern\r\n";
-
 /// Collects the record of a run.
 #[derive(Debug, Default)]
 pub(crate) struct Collector {
     record: Record,
     parts: usize,
-    lines: u64,
-    /// The facet of the last line, and whether it was a map.
-    drawn: Option<(u32, bool)>,
-    /// How much further the hunting of the speed laid the middle of that line, in m.
-    hunted: f64,
+    lines: Lines,
     /// Speed asked for in rad/s, and focal length of the lens in m.
     planned: (f64, f64),
     trims: Option<Vec<Trim>>,
@@ -84,7 +73,7 @@ impl Collector {
             }
             Event::Check(check) => {
                 let row = CheckRow::of(time, check, place(check.span));
-                self.log(time, &format!("check {}: {}", row.label, row.message()));
+                self.log(time, &format!("check {}: {}", row.label, row.outcome_text()));
                 self.record.checks.push(row);
             }
             Event::Progress { text, .. } => {
@@ -102,10 +91,12 @@ impl Collector {
                 self.record.answers.push(Answer { time, question, shown, who });
             }
             Event::Held(block) => {
-                let texts: Vec<String> =
-                    block.conditions.iter().map(|held| format!("`{}`", held.text)).collect();
-                let lasted = time_text(block.ended - block.began);
-                self.log(time, &format!("had to hold for {lasted}: {}", texts.join(", ")));
+                if block.conditions.iter().any(|held| held.breaks.is_some()) {
+                    let all = block.conditions.iter().map(|held| format!("`{}`", held.text));
+                    let (all, lasted) =
+                        (all.collect::<Vec<_>>(), time_text(block.ended - block.began));
+                    self.log(time, &format!("broke after {lasted}: {}", all.join(", ")));
+                }
                 for seen in &block.conditions {
                     self.record.holds.add(block, seen, &place(seen.span));
                 }
@@ -119,8 +110,8 @@ impl Collector {
         }
     }
 
-    /// Takes a call of the head or its gauge; gives the row of lines.csv for a measured line.
-    pub(crate) fn heard(&mut self, heard: &Heard) -> Option<String> {
+    /// Takes a call of the head or its gauge; gives what lines.csv has of it.
+    pub(crate) fn heard(&mut self, heard: &Heard) -> Cells {
         let time = heard.time;
         match (&heard.call, &heard.reply) {
             (_, Reply::Status(status)) => {
@@ -134,23 +125,24 @@ impl Collector {
             (Call::Trims, Reply::Trims(trims)) => self.trims = Some(trims.clone()),
             (Call::Describe, Reply::Description(head)) => self.planned.1 = head.focal_length,
             (Call::Expose { line }, Reply::Exposed(exposed)) => {
-                self.hunted = hunted(line, exposed.period, self.planned);
-                self.drawn = Some((exposed.facet, line.pattern.places().is_some()));
+                let trims = self.trims.as_ref();
+                let trim = trims.and_then(|trims| trims.get(exposed.facet as usize));
+                return self.lines.drawn(line, exposed, trim, self.planned);
             }
-            (Call::Expose { .. } | Call::ExposePage { .. } | Call::DrawSteadily { .. }, _) => {
-                self.drawn = None;
+            (Call::ExposePage { .. } | Call::DrawSteadily { .. }, _) => {
+                return Cells { text: self.lines.end(), is_whole: false };
             }
             (Call::Measure, Reply::Reading(reading)) => {
-                let (facet, is_map) = self.drawn?;
-                let (along, across) = reading.shift();
-                // The mean over a map is another number than that over test marks.
-                let along = if is_map { f64::NAN } else { along - self.hunted };
-                let round = self.record.rounds.push(time, facet, along, across);
-                self.lines += 1;
-                let trim = self.trims.as_ref().and_then(|trims| trims.get(facet as usize));
-                let pattern = if is_map { "map" } else { "test marks" };
-                let row = line_row(self.lines, round, time, facet, reading, trim);
-                return Some(format!("{row},{pattern}\r\n"));
+                if let Some((facet, [along, across])) = self.lines.shift(reading) {
+                    let round = self.record.rounds.push(time, facet, along, across);
+                    return self.lines.read(time, round, reading);
+                }
+            }
+            (_, Reply::Turns(turns))
+                if self.planned.0 > 0.0 && turns.len() > self.record.turns.len() =>
+            {
+                let errors = turns.iter().map(|turn| turn.period * self.planned.0 / TAU - 1.0);
+                self.record.turns = errors.collect();
             }
             (Call::Spin { speed }, Reply::Done) => {
                 self.planned.0 = *speed;
@@ -175,7 +167,12 @@ impl Collector {
             (_, Reply::Fault(fault)) => self.log(time, &format!("the head reports: {fault}")),
             _ => {}
         }
-        None
+        Cells::default()
+    }
+
+    /// Ends lines.csv.
+    pub(crate) fn end_lines(&mut self) -> String {
+        self.lines.end()
     }
 
     /// Ends the record with the exposed pages.
@@ -187,33 +184,6 @@ impl Collector {
         self.record.identity.provoked.clone_from(&finished.provoked);
         self.record.pages = pages;
     }
-}
-
-/// How much further a line lies in its middle than at the planned speed, in m, where its turn took `period` s: the
-/// share by which that was faster, of the way of the spot since the pulse. 0 where the head does not tell.
-fn hunted(line: &LineOrder, period: f64, (speed, focal_length): (f64, f64)) -> f64 {
-    let share = TAU / speed / period - 1.0;
-    let middle = line.delay + f64::from(line.dots) * line.dot_period / 2.0;
-    let way = share * spot_velocity(speed, focal_length) * middle;
-    if way.is_finite() { way } else { 0.0 }
-}
-
-/// A row: which line, from 1; its round, as lines measured under the same trims have it, from 1; head
-/// time in s; its facet; what the gauge read; the trim of the facet where it is known. Numbers read back
-/// to the same doubles.
-fn line_row(
-    number: u64,
-    round: usize,
-    time: f64,
-    facet: u32,
-    reading: &Reading,
-    trim: Option<&Trim>,
-) -> String {
-    let ((in_scan, cross_scan), (in_scan_u, cross_scan_u)) = (reading.shift(), reading.shift_u());
-    let trim = trim.map_or(",".to_string(), |t| format!("{},{}", t.in_scan, t.cross_scan));
-    format!(
-        "{number},{round},{time},{facet},{in_scan},{cross_scan},{in_scan_u},{cross_scan_u},{trim}"
-    )
 }
 
 /// How many quantities, flags and texts a value has.

@@ -1,7 +1,7 @@
 //! The polygon's speed and the head's temperature over head time, thinned out by time where there are too many points.
 
 /// Most points of a curve.
-const MAX_POINTS: usize = 500;
+const MAX_POINTS: usize = 250;
 
 /// Smallest time in s between two points once they are thinned out.
 const MIN_GAP: f64 = 0.001;
@@ -22,7 +22,7 @@ pub(crate) struct StatusPoint {
 /// What was measured, in order.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Curve {
-    /// The points, at most 500.
+    /// The points, at most 250.
     pub points: Vec<StatusPoint>,
     /// Smallest time in s between two points that are not at a change of lock; 0 where all are
     /// here.

@@ -96,6 +96,8 @@ pub(crate) struct Record {
     pub log: Capped<LogLine>,
     /// Speed of the polygon as it was measured.
     pub curve: Curve,
+    /// Relative errors of the times of turns, against the speed asked for, of the longest series.
+    pub turns: Vec<f64>,
     /// Test lines, by the trims that they were measured under.
     pub rounds: Rounds,
     /// Pages that were exposed.

@@ -31,8 +31,14 @@ pub(crate) fn start(about: &About) -> Value {
     })
 }
 
+/// A head time in s as files have it, to 1 µs: finer than any wait of a script, which a gauge or clock can tell.
+pub(crate) fn moment(time: f64) -> f64 {
+    (time * 1e6).round() / 1e6
+}
+
 /// An event of the script; none for progress.
 pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
+    let time = moment(time);
     Some(match event {
         Event::Params(params) => {
             let params = params.iter().map(|(name, shown)| (name.to_string(), value(shown)));
@@ -62,10 +68,10 @@ pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
         Event::Held(block) => json!({
             "event": "held",
             "time": time,
-            "began": {"value": block.began, "unit": "s"},
-            "ended": {"value": block.ended, "unit": "s"},
+            "began": {"value": moment(block.began), "unit": "s"},
+            "ended": {"value": moment(block.ended), "unit": "s"},
             "looks": block.looks,
-            "longest_gap": {"value": block.longest_gap, "unit": "s"},
+            "longest_gap": {"value": moment(block.longest_gap), "unit": "s"},
             "conditions": block.conditions.iter().map(|held| json!({
                 "condition": held.text.as_ref(),
                 "smallest": held.range.as_ref().map(|[least, _]| value(least)),

@@ -38,7 +38,8 @@ pub(crate) fn junit(record: &Record, end: &End<'_>) -> Result<String, SeError> {
     }
     let mut before = 0.0;
     for check in &record.checks.items {
-        let facts = check.facts.iter().map(|(key, value)| format!("{key}: {value}\n"));
+        let facts = check.facts_to_tell().into_iter();
+        let facts = facts.map(|(key, value)| format!("{key}: {value}\n"));
         let took = Some(check.time - before);
         let case = Case::new(&check.label, class, took, &facts.collect::<String>());
         suite.add(match check.outcome {
@@ -207,7 +208,7 @@ impl Suite {
         let report = Report { name, tests, failures, errors, testsuite: self };
         let mut text = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n".to_string();
         let mut serializer = Serializer::new(&mut text);
-        serializer.indent(' ', 4);
+        serializer.indent(' ', 1);
         report.serialize(serializer)?;
         text.push('\n');
         Ok(visible_lines(&text).into_owned())

@@ -6,7 +6,7 @@ use spintrue_language::Looks;
 use std::rc::Rc;
 
 /// Time in s between two looks at the status that are kept: while the polygon is not locked, and while it is.
-const INTERVALS: [f64; 2] = [0.1, 1.0];
+const INTERVALS: [f64; 2] = [0.25, 1.0];
 
 /// Bytes of a look that wait for what it decides.
 const MAX_LOOK: usize = 4 << 20;

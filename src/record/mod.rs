@@ -15,6 +15,7 @@ mod holds;
 mod html;
 mod junit;
 mod last;
+mod lines;
 mod looks;
 mod manifest;
 mod origin;

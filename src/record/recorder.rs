@@ -3,12 +3,13 @@
 
 use crate::error::{Error, invalid};
 use crate::record::about::About;
-use crate::record::collect::{Collector, LINES_HEADER};
+use crate::record::collect::Collector;
 use crate::record::data::{End, Identity, Page};
-use crate::record::events;
+use crate::record::events::{self, moment};
 use crate::record::folder::{Folder, Stream, sync, unmark};
 use crate::record::html::page;
 use crate::record::junit::junit;
+use crate::record::lines::LINES_HEADER;
 use crate::record::looks::Watched;
 use crate::record::manifest::Manifest;
 use crate::record::signature::PrivateKey;
@@ -95,10 +96,10 @@ impl Files {
 
 /// A call as a line of events.jsonl.
 #[derive(Serialize)]
-struct CallLine<'a> {
+struct CallLine {
     event: &'static str,
     #[serde(flatten)]
-    heard: &'a Heard,
+    heard: Heard,
 }
 
 impl Recorder {
@@ -164,8 +165,8 @@ impl Recorder {
         let value = match event {
             Event::Progress { elapsed, .. } if !self.is_news(time, *elapsed) => None,
             Event::Progress { text, elapsed, limit } => Some(json!({
-                "event": "waiting", "time": time, "text": text.as_ref(),
-                "elapsed": elapsed, "limit": limit,
+                "event": "waiting", "time": moment(time), "text": text.as_ref(),
+                "elapsed": moment(*elapsed), "limit": limit,
             })),
             other => events::event(time, other),
         };
@@ -196,6 +197,8 @@ impl Recorder {
             end.insert("looks_left_out".to_string(), json!(self.watched.left_out));
         }
         self.line(&end);
+        let rest = self.collector.end_lines();
+        self.with(|files| files.lines.write(rest.as_bytes()));
         if let Some(trouble) = self.trouble.take() {
             return Err(trouble);
         }
@@ -235,19 +238,21 @@ impl CallListener for Recorder {
             self.early.push(heard.clone());
             return;
         }
-        let row = self.collector.heard(heard);
+        let cells = self.collector.heard(heard);
         let mut line = std::mem::take(&mut self.buffer);
         line.clear();
-        let written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard });
-        line.push(b'\n');
+        let mut written = Ok(());
+        if !cells.is_whole {
+            let told = Heard { time: moment(heard.time), ..heard.clone() };
+            written = serde_json::to_writer(&mut line, &CallLine { event: "call", heard: told });
+            line.push(b'\n');
+        }
         let eager = self.eager;
         let lines = self.watched.take(heard, &line);
         self.with(|files| {
             written.map_err(|e| invalid!("{e}"))?;
             files.events.write(&lines)?;
-            if let Some(row) = row {
-                files.lines.write(row.as_bytes())?;
-            }
+            files.lines.write(cells.text.as_bytes())?;
             if eager { files.flush() } else { Ok(()) }
         });
         self.buffer = line;

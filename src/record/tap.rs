@@ -1,6 +1,7 @@
 //! `results.tap`: the Test Anything Protocol, version 14.
 
 use crate::record::data::{End, Record};
+use crate::record::events::moment;
 use spintrue_head::{visible_line, visible_lines};
 use spintrue_language::Outcome;
 
@@ -34,8 +35,8 @@ pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
         text.push_str("  ...\n");
     };
     for check in &record.checks.items {
-        let mut facts = check.facts.clone();
-        facts.push(("head_time", format!("{} s", check.time)));
+        let mut facts = check.facts_to_tell();
+        facts.push(("head_time", format!("{} s", moment(check.time))));
         test(check.outcome == Outcome::Conforms, &check.label, &facts);
     }
     if more > 0 {
@@ -48,7 +49,7 @@ pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
     }
     let trouble = end.trouble();
     let verdict = end.finished.verdict().text().to_string();
-    let took = format!("{} s", end.finished.took);
+    let took = format!("{} s", moment(end.finished.took));
     let mut facts = vec![("verdict", verdict), ("head", end.left()), ("head_time", took)];
     facts.extend(trouble.clone().map(|trouble| ("message", trouble)));
     test(trouble.is_none(), RUN, &facts);

@@ -1,7 +1,8 @@
-//! `values.toml`: every recorded value by its label, as exact text that scripts and `--set` read. And
+//! `values.toml`: the recorded values that are no table by their labels, as exact text that scripts and `--set` read. And
 //! `answers.toml`: the answers of the operator in the form that `--answers` takes, so that a run can be
 //! repeated with them.
 
+use crate::paper::table::RecordTable;
 use crate::record::data::Record;
 use spintrue_head::{Dimension, exact_text, parse_unit};
 use spintrue_language::Shown;
@@ -10,7 +11,12 @@ use toml::{Table, Value};
 /// The recorded values. A label that comes again gets ` #2`, ` #3` and so on.
 pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
     let mut values = Table::new();
+    let mut tables = 0;
     for recorded in &record.recorded.items {
+        if RecordTable::of(&recorded.shown).is_some() {
+            tables += 1;
+            continue;
+        }
         let mut label = recorded.label.clone();
         let mut again = 1;
         while values.contains_key(&label) {
@@ -21,6 +27,9 @@ pub(crate) fn values(record: &Record) -> Result<String, toml::ser::Error> {
     }
     let left_out = record.recorded.left_out;
     let mut text = "# Recorded values, exact and in SI units.\n".to_string();
+    if tables > 0 {
+        text.push_str(&format!("# {tables} lists of records are in the files table_NAME.csv.\n"));
+    }
     if left_out > 0 {
         text.push_str(&format!("# {left_out} further values are in events.jsonl.gz only.\n"));
     }

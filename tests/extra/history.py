@@ -59,7 +59,7 @@ db = sqlite3.connect(f"file:{archive}?mode=ro", uri=True)
 db.row_factory = sqlite3.Row
 assert db.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
 assert db.execute("PRAGMA foreign_key_check").fetchall() == []
-assert db.execute("PRAGMA user_version").fetchone()[0] == 5
+assert db.execute("PRAGMA user_version").fetchone()[0] == 6
 runs = [json.loads(line) for line in open(f"{work}/runs.jsonl", encoding="utf-8")]
 assert len(runs) == 30, len(runs)
 compared = 0

@@ -1,7 +1,7 @@
 """Recomputes from the raw readings of recorded runs what the runs conclude from them.
 
 `marks.py WORK SPINTRUE SEED` runs scripts/bring_up.spt and a script of its own on simulated heads with
-`--record`, takes the marks, times and periods of every reading from `events.jsonl.gz`, and works out with NumPy
+`--record`, takes the marks, times and periods of every reading from `lines.csv.gz`, and works out with NumPy
 and SciPy: marks at the planned speed, wild marks, Legendre coefficients, means, pooled scatter,
 uncertainties, degrees of freedom, trims, what a pattern of steps proves, and corrected plans. Each is
 compared with what was recorded and with the trims that were loaded; the tolerance is rounding.

@@ -11,11 +11,13 @@ The rules are those of `spintrue builtins test_line`. Where that leaves a choice
 - A facet whose scatter has a chance below that of 4 sigma under Fisher's distribution keeps its own.
 """
 
+import csv
 import gzip
 import itertools
 import json
 import math
 from dataclasses import dataclass, field
+from decimal import Decimal
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -53,11 +55,39 @@ def plain(value):
     return [plain(inner) for inner in value] if isinstance(value, list) else value
 
 
+MARKS = {"at": "marks_at", "in_scan": "marks_in_scan_um", "cross_scan": "marks_cross_scan_um", "dose": "marks_dose"}
+
+
+def numbers(row, name):
+    """The numbers of a cell in SI, to the same doubles."""
+    return [float(Decimal(cell).scaleb(-6) if name.endswith("_um") else cell) for cell in row[name].split()]
+
+
+def lines(path):
+    """What was exposed and read of each line that was read, with the head time of the reading."""
+    with gzip.open(path / "lines.csv.gz", "rt", newline="") as file:
+        for row in csv.DictReader(file):
+            if not row["marks_at"]:
+                continue
+            columns = [numbers(row, name) for name in MARKS.values()]
+            stated = {
+                f"{axis}_u": dict(zip(["random", "offset", "slope", "place"], numbers(row, f"{axis}_stated_um")))
+                for axis in ("in_scan", "cross_scan")
+            }
+            reading = {"marks": [dict(zip(MARKS, cells)) for cells in zip(*columns)], **stated, "dose_u": float(row["dose_u"])}
+            exposed = {"facet": int(row["facet"]), "time": float(row["drawn_s"]), "period": float(row["period_s"])}
+            yield float(row["time_s"]), exposed, reading
+
+
 def read(path):
-    run, exposed, batch = Run(), None, None
+    run, order, batch = Run(), None, None
     trims = []
+    rows = list(lines(path))[::-1]
     for text in gzip.decompress((path / "events.jsonl.gz").read_bytes()).decode().splitlines():
         event = json.loads(text)
+        while rows and rows[-1][0] <= event.get("time", 0):
+            _, exposed, reading = rows.pop()
+            batch.readings.append(({**order, "facet": exposed["facet"]}, exposed, reading))
         if event["event"] == "recorded":
             run.recorded[event["name"]] = plain(event["value"]), len(run.batches)
         if event["event"] != "call":
@@ -76,9 +106,7 @@ def read(path):
         elif name == "arm":
             batch = Batch(trims)
         elif name == "expose" and "exposed" in done:
-            exposed = call["line"], done["exposed"]
-        elif name == "measure" and "reading" in done:
-            batch.readings.append((*exposed, done["reading"]))
+            order = call["line"]
         elif name == "disarm" and batch and batch.readings:
             run.batches.append(batch)
             batch = None

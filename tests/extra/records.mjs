@@ -42,6 +42,19 @@ const faults = () => {
         if (over(own, its, 1.5)) found.push(`${said(node)} overlaps ${said(other)}`);
     }
   }
+  // On a phone, the cells of a check stand below each other, all from the left.
+  for (const cell of document.querySelectorAll(".checks tbody th, .checks tbody td")) {
+    if (!shown(cell) || getComputedStyle(cell).display !== "block") continue;
+    const style = getComputedStyle(cell);
+    if (!["left", "start"].includes(style.textAlign) || box(cell).width < box(cell.parentElement).width - 1)
+      found.push(`${said(cell)} does not fill its line from the left`);
+  }
+  // Units and signs as the SI writes them, but for what is input of a script or a file.
+  for (const node of document.querySelectorAll("h1, p, td, dd, th, figcaption, .words, svg text, .verdict span")) {
+    const input = node.closest(".code, .condition, .log") || node.querySelector(".code, .condition");
+    if (!input && /(\d|\bin) (u[mrs]|urad|degC|ohm)\b|<=|>=/.test(node.textContent))
+      found.push(`${said(node)} is not written as the SI has it`);
+  }
   for (const row of document.querySelectorAll("tr")) {
     const cells = [...row.cells].filter(shown).map((cell) => {
       const range = document.createRange();

@@ -4,7 +4,7 @@
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib; zcat and gzip read what is compressed. Recomputes the digests of record.json and
 # of an archive's rows with a library for RFC 8785, and checks signatures with OpenSSL and the library cryptography.
-# Opens report.html and the page of a trend in Chromium, light and wide, dark and narrow, and printed on A4 and
+# Opens report.html and the pages of a trend, of yields and of failing checks in Chromium, light and wide, dark and narrow, and printed on A4 and
 # Letter, and checks that nothing overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv,
 # Node 18, Chromium and poppler (if missing and run as root, installed from Debian's packages); installs the rest
 # under target/. SPINTRUE_SHOTS=FOLDER is the folder for
@@ -40,5 +40,10 @@ for seed in $(seq 1 40); do
 done
 "$program/debug/spintrue" history trend "$work/runs/trend/a.sqlite" "worst in-scan" --with-simulated --low 0um --high 2um --every 8 \
     --html "$work/runs/trend/report.html" >/dev/null
+for count in yield failing; do
+    mkdir -p "$work/runs/$count"
+    "$program/debug/spintrue" history "$count" "$work/runs/archive.sqlite" --by script,station \
+        --html "$work/runs/$count/report.html" >/dev/null
+done
 cp tests/extra/records.mjs "$work/records.mjs"
 node "$work/records.mjs" "$browser" "$work/runs" "$shots"

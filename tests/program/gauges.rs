@@ -129,3 +129,57 @@ fn a_study_that_passed_is_kept() {
     folder.file("study/values.toml", folder.read("study/values.toml") + "# more\n");
     refused("study", "2098-12-31", "its record is not as it was written");
 }
+
+/// Outside the temperatures of its certificate a gauge proves nothing: the check fails, and what goes on is stopped.
+#[test]
+fn a_gauge_holds_at_the_temperatures_of_its_certificate() {
+    let folder = folder("temperature");
+    let channel = |name: &str, direction: &str, more: &str| {
+        format!(
+            "[[channel]]\nname = \"{name}\"\ndirection = \"{direction}\"\nunit = \"degC\"\n\
+             least = \"0 degC\"\nmost = \"50 degC\"\n{more}\n"
+        )
+    };
+    let heater = channel("heater", "output", "at_safe = \"keep\"\ninitially = \"22 degC\"");
+    let room = channel("room", "input", "follows = \"heater\"\ntime_constant = \"10 s\"");
+    folder.file("head.toml", heater + &room);
+    folder.file("gauge.spt", fs::read_to_string(repository("scripts/lib/gauge.spt")).unwrap());
+    let script = "use \"gauge.spt\"\nparam thermometer = \"room\"\ncheck_gauge_temperature(thermometer, true)
+set_channel(\"heater\", to: 40 degC)\nhold gauge_in_range(thermometer) every 100 ms { wait 20 s }
+note \"over\"\n";
+    folder.file("s.spt", script);
+    let head = ["--head", "sim:head.toml", "--record", "r"];
+    let ended = run(&folder, &head);
+    assert_eq!(ended.code, Some(1), "{}", ended.all());
+    let told = ended.words();
+    assert!(
+        told.contains(
+            "check temperature at the gauge: 22 degC within 18 degC .. 26 degC: conforms"
+        ),
+        "{told}"
+    );
+    assert!(
+        told.contains(
+            "the gauge is at 26.1 degC, and its certificate holds from 18 degC to 26 degC"
+        ),
+        "{told}"
+    );
+    assert!(folder.read("r/report.html").contains("the gauge is at 26.1 °C"));
+    // Without a channel the record says that nothing reads it.
+    let ended = run(&folder, &["--head", "sim:head.toml", "--set", "thermometer=\"\""]);
+    assert_eq!(ended.code, Some(0), "{}", ended.all());
+    assert!(ended.words().contains("nothing reads the temperature there"), "{}", ended.all());
+    // A head is not accepted.
+    folder.file("head.toml", channel("room", "input", "initially = \"28 degC\""));
+    let accept = repository("scripts/accept.spt");
+    let gauge = ["run", &accept, "--gauge-file", "gauge.toml", "--head", "sim:head.toml"];
+    let ended = spintrue(&folder, &[&gauge[..], &["--set", "gauge_thermometer=room"]].concat());
+    assert_eq!(ended.code, Some(1), "{}", ended.all());
+    assert!(
+        ended.words().contains(
+            "temperature at the gauge: 28 degC within 18 degC .. 26 degC: DOES NOT CONFORM"
+        ),
+        "{}",
+        ended.all()
+    );
+}

@@ -326,16 +326,19 @@ fn several_stations_write_at_once_and_make_the_schema_once() {
     assert_eq!((place.count("runs"), place.count("quantities")), (40, 120));
     assert_eq!(
         place.sql("SELECT string_agg(DISTINCT version::text, ' ') FROM spintrue_archive"),
-        "5"
+        "6"
     );
     let (code, out, _) = place.spintrue(&["history", &place.url]);
     assert_eq!((code, out.lines().count()), (0, 41));
+    // Their links follow each other.
+    let (code, out, _) = place.spintrue(&["record", "verify", &place.url]);
+    assert!(code == 0 && out.contains("after 40 links it ends in"), "{out}");
     // Numbers in a row, for a try uses none up.
     assert_eq!(place.sql("SELECT min(id) || ' ' || max(id) FROM runs"), "1 40");
 }
 
 /// As the first version made it.
-const BACK: &str = "DROP TABLE decisions; DROP INDEX runs_by_head; DROP INDEX runs_cut_short;
+const BACK: &str = "DROP TABLE chain; DROP TABLE decisions; DROP INDEX runs_by_head; DROP INDEX runs_cut_short;
     DROP INDEX checks_to_count; ALTER TABLE runs DROP COLUMN operator; ALTER TABLE runs DROP COLUMN provoked;
     ALTER TABLE runs DROP COLUMN row_digest; ALTER TABLE runs DROP COLUMN record_digest; DROP TABLE identity;
     UPDATE spintrue_archive SET version = 1";
@@ -347,7 +350,7 @@ fn stations_of_a_newer_version_bring_it_up_to_date_once() {
     place.stored();
     place.sql(BACK);
     all_pass(&place, 8);
-    assert_eq!((place.count("runs"), place.sql("TABLE spintrue_archive")), (9, "5".to_string()));
+    assert_eq!((place.count("runs"), place.sql("TABLE spintrue_archive")), (9, "6".to_string()));
     place.sql(BACK);
     let (code, out, error) = place.spintrue(&["history", &place.url]);
     assert_eq!((code, out.lines().count(), error.as_str()), (0, 10, ""));

@@ -8,6 +8,7 @@ use base64::engine::general_purpose::STANDARD;
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::fs;
 use std::io::Write;
 
@@ -156,7 +157,7 @@ store_trims()
     for name in ["events.jsonl", "record.json", "junit.xml", "report.html"] {
         assert!(read(&first, name).contains(points), "{name}");
     }
-    for name in ["events.jsonl", "junit.xml", "results.tap", "report.html"] {
+    for name in ["events.jsonl", "report.html"] {
         let condition = "offsets[4] + offsets[5] + offsets[6]";
         assert!(read(&first, name).contains(condition), "{name}");
         assert!(!read(&first, name).contains("(shortened)"), "{name}");
@@ -262,24 +263,30 @@ fn a_passing_run_is_recorded_whole() {
     assert_eq!(events[0]["event"], "start");
     assert_eq!(events[events.len() - 1]["exit_code"], 0);
     assert_eq!(count("check"), 27);
-    assert!(count("call") > 100 && count("waiting") > 0 && count("recorded") == 9);
+    assert!(count("call") > 50 && count("waiting") > 0 && count("recorded") == 9);
     let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
     assert!(times.is_sorted(), "head time goes back");
 
-    // As many rows as lines were measured, and what the gauge said stands in them.
+    // What the gauge said stands in the rows of lines, and a call only where the order of lines changes.
     let lines = read(&place, "lines.csv");
     let rows: Vec<&str> = lines.split_terminator("\r\n").collect();
-    let readings: Vec<&Value> =
-        events.iter().filter(|event| event["reply"]["reading"].is_object()).collect();
-    assert_eq!(rows.len(), readings.len() + 1);
-    let first: Vec<&str> = rows[1].split(',').collect();
-    assert_eq!(first.len(), rows[0].split(',').count());
-    let in_scan: f64 = first[4].parse().unwrap();
-    let marks = readings[0]["reply"]["reading"]["marks"].as_array().unwrap();
-    let shifts: Vec<f64> = marks.iter().map(|mark| mark["in_scan"].as_f64().unwrap()).collect();
+    let called = |name: &str| events.iter().filter(|event| event["call"]["name"] == name).count();
+    assert_eq!((called("expose"), called("measure")), (1, 1), "and one reading that was lost");
+    let heads: Vec<&str> = rows[0].split(',').collect();
+    let cells = |row: usize| -> BTreeMap<&str, &str> {
+        let cells: Vec<&str> = rows[row].split(',').collect();
+        assert_eq!(cells.len(), heads.len());
+        heads.iter().copied().zip(cells).collect()
+    };
+    let unread = (1..rows.len()).filter(|row| cells(*row)["marks_at"].is_empty());
+    assert_eq!(unread.count(), 1);
+    let first = cells(1);
+    let in_scan: f64 = first["in_scan_um"].parse().unwrap();
+    let numbers = first["marks_in_scan_um"].split(' ').map(|number| number.parse().unwrap());
+    let shifts: Vec<f64> = numbers.collect();
     let (low, high) =
         shifts.iter().fold((f64::MAX, f64::MIN), |(low, high), x| (low.min(*x), high.max(*x)));
-    assert!(marks.len() == 5 && (low..high).contains(&in_scan), "{in_scan} {shifts:?}");
+    assert!(shifts.len() == 5 && (low..high).contains(&in_scan), "{in_scan} {shifts:?}");
 
     let manifest: Value = serde_json::from_str(&read(&place, "record.json")).unwrap();
     assert_eq!(manifest["identity"]["operator"], "shift 3");
@@ -633,7 +640,7 @@ mod cut_off {
         assert!(names(&place).contains(&"UNFINISHED".to_string()));
         let written = read(&place, "events.jsonl");
         let whole = &written[..=written.rfind('\n').unwrap()];
-        assert!(events(whole).len() > 100);
+        assert!(events(whole).len() > 50);
         assert_eq!(verify(&place).0, 1);
     }
 
@@ -803,4 +810,28 @@ fn a_head_is_compared_with_its_last_record() {
     let text = fs::read_to_string(&values).unwrap();
     fs::write(&values, text.replace("worst", "wurst")).unwrap();
     refused(&["--last", &last], "it is not as it was written");
+}
+
+/// The times of turns stand with the limits of both checks on them, and first, since one does not conform.
+#[test]
+fn turns_are_drawn_with_the_limits_of_their_checks() {
+    let folder = Folder::new("record-turns");
+    let script = "let speed = 3000 rpm\nspin(speed)\nwait until locked() within 20 s
+let errors = series([turn.period * speed / 1 rev - 1 for turn in turns(300)])
+expect \"mean speed\": errors.mean within -0.02 % .. 0.02 %
+expect \"jitter\": errors.deviation <= 1 ppm\n";
+    folder.file("s.spt", script);
+    let ended = spintrue(&folder, &["run", "s.spt", "--record", "kept"]);
+    assert_eq!(ended.code, Some(1), "{}", ended.all());
+    let page = folder.read("kept/report.html");
+    let figure = page.split("<figure>").nth(1).unwrap();
+    let wanted =
+        ["Times of turns", "mean speed\u{201d} (mean)", "jitter\u{201d} (standard deviation)"];
+    for words in
+        wanted.iter().chain(&[">limit<", ">σ limit<", "300 turns", "One turn in 2 is drawn"])
+    {
+        assert!(figure.contains(words), "{words}: {figure}");
+    }
+    // Two limits of the mean and two of the standard deviation, none with a guard band.
+    assert_eq!(figure.matches("class=\"limit\"").count(), 4, "{figure}");
 }

@@ -81,15 +81,19 @@ fn columns(folder: &Folder, table: &str) -> Vec<(String, String)> {
 #[test]
 fn an_archive_is_verified_by_itself_and_with_its_records() {
     let folder = archived("archive");
-    let told = whole(&folder, &["a.sqlite"]);
+    // The digest depends on the time of day.
+    let told = |more: &[&str]| {
+        let told = whole(&folder, &[&["a.sqlite"], more].concat());
+        let end = last_link(&told);
+        told.replace(&end, "[digest]")
+    };
     assert_eq!(
-        told,
-        "a.sqlite: 3 runs, as they were stored\n  2 of them have a record: `--records DIR` compares those, too\n"
+        told(&[]),
+        "a.sqlite: 3 runs, as they were stored\n  the chain begins with run 1; after 3 links it ends in\n  [digest]\n  \
+         2 of them have a record: `--records DIR` compares those, too\n"
     );
-    let told = whole(&folder, &["a.sqlite", "--records", "kept"]);
-    assert_eq!(
-        told,
-        "a.sqlite: 3 runs, as they were stored\n  2 of them have a record, as it was written\n"
+    assert!(
+        told(&["--records", "kept"]).ends_with("\n  2 of them have a record, as it was written\n")
     );
 }
 
@@ -125,6 +129,59 @@ fn every_edited_cell_is_found() {
         found(&folder, &["a.sqlite"], "run 2 (SIM-0001, 2");
         fs::write(folder.path("a.sqlite"), &kept).unwrap();
     }
+}
+
+/// The digest of the last link of a chain.
+fn last_link(told: &str) -> String {
+    let is_digest = |word: &&str| word.len() == 64 && word.chars().all(|c| c.is_ascii_hexdigit());
+    told.split_whitespace().find(is_digest).unwrap().to_string()
+}
+
+/// What was deleted with all that told of it leaves a gap in the chain.
+#[test]
+fn what_was_deleted_leaves_a_gap() {
+    let folder = archived("chain");
+    let decide = |more: &[&str]| {
+        let decide = ["history", "exclude", "a.sqlite", "--reason", "r", "--author", "a"];
+        assert_eq!(spintrue(&folder, &[&decide[..], more].concat()).0, 0);
+    };
+    decide(&["1", "3"]);
+    decide(&["3", "--undo"]);
+    assert_eq!(spintrue(&folder, &["run", "s.spt", "--archive", "a.sqlite"]).0, 0);
+    let kept = fs::read(folder.path("a.sqlite")).unwrap();
+    let known = last_link(&whole(&folder, &["a.sqlite"]));
+    let tables = ["identity", "params", "checks", "quantities"];
+    let without = |run: u32| -> String {
+        let parts = tables.map(|table| format!("DELETE FROM {table} WHERE run = {run};")).concat();
+        format!("{parts} DELETE FROM runs WHERE id = {run};")
+    };
+    let unlinked = |place: u32| format!("DELETE FROM chain WHERE place = {place};");
+    let cases = [
+        (without(2), "run 2 is missing; the chain holds it"),
+        (without(2) + &unlinked(2), "the links 2 to 2 of the chain are missing"),
+        (
+            without(2) + &unlinked(2) + "UPDATE chain SET place = place - 1 WHERE place > 2;",
+            "its link of the chain, 2, was changed",
+        ),
+        ("UPDATE runs SET record_digest = NULL WHERE id = 2".into(), "run 2 is another than"),
+        ("DELETE FROM decisions WHERE id = 2".into(), "decision 2 is missing; the chain holds it"),
+        ("UPDATE decisions SET reason = 'better'".into(), "decision 1 is another than"),
+        ("INSERT INTO decisions SELECT 9, made, author, reason, kind, run, label, scope, centre, deviation, unit,
+            base_runs, base_from, base_to FROM decisions WHERE id = 1".into(), "decision 9 is not in the chain"),
+        (unlinked(7), "run 4 is not in the chain"),
+    ];
+    for (edit, wanted) in cases {
+        sql(&folder, &edit);
+        found(&folder, &["a.sqlite"], wanted);
+        fs::write(folder.path("a.sqlite"), &kept).unwrap();
+    }
+    // What was cut off at the end is found where it was noted how the chain ended.
+    sql(&folder, &(without(4) + &unlinked(7)));
+    whole(&folder, &["a.sqlite"]);
+    found(&folder, &["a.sqlite", "--chain-link", &known], "the chain has no link with the digest");
+    fs::write(folder.path("a.sqlite"), &kept).unwrap();
+    assert_eq!(spintrue(&folder, &["run", "s.spt", "--archive", "a.sqlite"]).0, 0);
+    whole(&folder, &["a.sqlite", "--chain-link", &known]);
 }
 
 #[test]
@@ -227,6 +284,7 @@ fn what_an_older_version_wrote_is_verified() {
     assert_eq!(spintrue(&folder, &["run", "s.spt", "--archive", "old/archive.sqlite"]).0, 0);
     let told = whole(&folder, &["old/archive.sqlite"]);
     assert!(told.contains("3 runs") && told.contains("2 of them were"), "{told}");
+    assert!(told.contains("the chain begins with run 3; after 1 link it ends in"), "{told}");
     let (code, told) = spintrue(&folder, &["record", "show", "old/batch/OLD-2"]);
     assert!(code == 0 && told.contains("whole and as it was written"), "{told}");
     let path = folder.path("old/batch/OLD-2/record.json");

@@ -5,7 +5,7 @@ use crate::archive::trend::series::{
     ASKED, Block, Capability, LEAP, MIN_RUNS, Trend, Trends, newest, shown_index as index,
 };
 use crate::archive::trend::text::{COMPARED, compared_cells, title};
-use crate::paper::plot::{Across, Axis, Plot, WIDE};
+use crate::paper::plot::{Across, Axis, Plot, Shape, WIDE};
 use crate::paper::typeset;
 use crate::paper::{self, Head};
 use maud::{Markup, html};
@@ -29,10 +29,20 @@ impl Part<'_> {
     }
 }
 
+/// The unit behind a name, as people read it.
+fn unit(trend: &Trend) -> String {
+    typeset::unit(&trend.unit("in "))
+}
+
+/// A value in that unit.
+fn number(trend: &Trend, value: f64) -> String {
+    typeset::text(&trend.number(value)).into_owned()
+}
+
 pub(crate) fn page(trends: &Trends) -> String {
     let several = trends.all.iter().any(|trend| !trend.series.group.is_empty());
     let name = match (trends.all.first(), several) {
-        (Some(trend), false) => title(trend),
+        (Some(trend), false) => title(trend, &unit(trend)),
         (Some(trend), true) => visible_line(&trend.series.label),
         (None, _) => String::new(),
     };
@@ -43,7 +53,7 @@ pub(crate) fn page(trends: &Trends) -> String {
             @if several { (compared(trends)) }
         }
         main { @for part in parts {
-            @if several { h2 id=(part.id("group")) { (title(part.trend)) } }
+            @if several { h2 id=(part.id("group")) { (title(part.trend, &unit(part.trend))) } }
             (one(part))
         } }
         footer { (reading(trends)) }
@@ -62,7 +72,7 @@ fn compared(trends: &Trends) -> Markup {
             @if head == "group" {
                 @let link = format!("#{}", Part { trend, at }.id("group"));
                 td { a href=(link) { (visible_line(&cell)) } }
-            } @else { td.number { (cell) } }
+            } @else { td.number { (typeset::text(&cell)) } }
         }
     } } };
     html! {
@@ -126,8 +136,8 @@ fn reading(trends: &Trends) -> Markup {
 /// The result, in a box at the top.
 fn summary(trend: &Trend) -> Markup {
     let counted = trend.counted();
-    let number = |value: f64| trend.number(value);
-    let unit = &trend.series.unit;
+    let number = |value: f64| number(trend, value);
+    let unit = typeset::unit(&trend.series.unit);
     let charts = &trend.charts;
     let fits = trend.capability.as_ref().is_none_or(|of| of.short.nearer >= 1.0);
     html! {
@@ -161,7 +171,7 @@ fn summary(trend: &Trend) -> Markup {
                     "Ppk " (index(long.nearer)) " with the standard deviation of all runs"
                 }
             }
-            @for (word, note) in trend.notes() { dt { (word) } dd { (note) } }
+            @for (word, note) in trend.notes() { dt { (word) } dd { (typeset::text(&note)) } }
         }
     }
 }
@@ -177,14 +187,13 @@ fn individuals(part: Part<'_>) -> Markup {
     lines.extend(trend.lower().map(|at| across(at, "lower control", "two thin dashed")));
     if let Some(Capability { tolerance, .. }) = &trend.capability {
         let limits = &tolerance.limits;
-        lines.extend(limits.low.map(|at| across(at, "least allowed", "allowed")));
-        lines.extend(limits.high.map(|at| across(at, "most allowed", "allowed")));
+        lines.extend(limits.low.map(|at| across(at, "lower limit", "limit")));
+        lines.extend(limits.high.map(|at| across(at, "upper limit", "limit")));
     }
     let values = trend.values();
     let told = "Runs with rule violations are diamonds.";
-    let words =
-        format!("{}{}", visible_line(&trend.series.label), typeset::unit(&trend.unit("in ")));
-    chart(part, ["values", "Individuals", told], &words, &values, 0, lines, &|at| {
+    let words = format!("{}{}", visible_line(&trend.series.label), unit(trend));
+    chart(part, ["Individuals", told], &words, &values, 0, lines, &|at| {
         let names: Vec<&str> = trend.rules_at(at).collect();
         (!names.is_empty()).then(|| names.join("; "))
     })
@@ -199,8 +208,8 @@ fn ranges(part: Part<'_>) -> Markup {
     ];
     let beyond = trend.violations.iter().filter(|(_, name)| *name == LEAP).count();
     let told = format!("From each run to the next; beyond the limit: {beyond}.");
-    let words = format!("moving range{}", typeset::unit(&trend.unit("in ")));
-    chart(part, ["ranges", "Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
+    let words = format!("moving range{}", unit(trend));
+    chart(part, ["Moving ranges", &told], &words, &trend.ranges, 1, lines, &|at| {
         trend.leaps_at(at).then(|| LEAP.to_string())
     })
 }
@@ -208,7 +217,7 @@ fn ranges(part: Part<'_>) -> Markup {
 /// A chart of the newest values; `later` is the index of the run of the first value.
 fn chart(
     part: Part<'_>,
-    [id, title, told]: [&str; 3],
+    [title, told]: [&str; 2],
     words: &str,
     values: &[f64],
     later: usize,
@@ -223,7 +232,6 @@ fn chart(
     let (one, last) = ((first + 1) as f64, (first + drawn.len()) as f64);
     let plot = Plot {
         size: WIDE,
-        id: part.id(id),
         title: title.to_string(),
         told: told.to_string(),
         x: Axis::whole(one, last, "point"),
@@ -233,16 +241,12 @@ fn chart(
     let marks = html! {
         (plot.across(lines))
         (plot.line(points().map(|(_, x, value)| (x, value)), "one thin"))
-        @for (at, x, value) in points() {
-            @match remark(at) {
-                Some(remark) => {
-                    @let point = part.trend.series.points.get(at);
-                    @let of = point.map(|p| format!("run {}, {} {}: ", p.run, day_and_minute(&p.started), visible_line(&p.serial)));
-                    (plot.flag(x, value, &format!("point {}, {}{remark}", at + 1, of.unwrap_or_default())))
-                }
-                None => (plot.point(x, value)),
-            }
-        }
+        (plot.marks(points().filter(|(at, ..)| remark(*at).is_none()).map(|(_, x, value)| (x, value)), Shape::Point))
+        @for (at, x, value) in points() { @if let Some(remark) = remark(at) {
+            @let point = part.trend.series.points.get(at);
+            @let of = point.map(|p| format!("run {}, {} {}: ", p.run, day_and_minute(&p.started), visible_line(&p.serial)));
+            (plot.flag(x, value, &format!("point {}, {}{remark}", at + 1, of.unwrap_or_default())))
+        } }
     };
     framed(&plot, &plot.drawn(marks, html! { (told) }))
 }
@@ -258,19 +262,19 @@ fn framed(plot: &Plot, drawn: &Markup) -> Markup {
 fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
     let Part { trend, .. } = part;
     let (blocks, older) = newest(&capability.blocks, MAX_ROWS);
-    let number = |value: f64| trend.number(value);
+    let number = |value: f64| number(trend, value);
     html! {
         @let id = part.id("capability");
         section aria-labelledby=(id) {
             h2 id=(id) { "Capability over time" }
             @if let (Some(first), Some(last)) = (blocks.first(), blocks.last()) {
-                (indices(part, blocks, first, last))
+                (indices(blocks, first, last))
                 div.wide tabindex="0" role="region" aria-label="table of capability" { table {
                     thead { tr {
                         th scope="col" { "from (UTC)" }
                         th.number scope="col" { "points" }
-                        th.number scope="col" { "mean" (trend.unit("in ")) }
-                        th.number scope="col" { "sigma" (trend.unit("in ")) }
+                        th.number scope="col" { "mean" (unit(trend)) }
+                        th.number scope="col" { "sigma" (unit(trend)) }
                         th.number scope="col" { "Cp" }
                         th.number scope="col" { "Cpk" }
                         th.number scope="col" { "doubt of Cpk, 95 %" }
@@ -293,7 +297,7 @@ fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
     }
 }
 
-fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Markup {
+fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
     let ends = blocks.iter().flat_map(Block::ends);
     let told = format!(
         "From {} in the first of {} blocks to {} in the last.",
@@ -303,7 +307,6 @@ fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Mar
     );
     let plot = Plot {
         size: WIDE,
-        id: part.id("indices"),
         title: "Cp and Cpk of each block of runs".to_string(),
         told: told.clone(),
         x: Axis::whole((first.from + 1) as f64, (last.from + last.count) as f64, "point"),
@@ -315,12 +318,12 @@ fn indices(part: Part<'_>, blocks: &[Block], first: &Block, last: &Block) -> Mar
     let marks = html! {
         (plot.across(asked.to_vec()))
         (plot.line(drawn().map(|block| (middle(block), block.indices.nearer)), "one thin"))
-        @for block in drawn() {
-            @let (x, nearer) = (middle(block), block.indices.nearer);
-            (plot.whisker(x, [nearer - block.doubt, nearer + block.doubt], "one", 0.0))
-            @if let Some(width) = block.indices.width { (plot.dot(x, width, true, 0.0)) }
-            (plot.dot(x, nearer, false, 0.0))
-        }
+        (plot.whiskers(drawn().map(|block| {
+            let [low, high, _] = block.ends();
+            (middle(block), [low, high])
+        }), "one"))
+        (plot.marks(drawn().filter_map(|block| Some((middle(block), block.indices.width?))), Shape::Square))
+        (plot.marks(drawn().map(|block| (middle(block), block.indices.nearer)), Shape::Circle))
     };
     let caption = html! {
         "Circle: Cpk, with how far the true one may lie at 95 %. "
@@ -353,7 +356,7 @@ fn violations(part: Part<'_>) -> Markup {
                         th.number scope="col" { "run" }
                         th scope="col" { "started (UTC)" }
                         th scope="col" { "head" }
-                        th.number scope="col" { "value" (trend.unit("in ")) }
+                        th.number scope="col" { "value" (unit(trend)) }
                         th scope="col" { "rule violations" }
                     } }
                     tbody { @for (at, names) in runs.iter().take(MAX_ROWS) {
@@ -362,7 +365,7 @@ fn violations(part: Part<'_>) -> Markup {
                             td.number { (point.run) }
                             td.whole { (day_and_minute(&point.started)) }
                             td.whole { (visible_line(&point.serial)) }
-                            td.number { (trend.number(point.value)) }
+                            td.number { (number(trend, point.value)) }
                             td.wordy { (names.join("; ")) }
                         } }
                     } }
@@ -380,10 +383,10 @@ fn excluded(part: Part<'_>) -> Markup {
         th.number scope="row" { (point.run) }
         td.whole { (day_and_minute(&point.started)) }
         td.whole { (visible_line(&point.serial)) }
-        td.number { (part.trend.number(point.value)) }
+        td.number { (number(part.trend, point.value)) }
         td.wordy { (decision.told()) }
     } } };
-    let unit = format!("value{}", part.trend.unit("in "));
+    let unit = format!("value{}", unit(part.trend));
     let heads = [
         Head::Number("run"),
         Head::Text("started (UTC)"),

@@ -69,7 +69,7 @@ fn one(trend: &Trend, colour: bool) -> String {
     let charts = &trend.charts;
     let number = |value: f64| trend.number(value);
     let unit = trend.unit("");
-    let title = wrapped(&title(trend), "");
+    let title = wrapped(&title(trend, &trend.unit("in ")), "");
     let mut text = format!("{}\n", styled(title.trim_end(), BOLD, colour));
     let limits = match trend.lower() {
         Some(lower) => format!("limits {} .. {}", number(lower), number(charts.values.high)),
@@ -127,9 +127,8 @@ fn excluded(trend: &Trend, colour: bool) -> String {
 }
 
 /// Value, unit and runs of a trend.
-pub(crate) fn title(trend: &Trend) -> String {
+pub(crate) fn title(trend: &Trend, unit: &str) -> String {
     let series = &trend.series;
-    let of = trend.unit("in ");
     let day = |started: Option<&str>| -> String {
         started.unwrap_or_default().chars().take(10).collect()
     };
@@ -139,7 +138,7 @@ pub(crate) fn title(trend: &Trend) -> String {
         group => format!(", {}", visible_line(group)),
     };
     format!(
-        "{}{of}{group}: {} on {heads} {}, {} to {}",
+        "{}{unit}{group}: {} on {heads} {}, {} to {}",
         visible_line(&series.label),
         runs(series.points.len()),
         if heads == 1 { "head" } else { "heads" },

@@ -1,6 +1,6 @@
 //! `record verify`: compares a record, the records of a batch, or the rows of an archive with their digests.
 
-use crate::archive::{Archive, Stored, archive_name};
+use crate::archive::{Archive, Stored, archive_name, chain};
 use crate::batch;
 use crate::cli::check::counted;
 use crate::disk::folders_with;
@@ -18,6 +18,9 @@ pub(crate) struct Options {
     /// Folder in which the records of an archive are, however deep. May be repeated
     #[arg(long, value_name = "DIR")]
     records: Vec<PathBuf>,
+    /// Demand that the chain of an archive holds the link with this digest, as an earlier `record verify` told it
+    #[arg(long, value_name = "SHA-256")]
+    chain_link: Option<String>,
     /// Demand that records are signed by the private key of this public one
     #[arg(long, value_name = "KEY.pem")]
     public_key: Option<PathBuf>,
@@ -33,8 +36,12 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         None => None,
     };
     let is_archive = place.is_file() || place.to_string_lossy().contains("://");
-    if !is_archive && !options.records.is_empty() {
-        return Err(invalid!("`--records` is for archives, and {} is none", place.display()));
+    for (name, is_given) in
+        [("--records", !options.records.is_empty()), ("--chain-link", options.chain_link.is_some())]
+    {
+        if is_given && !is_archive {
+            return Err(invalid!("`{name}` is for archives, and {} is none", place.display()));
+        }
     }
     let (what, wrong, code) = if is_archive {
         archive(options, &key)?
@@ -171,6 +178,8 @@ fn archive(options: &Options, key: &Key) -> Judged {
     let mut rest: Vec<String> = rest.map(|(name, _)| name).collect();
     rest.sort();
     wrong.extend(rest.iter().map(|name| format!("{name}: the row of this record is missing")));
+    let chain = chain(&options.place, options.chain_link.as_deref())?;
+    wrong.extend(chain.wrong);
     let mut what = counted(runs, "run");
     what.push_str(if wrong.is_empty() {
         ", as they were stored"
@@ -180,6 +189,12 @@ fn archive(options: &Options, key: &Key) -> Judged {
     if older > 0 {
         what.push_str(&format!(
             "\n  {older} of them were stored by an older version, without a digest"
+        ));
+    }
+    if let Some(from) = chain.from {
+        let (count, end) = (counted(chain.count as usize, "link"), chain.end);
+        what.push_str(&format!(
+            "\n  the chain begins with {from}; after {count} it ends in\n  {end}"
         ));
     }
     if with_record > 0 {

@@ -35,7 +35,7 @@ pub(super) fn result(record: &Record, end: &End<'_>) -> Markup {
                 }
             }
             @if let Some(failure) = failure {
-                span { "Stopped by " (failure.kind.text().replace('_', " ")) ": " (typeset::text(&failure.message)) }
+                span { "Ended early (" (failure.kind.text().replace('_', " ")) "): " (typeset::text(&failure.message)) }
                 span.code {
                     "at " (end.place)
                     @for call in &end.calls { ", called at " (call) }
@@ -58,12 +58,10 @@ fn ship(identity: &Identity, verdict: Verdict, checks: usize) -> String {
             format!("The head may ship, by the checks of {}.", identity.script)
         }
         Verdict::Passed => {
-            "By these checks a real head may ship; this run measured none.".to_string()
+            "No real head was measured, so none may ship by this record.".to_string()
         }
         Verdict::Failed => "The head must not ship.".to_string(),
-        Verdict::Undecided => {
-            "The head must not ship: it is not proved that it conforms.".to_string()
-        }
+        Verdict::Undecided => "The head must not ship: not every check was decided.".to_string(),
         Verdict::Interrupted => {
             "The head must not ship: the run was stopped before its end.".to_string()
         }
@@ -72,7 +70,7 @@ fn ship(identity: &Identity, verdict: Verdict, checks: usize) -> String {
             "The head must not ship: it failed before the run was over.".to_string()
         }
         Verdict::ScriptWrong => {
-            "The head must not ship: the script went wrong, and did not judge it.".to_string()
+            "The head must not ship: the script itself failed, so it was not judged.".to_string()
         }
     }
 }
@@ -109,7 +107,7 @@ pub(super) fn checks(record: &Record, end: &End<'_>) -> Markup {
         // A budget tells its own factor.
         Some(match check.fact("budget") {
             Some(_) => {
-                format!("{rule}, expanded to 95 % by the budget that stands beside the check")
+                format!("{rule}, which the budget of the check expands to 95 %")
             }
             None => format!("{rule}, k = {}", fact(check, "coverage")),
         })
@@ -150,12 +148,12 @@ pub(super) fn checks(record: &Record, end: &End<'_>) -> Markup {
         @if all.is_empty() { p { "The script checked nothing." } }
         @else { (table_of("of checks", Some("checks"), &heads, &html! { @for body in &bodies { (body) } })) }
         @if let Some(usual) = &usual {
-            p.soft { "Rule, where no other stands beside a check: " (usual) "." }
+            p.soft { "Decision rule, unless another stands beside a check: " (usual) "." }
         }
         p.soft {
-            "The margin is how far the value lies inside the acceptance limit, which the rule's guard band "
-            "leaves of the limit. Only what has a margin of 0 or more conforms. The probability is that of "
-            "conformance. What is undecided or was not reached does not conform."
+            "The margin is the distance from the value to the acceptance limit, which is the limit less the "
+            "guard band of the rule. A check conforms if its margin is 0 or more. The probability is that of "
+            "conformance. A check that is undecided or was not reached does not conform."
         }
         (left_out(hidden, "checks", "events.jsonl.gz"))
         @let [_, failing, undecided] = end.left_out(&record.checks);
@@ -193,17 +191,20 @@ fn row(check: &CheckRow, rule: Option<String>) -> Markup {
                 div.small.soft { "k = " (fact(check, "coverage")) "; " (fact(check, "budget")) }
             }
         }
-        td.number data-name="value" { (value) }
-        td data-name="limit" { (limits) }
-        td.number data-name="margin" { (fact(check, "margin")) }
-        td.number data-name="probability" { (fact(check, "probability")) }
-        td.number data-name="head time in s" { (format!("{:.3}", check.time)) }
+        td { (value) }
+        td { (limits) }
+        td { (fact(check, "margin")) }
+        td { (fact(check, "probability")) }
+        td { (format!("{:.3}", check.time)) }
     } }
 }
 
-/// The condition as the script has it, which is input.
-fn fact_code(check: &CheckRow) -> &str {
-    check.fact("condition").unwrap_or_default()
+/// The condition as the script has it, which is input, without what its lines were broken for.
+fn fact_code(check: &CheckRow) -> String {
+    let condition = check.fact("condition").unwrap_or_default();
+    [("( ", "("), ("[ ", "["), (", )", ")"), (", ]", "]")]
+        .into_iter()
+        .fold(condition.to_string(), |text, (broken, whole)| text.replace(broken, whole))
 }
 
 /// Who answers for it, on paper.

@@ -13,6 +13,8 @@ pub(super) enum Statistic {
     /// From the smallest to the largest.
     Spread,
     Mean,
+    /// The standard deviation.
+    Deviation,
     /// Of a straight line through all points.
     Slope,
 }
@@ -48,10 +50,10 @@ pub(super) struct Column<'a> {
 /// Computed in another order, a statistic may differ by this share of the numbers that it is of.
 const ROUNDING: f64 = 1e-9;
 
-/// The limits of the check that was decided on a column; none where there is no such check.
-pub(super) fn limits_of<'a>(checks: &'a [CheckRow], column: &Column<'_>) -> Option<Limits<'a>> {
-    let statistics = statistics(column)?;
-    let exact = statistics.iter().find_map(|(statistic, value, dimension)| {
+/// The limits of the checks that were decided on a column, one of each statistic, that which counts first.
+pub(super) fn limits_of<'a>(checks: &'a [CheckRow], column: &Column<'_>) -> Vec<Limits<'a>> {
+    let statistics = statistics(column);
+    let exact = statistics.iter().filter_map(|(statistic, value, dimension)| {
         let check = checks.iter().find(|check| is_of(check, *value, *dimension, column.y))?;
         Some((check, *statistic))
     });
@@ -61,7 +63,18 @@ pub(super) fn limits_of<'a>(checks: &'a [CheckRow], column: &Column<'_>) -> Opti
         let check = checks.iter().find(|check| names(check, column.name, *value, *dimension))?;
         Some((check, *statistic))
     };
-    let (check, statistic) = exact.or_else(named)?;
+    let mut decided: Vec<_> = exact.collect();
+    if decided.is_empty() {
+        decided.extend(named());
+    }
+    decided.into_iter().filter_map(|(check, statistic)| limits(check, statistic, column)).collect()
+}
+
+fn limits<'a>(
+    check: &'a CheckRow,
+    statistic: Statistic,
+    column: &Column<'_>,
+) -> Option<Limits<'a>> {
     let measured = check.measured.as_ref()?;
     let number = |shown: &Shown| quantity(shown).map(|(value, _)| value);
     let at = |bound: &Option<CheckBound>| bound.as_ref().and_then(|bound| number(&bound.at));
@@ -81,11 +94,11 @@ pub(super) fn limits_of<'a>(checks: &'a [CheckRow], column: &Column<'_>) -> Opti
 }
 
 /// The statistics of a column in the order in which they count, with their dimensions.
-fn statistics(column: &Column<'_>) -> Option<Vec<(Statistic, f64, Dimension)>> {
+fn statistics(column: &Column<'_>) -> Vec<(Statistic, f64, Dimension)> {
     let Column { x, y, x_dimension, y_dimension, .. } = *column;
     let count = y.len() as f64;
     if y.is_empty() || y.iter().chain(x).any(|value| !value.is_finite()) {
-        return None;
+        return Vec::new();
     }
     let low = y.iter().copied().fold(f64::INFINITY, f64::min);
     let high = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -96,11 +109,13 @@ fn statistics(column: &Column<'_>) -> Option<Vec<(Statistic, f64, Dimension)>> {
         (Statistic::Spread, high - low, y_dimension),
         (Statistic::Mean, y_mean, y_dimension),
     ];
+    let deviation = (y.iter().map(|y| (y - y_mean).powi(2)).sum::<f64>() / (count - 1.0)).sqrt();
+    known.extend((count > 1.0).then_some((Statistic::Deviation, deviation, y_dimension)));
     let squares: f64 = x.iter().map(|x| (x - x_mean).powi(2)).sum();
     let products: f64 = x.iter().zip(y).map(|(x, y)| (x - x_mean) * (y - y_mean)).sum();
     let slope = y_dimension.over(x_dimension).filter(|_| squares > 0.0);
     known.extend(slope.map(|dimension| (Statistic::Slope, products / squares, dimension)));
-    Some(known)
+    known
 }
 
 fn quantity(shown: &Shown) -> Option<(f64, Dimension)> {

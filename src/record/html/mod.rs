@@ -31,7 +31,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
         header {
             h1 { (identity.model) ", serial " (identity.serial) }
             p.soft {
-                (identity.script) ", started " time datetime=(identity.started) { (identity.started) }
+                (identity.script) ", started "
+                time datetime=(identity.started) { (identity.started.get(..19).unwrap_or_default().replace('T', " ")) " UTC" }
                 @if let Some(operator) = &identity.operator { ", operator " (operator) }
             }
             (checks::result(record, end))
@@ -62,9 +63,8 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             }
             p {
                 "Written by spintrue " (identity.spintrue) ". "
-                "spintrue record verify finds out whether any file of the record was changed "
-                "after it was written. Whether the whole record was written anew is told by its "
-                "signature, if it has one, or by the digest in an archive."
+                "spintrue record verify reports every file that was changed later. A signature, or the "
+                "digest in an archive, also shows whether the whole record was replaced."
             }
         }
     };
@@ -90,7 +90,7 @@ fn notices(identity: &Identity) -> Markup {
                     " Faults were injected on purpose: " (identity.faults.join(", ")) "."
                 }
                 @if !identity.provoked.is_empty() {
-                    " The script itself provoked: " (identity.provoked.join(", ")) "."
+                    " The script itself injected: " (identity.provoked.join(", ")) "."
                 }
             }
         }
@@ -106,8 +106,8 @@ fn about(identity: &Identity) -> Markup {
         dl {
             @for (name, value) in &identity.named { dt { (name) } dd { (value) } }
             dt { "script" } dd { (identity.script) }
-            dt { "to run it again" } dd.code { "spintrue " (shell_words(&identity.again)) }
-            @if let Some(most) = &identity.at_most { dt { "longest it could take" } dd { (most) } }
+            dt { "repeat the run" } dd.code { "spintrue " (shell_words(&identity.again)) }
+            @if let Some(most) = &identity.at_most { dt { "longest possible time" } dd { (most) } }
             dt { "spintrue" } dd { (identity.spintrue) }
         }
         @if !identity.params.is_empty() {
@@ -174,7 +174,7 @@ fn notes(record: &Record) -> Option<Markup> {
 fn log(record: &Record, end: &End<'_>) -> Markup {
     let heads = [Head::Number("head time in s"), Head::Text("what happened")];
     let rows = html! { @for entry in record.log.items.iter().take(MAX_ROWS) { tr {
-        td.number { (format!("{:.3}", entry.time)) }
+        td { (format!("{:.3}", entry.time)) }
         td { (typeset::text(&entry.text)) }
     } } };
     let hidden = record.log.items.len().saturating_sub(MAX_ROWS) + record.log.left_out;

@@ -66,8 +66,8 @@ fn columns<'a>(checks: &[CheckRow], rows: &RecordTable<'a>) -> Vec<FacetColumn<'
         let y: Vec<f64> = values.iter().map(|(_, value, _)| *value).collect();
         let x: Vec<f64> = values.iter().map(|(facet, ..)| *facet).collect();
         let (x_dimension, y_dimension) = (Dimension::NUMBER, column.dimension);
-        limits_of(checks, &Column { name: column.name, x: &x, y: &y, x_dimension, y_dimension })
-            .is_some()
+        let column = Column { name: column.name, x: &x, y: &y, x_dimension, y_dimension };
+        !limits_of(checks, &column).is_empty()
     };
     let decided: Vec<&str> = all.iter().filter(is_decided).map(|column| column.name).collect();
     let is_shown = |column: &FacetColumn<'a>| match decided.is_empty() {

@@ -109,22 +109,20 @@ fn record_table(
     let parts = columns.chunks(columns_count.div_ceil(part_count).max(1)).enumerate();
     html! { @for (part, columns) in parts { div {
         @let name = if part == 0 { label.to_string() } else { format!("{label}, continued {part}") };
-        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {name}")) { table {
+        div.wide tabindex="0" role="region" aria-label=(format!("table {number}, {name}")) { table.numbers {
             caption { (name) }
             thead { tr {
-                th.number scope="col" { (if rows.is_of_facets { "facet" } else { "no." }) }
-                @for (head, _) in columns { th.number scope="col" { (head) } }
+                th scope="col" { (if rows.is_of_facets { "facet" } else { "no." }) }
+                @for (head, _) in columns { th scope="col" { (head) } }
             } }
             tbody { @for (index, key) in rows.keys().take(MAX_ROWS).enumerate() { tr {
-                th.number scope="row" { (key) }
-                @for (_, cells) in columns {
-                    td.number { (cells.get(index).map_or("", String::as_str)) }
-                }
+                th scope="row" { (key) }
+                @for (_, cells) in columns { td { (cells.get(index).map_or("", String::as_str)) } }
             } } }
         } }
         @if part + 1 == part_count {
             (left_out(more, "columns", "the CSV file of this table"))
-            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "values.toml"))
+            (left_out(rows.row_count().saturating_sub(MAX_ROWS), "rows", "the CSV file of this table"))
         }
     } } }
 }

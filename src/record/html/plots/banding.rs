@@ -1,12 +1,12 @@
 //! Spectra of banding.
 
-use crate::paper::plot::{Axis, Plot};
+use crate::paper::plot::{Axis, Plot, Shape};
 use crate::record::checks::CheckRow;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
 use maud::html;
-use spintrue_head::{Dimension, show_number, suited_unit};
+use spintrue_head::{Dimension, suited_unit};
 use spintrue_language::Shown;
 
 /// Most banding spectra of a report.
@@ -38,8 +38,7 @@ pub(super) fn spectra(record: &Record) -> Vec<Drawing> {
         let alike = all.iter().filter(|other| other.dimension == of.dimension);
         alike.flat_map(|peaks| &peaks.heights).copied().fold(0.0, f64::max)
     };
-    let drawn = (1..).zip(&all);
-    drawn.map(|(number, peaks)| banding(number, peaks, most(peaks), &record.checks.items)).collect()
+    all.iter().map(|peaks| banding(peaks, most(peaks), &record.checks.items)).collect()
 }
 
 /// The peaks of a value that is a list of them.
@@ -70,7 +69,7 @@ fn peaks(label: &str, shown: &Shown) -> Option<Peaks> {
     (!found.at.is_empty()).then_some(found)
 }
 
-fn banding(number: usize, peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
+fn banding(peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
     let unit = suited_unit(most, peaks.dimension);
     let unit = unit.as_ref();
     let column = Column {
@@ -85,27 +84,21 @@ fn banding(number: usize, peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Draw
     let worst = all().max_by(|one, other| one.1.total_cmp(&other.1));
     let words = named("amplitude", unit);
     let summary = worst.map_or(String::new(), |(frequency, height)| {
-        let height = show_number(height, Some(3));
-        format!(
-            "The largest of {} peaks is {height} ({words}), at {frequency:.3} cycles per line.",
-            peaks.at.len()
-        )
+        let (count, height) = (peaks.at.len(), quantity_text(height, unit));
+        format!("The largest of {count} peaks is {height}, at {frequency:.3} cycles per line.")
     });
     let x = Axis::around(peaks.at.iter().copied().chain([0.0, 0.5]), "cycles per line");
     let levels = asked.iter().flat_map(Asked::levels);
     let y = Axis::around([0.0, most].into_iter().chain(levels).map(|y| counted(unit, y)), words);
     let title = format!("Banding: {}", peaks.label);
-    let plot = Plot::small(&format!("banding-{number}"), title, &summary, x, y);
+    let plot = Plot::small(title, &summary, x, y);
     let marks = html! {
-        @for (frequency, height) in all() {
-            line x1=(plot.at_x(frequency)) x2=(plot.at_x(frequency)) y1=(plot.floor())
-                y2=(plot.at_y(height)) class="two" {}
-            (plot.dot(frequency, height, true, 0.0))
-        }
-        @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
+        (plot.whiskers(all().map(|(frequency, height)| (frequency, [0.0, height])), "two"))
+        (plot.marks(all(), Shape::Square))
+        (Asked::drawn(&asked, &plot, unit, None))
     };
     let caption = html! {
-        @match &asked { Some(asked) => (asked.told()), None => (summary) }
+        @match asked.first() { Some(asked) => (asked.told()), None => (summary) }
     };
-    Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
+    Drawing::new(&asked, plot.drawn(marks, caption))
 }

@@ -1,15 +1,14 @@
 //! What was measured of each facet: of the lists of lines that the script recorded, else of all readings.
 
-use crate::paper::plot::{Axis, Plot};
+use crate::paper::plot::{Axis, Plot, Shape};
 use crate::paper::table::{RecordTable, head};
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
 use crate::record::html::tables::Facets;
 use crate::record::rounds::{FacetMean, Round};
 use maud::html;
-use spintrue_head::{Dimension, show_number, suited_unit};
-use spintrue_language::decimal_places;
+use spintrue_head::{Dimension, suited_unit};
 
 /// What a facet has: its number, a value, and the smallest and the largest that it may have.
 struct Facet {
@@ -20,7 +19,6 @@ struct Facet {
 
 /// What a plot of facets shows, in SI.
 struct Drawn<'a> {
-    id: &'a str,
     title: String,
     /// The field of the script, and as people read it.
     name: &'a str,
@@ -37,7 +35,7 @@ struct Drawn<'a> {
 pub(super) fn facets(record: &Record) -> Vec<Drawing> {
     let mut plots = Vec::new();
     let groups = Facets::of(record);
-    for (group, Facets { lists, columns }) in groups.iter().enumerate() {
+    for Facets { lists, columns } in &groups {
         let (Some(first), Some(last)) = (lists.first(), lists.last()) else { continue };
         for column in columns {
             let of = |list: &(&str, RecordTable<'_>)| column.values(&list.1);
@@ -47,7 +45,6 @@ pub(super) fn facets(record: &Record) -> Vec<Drawing> {
             let [before, after] = [first, last].map(of);
             let drawn = |label: &str, values: &[(f64, f64, f64)], is_last| {
                 Drawn {
-                    id: &format!("facets-{group}-{}-{is_last}", column.name),
                     title: format!("{}: {label}", head(column.name)),
                     name: column.name,
                     facets: values.iter().copied().map(certain).collect(),
@@ -98,7 +95,6 @@ fn readings(record: &Record) -> Vec<Drawing> {
                 Facet { number: f64::from(*facet), value, range: [low, high] }
             });
             Drawn {
-                id: &format!("facets-{name}-{is_last}"),
                 title: format!("{}: {label}", head(name)),
                 name,
                 facets: facets.collect(),
@@ -128,7 +124,7 @@ impl Drawn<'_> {
             y_dimension: self.dimension,
         };
         let mut asked = Asked::of(&record.checks.items, &column);
-        if let Some(asked) = &mut asked {
+        for asked in &mut asked {
             asked.lie_around(self.facets.iter().map(|facet| facet.value));
         }
         let worst = self.facets.iter().map(|facet| facet.value.abs()).fold(0.0, f64::max);
@@ -141,26 +137,28 @@ impl Drawn<'_> {
         let levels = asked.iter().flat_map(Asked::levels);
         let reach = self.facets.iter().flat_map(|facet| facet.range).chain(levels);
         let upwards = Axis::around(reach.map(|si| counted(unit, si)), words.as_str());
-        let shown = counted(unit, worst);
-        let shown = show_number(shown, Some(decimal_places(shown, 3)));
-        let told = format!("The largest magnitude is {shown} ({words}).");
-        let plot = Plot::small(self.id, self.title, &told, axis, upwards);
-        let class = if self.is_last { "two thin" } else { "one thin" };
+        let told =
+            format!("The largest magnitude is {}.", quantity_text(counted(unit, worst), unit));
+        let plot = Plot::small(self.title, &told, axis, upwards);
+        let (class, shape) =
+            if self.is_last { ("two thin", Shape::Square) } else { ("one thin", Shape::Circle) };
+        let all = self.facets.iter();
+        let ranges =
+            all.clone().map(|facet| (facet.number, facet.range.map(|si| counted(unit, si))));
+        let values = all.map(|facet| (facet.number, counted(unit, facet.value)));
         let marks = html! {
-            @if let Some(asked) = &asked { (asked.drawn(&plot, unit, None)) }
-            @for Facet { number, value, range } in &self.facets {
-                (plot.whisker(*number, range.map(|si| counted(unit, si)), class, 0.0))
-                (plot.dot(*number, counted(unit, *value), self.is_last, 0.0))
-            }
+            (Asked::drawn(&asked, &plot, unit, None))
+            (plot.whiskers(ranges, class))
+            (plot.marks(values, shape))
         };
         let caption = html! {
-            @match asked.as_ref().filter(|_| self.is_last) {
+            @match asked.first().filter(|_| self.is_last) {
                 Some(asked) => (asked.told()),
                 None => (told),
             }
             " Thin line: " (self.range) "."
         };
-        Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
+        Drawing::new(&asked, plot.drawn(marks, caption))
     }
 }
 
@@ -179,21 +177,19 @@ pub(super) fn rounds(record: &Record) -> Option<Drawing> {
     let x = Axis::whole(1.0, *last, "round: lines measured under the same trims");
     let y = Axis::around(worst.iter().flat_map(|w| w.1).chain([0.0]), "largest mean shift in µm");
     let title = "Residual by round of trimming".to_string();
-    let plot = Plot::small("rounds", title, &told, x, y);
+    let plot = Plot::small(title, &told, x, y);
     let marks = html! {
         (plot.line(worst.iter().map(|w| (w.0, w.1[0])), "one"))
         (plot.line(worst.iter().map(|w| (w.0, w.1[1])), "two dashed"))
-        @for (number, [along, across]) in &worst {
-            (plot.dot(*number, *along, false, 0.0))
-            (plot.dot(*number, *across, true, 0.0))
-        }
+        (plot.marks(worst.iter().map(|w| (w.0, w.1[0])), Shape::Circle))
+        (plot.marks(worst.iter().map(|w| (w.0, w.1[1])), Shape::Square))
     };
     let caption = html! {
-        "Circle, whole line: in-scan. Square, dashed line: cross-scan. Plain means of the readings of each "
-        "facet; checks leave out wild marks, and are decided on lines that are measured apart."
+        "Circle and solid line: in-scan. Square and dashed line: cross-scan. Plain means of the readings of "
+        "each facet, with wild marks. Checks leave those out, and use lines of their own."
         @if rounds.left_out > 0 {
-            " " (rounds.left_out) " rounds behind the first are left out; lines.csv has them all."
+            " " (rounds.left_out) " rounds behind the first are left out; lines.csv.gz has them all."
         }
     };
-    Some(Drawing::new(None, plot.drawn(marks, caption)))
+    Some(Drawing::new(&[], plot.drawn(marks, caption)))
 }

@@ -2,19 +2,18 @@
 //! that was decided on what it shows.
 
 mod banding;
+mod curves;
 mod facets;
 
-use crate::paper::plot::{Across, Axis, Plot};
+use crate::paper::plot::{Across, Axis, Plot, Shape};
 use crate::paper::series::Series;
 use crate::paper::typeset;
 use crate::record::checks::CheckRow;
-use crate::record::curve::StatusPoint;
 use crate::record::data::Record;
 use crate::record::html::limits::{Column, End, Limits, Statistic, limits_of};
 use maud::{Markup, html};
 use spintrue_head::{UnitText, show_number};
-use spintrue_language::{Outcome, PlotSort};
-use std::f64::consts::PI;
+use spintrue_language::{Outcome, PlotSort, decimal_places};
 
 /// All plots that the run has data for; first those of what does not conform.
 pub(super) fn plots(record: &Record) -> Vec<Markup> {
@@ -26,13 +25,11 @@ pub(super) fn plots(record: &Record) -> Vec<Markup> {
         let all = plot.map_or(Vec::new(), |of| Series::all(&recorded.label, &recorded.shown, of));
         all.into_iter().map(|series| (recorded.label.as_str(), series))
     });
-    let drawn = (1..).zip(drawn.take(MAX_SERIES));
     let checks = &record.checks.items;
-    plots
-        .extend(drawn.map(|(number, (label, series))| series_plot(number, label, &series, checks)));
+    let drawn = drawn.take(MAX_SERIES);
+    plots.extend(drawn.map(|(label, series)| series_plot(label, &series, checks)));
     plots.extend(facets::rounds(record));
-    plots.extend(speed(record));
-    plots.extend(temperature(record));
+    plots.extend(curves::curves(record));
     plots.sort_by_key(|plot| plot.conforms);
     plots.into_iter().map(|plot| plot.markup).collect()
 }
@@ -45,9 +42,8 @@ struct Drawing {
 }
 
 impl Drawing {
-    fn new(asked: Option<&Asked<'_>>, markup: Markup) -> Drawing {
-        let conforms = asked.is_none_or(|asked| asked.limits.check.outcome == Outcome::Conforms);
-        Drawing { conforms, markup }
+    fn new(asked: &[Asked<'_>], markup: Markup) -> Drawing {
+        Drawing { conforms: asked.iter().all(Asked::conforms), markup }
     }
 
     /// The last one, with what was before.
@@ -74,8 +70,18 @@ struct Asked<'a> {
 }
 
 impl<'a> Asked<'a> {
-    fn of(checks: &'a [CheckRow], column: &Column<'_>) -> Option<Asked<'a>> {
-        let limits = limits_of(checks, column)?;
+    /// Of the check that counts, if there is one: the first that does not conform, else the first.
+    fn of(checks: &'a [CheckRow], column: &Column<'_>) -> Vec<Asked<'a>> {
+        let all = Asked::all(checks, column).into_iter();
+        all.min_by_key(Asked::conforms).into_iter().collect()
+    }
+
+    fn conforms(&self) -> bool {
+        self.limits.check.outcome == Outcome::Conforms
+    }
+
+    /// Of every check that was decided on a statistic of it.
+    fn all(checks: &'a [CheckRow], column: &Column<'_>) -> Vec<Asked<'a>> {
         let ends = |values: &[f64]| {
             let low = values.iter().copied().fold(f64::INFINITY, f64::min);
             [low, values.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
@@ -83,7 +89,8 @@ impl<'a> Asked<'a> {
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
         let ([first, last], [low, high]) = (ends(column.x), ends(column.y));
         let x = [first, last, mean(column.x)];
-        Some(Asked { limits, x, y: [f64::midpoint(low, high), mean(column.y)] })
+        let y = [f64::midpoint(low, high), mean(column.y)];
+        limits_of(checks, column).into_iter().map(|limits| Asked { limits, x, y }).collect()
     }
 
     /// Has a spread lie around these values, where others are drawn than it was decided on.
@@ -101,15 +108,20 @@ impl<'a> Asked<'a> {
         let level = |end: f64| match statistic {
             Statistic::Largest | Statistic::Mean => [end; 2],
             Statistic::Spread => [centre + end / 2.0; 2],
+            Statistic::Deviation => [mean + end; 2],
             Statistic::Slope => [first, last].map(|x| mean + end * (x - middle)),
         };
-        let both = |end: End| {
-            let accept =
-                (end.accepted != end.at).then(|| (level(end.accepted), "accept", "accept"));
-            [Some((level(end.at), "limit", "limit")), accept]
+        let [limit, accept] = match statistic {
+            Statistic::Deviation => ["σ limit", "σ accept"],
+            _ => ["limit", "accept"],
         };
-        // A spread has two sides.
-        let other = high.filter(|_| statistic == Statistic::Spread);
+        let both = |end: End| {
+            let accept = (end.accepted != end.at).then(|| (level(end.accepted), accept, "accept"));
+            [Some((level(end.at), limit, "limit")), accept]
+        };
+        // These have two sides.
+        let has_sides = matches!(statistic, Statistic::Spread | Statistic::Deviation);
+        let other = high.filter(|_| has_sides);
         let other = other.map(|end| End { at: -end.at, accepted: -end.accepted });
         [low.or(other), high].into_iter().flatten().flat_map(both).flatten().collect()
     }
@@ -119,19 +131,26 @@ impl<'a> Asked<'a> {
         self.lines().into_iter().flat_map(|(ends, ..)| ends)
     }
 
-    fn drawn(&self, plot: &Plot, unit: Option<&UnitText>, x_unit: Option<&UnitText>) -> Markup {
-        let ends = [self.x[0], self.x[1]].map(|x| counted(x_unit, x));
-        let is_sloped = self.limits.statistic == Statistic::Slope;
-        let lines = self.lines();
-        let lines =
-            lines.iter().map(|(ys, name, class)| (ys.map(|y| counted(unit, y)), *name, *class));
-        let level = |([at, _], name, class): ([f64; 2], _, _)| Across { at, name, class };
+    fn drawn(
+        all: &[Asked<'_>],
+        plot: &Plot,
+        unit: Option<&UnitText>,
+        x_unit: Option<&UnitText>,
+    ) -> Markup {
+        let is_sloped = |asked: &&Asked<'_>| asked.limits.statistic == Statistic::Slope;
+        let sloped = all.iter().filter(is_sloped).flat_map(|asked| {
+            let ends = [asked.x[0], asked.x[1]].map(|x| counted(x_unit, x));
+            let lines = asked.lines().into_iter();
+            lines.map(move |(ys, _, class)| (ends.into_iter().zip(ys), class))
+        });
+        let level = all.iter().filter(|asked| !is_sloped(asked)).flat_map(Asked::lines);
+        let level =
+            level.map(|([at, _], name, class)| Across { at: counted(unit, at), name, class });
         html! {
-            @if is_sloped {
-                @for (ys, _, class) in lines { (plot.line(ends.into_iter().zip(ys), class)) }
-            } @else {
-                (plot.across(lines.map(level).collect()))
+            @for (points, class) in sloped {
+                (plot.line(points.map(|(x, y)| (x, counted(unit, y))), class))
             }
+            (plot.across(level.collect()))
         }
     }
 
@@ -142,6 +161,7 @@ impl<'a> Asked<'a> {
             Statistic::Largest => "largest magnitude",
             Statistic::Spread => "spread",
             Statistic::Mean => "mean",
+            Statistic::Deviation => "standard deviation",
             Statistic::Slope => "slope",
         };
         typeset::text(&format!(
@@ -157,6 +177,16 @@ fn counted(unit: Option<&UnitText>, si: f64) -> f64 {
     unit.map_or(si, |unit| unit.from_si(si))
 }
 
+/// A number that counts a unit, as people read it.
+fn quantity_text(counted: f64, unit: Option<&UnitText>) -> String {
+    let number = show_number(counted, Some(decimal_places(counted, 3)));
+    let number = typeset::text(&number).into_owned();
+    match unit {
+        Some(unit) if !unit.text.is_empty() => format!("{number} {}", typeset::unit(&unit.text)),
+        _ => number,
+    }
+}
+
 fn named(name: &str, unit: Option<&UnitText>) -> String {
     match unit {
         Some(unit) if !unit.text.is_empty() => format!("{name} in {}", typeset::unit(&unit.text)),
@@ -165,7 +195,7 @@ fn named(name: &str, unit: Option<&UnitText>) -> String {
 }
 
 /// A recorded list as the script wants it drawn.
-fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
+fn series_plot(label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
     let Series { points, names, limits, step, .. } = series;
     let is_bar = matches!(series.sort, PlotSort::Bars | PlotSort::Histogram);
     let is_count = series.sort == PlotSort::Histogram;
@@ -179,7 +209,7 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
         y_dimension: series.y.dimension(),
     };
     let has_own = limits.iter().any(Option::is_some);
-    let asked = if has_own || is_count { None } else { Asked::of(checks, &column) };
+    let asked = if has_own || is_count { Vec::new() } else { Asked::of(checks, &column) };
     let levels: Vec<f64> =
         asked.iter().flat_map(Asked::levels).map(|si| series.y.counted(si)).collect();
     let ends = |at: f64| [at - step / 2.0, at + step / 2.0].into_iter();
@@ -191,19 +221,15 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
     let most = points.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
     let least = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
     let count = points.len();
-    let summary = format!(
-        "{count} {}, from {} to {} ({}).",
-        if is_count { "steps" } else { "values" },
-        show_number(least, None),
-        show_number(most, None),
-        series.y.set()
-    );
+    let [least, most] = [least, most].map(|value| quantity_text(value, series.y.unit()));
+    let what = if is_count { "steps" } else { "values" };
+    let summary = format!("{count} {what}, from {least} to {most}.");
     let title = if series.field == label {
         label.to_string()
     } else {
         format!("{label}: {}", series.y.name())
     };
-    let plot = Plot::small(&format!("recorded-{number}"), title, &summary, x, y);
+    let plot = Plot::small(title, &summary, x, y);
     let thinned = count.div_ceil(MAX_POINTS).max(1);
     let shown = || points.iter().copied().step_by(thinned);
     let named = ["low", "high"].into_iter().zip(limits);
@@ -211,19 +237,14 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
         named.filter_map(|(name, limit)| Some((name, (*limit)?))).collect();
     let marks = html! {
         @if is_bar {
-            @for (at, height) in shown() {
-                @let [left, right] = [plot.at_x(at - step * 0.4), plot.at_x(at + step * 0.4)];
-                @let [top, foot] = [plot.at_y(height).min(plot.floor()), plot.at_y(height).max(plot.floor())];
-                rect x=(left) y=(top) width=((right - left).max(1.0)) height=((foot - top).max(0.5))
-                    class="one full" {}
-            }
+            (plot.bars(shown(), step * 0.8))
         } @else if series.sort == PlotSort::Line {
             (plot.line(shown(), "one"))
         }
         @if !is_bar && (count <= 60 || series.sort == PlotSort::Points) {
-            @for (at, height) in shown() { (plot.point(at, height)) }
+            (plot.marks(shown(), Shape::Point))
         }
-        @if let Some(asked) = &asked { (asked.drawn(&plot, series.y.unit(), series.x.unit())) }
+        (Asked::drawn(&asked, &plot, series.y.unit(), series.x.unit()))
         @if is_count {
             @for (name, limit) in &named { (plot.upright(*limit, name, *name == "low")) }
         } @else {
@@ -231,78 +252,13 @@ fn series_plot(number: usize, label: &str, series: &Series, checks: &[CheckRow])
         }
     };
     let caption = html! {
-        (summary)
-        @if let Some(asked) = &asked { (asked.told()) }
+        @if asked.is_empty() { (summary) }
+        @for asked in &asked { (asked.told()) }
         @if !names.is_empty() {
             " In order: " (names.iter().take(40).map(String::as_str).collect::<Vec<_>>().join(", "))
             @if names.len() > 40 { ", …" } "."
         }
         @if thinned > 1 { " Thinned out to one value in " (thinned) "; its table has them all." }
     };
-    Drawing::new(asked.as_ref(), plot.drawn(marks, caption))
-}
-
-fn rpm(speed: f64) -> f64 {
-    speed * 30.0 / PI
-}
-
-/// Speed over head time, with the first lock.
-fn speed(record: &Record) -> Option<Drawing> {
-    let turning = record.curve.points.iter().filter(|point| point.speed.abs() > 0.0).count();
-    if turning < 2 {
-        return None;
-    }
-    let lock = record.curve.lock();
-    let fastest = record.curve.points.iter().map(|point| rpm(point.speed)).fold(0.0, f64::max);
-    let summary = match lock {
-        Some(lock) => format!(
-            "The polygon reached {fastest:.0} rpm; lock was first seen at {:.3} s of head time.",
-            lock.time
-        ),
-        None => format!("The polygon reached {fastest:.0} rpm; lock was never seen."),
-    };
-    let at = lock.map(|lock| (lock.time, format!("lock {:.2} s", lock.time)));
-    let words = ["speed", "Speed of the polygon", "speed in rpm", &summary];
-    Some(over_time(record, words, Some(0.0), at, |point| rpm(point.speed)))
-}
-
-/// Temperature over head time, where it changed.
-fn temperature(record: &Record) -> Option<Drawing> {
-    let degrees = |point: &StatusPoint| point.temperature - 273.15;
-    let all = record.curve.points.iter().map(degrees).filter(|value| value.is_finite());
-    let (first, last) = (all.clone().next()?, all.clone().next_back()?);
-    all.clone().find(|value| *value != first)?;
-    let summary = format!("The head went from {first:.1} °C to {last:.1} °C.");
-    let words = ["temperature", "Temperature of the head", "temperature in °C", &summary];
-    Some(over_time(record, words, None, None, degrees))
-}
-
-/// A number of every status over head time.
-fn over_time(
-    record: &Record,
-    [id, title, words, summary]: [&str; 4],
-    foot: Option<f64>,
-    upright: Option<(f64, String)>,
-    value: impl Fn(&StatusPoint) -> f64,
-) -> Drawing {
-    let curve = &record.curve;
-    let points = || {
-        let points = curve.points.iter().map(|point| (point.time, value(point)));
-        points.filter(|(_, value)| value.is_finite())
-    };
-    let x = Axis::around(points().map(|(time, _)| time), "head time in s");
-    let y = Axis::around(points().map(|(_, value)| value).chain(foot), words);
-    let plot = Plot::small(id, title.to_string(), summary, x, y);
-    let marks = html! {
-        (plot.line(points(), "one"))
-        @if let Some((at, words)) = &upright { (plot.upright(*at, words, false)) }
-    };
-    let caption = html! {
-        (summary)
-        @if curve.gap > 0.0 {
-            " Thinned out to one point in " (spintrue_language::time_text(curve.gap))
-            "; events.jsonl.gz has them all."
-        }
-    };
-    Drawing::new(None, plot.drawn(marks, caption))
+    Drawing::new(&asked, plot.drawn(marks, caption))
 }
