@@ -1,32 +1,21 @@
-/* The headers that are understood, and what each does. */
-#include "command.h"
-#include "control.h"
+/* The headers that are understood, in their short forms, and what each does. */
+#include "wire.h"
 
 #include <string.h>
 
-enum { TURNS_MOST = 300, TURNS_TOLD = 50 /* whose pulse times have room in a reply */ };
+enum { TURNS_MOST = 250, TURNS_TOLD = 50 /* whose pulse times have room in a reply */ };
 
 static const struct {
     const char *name;
     int code;
 } FAULTS[] = {
+    [FAULT_NONE] = {"none", 0},
     [FAULT_INTERLOCK_OPEN] = {"interlock_open", -221}, [FAULT_NOT_LOCKED] = {"not_locked", -221},
     [FAULT_NOT_ARMED] = {"not_armed", -221}, [FAULT_ARMED] = {"armed", -221},
     [FAULT_REFUSED] = {"refused", -200}, [FAULT_OUT_OF_RANGE] = {"out_of_range", -222},
     [FAULT_NO_PULSE] = {"no_pulse", -365}, [FAULT_UNDERRUN] = {"underrun", -230},
     [FAULT_LOST_READING] = {"lost_reading", -230}, [FAULT_NO_GAUGE] = {"no_gauge", -241},
     [FAULT_BROKEN] = {"broken", -240},
-};
-
-static const struct wire_error WORDS[] = {
-    {0, "No error"}, {-101, "Invalid character"}, {-102, "Syntax error"}, {-103, "Invalid separator"},
-    {-104, "Data type error"}, {-108, "Parameter not allowed"}, {-109, "Missing parameter"},
-    {-113, "Undefined header"}, {-123, "Exponent too large"}, {-131, "Invalid suffix"},
-    {-151, "Invalid string data"}, {-161, "Invalid block data"}, {-200, "Execution error"},
-    {-203, "Command protected"}, {-221, "Settings conflict"}, {-222, "Data out of range"}, {-223, "Too much data"},
-    {-224, "Illegal parameter value"}, {-230, "Data corrupt or stale"}, {-240, "Hardware error"},
-    {-241, "Hardware missing"}, {-350, "Queue overflow"}, {-363, "Input buffer overrun"},
-    {-365, "Time out error"}, {-430, "Query DEADLOCKED"},
 };
 
 int command_code(const struct fault *fault)
@@ -36,33 +25,32 @@ int command_code(const struct fault *fault)
 
 static void put_error(struct reply *reply, int code, const char *what)
 {
-    const char *words = "Device-specific error";
-    for (size_t k = 0; k < sizeof WORDS / sizeof *WORDS; k++)
-        if (WORDS[k].code == code)
-            words = WORDS[k].what;
-    reply_whole(reply, code);
-    reply_string(reply, words, what != NULL ? ";" : NULL, what);
+    static const char *const CLASSES[] = {"No error", "Command error", "Execution error", "Device-specific error",
+                                          "Query error"};
+    reply_put(reply, "%d", code);
+    reply_put(reply, what != NULL ? "\"%s;%s\"" : "\"%s\"", CLASSES[-code / 100 % 5], what);
 }
 
 /* Arguments. Each of these returns false and sets `fault` if the next one is not what it should be. */
 
-static bool take(struct call *call, enum argument_kind kind, struct argument *argument)
+static bool refuse(struct call *call, int code, const char *what)
 {
-    call->taken++;
-    if (message_argument(&call->arguments, argument) <= 0)
-        call->fault = fault_wire(-109, NULL);
-    else if (argument->kind != kind)
-        call->fault = fault_wire(-104, NULL);
-    else
-        return true;
+    call->fault = fault_wire(code, what);
     return false;
+}
+
+static bool take(struct call *call, int kind, struct argument *argument)
+{
+    if (message_argument(&call->arguments, argument) <= 0)
+        return refuse(call, -109, "a parameter is missing");
+    return (int)argument->kind == kind || refuse(call, -104, "a parameter is of another type");
 }
 
 static bool take_number(struct call *call, double *value)
 {
-    struct argument argument;
+    struct argument argument = {.number = 0};
     bool taken = take(call, ARGUMENT_NUMBER, &argument);
-    *value = taken ? argument.number : 0;
+    *value = argument.number;
     return taken;
 }
 
@@ -71,42 +59,28 @@ static bool take_whole(struct call *call, unsigned *value)
     double number;
     if (!take_number(call, &number))
         return false;
-    if (!(number >= 0 && number < 1e9 && floor(number) == number)) {
-        call->fault = fault_wire(-222, "it must be a whole number");
-        return false;
-    }
+    if (!(number >= 0 && number < 1e9 && floor(number) == number))
+        return refuse(call, -222, "it must be a whole number");
     *value = (unsigned)number;
     return true;
 }
 
-/* One of two words: true for the second. */
+/* One of two words; without any, the first. */
 static bool take_word(struct call *call, const char *one, const char *other, bool *is_other)
 {
     struct argument argument;
+    *is_other = false;
+    if (call->count == 0)
+        return true;
     if (!take(call, ARGUMENT_WORD, &argument))
         return false;
-    *is_other = message_matches(argument.text, other);
-    if (*is_other || message_matches(argument.text, one))
-        return true;
-    call->fault = fault_wire(-224, NULL);
-    return false;
-}
-
-static bool take_keep(struct call *call, bool *keep)
-{
-    *keep = false;
-    return call->count == 0 || take_word(call, "STOP", "KEEP", keep);
+    *is_other = message_is(argument.text, other);
+    return *is_other || message_is(argument.text, one) || refuse(call, -224, one);
 }
 
 static const struct fault DONE = {.kind = FAULT_NONE};
 
 /* What the server itself knows. */
-
-static struct fault identity(struct call *call)
-{
-    reply_word(&call->client->reply, head_identity);
-    return DONE;
-}
 
 static struct fault clear(struct call *call)
 {
@@ -123,33 +97,24 @@ static struct fault next_error(struct call *call)
         client->first_error = (client->first_error + 1) % WIRE_ERRORS;
         client->error_count--;
     }
-    put_error(&client->reply, error.code, error.what);
+    put_error(call->reply, error.code, error.what);
     return DONE;
 }
 
 static struct fault last_fault(struct call *call)
 {
     const struct fault *fault = &call->client->outcome;
-    struct reply *reply = &call->client->reply;
+    const double values[] = {fault->value, fault->least, fault->most};
     if (fault->kind == FAULT_WIRE) {
-        reply_string(reply, "error", NULL, NULL);
-        put_error(reply, fault->code, fault->what);
+        reply_put(call->reply, "\"error\"");
+        put_error(call->reply, fault->code, fault->what);
         return DONE;
     }
-    reply_string(reply, fault->kind == FAULT_NONE ? "none" : FAULTS[fault->kind].name, NULL, NULL);
-    if (fault->kind != FAULT_NONE && fault->what != NULL)
-        reply_string(reply, fault->what, NULL, NULL);
-    if (fault->kind == FAULT_OUT_OF_RANGE) {
-        reply_value(reply, fault->value, fault->unit);
-        reply_value(reply, fault->least, fault->unit);
-        reply_value(reply, fault->most, fault->unit);
-    }
-    return DONE;
-}
-
-static struct fault protocol(struct call *call)
-{
-    reply_word(&call->client->reply, "1.2");
+    reply_put(call->reply, "\"%s\"", FAULTS[fault->kind].name);
+    if (fault->what != NULL)
+        reply_put(call->reply, "\"%s\"", fault->what);
+    for (int k = 0; fault->kind == FAULT_OUT_OF_RANGE && k < 3; k++)
+        reply_put(call->reply, "\"%.6g %s\"", values[k], fault->unit);
     return DONE;
 }
 
@@ -167,7 +132,7 @@ static struct fault take_control(struct call *call)
 static struct fault release(struct call *call)
 {
     bool keep;
-    if (!take_keep(call, &keep))
+    if (!take_word(call, "STOP", "KEEP", &keep))
         return call->fault;
     if (call->wire->controller == call->client)
         control_release(call->wire, keep);
@@ -177,19 +142,19 @@ static struct fault release(struct call *call)
 static struct fault owner(struct call *call)
 {
     const struct client *controller = call->wire->controller;
-    reply_word(&call->client->reply, controller == NULL ? "NONE" : controller == call->client ? "SELF" : "OTH");
+    reply_put(call->reply, controller == NULL ? "NONE" : controller == call->client ? "SELF" : "OTH");
     return DONE;
 }
 
 static struct fault limit(struct call *call)
 {
-    reply_number(&call->client->reply, call->wire->limit);
+    reply_number(call->reply, call->wire->limit);
     return DONE;
 }
 
 static struct fault pace(struct call *call)
 {
-    reply_word(&call->client->reply, call->wire->pace);
+    reply_put(call->reply, "%s", call->wire->pace);
     return DONE;
 }
 
@@ -197,93 +162,60 @@ static struct fault pace(struct call *call)
 
 static struct fault clock_time(struct call *call)
 {
-    reply_number(&call->client->reply, head_now());
+    reply_number(call->reply, head_now());
     return DONE;
-}
-
-static struct fault sleep_for(struct call *call)
-{
-    double seconds;
-    if (!take_number(call, &seconds))
-        return call->fault;
-    struct fault fault = fault_range("sleep", seconds, 0, 1e6, "s");
-    return fault.kind == FAULT_NONE ? head_sleep(seconds) : fault;
 }
 
 static struct fault describe(struct call *call)
 {
-    reply_block(&call->client->reply, head_description, strlen(head_description));
-    return DONE;
-}
-
-static struct fault seed(struct call *call)
-{
-    reply_number(&call->client->reply, NAN);
+    reply_block(call->reply, head_description);
     return DONE;
 }
 
 static struct fault status(struct call *call)
 {
-    struct reply *reply = &call->client->reply;
+    struct reply *reply = call->reply;
     struct head_status status;
     head_read(&status);
     reply_number(reply, status.time);
     reply_number(reply, status.speed);
     reply_number(reply, status.target);
-    reply_flag(reply, status.locked);
-    reply_whole(reply, status.facet);
-    reply_flag(reply, status.interlock);
-    reply_flag(reply, status.armed);
-    reply_flag(reply, status.rest);
+    reply_put(reply, "%d,%d,%d,%d,%d", status.locked, status.facet, status.interlock, status.armed, status.rest);
     reply_number(reply, status.angle);
-    reply_flag(reply, status.parked);
+    reply_put(reply, "%d", status.parked);
     reply_number(reply, status.temperature);
     for (int k = 0; k < HEAD_RAILS; k++)
         reply_number(reply, status.rails[k]);
     return DONE;
 }
 
-static struct fault spin(struct call *call)
-{
-    double speed;
-    return take_number(call, &speed) ? head_spin(speed) : call->fault;
-}
-
 static struct fault halt(struct call *call)
 {
     bool coast;
-    return take_word(call, "BRAKe", "COASt", &coast) ? head_halt(!coast) : call->fault;
+    return take_word(call, "BRAK", "COAS", &coast) ? head_halt(!coast) : call->fault;
 }
 
 static struct fault pulses(struct call *call)
 {
-    struct reply *reply = &call->client->reply;
     struct head_turn turn;
     unsigned count;
     if (!take_whole(call, &count))
         return call->fault;
-    struct fault fault = fault_range("turns", count, 1, TURNS_MOST, "turns");
-    while (fault.kind == FAULT_NONE && call->client->calls < count) {
-        fault = head_watch(&turn);
-        if (fault.kind != FAULT_NONE)
+    struct fault fault;
+    if (failed(&fault, fault_range("turns", count, 1, TURNS_MOST, "turns")))
+        return fault;
+    for (; call->client->calls < count; call->client->calls++) {
+        if (failed(&fault, head_watch(&turn)))
             return fault;
         int told = count <= TURNS_TOLD ? HEAD_FACETS : 0;
-        reply_number(reply, turn.period);
-        reply_whole(reply, HEAD_FACETS);
-        reply_whole(reply, told);
+        reply_number(call->reply, turn.period);
+        reply_put(call->reply, "%d,%d", HEAD_FACETS, told);
         for (int k = 0; k < told; k++)
-            reply_number(reply, turn.pulses[k]);
-        reply_whole(reply, 0); /* no end-of-scan detector */
-        call->client->calls++;
+            reply_number(call->reply, turn.pulses[k]);
+        reply_put(call->reply, "0"); /* no end-of-scan detector */
     }
     head_cancel();
     return fault;
-}
-
-static struct fault steer(struct call *call)
-{
-    double angle;
-    return take_number(call, &angle) ? head_steer(angle) : call->fault;
 }
 
 static struct fault park(struct call *call)
@@ -295,13 +227,12 @@ static struct fault park(struct call *call)
 static struct fault load(struct call *call)
 {
     struct trim trims[HEAD_FACETS];
-    size_t count = call->count / 2;
-    if (call->count % 2 != 0)
-        return fault_wire(-109, "each facet has an in-scan and a cross-scan trim");
-    for (size_t k = 0; k < count && k < HEAD_FACETS; k++)
+    if (call->count != 2 * HEAD_FACETS)
+        return fault_of(FAULT_REFUSED, "there must be an in-scan and a cross-scan trim for each facet");
+    for (int k = 0; k < HEAD_FACETS; k++)
         if (!take_number(call, &trims[k].in_scan) || !take_number(call, &trims[k].cross_scan))
             return call->fault;
-    return head_load(trims, count);
+    return head_load(trims);
 }
 
 static struct fault trims(struct call *call)
@@ -309,15 +240,15 @@ static struct fault trims(struct call *call)
     struct trim trims[HEAD_FACETS];
     head_trims(trims);
     for (int k = 0; k < HEAD_FACETS; k++) {
-        reply_number(&call->client->reply, trims[k].in_scan);
-        reply_number(&call->client->reply, trims[k].cross_scan);
+        reply_number(call->reply, trims[k].in_scan);
+        reply_number(call->reply, trims[k].cross_scan);
     }
     return DONE;
 }
 
 static struct fault store(struct call *call)
 {
-    struct argument proof = {.kind = ARGUMENT_BLOCK};
+    struct argument proof = {.text = {"", ""}};
     if (call->count > 0 && !take(call, ARGUMENT_BLOCK, &proof))
         return call->fault;
     return head_store(proof.text.at, (size_t)(proof.text.end - proof.text.at));
@@ -325,16 +256,8 @@ static struct fault store(struct call *call)
 
 static struct fault proof(struct call *call)
 {
-    const char *proof;
-    size_t size = head_proof(&proof);
-    reply_block(&call->client->reply, size > 0 ? proof : "null", size > 0 ? size : strlen("null"));
+    reply_block(call->reply, head_proof());
     return DONE;
-}
-
-static struct fault arm(struct call *call)
-{
-    double share;
-    return take_number(call, &share) ? head_arm(share) : call->fault;
 }
 
 static struct fault disarm(struct call *call)
@@ -346,154 +269,148 @@ static struct fault disarm(struct call *call)
 
 static struct fault expose(struct call *call)
 {
-    struct reply *reply = &call->client->reply;
     struct head_line line = {0};
     struct head_drawn drawn;
-    struct argument words;
-    bool marks;
+    struct argument pattern;
     if (!take_whole(call, &line.facet) || !take_whole(call, &line.dots) || !take_number(call, &line.dot_period) ||
         !take_number(call, &line.delay))
         return call->fault;
-    struct call before = *call;
-    unsigned count = line.dots / 32 + (line.dots % 32 > 0);
-    if (take(call, ARGUMENT_BLOCK, &words)) {
-        if ((size_t)(words.text.end - words.text.at) != 4 * (size_t)count)
-            return fault_of(FAULT_REFUSED, "a dot word of 4 bytes is needed for each 32 dots");
-        line.words = (const unsigned char *)words.text.at;
-    } else if (*call = before, !take_word(call, "TESTmarks", "MARKs", &marks)) {
-        return call->fault;
-    }
-    struct fault fault = head_draw(&line, &drawn);
-    if (fault.kind != FAULT_NONE)
+    size_t count = line.dots / 32 + (line.dots % 32 > 0);
+    if (message_argument(&call->arguments, &pattern) <= 0)
+        return fault_wire(-109, "a parameter is missing");
+    if (pattern.kind == ARGUMENT_BLOCK && (size_t)(pattern.text.end - pattern.text.at) == 4 * count)
+        line.words = (const unsigned char *)pattern.text.at;
+    else if (pattern.kind != ARGUMENT_WORD || !message_is(pattern.text, "TEST"))
+        return fault_of(FAULT_REFUSED, "TEST draws test marks; otherwise 4 bytes are needed for each 32 dots");
+    struct fault fault;
+    if (failed(&fault, head_draw(&line, &drawn)))
         return fault;
-    reply_number(reply, drawn.time);
-    reply_whole(reply, (long)line.facet);
-    reply_whole(reply, (long)count);
-    reply_flag(reply, drawn.underrun);
-    reply_number(reply, drawn.turn);
+    reply_number(call->reply, drawn.time);
+    reply_put(call->reply, "%u,%zu,%d", line.facet, count, drawn.underrun);
+    reply_number(call->reply, drawn.turn);
     return DONE;
 }
 
 static struct fault measure(struct call *call)
 {
-    struct reply *reply = &call->client->reply;
     struct head_mark marks[HEAD_MARKS];
-    struct fault fault = head_measure(marks);
-    if (fault.kind != FAULT_NONE)
+    struct fault fault;
+    if (failed(&fault, head_measure(marks)))
         return fault;
     for (size_t k = 0; k < sizeof head_marks_u / sizeof *head_marks_u; k++)
-        reply_number(reply, head_marks_u[k]);
+        reply_number(call->reply, head_marks_u[k]);
     for (int k = 0; k < HEAD_MARKS; k++) {
-        reply_number(reply, marks[k].place);
-        reply_number(reply, marks[k].along);
-        reply_number(reply, marks[k].across);
-        reply_number(reply, NAN); /* this gauge reads no dose */
+        reply_number(call->reply, marks[k].place);
+        reply_number(call->reply, marks[k].along);
+        reply_number(call->reply, marks[k].across);
+        reply_number(call->reply, NAN); /* this gauge reads no dose */
     }
     return DONE;
 }
 
 static struct fault safe(struct call *call)
 {
-    struct reply *reply = &call->client->reply;
     struct head_status status;
     bool keep;
-    if (!take_keep(call, &keep))
+    if (!take_word(call, "STOP", "KEEP", &keep))
         return call->fault;
     /* A message that stops was carried out when it came. */
     if (call->client->busy == NULL && !call->client->stops)
         control_safe(call->wire, call->client, keep);
-    struct fault fault = head_settle();
-    if (fault.kind != FAULT_NONE)
+    struct fault fault;
+    if (failed(&fault, head_settle()))
         return fault;
     head_read(&status);
-    reply_flag(reply, !status.armed);
-    reply_flag(reply, status.parked);
-    reply_number(reply, status.speed);
-    reply_flag(reply, status.rest);
-    reply_flag(reply, keep && !isnan(status.target));
+    reply_put(call->reply, "%d,%d", !status.armed, status.parked);
+    reply_number(call->reply, status.speed);
+    reply_put(call->reply, "%d,%d", status.rest, keep && !isnan(status.target));
     return DONE;
 }
 
 #define MOVES (COMMAND_CONTROL | COMMAND_MOVES)
+#define QUERY true
+#define ORDER false
 
 static const struct command COMMANDS[] = {
-    {"*IDN", true, 0, 0, identity},
-    {"*CLS", false, 0, 0, clear},
-    {"SYSTem:ERRor", true, COMMAND_TELLS, 0, next_error},
-    {"SYSTem:ERRor:NEXT", true, COMMAND_TELLS, 0, next_error},
-    {"SYSTem:PROTocol", true, 0, 0, protocol},
-    {"FAULt", true, COMMAND_TELLS, 0, last_fault},
-    {"CONTrol:TAKE", false, COMMAND_TAKES, 0, take_control},
-    {"CONTrol:RELease", false, 0, 1, release},
-    {"CONTrol:OWNer", true, 0, 0, owner},
-    {"CONTrol:LIMit", true, 0, 0, limit},
-    {"CLOCk:PACE", true, 0, 0, pace},
-    {"CLOCk:TIME", true, 0, 0, clock_time},
-    {"CLOCk:SLEep", false, COMMAND_CONTROL, 1, sleep_for},
-    {"HEAD:DESCription", true, 0, 0, describe},
-    {"HEAD:STATus", true, 0, 0, status},
-    {"HEAD:SEED", true, 0, 0, seed},
-    {"ROTor:SPEed", false, MOVES, 1, spin},
-    {"ROTor:HALT", false, MOVES, 1, halt},
-    {"ROTor:PULSes", true, MOVES, 1, pulses},
-    {"MIRRor:ANGLe", false, MOVES, 1, steer},
-    {"MIRRor:PARK", false, MOVES, 0, park},
-    {"TRIM:LOAD", false, MOVES, 4 * HEAD_FACETS, load},
-    {"TRIM:LOAD", true, 0, 0, trims},
-    {"TRIM:STORe", false, MOVES, 1, store},
-    {"TRIM:PROof", true, 0, 0, proof},
-    {"LASer:ARM", false, MOVES | COMMAND_ARMS, 1, arm},
-    {"LASer:DISarm", false, 0, 0, disarm},
-    {"LINE:EXPose", true, MOVES, 5, expose},
-    {"GAUGe:MARKs", true, MOVES, 0, measure},
-    {"SAFE", true, 0, 1, safe},
+    {"*IDN", QUERY, 0, 0, .text = head_identity},
+    {"*CLS", ORDER, 0, 0, .run = clear},
+    {"SYST:ERR", QUERY, COMMAND_TELLS, 0, .run = next_error},
+    {"SYST:PROT", QUERY, 0, 0, .text = "1.2"},
+    {"FAUL", QUERY, COMMAND_TELLS, 0, .run = last_fault},
+    {"CONT:TAKE", ORDER, COMMAND_TAKES, 0, .run = take_control},
+    {"CONT:REL", ORDER, 0, 1, .run = release},
+    {"CONT:OWN", QUERY, 0, 0, .run = owner},
+    {"CONT:LIM", QUERY, 0, 0, .run = limit},
+    {"CLOC:PACE", QUERY, 0, 0, .run = pace},
+    {"CLOC:TIME", QUERY, 0, 0, .run = clock_time},
+    {"CLOC:SLE", ORDER, COMMAND_CONTROL, 1, .with = head_sleep},
+    {"HEAD:DESC", QUERY, 0, 0, .run = describe},
+    {"HEAD:STAT", QUERY, 0, 0, .run = status},
+    {"HEAD:SEED", QUERY, 0, 0, .text = "9.91E+37"},
+    {"ROT:SPE", ORDER, MOVES, 1, .with = head_spin},
+    {"ROT:HALT", ORDER, MOVES, 1, .run = halt},
+    {"ROT:PULS", QUERY, MOVES, 1, .run = pulses},
+    {"MIRR:ANGL", ORDER, MOVES, 1, .with = head_steer},
+    {"MIRR:PARK", ORDER, MOVES, 0, .run = park},
+    {"TRIM:LOAD", ORDER, MOVES, 4 * HEAD_FACETS, .run = load},
+    {"TRIM:LOAD", QUERY, 0, 0, .run = trims},
+    {"TRIM:STOR", ORDER, MOVES, 1, .run = store},
+    {"TRIM:PRO", QUERY, 0, 0, .run = proof},
+    {"LAS:ARM", ORDER, MOVES | COMMAND_ARMS, 1, .with = head_arm},
+    {"LAS:DIS", ORDER, 0, 0, .run = disarm},
+    {"LINE:EXP", QUERY, MOVES, 5, .run = expose},
+    {"GAUG:MARK", QUERY, MOVES, 0, .run = measure},
+    {"SAFE", QUERY, 0, 1, .run = safe},
 };
 
-const struct command *command_find(char path[WIRE_PATH], const struct unit *unit)
+const struct command *command_find(struct span *path, const struct unit *unit)
 {
-    struct span header = unit->header;
-    char whole[WIRE_PATH];
-    size_t before = *header.at == ':' || *header.at == '*' ? 0 : strlen(path);
+    struct span header = unit->header, before = *path;
+    bool common = *header.at == '*';
+    if (common || *header.at == ':')
+        before.end = before.at;
     header.at += *header.at == ':';
-    size_t size = (size_t)(header.end - header.at);
-    if (size >= sizeof whole - before)
-        return NULL;
-    memcpy(whole, path, before);
-    memcpy(whole + before, header.at, size);
-    struct span name = {whole, whole + before + size};
     for (const struct command *command = COMMANDS; command < COMMANDS + sizeof COMMANDS / sizeof *COMMANDS; command++) {
-        if (command->query != unit->query || !message_matches(name, command->header))
+        const char *word = command->header, *colon = strrchr(word, ':');
+        if (command->query != unit->query || !message_begins(&word, before) || !message_is(header, word))
             continue;
-        while (name.end > whole && name.end[-1] != ':')
-            name.end--;
-        if (*whole != '*') {
-            memcpy(path, whole, (size_t)(name.end - whole));
-            path[name.end - whole] = '\0';
-        }
+        if (!common)
+            *path = (struct span){command->header, colon != NULL ? colon + 1 : command->header};
         return command;
     }
     return NULL;
 }
 
-bool command_stops(struct span message, struct stops *stops)
+struct fault command_run(const struct command *command, struct call *call)
 {
-    char path[WIRE_PATH] = "";
+    double value;
+    if (command->run != NULL)
+        return command->run(call);
+    if (command->with != NULL)
+        return take_number(call, &value) ? command->with(value) : call->fault;
+    reply_put(call->reply, "%s", command->text);
+    return DONE;
+}
+
+unsigned command_stops(struct span message)
+{
+    struct span path = {message.at, message.at};
     struct unit unit;
-    *stops = (struct stops){false, false, false};
+    unsigned stops = 0;
     if (message_check(message) < 0)
-        return false;
+        return 0;
     while (message_unit(&message, &unit) > 0) {
-        const struct command *command = command_find(path, &unit);
+        const struct command *command = command_find(&path, &unit);
+        struct call call = {.arguments = unit.arguments, .count = unit.count};
+        bool keep;
         if (command == NULL || unit.count > command->most)
             continue;
         if (command->flags & (COMMAND_CONTROL | COMMAND_TAKES))
-            return false;
-        struct call call = {.arguments = unit.arguments, .count = unit.count};
-        bool keep;
+            return 0;
         if (command->run == disarm)
-            stops->dark = true;
-        else if (command->run == safe && take_keep(&call, &keep))
-            *(keep ? &stops->keep : &stops->safe) = true;
+            stops |= STOP_DARK;
+        else if (command->run == safe && take_word(&call, "STOP", "KEEP", &keep))
+            stops |= keep ? STOP_KEEP : STOP_SAFE;
     }
-    return stops->dark || stops->safe || stops->keep;
+    return stops;
 }

@@ -1,6 +1,5 @@
 /* Control of the head. A lost link never leaves a laser armed or a polygon driven. */
-#include "control.h"
-#include "command.h"
+#include "wire.h"
 
 static const double RETRY = 1.0; /* s between attempts to make a head safe */
 
@@ -22,7 +21,7 @@ bool control_silent(const struct wire *wire, const struct client *client)
     return wire->now - client->heard >= wire->limit - fmin(wire->limit / 5, 0.5);
 }
 
-void control_cut(struct wire *wire, const char *why)
+static void cut(struct wire *wire, const char *why)
 {
     if (wire->controller != NULL && wire->controller->busy != NULL &&
         wire->controller->busy->flags & COMMAND_CONTROL)
@@ -42,7 +41,7 @@ static void make_safe(struct wire *wire, bool keep)
 
 static void revoke(struct wire *wire, int code, const char *why)
 {
-    control_cut(wire, why);
+    cut(wire, why);
     if (wire->controller != NULL)
         control_tell(wire->controller, code, why);
     wire->controller = NULL;
@@ -52,7 +51,7 @@ void control_safe(struct wire *wire, const struct client *client, bool keep)
 {
     if (wire->controller != client)
         revoke(wire, -221, "another client made the head safe");
-    control_cut(wire, "the head was made safe");
+    cut(wire, "the head was made safe");
     make_safe(wire, keep);
 }
 
@@ -65,18 +64,18 @@ void control_release(struct wire *wire, bool keep)
 
 void control_disarm(struct wire *wire)
 {
-    control_cut(wire, "the laser was disarmed");
+    cut(wire, "the laser was disarmed");
     head_disarm();
 }
 
 void control_stop(struct wire *wire)
 {
     for (struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++) {
-        if (client->asks_dark)
+        if (client->asks & STOP_DARK)
             control_disarm(wire);
-        if (client->asks_keep || client->asks_safe)
-            control_safe(wire, client, !client->asks_safe);
-        client->asks_dark = client->asks_keep = client->asks_safe = false;
+        if (client->asks & (STOP_KEEP | STOP_SAFE))
+            control_safe(wire, client, !(client->asks & STOP_SAFE));
+        client->asks = 0;
     }
 }
 

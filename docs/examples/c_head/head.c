@@ -2,22 +2,18 @@
  *
  * Like real hardware should, it ends light by itself when lock or interlock is lost. */
 #include "head.h"
-#include "model.h"
-#include "rotor.h"
 
 #include <stdint.h>
 #include <string.h>
 
-#define SPEED_LEAST 60.0
-#define SPEED_MOST 630.0
+#define TURN 6.283185307179586
 #define FOCAL_LENGTH 0.4
 #define CLOCK 480e6
-#define MIRROR_RANGE 0.1
-#define DOTS_MOST (32 * 256)
+#define PULSE_SILENCE 1.0
+#define SETTLING 0.005
 
 static const double SPIN_RATE = 600, COAST_RATE = 120; /* rad/s per second */
-static const double LOCK_TURNS = 16, PULSE_SILENCE = 1.0;
-static const double SETTLING = 0.005, ARMING = 0.1, READING = 0.002;
+static const double LOCK_TURNS = 16, REST_AFTER = 0.1, ARMING = 0.1, READING = 0.002;
 static const double STEP[2] = {1e-9, 0.25e-6}, RANGE[2] = {1e-6, 500e-6}; /* of the trims, in-scan and cross-scan */
 
 /* Errors of each facet, invented: late pulses in rad; lines that lie off along and across in m. */
@@ -45,22 +41,20 @@ const char head_description[] =
 const double head_marks_u[9] = {0.5e-6, 0, 2e-6, 0, 0.5e-6, 0, 2e-6, 0, NAN};
 
 static struct {
-    double now, wake, busy; /* head time; when a busy call can go on; when the current call is done, or -1 */
+    double now, wake, busy;        /* head time; when a busy call can go on; when the call is done, -1 without one */
     bool interlock, armed, drive;
-    struct rotor rotor;
-    double angle, from, moved; /* mirror: sent where, from where, when */
-    double ready; /* when light can come out */
+    double since, from, goal, rate; /* the polygon: last command, speed then, speed that it approaches, and how fast */
+    double angle, before, moved;   /* the mirror: sent where, from where, when */
+    double ready;                  /* when light can come out */
     int32_t trims[HEAD_FACETS][2]; /* in steps */
-    char proof[HEAD_PROOF];
-    size_t proof_size;
-    double turn; /* angle at which the turn begins that is watched */
-    unsigned facet; /* of the last line, when it began, and where it lies */
-    double begins, along, across;
+    char proof[HEAD_PROOF + 1];
+    double turn;                   /* the index pulse at which the turn begins that is watched */
+    double begins, along, across;  /* the last line: when it began, and where it lies */
     bool drawn;
     uint32_t noise;
 } head;
 
-/* The current call, or a wait of it, is done at this head time. */
+/* Done at this head time, until then busy. */
 static struct fault busy(double until)
 {
     if (head.now >= until)
@@ -69,9 +63,34 @@ static struct fault busy(double until)
     return fault_of(FAULT_BUSY, NULL);
 }
 
+static struct fault refuse_armed(const char *what)
+{
+    return fault_of(head.armed ? FAULT_ARMED : FAULT_NONE, what);
+}
+
+/* Polygon: a constant acceleration up to its goal. There the first index passes, and the others in equal times. */
+
+static double settled(void)
+{
+    return head.since + fabs(head.goal - head.from) / head.rate;
+}
+
+static double speed(void)
+{
+    double way = copysign(head.rate, head.goal - head.from) * (head.now - head.since);
+    return head.now >= settled() ? head.goal : head.from + way;
+}
+
+/* The first passage of an angle that is not before a time. */
+static double passage(double angle, double time)
+{
+    double period = TURN / head.goal, first = settled() + angle / head.goal;
+    return first + fmax(ceil((time - first) / period - 1e-9), 0) * period;
+}
+
 static bool is_locked(void)
 {
-    return head.drive && head.now >= rotor_settled(&head.rotor) + LOCK_TURNS * TURN / head.rotor.goal;
+    return head.drive && head.now >= settled() + LOCK_TURNS * TURN / head.goal;
 }
 
 static void guard(void)
@@ -79,15 +98,281 @@ static void guard(void)
     head.armed = head.armed && head.interlock && is_locked();
 }
 
-void model_begin(double now, bool interlock_closed)
+static void run(bool drive, double goal, double rate)
+{
+    bool same = head.drive == drive && head.goal == goal && head.rate == rate;
+    double now = speed();
+    head.drive = drive;
+    if (same)
+        return;
+    head.from = now;
+    head.since = head.now;
+    head.goal = goal;
+    head.rate = rate;
+    guard();
+}
+
+struct fault head_spin(double goal)
+{
+    struct fault fault;
+    if (!failed(&fault, fault_range("polygon speed", goal, 60, 630, "rad/s")) &&
+        !failed(&fault, refuse_armed("changing the polygon speed")))
+        run(true, goal, SPIN_RATE);
+    return fault;
+}
+
+struct fault head_halt(bool brake)
+{
+    struct fault fault;
+    if (!failed(&fault, refuse_armed("stopping the polygon")))
+        run(false, 0, brake ? SPIN_RATE : COAST_RATE);
+    return fault;
+}
+
+/* As a counter at the detector would give them, in whole ns. */
+static double counted(double seconds)
+{
+    return round(seconds * 1e9) / 1e9;
+}
+
+struct fault head_watch(struct head_turn *turn)
+{
+    if (head.busy < 0) {
+        head.busy = head.now + PULSE_SILENCE;
+        head.turn = head.drive ? passage(0, head.now) : 0;
+    }
+    double period = TURN / head.goal;
+    struct fault fault;
+    if (failed(&fault, busy(head.drive ? head.turn + period : head.busy)))
+        return fault;
+    if (!head.drive) {
+        head_cancel();
+        return fault_of(FAULT_NO_PULSE, "index");
+    }
+    head.turn += period;
+    turn->period = counted(period);
+    for (int k = 0; k < HEAD_FACETS; k++)
+        turn->pulses[k] = counted(((double)k / HEAD_FACETS + LATE[k] / TURN) * period);
+    return fault;
+}
+
+/* Mirror and trims. */
+
+static double mirror(void)
+{
+    double passed = (head.now - head.moved) / SETTLING;
+    return passed < 1 ? head.angle + (head.before - head.angle) * exp(-10 * passed) : head.angle;
+}
+
+struct fault head_steer(double angle)
+{
+    struct fault fault;
+    if (!failed(&fault, fault_range("galvanometer angle", angle, -0.1, 0.1, "rad"))) {
+        head.before = mirror();
+        head.angle = angle;
+        head.moved = head.now;
+    }
+    return fault;
+}
+
+struct fault head_settle(void)
+{
+    return busy(head.moved + SETTLING);
+}
+
+void head_trims(struct trim trims[HEAD_FACETS])
+{
+    for (int k = 0; k < HEAD_FACETS; k++)
+        trims[k] = (struct trim){head.trims[k][0] * STEP[0], head.trims[k][1] * STEP[1]};
+}
+
+struct fault head_load(const struct trim trims[HEAD_FACETS])
+{
+    int32_t steps[HEAD_FACETS][2];
+    struct fault fault = {.kind = FAULT_NONE};
+    for (int k = 0; k < HEAD_FACETS; k++)
+        for (int axis = 0; axis < 2; axis++) {
+            double value = axis == 0 ? trims[k].in_scan : trims[k].cross_scan;
+            /* A value that rounds to the last step is inside. */
+            double most = RANGE[axis] + 0.49 * STEP[axis];
+            if (failed(&fault, fault_range("trim", value, -most, most, axis == 0 ? "s" : "rad")))
+                return fault;
+            steps[k][axis] = (int32_t)lround(value / STEP[axis]);
+        }
+    memcpy(head.trims, steps, sizeof steps);
+    return fault;
+}
+
+/* The model has no memory that outlasts it: it only keeps the proof. Hardware stores both, at once. */
+struct fault head_store(const char *proof, size_t size)
+{
+    struct fault fault;
+    if (failed(&fault, refuse_armed("storing trims")))
+        return fault;
+    if (size > HEAD_PROOF || memchr(proof, '\0', size) != NULL)
+        return fault_of(FAULT_REFUSED, "what proved the trims is text of at most 1024 bytes");
+    memcpy(head.proof, proof, size);
+    head.proof[size] = '\0';
+    return fault;
+}
+
+const char *head_proof(void)
+{
+    return head.proof[0] != '\0' ? head.proof : "null";
+}
+
+/* Laser, lines and gauge. */
+
+struct fault head_arm(double share)
+{
+    struct fault fault;
+    if (failed(&fault, fault_range("laser power", share, 0, 1, "of full power")) ||
+        failed(&fault, refuse_armed("arming")))
+        return fault;
+    if (!head.interlock || !is_locked())
+        return fault_of(head.interlock ? FAULT_NOT_LOCKED : FAULT_INTERLOCK_OPEN, NULL);
+    head.armed = true;
+    head.ready = head.now + ARMING;
+    return fault;
+}
+
+void head_disarm(void)
+{
+    head.armed = false;
+}
+
+/* Plans a line for the next passage of its facet once light can come out. It is done when its turn has ended. */
+static struct fault begin_line(const struct head_line *line)
+{
+    double period = TURN / head.goal;
+    struct fault fault;
+    if (failed(&fault, fault_range("facet", line->facet, 0, HEAD_FACETS - 1, "from the index")) ||
+        failed(&fault, fault_range("dots", line->dots, 1, 32 * 256, "dots")) ||
+        failed(&fault, fault_range("dot period", line->dot_period, 50e-9, 1, "s")) ||
+        failed(&fault, fault_range("pre-scan delay", line->delay, 0, period / HEAD_FACETS, "s")))
+        return fault;
+    /* The dot clock is the master clock times n/2^32, with n from 1 to 2^31. */
+    double n = fmin(fmax(round(4294967296.0 / (line->dot_period * CLOCK)), 1), 2147483648.0);
+    double length = line->dots * 4294967296.0 / (n * CLOCK);
+    double delay = line->delay + head.trims[line->facet][0] * STEP[0];
+    double start = passage(line->facet * TURN / HEAD_FACETS, fmax(head.now, head.ready));
+    if (failed(&fault, fault_range("delay, trim and line", delay + length, 0, period / HEAD_FACETS, "s")))
+        return fault;
+    /* The spot runs at twice the speed of the polygon, and the mirror deflects by twice its angle. */
+    head.along = 2 * head.goal * FOCAL_LENGTH * (delay + length / 2 - period / HEAD_FACETS / 2) + ALONG[line->facet];
+    head.across = 2 * FOCAL_LENGTH * (head.angle + head.trims[line->facet][1] * STEP[1]) + ACROSS[line->facet];
+    head.begins = start + delay;
+    head.drawn = false;
+    head.busy = start + period - line->facet * period / HEAD_FACETS;
+    return fault;
+}
+
+struct fault head_draw(const struct head_line *line, struct head_drawn *drawn)
+{
+    if (!head.armed) {
+        bool lost = head.busy >= 0;
+        head_cancel();
+        return fault_of(!lost || (head.interlock && is_locked()) ? FAULT_NOT_ARMED
+                        : head.interlock                         ? FAULT_NOT_LOCKED
+                                                                 : FAULT_INTERLOCK_OPEN, NULL);
+    }
+    struct fault fault = {.kind = FAULT_NONE};
+    if ((head.busy >= 0 || !failed(&fault, begin_line(line))) && !failed(&fault, busy(head.busy))) {
+        head_cancel();
+        head.drawn = true;
+        *drawn = (struct head_drawn){head.begins, counted(TURN / head.goal), false};
+    }
+    return fault;
+}
+
+/* Noise of the gauge, up to 0.7 um either way, by Marsaglia's generator ("Xorshift RNGs", J. Stat. Softw. 8 (14),
+ * 2003). */
+static double noise(void)
+{
+    head.noise ^= head.noise << 13;
+    head.noise ^= head.noise >> 17;
+    head.noise ^= head.noise << 5;
+    return (head.noise / 4294967296.0 - 0.5) * 1.4e-6;
+}
+
+struct fault head_measure(struct head_mark marks[HEAD_MARKS])
+{
+    if (!head.drawn)
+        return fault_of(FAULT_REFUSED, "there is no line to measure yet");
+    if (head.busy < 0)
+        head.busy = head.now + READING;
+    struct fault fault;
+    if (failed(&fault, busy(head.busy)))
+        return fault;
+    head_cancel();
+    for (int k = 0; k < HEAD_MARKS; k++)
+        marks[k] = (struct head_mark){(double)k / (HEAD_MARKS - 1) - 0.5, head.along + noise(), head.across + noise()};
+    return fault;
+}
+
+/* Status, time, and making safe. */
+
+void head_read(struct head_status *status)
+{
+    double turns = (head.now - settled()) * head.goal / TURN;
+    *status = (struct head_status){
+        .time = head.now,
+        .speed = speed(),
+        .target = head.drive ? head.goal : NAN,
+        .locked = is_locked(),
+        .facet = head.drive && turns >= 0 ? (int)fmod(ceil(turns * HEAD_FACETS), HEAD_FACETS) : -1,
+        .interlock = head.interlock,
+        .armed = head.armed,
+        .rest = head.goal == 0 && head.now >= settled() + REST_AFTER,
+        .angle = mirror(),
+        .parked = head.angle == 0 && mirror() == 0,
+        .temperature = 297.0,
+        .rails = {3.31, 23.9},
+    };
+}
+
+double head_now(void)
+{
+    return head.now;
+}
+
+struct fault head_sleep(double seconds)
+{
+    struct fault fault;
+    if (failed(&fault, fault_range("sleep", seconds, 0, 1e6, "s")))
+        return fault;
+    if (head.busy < 0)
+        head.busy = head.now + seconds;
+    if (!failed(&fault, busy(head.busy)))
+        head_cancel();
+    return fault;
+}
+
+void head_cancel(void)
+{
+    head.busy = -1;
+}
+
+void head_make_safe(bool keep)
+{
+    head_cancel();
+    head_disarm();
+    if (head.angle != 0)
+        (void)head_steer(0); /* which is in range */
+    if (!keep)
+        run(false, 0, SPIN_RATE);
+}
+
+/* The model's time and interlock. */
+
+void model_begin(void)
 {
     memset(&head, 0, sizeof head);
-    head.now = head.rotor.since = now;
-    head.moved = now - SETTLING;
+    head.rate = SPIN_RATE;
+    head.since = head.moved = -1;
     head.wake = INFINITY;
-    head.busy = -1;
     head.noise = 1;
-    head.interlock = interlock_closed;
+    head.interlock = true;
     head_make_safe(false);
 }
 
@@ -108,302 +393,4 @@ void model_toggle_interlock(void)
 {
     head.interlock = !head.interlock;
     guard();
-}
-
-double head_now(void)
-{
-    return head.now;
-}
-
-static double mirror(void)
-{
-    double passed = (head.now - head.moved) / SETTLING;
-    return passed < 1 ? head.angle + (head.from - head.angle) * exp(-10 * passed) : head.angle;
-}
-
-void head_read(struct head_status *status)
-{
-    double angle = rotor_angle(&head.rotor, head.now), pitch = TURN / HEAD_FACETS;
-    bool rest = rotor_rests(&head.rotor, head.now);
-    *status = (struct head_status){
-        .time = head.now,
-        .speed = rotor_speed(&head.rotor, head.now),
-        .target = head.drive ? head.rotor.goal : NAN,
-        .locked = is_locked(),
-        .facet = rest || angle < head.rotor.known ? -1 : (int)fmod(ceil(angle / pitch), HEAD_FACETS),
-        .interlock = head.interlock,
-        .armed = head.armed,
-        .rest = rest,
-        .angle = mirror(),
-        .parked = head.angle == 0 && mirror() == 0,
-        .temperature = 297.0,
-        .rails = {3.31, 23.9},
-    };
-}
-
-static struct fault refuse_armed(const char *what)
-{
-    return fault_of(head.armed ? FAULT_ARMED : FAULT_NONE, what);
-}
-
-/* Polygon. */
-
-struct fault head_spin(double speed)
-{
-    struct fault fault = fault_range("polygon speed", speed, SPEED_LEAST, SPEED_MOST, "rad/s");
-    if (fault.kind == FAULT_NONE)
-        fault = refuse_armed("changing the polygon speed");
-    if (fault.kind != FAULT_NONE || (head.drive && head.rotor.goal == speed))
-        return fault;
-    head.drive = true;
-    rotor_run(&head.rotor, head.now, speed, SPIN_RATE);
-    return fault;
-}
-
-static void run_down(double rate)
-{
-    head.drive = false;
-    rotor_run(&head.rotor, head.now, 0, rate);
-    guard();
-}
-
-struct fault head_halt(bool brake)
-{
-    struct fault fault = refuse_armed("stopping the polygon");
-    if (fault.kind == FAULT_NONE)
-        run_down(brake ? SPIN_RATE : COAST_RATE);
-    return fault;
-}
-
-/* As a counter at the detector would give them, in whole ns. */
-static double counted(double seconds)
-{
-    return round(seconds * 1e9) / 1e9;
-}
-
-struct fault head_watch(struct head_turn *turn)
-{
-    if (head.busy < 0) {
-        head.busy = head.now;
-        head.turn = ceil(rotor_angle(&head.rotor, head.now) / TURN) * TURN;
-    }
-    double begins = rotor_time(&head.rotor, head.turn), ends = rotor_time(&head.rotor, head.turn + TURN);
-    struct fault fault = busy(fmin(ends, head.busy + PULSE_SILENCE));
-    if (fault.kind == FAULT_BUSY)
-        return fault;
-    if (head.now < ends) {
-        head_cancel();
-        return fault_of(FAULT_NO_PULSE, "index");
-    }
-    turn->period = counted(ends - begins);
-    for (int k = 0; k < HEAD_FACETS; k++) {
-        double pulse = rotor_time(&head.rotor, head.turn + (double)k * TURN / HEAD_FACETS);
-        turn->pulses[k] = counted(pulse - begins + LATE[k] * (ends - begins) / TURN);
-    }
-    head.turn += TURN;
-    head.busy = head.now;
-    return fault;
-}
-
-/* Mirror and trims. */
-
-struct fault head_steer(double angle)
-{
-    struct fault fault = fault_range("galvanometer angle", angle, -MIRROR_RANGE, MIRROR_RANGE, "rad");
-    if (fault.kind == FAULT_NONE) {
-        head.from = mirror();
-        head.angle = angle;
-        head.moved = head.now;
-    }
-    return fault;
-}
-
-struct fault head_settle(void)
-{
-    return busy(head.moved + SETTLING);
-}
-
-void head_trims(struct trim trims[HEAD_FACETS])
-{
-    for (int k = 0; k < HEAD_FACETS; k++)
-        trims[k] = (struct trim){head.trims[k][0] * STEP[0], head.trims[k][1] * STEP[1]};
-}
-
-struct fault head_load(const struct trim *trims, size_t count)
-{
-    int32_t steps[HEAD_FACETS][2];
-    if (count != HEAD_FACETS)
-        return fault_of(FAULT_REFUSED, "there must be one trim for each facet");
-    for (size_t k = 0; k < HEAD_FACETS; k++) {
-        double values[2] = {trims[k].in_scan, trims[k].cross_scan};
-        for (int axis = 0; axis < 2; axis++) {
-            /* A value that rounds to the last step is inside. */
-            double least = -RANGE[axis] - 0.49 * STEP[axis], most = -least;
-            struct fault fault = fault_range(axis ? "cross-scan trim" : "in-scan trim", values[axis], least, most,
-                                             axis ? "rad" : "s");
-            if (fault.kind != FAULT_NONE)
-                return fault;
-            steps[k][axis] = (int32_t)lround(values[axis] / STEP[axis]);
-        }
-    }
-    memcpy(head.trims, steps, sizeof steps);
-    return fault_of(FAULT_NONE, NULL);
-}
-
-/* The model has no memory that outlasts it: it keeps the proof only. Hardware writes both, at once. */
-struct fault head_store(const char *proof, size_t size)
-{
-    struct fault fault = refuse_armed("storing trims");
-    if (fault.kind != FAULT_NONE)
-        return fault;
-    if (size > sizeof head.proof)
-        return fault_of(FAULT_REFUSED, "what proved the trims may have 1024 bytes");
-    if (size > 0)
-        memcpy(head.proof, proof, size);
-    head.proof_size = size;
-    return fault;
-}
-
-size_t head_proof(const char **proof)
-{
-    *proof = head.proof;
-    return head.proof_size;
-}
-
-/* Laser and lines. */
-
-struct fault head_arm(double share)
-{
-    struct fault fault = fault_range("laser power", share, 0, 1, "of full power");
-    if (fault.kind == FAULT_NONE)
-        fault = refuse_armed("arming");
-    if (fault.kind != FAULT_NONE)
-        return fault;
-    if (!head.interlock)
-        return fault_of(FAULT_INTERLOCK_OPEN, NULL);
-    if (!is_locked())
-        return fault_of(FAULT_NOT_LOCKED, NULL);
-    head.armed = true;
-    head.ready = head.now + ARMING;
-    return fault;
-}
-
-void head_disarm(void)
-{
-    head.armed = false;
-}
-
-static struct fault check_line(const struct head_line *line)
-{
-    double period = TURN / HEAD_FACETS / head.rotor.goal;
-    struct fault fault = fault_range("facet", line->facet, 0, HEAD_FACETS - 1, "from the index");
-    if (fault.kind == FAULT_NONE)
-        fault = fault_range("dots", line->dots, 1, DOTS_MOST, "dots");
-    if (fault.kind == FAULT_NONE)
-        fault = fault_range("dot period", line->dot_period, 50e-9, 1, "s");
-    if (fault.kind == FAULT_NONE)
-        fault = fault_range("delay, trim and length of the line",
-                            line->delay + head.trims[line->facet][0] * STEP[0] + line->dots * line->dot_period, 0,
-                            period, "s");
-    if (fault.kind == FAULT_NONE)
-        fault = fault_range("pre-scan delay", line->delay, 0, period, "s");
-    return fault;
-}
-
-/* The next passage of the facet once light can come out; done when its turn has ended. */
-static void begin_line(const struct head_line *line)
-{
-    double facet = line->facet * TURN / HEAD_FACETS, speed = head.rotor.goal;
-    double from = rotor_angle(&head.rotor, fmax(head.now, head.ready));
-    double at = ceil((from - facet) / TURN) * TURN + facet;
-    /* The dot clock is the master clock times n/2^32, with n from 1 to 2^31. */
-    double n = fmin(fmax(round(4294967296.0 / (line->dot_period * CLOCK)), 1), 2147483648.0);
-    double delay = line->delay + head.trims[line->facet][0] * STEP[0];
-    double middle = delay + line->dots * 4294967296.0 / (n * CLOCK) / 2 - TURN / HEAD_FACETS / speed / 2;
-    head.facet = line->facet;
-    head.begins = rotor_time(&head.rotor, at) + delay;
-    /* The spot runs at twice the speed of the polygon, and the mirror deflects by twice its angle. */
-    head.along = 2 * speed * FOCAL_LENGTH * middle + ALONG[head.facet];
-    head.across = 2 * FOCAL_LENGTH * (head.angle + head.trims[head.facet][1] * STEP[1]) + ACROSS[head.facet];
-    head.drawn = false;
-    head.busy = rotor_time(&head.rotor, (floor(at / TURN) + 1) * TURN);
-}
-
-struct fault head_draw(const struct head_line *line, struct head_drawn *drawn)
-{
-    if (!head.armed) {
-        bool was = head.busy >= 0;
-        head_cancel();
-        return fault_of(!was            ? FAULT_NOT_ARMED
-                        : !head.interlock ? FAULT_INTERLOCK_OPEN
-                        : !is_locked()    ? FAULT_NOT_LOCKED
-                                          : FAULT_NOT_ARMED, NULL);
-    }
-    if (head.busy < 0) {
-        struct fault fault = check_line(line);
-        if (fault.kind != FAULT_NONE)
-            return fault;
-        begin_line(line);
-    }
-    struct fault fault = busy(head.busy);
-    if (fault.kind == FAULT_NONE) {
-        head.drawn = true;
-        *drawn = (struct head_drawn){head.begins, counted(TURN / head.rotor.goal), false};
-        head_cancel();
-    }
-    return fault;
-}
-
-/* Noise of the gauge, about ±0.7 µm: a generator of Marsaglia's, "Xorshift RNGs", J. Stat. Softw. 8 (14), 2003. */
-static double noise(void)
-{
-    head.noise ^= head.noise << 13;
-    head.noise ^= head.noise >> 17;
-    head.noise ^= head.noise << 5;
-    return (head.noise / 4294967296.0 - 0.5) * 1.4e-6;
-}
-
-struct fault head_measure(struct head_mark marks[HEAD_MARKS])
-{
-    if (!head.drawn)
-        return fault_of(FAULT_REFUSED, "there is no line to measure yet");
-    if (head.busy < 0)
-        head.busy = head.now + READING;
-    struct fault fault = busy(head.busy);
-    if (fault.kind != FAULT_NONE)
-        return fault;
-    head_cancel();
-    for (int k = 0; k < HEAD_MARKS; k++) {
-        marks[k].place = (double)k / (HEAD_MARKS - 1) - 0.5;
-        marks[k].along = head.along + noise();
-        marks[k].across = head.across + noise();
-    }
-    return fault;
-}
-
-/* Time, and making safe. */
-
-struct fault head_sleep(double seconds)
-{
-    if (head.busy < 0)
-        head.busy = head.now + seconds;
-    struct fault fault = busy(head.busy);
-    if (fault.kind == FAULT_NONE)
-        head_cancel();
-    return fault;
-}
-
-void head_cancel(void)
-{
-    head.busy = -1;
-}
-
-void head_make_safe(bool keep)
-{
-    head_cancel();
-    head_disarm();
-    if (head.angle != 0)
-        (void)head_steer(0); /* 0 is in range */
-    if (!keep)
-        run_down(SPIN_RATE);
 }

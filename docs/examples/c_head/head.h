@@ -71,9 +71,9 @@ struct fault head_spin(double speed);
 struct fault head_halt(bool brake);
 struct fault head_steer(double angle); /* 0 parks the mirror */
 void head_trims(struct trim trims[HEAD_FACETS]);
-struct fault head_load(const struct trim *trims, size_t count);
-struct fault head_store(const char *proof, size_t size); /* no proof: size 0 */
-size_t head_proof(const char **proof);
+struct fault head_load(const struct trim trims[HEAD_FACETS]);
+struct fault head_store(const char *proof, size_t size); /* the trims, with what proved them: size 0 is none */
+const char *head_proof(void);
 struct fault head_arm(double share);
 void head_disarm(void);
 
@@ -89,9 +89,22 @@ struct fault head_draw(const struct head_line *line, struct head_drawn *drawn);
 struct fault head_measure(struct head_mark marks[HEAD_MARKS]);
 void head_cancel(void);
 
+/* The model alone: hardware has its own time and interlock. A call that is busy can go on at model_wake. */
+void model_begin(void);
+void model_set_time(double now);
+double model_wake(void);
+void model_toggle_interlock(void);
+
 static inline struct fault fault_of(enum fault_kind kind, const char *what)
 {
     return (struct fault){.kind = kind, .what = what};
+}
+
+/* Keeps a result, and tells whether it is none to go on with. */
+static inline bool failed(struct fault *kept, struct fault result)
+{
+    *kept = result;
+    return result.kind != FAULT_NONE;
 }
 
 static inline struct fault fault_wire(int code, const char *what)

@@ -1,10 +1,8 @@
-/* Serves the head on a TCP socket of this machine, in one thread: main [--port N] [--dead-man S] [--virtual]
- * [--interlock-open]. On SIGUSR1 the interlock of the model opens or closes.
+/* Serves the head on a TCP socket of this machine, in one thread: main [--port N] [--dead-man S] [--virtual]. On SIGUSR1 the interlock of the model opens or closes.
  *
  * Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
  * on its own. IEC 60825-1, local codes and the laser safety officer decide. */
 #define _POSIX_C_SOURCE 200809L
-#include "model.h"
 #include "wire.h"
 
 #include <arpa/inet.h>
@@ -85,7 +83,7 @@ static void receive(struct client *client, int stream)
         if (size > 0)
             wire_receive(&wire, client, bytes, (size_t)size);
         else if (size == 0)
-            wire_hang_up(client);
+            client->gone = true; /* what it said before may still be read, but nothing moves */
         else if (errno != EAGAIN && errno != EWOULDBLOCK && errno != EINTR)
             wire_disconnect(&wire, client);
         if (size < (ssize_t)wanted) {
@@ -109,12 +107,11 @@ static void transmit(struct client *client, int stream)
 
 /* One round: waits for sockets, reads them all, lets the wire work, and sends. A watchdog of the hardware is to be
  * restarted here, and nowhere else. */
-static void serve(int listener, bool is_virtual, double began)
+static enum wire_work serve(int listener, bool is_virtual, double began, enum wire_work work)
 {
     struct pollfd polled[WIRE_CLIENTS + 1] = {{.fd = listener, .events = POLLIN}};
     double wake = model_wake();
-    bool busy = wire_is_busy(&wire);
-    int wait = wire_has_work(&wire) || (busy && is_virtual) ? 0 : busy ? 1 : 20;
+    int wait = work == WIRE_IDLE ? 20 : work == WIRE_BUSY && !is_virtual ? 1 : 0; /* ms */
     for (int k = 0; k < WIRE_CLIENTS; k++) {
         struct span reply = wire_reply(&wire.clients[k]);
         polled[k + 1].fd = sockets[k];
@@ -125,7 +122,7 @@ static void serve(int listener, bool is_virtual, double began)
     wire_time(&wire, now);
     if (!is_virtual)
         model_set_time(now - began);
-    else if (busy && isfinite(wake))
+    else if (isfinite(wake))
         model_set_time(wake);
     if (toggles) {
         toggles = 0;
@@ -141,7 +138,7 @@ static void serve(int listener, bool is_virtual, double began)
     }
     if (polled[0].revents != 0)
         admit(listener);
-    wire_run(&wire);
+    work = wire_run(&wire);
     for (int k = 0; k < WIRE_CLIENTS; k++) {
         struct client *client = &wire.clients[k];
         if (sockets[k] < 0)
@@ -155,6 +152,7 @@ static void serve(int listener, bool is_virtual, double began)
             sockets[k] = -1;
         }
     }
+    return work;
 }
 
 static double number_option(const char *name, const char *text, double least, double most)
@@ -171,7 +169,7 @@ static double number_option(const char *name, const char *text, double least, do
 int main(int count, char **options)
 {
     double port = 5025, limit = 3, began = monotonic();
-    bool is_virtual = false, closed = true;
+    bool is_virtual = false;
     for (int k = 1; k < count; k++) {
         if (strcmp(options[k], "--port") == 0)
             port = number_option("--port", options[++k], 0, 65535);
@@ -179,10 +177,8 @@ int main(int count, char **options)
             limit = number_option("--dead-man", options[++k], 0.2, 60);
         else if (strcmp(options[k], "--virtual") == 0)
             is_virtual = true;
-        else if (strcmp(options[k], "--interlock-open") == 0)
-            closed = false;
         else {
-            fprintf(stderr, "unknown option `%s`: --port N, --dead-man S, --virtual, --interlock-open\n", options[k]);
+            fprintf(stderr, "unknown option `%s`: --port N, --dead-man S, --virtual\n", options[k]);
             return 2;
         }
     }
@@ -191,12 +187,16 @@ int main(int count, char **options)
     signal(SIGUSR1, on_toggle);
     for (int k = 0; k < WIRE_CLIENTS; k++)
         sockets[k] = -1;
-    model_begin(0, closed);
+    model_begin();
     wire_begin(&wire, limit, is_virtual ? "VIRT" : "REAL", began);
     int listener = listen_on((unsigned)port);
+    enum wire_work work = WIRE_IDLE;
     while (!ends)
-        serve(listener, is_virtual, began);
+        work = serve(listener, is_virtual, began, work);
     head_make_safe(false);
-    puts("ended: the head was made safe");
+    struct head_status status;
+    head_read(&status);
+    printf("ended: %s, %s, %s\n", status.armed ? "THE LASER IS ARMED" : "laser off",
+           status.parked ? "mirror parked" : "mirror not parked yet", isnan(status.target) ? "no speed asked for" : "THE POLYGON RUNS");
     return 0;
 }

@@ -1,8 +1,7 @@
 /* Clients and their messages, on the way from bytes to replies. */
 #include "wire.h"
-#include "command.h"
-#include "control.h"
 
+#include <ctype.h>
 #include <string.h>
 
 static const double BLOCK_PAUSE = 2.0, REPLY_PAUSE = 0.5, OBSERVER_PAUSE = 600.0; /* s */
@@ -41,8 +40,7 @@ struct client *wire_connect(struct wire *wire)
 /* Nothing of what waits is carried out, and the client is disconnected once it has taken what it is told. */
 static void dismiss(struct client *client, const char *told)
 {
-    client->frame.start = 0;
-    frame_give_up(&client->frame);
+    client->frame = (struct frame){.used = 0};
     client->gone = true;
     client->running = false;
     client->busy = NULL;
@@ -50,14 +48,8 @@ static void dismiss(struct client *client, const char *told)
     client->reply.full = false;
     client->reply.first = true;
     if (told != NULL)
-        reply_word(&client->reply, told);
+        reply_put(&client->reply, "%s", told);
     client->ready = client->reply.used;
-}
-
-void wire_hang_up(struct client *client)
-{
-    /* What it said before may still be read, but nothing moves. */
-    client->gone = true;
 }
 
 static void fail(struct client *client, struct fault fault)
@@ -67,13 +59,6 @@ static void fail(struct client *client, struct fault fault)
     control_tell(client, command_code(&fault), fault.what);
 }
 
-static bool begins_well(struct span message)
-{
-    char path[WIRE_PATH] = "";
-    struct unit unit;
-    return message_check(message) == 0 && message_unit(&message, &unit) > 0 && command_find(path, &unit) != NULL;
-}
-
 /* A web page can make its browser send any bytes to any port, but only behind the first words of another protocol.
  * So a socket is closed before it can say more. */
 static void dismiss_foreign(struct client *client)
@@ -81,22 +66,24 @@ static void dismiss_foreign(struct client *client)
     dismiss(client, client->spoke ? NULL : "-113,\"Undefined header;what came is not this protocol: send *IDN? first\"\n");
 }
 
-static void arrive(struct wire *wire, struct client *client, struct span message)
+static void arrive(struct wire *wire, struct client *client, const struct message *message)
 {
-    struct stops stops;
-    if (message_is_http(message) || (!client->spoke && !begins_well(message))) {
+    struct span rest = message->text, path = {rest.at, rest.at};
+    struct unit unit;
+    bool good = message->code == 0 && message_check(rest) == 0;
+    bool known = client->spoke || (good && message_unit(&rest, &unit) > 0 && command_find(&path, &unit) != NULL);
+    if (!known || message_is_http(message->text)) {
         dismiss_foreign(client);
         return;
     }
     client->spoke = true;
-    if (!command_stops(message, &stops))
+    unsigned stops = command_stops(message->text);
+    if (stops == 0)
         return;
-    client->asks_dark |= stops.dark;
-    client->asks_keep |= stops.keep;
-    client->asks_safe |= stops.safe;
+    client->asks |= stops;
     /* What this client says from here on was said behind the stop; others must first be read empty. */
     client->stamp = wire->disarmed = ++wire->stops;
-    if (!stops.safe && !stops.keep)
+    if (stops == STOP_DARK)
         return;
     wire->safed = wire->stops;
     for (struct client *other = wire->clients; other < wire->clients + WIRE_CLIENTS; other++)
@@ -109,54 +96,23 @@ size_t wire_room(const struct client *client)
     return client->open && !client->gone ? frame_room(&client->frame) : 0;
 }
 
-/* An error of bytes that were no message. */
-static void reject(struct client *client, int code, const char *what)
-{
-    if (!client->spoke) {
-        dismiss_foreign(client);
-        return;
-    }
-    control_tell(client, code, what);
-    if (!client->running)
-        client->outcome = fault_wire(code, what);
-}
-
-static bool begins_message(char byte)
-{
-    return (byte >= 'a' && byte <= 'z') || (byte >= 'A' && byte <= 'Z') || byte == '*' || byte == ':';
-}
-
 void wire_receive(struct wire *wire, struct client *client, const char *bytes, size_t size)
 {
     client->read = wire->now;
     for (; size > 0 && !client->gone; bytes++, size--) {
-        struct span message;
+        struct message message;
         bool in_block = client->frame.block > 0;
         if (!client->begun && *bytes != ' ' && *bytes != '\t' && *bytes != '\r' && *bytes != '\n') {
             client->begun = true;
-            if (!begins_message(*bytes)) {
+            if (!isalpha((unsigned char)*bytes) && *bytes != '*' && *bytes != ':') {
                 dismiss_foreign(client);
                 return;
             }
         }
-        switch (frame_byte(&client->frame, *bytes, client->stamp, &message)) {
-        case FRAME_MORE:
-            client->lives |= in_block || client->frame.block > 0;
-            break;
-        case FRAME_BLANK:
-            client->lives = true;
-            break;
-        case FRAME_MESSAGE:
-            client->lives = true;
-            arrive(wire, client, message);
-            break;
-        case FRAME_TOO_LONG:
-            reject(client, -363, "the message is too long");
-            break;
-        case FRAME_LONG_BLOCK:
-            reject(client, -223, "the block is too long");
-            break;
-        }
+        enum frame_event event = frame_byte(&client->frame, *bytes, client->stamp, &message);
+        client->lives |= event != FRAME_MORE || in_block || client->frame.block > 0;
+        if (event == FRAME_MESSAGE)
+            arrive(wire, client, &message);
     }
 }
 
@@ -187,14 +143,14 @@ static struct fault admit(const struct wire *wire, const struct client *client, 
 /* Carries out a unit, or goes on with it. */
 static struct fault perform(struct wire *wire, struct client *client, const struct unit *unit)
 {
-    struct call call = {wire, client, unit->arguments, unit->count, 0, {.kind = FAULT_NONE}};
+    struct call call = {wire, client, &client->reply, unit->arguments, unit->count, {.kind = FAULT_NONE}};
     const struct command *command = client->busy;
     struct fault fault = {.kind = FAULT_NONE};
     if (command == NULL) {
         client->mark = client->reply.used;
         client->calls = 0;
         client->cut = NULL;
-        command = command_find(client->path, unit);
+        command = command_find(&client->path, unit);
         if (command == NULL)
             return fault_wire(-113, NULL);
         if (unit->count > command->most)
@@ -202,45 +158,43 @@ static struct fault perform(struct wire *wire, struct client *client, const stru
         fault = admit(wire, client, command);
         if (fault.kind != FAULT_NONE)
             return fault;
-        if (command->query && client->reply.used > 0)
-            reply_byte(&client->reply, ';');
+        if (command->query && client->reply.used > 0 && client->reply.used < REPLY_SIZE - 1)
+            client->reply.bytes[client->reply.used++] = ';';
         client->reply.first = true;
         wire->moving |= (command->flags & COMMAND_MOVES) != 0;
     }
-    fault = client->cut != NULL ? fault_of(FAULT_REFUSED, client->cut) : command->run(&call);
+    fault = client->cut != NULL ? fault_of(FAULT_REFUSED, client->cut) : command_run(command, &call);
     client->busy = fault.kind == FAULT_BUSY ? command : NULL;
     if (client->reply.full && client->busy == NULL)
         fault = fault_wire(-430, "the reply is too long");
     if (fault.kind == FAULT_NONE && !(command->flags & COMMAND_TELLS))
-        client->outcome = fault;
+        client->outcome = (struct fault){.kind = FAULT_NONE};
     return fault;
 }
 
 /* Carries out the oldest message of a client, as far as it goes now. */
 static void step(struct wire *wire, struct client *client)
 {
-    struct span message, rest;
-    struct stops stops;
+    struct message message;
     struct unit unit;
-    uint32_t said;
     /* A client that does not take its replies gets no further ones. */
-    if (client->ready > client->sent || !frame_first(&client->frame, &message, &said))
+    if (client->ready > client->sent || !frame_first(&client->frame, &message))
         return;
     if (!client->running) {
+        int code = message.code != 0 ? message.code : message_check(message.text);
         client->running = true;
         client->failed = false;
-        client->said = said;
-        client->stops = command_stops(message, &stops);
+        client->said = message.stamp;
+        client->stops = command_stops(message.text) != 0;
         client->at = 0;
-        client->path[0] = '\0';
+        client->path.at = client->path.end = NULL;
         client->reply.used = client->ready = client->sent = 0;
-        int code = message_check(message);
         if (code < 0) {
-            fail(client, fault_wire(code, NULL));
-            client->at = (size_t)(message.end - message.at);
+            fail(client, fault_wire(code, "nothing of this message was carried out"));
+            client->at = (size_t)(message.text.end - message.text.at);
         }
     }
-    rest = (struct span){message.at + client->at, message.end};
+    struct span rest = {message.text.at + client->at, message.text.end};
     while (message_unit(&rest, &unit) > 0) {
         struct fault fault = perform(wire, client, &unit);
         if (fault.kind == FAULT_BUSY)
@@ -250,12 +204,12 @@ static void step(struct wire *wire, struct client *client)
             client->reply.full = false;
             fail(client, fault);
         }
-        client->at = (size_t)(rest.at - message.at);
+        client->at = (size_t)(rest.at - message.text.at);
     }
     client->running = false;
     frame_drop_first(&client->frame);
     if (client->reply.used > 0)
-        reply_end(&client->reply);
+        client->reply.bytes[client->reply.used++] = '\n';
     client->ready = client->reply.used;
     client->took = wire->now;
 }
@@ -263,9 +217,11 @@ static void step(struct wire *wire, struct client *client)
 /* Silence inside a block, of an observer, or of a client that does not take its replies. */
 static void watch_silence(struct wire *wire, struct client *client)
 {
+    struct message message;
     if (client->frame.block > 0 && wire->now - client->read > BLOCK_PAUSE) {
-        frame_give_up(&client->frame);
-        reject(client, -161, "the rest of a block did not come");
+        frame_reject(&client->frame, -161, &message);
+        client->frame.dropping = false;
+        arrive(wire, client, &message);
     }
     if (client->ready > client->sent && wire->now - client->took > REPLY_PAUSE)
         dismiss(client, NULL);
@@ -275,9 +231,10 @@ static void watch_silence(struct wire *wire, struct client *client)
         dismiss(client, "-363,\"Input buffer overrun;more messages wait for the head than may\"\n");
 }
 
-void wire_run(struct wire *wire)
+enum wire_work wire_run(struct wire *wire)
 {
     struct client *end = wire->clients + WIRE_CLIENTS;
+    enum wire_work work = WIRE_IDLE;
     for (struct client *client = wire->clients; client < end; client++)
         if (client->open)
             watch_silence(wire, client);
@@ -291,26 +248,12 @@ void wire_run(struct wire *wire)
         control_watch(wire);
         if (client->open)
             step(wire, client);
-    }
-}
-
-bool wire_is_busy(const struct wire *wire)
-{
-    for (const struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++)
         if (client->open && client->busy != NULL)
-            return true;
-    return false;
-}
-
-bool wire_has_work(const struct wire *wire)
-{
-    struct span message;
-    uint32_t said;
-    for (const struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++)
-        if (client->open && client->busy == NULL && client->ready == client->sent &&
-            frame_first(&client->frame, &message, &said))
-            return true;
-    return false;
+            work = work == WIRE_IDLE ? WIRE_BUSY : work;
+        else if (client->open && client->frame.start > 0 && client->ready == client->sent)
+            work = WIRE_READY;
+    }
+    return work;
 }
 
 struct span wire_reply(const struct client *client)
@@ -329,9 +272,7 @@ void wire_sent(struct wire *wire, struct client *client, size_t size)
 
 bool wire_is_over(const struct client *client)
 {
-    struct span message;
-    uint32_t said;
-    return client->gone && client->ready == client->sent && !frame_first(&client->frame, &message, &said);
+    return client->gone && client->ready == client->sent && client->frame.start == 0;
 }
 
 void wire_disconnect(struct wire *wire, struct client *client)
