@@ -162,9 +162,11 @@ def silent(program):
             time.sleep(LIMIT / 4)
             line.say("")
         assert line.ask("CONT:OWN?") == "SELF", "the controller sent a blank line in time"
+        time.sleep(LIMIT / 2)
+        assert not looking.is_safe()
         line.say(b"HEAD:STA")  # part of a line is no sign of life
         took = looking.until_safe()
-        assert LIMIT / 2 < took <= LIMIT, took
+        assert took <= LIMIT / 2, f"safe {took:.2f} s after half of the limit"
 
 
 def two_clients(program):
@@ -242,6 +244,7 @@ def nonsense(program):
         assert line.ask("SYST:ERR?").startswith("-161,"), "an unfinished block"
         line.say("ROT:SPE 1e9;:MIRR:ANGL 0.01;:LAS:DIS")
         line.say("MIRR:ANGL 0.02;:@")
+        line.told("CLOC:SLE 0.1")
         assert float(line.ask("HEAD:STAT?").split(",")[8]) == 0, "something moved after an error"
         for _ in range(40):
             line.say("NONSENSE")
@@ -363,6 +366,34 @@ def nothing_asks_for_memory(program):
 PARTS = [contracts, contracts_on_the_clock, contracts_with_the_interlock_open, bring_up, vanished, silent, two_clients,
          stops, nonsense, random_bytes, floods, other_protocols]
 
+# Planted defects: in a file, what is replaced by what, and the test that must detect it.
+DEFECTS = [
+    ("control.c", "wire->controller->gone || (", "(", vanished),
+    ("control.c", "wire->moving && control_silent(wire, wire->controller)", "false", vanished),
+    ("control.c", "wire->limit - fmin(wire->limit / 5, 0.5)", "wire->limit", vanished),
+    ("control.c", "    head_disarm();", "", two_clients),
+    ("wire.c", "client->gone || wire->controller != client", "false", two_clients),
+    ("wire.c", "    client->asks |= stops;", "", stops),
+    ("wire.c", "client->said < wire->safed ||", "", stops),
+    ("wire.c", "client->said < wire->disarmed", "false", stops),
+    ("wire.c", "client->said < client->take_after", "false", stops),
+    ("wire.c", "client->stamp = wire->disarmed = ++wire->stops", "wire->disarmed = ++wire->stops", stops),
+    ("wire.c", "if (client->drained)", "", stops),
+    ("wire.c", "if (client->failed)", "if (false)", nonsense),
+    ("wire.c", "client->read = wire->now;", "client->read = client->heard = wire->now;", silent),
+    ("wire.c", "wire_room(client) == 0", "false", floods),
+    ("wire.c", "wire->now - client->took > REPLY_PAUSE", "false", floods),
+    ("wire.c", "message_is_http(message->text)", "false", other_protocols),
+    ("wire.c", "!known ||", "", other_protocols),
+    ("frame.c", "frame->used == FRAME_SIZE - 1", "false", nonsense),
+    ("frame.c", "frame->block < FRAME_SIZE - frame->used", "true", nonsense),
+    ("reply.c", "(size_t)size >= room", "false", nonsense),
+    ("head.c", "!head.interlock ||", "", two_clients),
+    ("head.c", "head.armed && head.interlock &&", "head.armed &&", two_clients),
+    ("head.c", "|| !is_locked())", ")", contracts),
+    ("main.c", "    head_make_safe(false);", "", two_clients),
+]
+
 
 def timed(test, program):
     began = time.monotonic()
@@ -370,20 +401,32 @@ def timed(test, program):
     return f"{test.__name__.replace('_', ' ')}: {time.monotonic() - began:.1f} s"
 
 
-def copied(folder, name):
-    return pathlib.Path(shutil.copytree(SOURCE, pathlib.Path(folder) / name))
+def detected(folder, number):
+    name, old, new, test = DEFECTS[number]
+    copy = pathlib.Path(shutil.copytree(SOURCE, folder / str(number)))
+    text = (copy / name).read_text()
+    assert text.count(old) == 1, (name, old, text.count(old))
+    (copy / name).write_text(text.replace(old, new))
+    program = built(copy, CHECKED if name in ("frame.c", "reply.c") else "-std=c11")
+    try:
+        test(program)
+    except (AssertionError, OSError) as seen:
+        return f"{name}: {old.strip()}: detected by {test.__name__.replace('_', ' ')}: {str(seen)[:60]}"
+    raise AssertionError(f"{test.__name__} does not detect that {name} lacks {old}")
 
 
 def main():
-    with tempfile.TemporaryDirectory() as folder, concurrent.futures.ThreadPoolExecutor(6) as pool:
-        plain = pool.submit(lambda: built(copied(folder, "plain")))
-        checked = built(copied(folder, "checked"), CHECKED)
-        plain = plain.result()
+    with tempfile.TemporaryDirectory() as name, concurrent.futures.ThreadPoolExecutor(16) as pool:
+        folder = pathlib.Path(name)
+        plain, checked = (pathlib.Path(shutil.copytree(SOURCE, folder / kind)) for kind in ("plain", "checked"))
+        programs = [built(plain), built(checked, CHECKED)]
         only = [part for part in PARTS if part.__name__ in sys.argv[2:]] or PARTS
-        runs = [pool.submit(timed, part, program) for part in only for program in (checked, plain)]
+        runs = [pool.submit(timed, part, program) for part in only for program in programs]
+        if len(sys.argv) == 2 or "defects" in sys.argv:
+            runs += [pool.submit(detected, folder, number) for number in range(len(DEFECTS))]
         for run in runs:
             print(run.result(), flush=True)
-        nothing_asks_for_memory(plain)
+        nothing_asks_for_memory(programs[0])
 
 
 main()

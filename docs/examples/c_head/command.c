@@ -18,13 +18,11 @@ static const struct {
     [FAULT_BROKEN] = {"broken", -240},
 };
 
-int command_code(const struct fault *fault)
-{
+int command_code(const struct fault *fault) {
     return fault->kind == FAULT_WIRE ? fault->code : FAULTS[fault->kind].code;
 }
 
-static void put_error(struct reply *reply, int code, const char *what)
-{
+static void put_error(struct reply *reply, int code, const char *what) {
     static const char *const CLASSES[] = {"No error", "Command error", "Execution error", "Device-specific error",
                                           "Query error"};
     reply_put(reply, "%d", code);
@@ -33,29 +31,25 @@ static void put_error(struct reply *reply, int code, const char *what)
 
 /* Arguments. Each of these returns false and sets `fault` if the next one is not what it should be. */
 
-static bool refuse(struct call *call, int code, const char *what)
-{
+static bool refuse(struct call *call, int code, const char *what) {
     call->fault = fault_wire(code, what);
     return false;
 }
 
-static bool take(struct call *call, int kind, struct argument *argument)
-{
+static bool take(struct call *call, int kind, struct argument *argument) {
     if (message_argument(&call->arguments, argument) <= 0)
         return refuse(call, -109, "a parameter is missing");
     return (int)argument->kind == kind || refuse(call, -104, "a parameter is of another type");
 }
 
-static bool take_number(struct call *call, double *value)
-{
+static bool take_number(struct call *call, double *value) {
     struct argument argument = {.number = 0};
     bool taken = take(call, ARGUMENT_NUMBER, &argument);
     *value = argument.number;
     return taken;
 }
 
-static bool take_whole(struct call *call, unsigned *value)
-{
+static bool take_whole(struct call *call, unsigned *value) {
     double number;
     if (!take_number(call, &number))
         return false;
@@ -66,8 +60,7 @@ static bool take_whole(struct call *call, unsigned *value)
 }
 
 /* One of two words; without any, the first. */
-static bool take_word(struct call *call, const char *one, const char *other, bool *is_other)
-{
+static bool take_word(struct call *call, const char *one, const char *other, bool *is_other) {
     struct argument argument;
     *is_other = false;
     if (call->count == 0)
@@ -82,14 +75,12 @@ static const struct fault DONE = {.kind = FAULT_NONE};
 
 /* What the server itself knows. */
 
-static struct fault clear(struct call *call)
-{
+static struct fault clear(struct call *call) {
     call->client->error_count = 0;
     return DONE;
 }
 
-static struct fault next_error(struct call *call)
-{
+static struct fault next_error(struct call *call) {
     struct client *client = call->client;
     struct wire_error error = {0, NULL};
     if (client->error_count > 0) {
@@ -101,8 +92,7 @@ static struct fault next_error(struct call *call)
     return DONE;
 }
 
-static struct fault last_fault(struct call *call)
-{
+static struct fault last_fault(struct call *call) {
     const struct fault *fault = &call->client->outcome;
     const double values[] = {fault->value, fault->least, fault->most};
     if (fault->kind == FAULT_WIRE) {
@@ -118,8 +108,7 @@ static struct fault last_fault(struct call *call)
     return DONE;
 }
 
-static struct fault take_control(struct call *call)
-{
+static struct fault take_control(struct call *call) {
     struct wire *wire = call->wire;
     if (wire->controller != NULL && wire->controller != call->client)
         return fault_wire(-203, "another client controls the head");
@@ -129,8 +118,7 @@ static struct fault take_control(struct call *call)
     return DONE;
 }
 
-static struct fault release(struct call *call)
-{
+static struct fault release(struct call *call) {
     bool keep;
     if (!take_word(call, "STOP", "KEEP", &keep))
         return call->fault;
@@ -139,41 +127,35 @@ static struct fault release(struct call *call)
     return DONE;
 }
 
-static struct fault owner(struct call *call)
-{
+static struct fault owner(struct call *call) {
     const struct client *controller = call->wire->controller;
     reply_put(call->reply, controller == NULL ? "NONE" : controller == call->client ? "SELF" : "OTH");
     return DONE;
 }
 
-static struct fault limit(struct call *call)
-{
+static struct fault limit(struct call *call) {
     reply_number(call->reply, call->wire->limit);
     return DONE;
 }
 
-static struct fault pace(struct call *call)
-{
+static struct fault pace(struct call *call) {
     reply_put(call->reply, "%s", call->wire->pace);
     return DONE;
 }
 
 /* The head. */
 
-static struct fault clock_time(struct call *call)
-{
+static struct fault clock_time(struct call *call) {
     reply_number(call->reply, head_now());
     return DONE;
 }
 
-static struct fault describe(struct call *call)
-{
+static struct fault describe(struct call *call) {
     reply_block(call->reply, head_description);
     return DONE;
 }
 
-static struct fault status(struct call *call)
-{
+static struct fault status(struct call *call) {
     struct reply *reply = call->reply;
     struct head_status status;
     head_read(&status);
@@ -189,14 +171,14 @@ static struct fault status(struct call *call)
     return DONE;
 }
 
-static struct fault halt(struct call *call)
-{
+static struct fault halt(struct call *call) {
     bool coast;
+    if (call->count == 0)
+        return fault_wire(-109, "a parameter is missing");
     return take_word(call, "BRAK", "COAS", &coast) ? head_halt(!coast) : call->fault;
 }
 
-static struct fault pulses(struct call *call)
-{
+static struct fault pulses(struct call *call) {
     struct head_turn turn;
     unsigned count;
     if (!take_whole(call, &count))
@@ -218,14 +200,12 @@ static struct fault pulses(struct call *call)
     return fault;
 }
 
-static struct fault park(struct call *call)
-{
+static struct fault park(struct call *call) {
     (void)call;
     return head_steer(0);
 }
 
-static struct fault load(struct call *call)
-{
+static struct fault load(struct call *call) {
     struct trim trims[HEAD_FACETS];
     if (call->count != 2 * HEAD_FACETS)
         return fault_of(FAULT_REFUSED, "there must be an in-scan and a cross-scan trim for each facet");
@@ -235,8 +215,7 @@ static struct fault load(struct call *call)
     return head_load(trims);
 }
 
-static struct fault trims(struct call *call)
-{
+static struct fault trims(struct call *call) {
     struct trim trims[HEAD_FACETS];
     head_trims(trims);
     for (int k = 0; k < HEAD_FACETS; k++) {
@@ -246,29 +225,25 @@ static struct fault trims(struct call *call)
     return DONE;
 }
 
-static struct fault store(struct call *call)
-{
+static struct fault store(struct call *call) {
     struct argument proof = {.text = {"", ""}};
     if (call->count > 0 && !take(call, ARGUMENT_BLOCK, &proof))
         return call->fault;
     return head_store(proof.text.at, (size_t)(proof.text.end - proof.text.at));
 }
 
-static struct fault proof(struct call *call)
-{
+static struct fault proof(struct call *call) {
     reply_block(call->reply, head_proof());
     return DONE;
 }
 
-static struct fault disarm(struct call *call)
-{
+static struct fault disarm(struct call *call) {
     if (!call->client->stops)
         control_disarm(call->wire);
     return DONE;
 }
 
-static struct fault expose(struct call *call)
-{
+static struct fault expose(struct call *call) {
     struct head_line line = {0};
     struct head_drawn drawn;
     struct argument pattern;
@@ -291,8 +266,7 @@ static struct fault expose(struct call *call)
     return DONE;
 }
 
-static struct fault measure(struct call *call)
-{
+static struct fault measure(struct call *call) {
     struct head_mark marks[HEAD_MARKS];
     struct fault fault;
     if (failed(&fault, head_measure(marks)))
@@ -308,8 +282,7 @@ static struct fault measure(struct call *call)
     return DONE;
 }
 
-static struct fault safe(struct call *call)
-{
+static struct fault safe(struct call *call) {
     struct head_status status;
     bool keep;
     if (!take_word(call, "STOP", "KEEP", &keep))
@@ -363,8 +336,7 @@ static const struct command COMMANDS[] = {
     {"SAFE", QUERY, 0, 1, .run = safe},
 };
 
-const struct command *command_find(struct span *path, const struct unit *unit)
-{
+const struct command *command_find(struct span *path, const struct unit *unit) {
     struct span header = unit->header, before = *path;
     bool common = *header.at == '*';
     if (common || *header.at == ':')
@@ -381,8 +353,7 @@ const struct command *command_find(struct span *path, const struct unit *unit)
     return NULL;
 }
 
-struct fault command_run(const struct command *command, struct call *call)
-{
+struct fault command_run(const struct command *command, struct call *call) {
     double value;
     if (command->run != NULL)
         return command->run(call);
@@ -392,8 +363,7 @@ struct fault command_run(const struct command *command, struct call *call)
     return DONE;
 }
 
-unsigned command_stops(struct span message)
-{
+unsigned command_stops(struct span message) {
     struct span path = {message.at, message.at};
     struct unit unit;
     unsigned stops = 0;

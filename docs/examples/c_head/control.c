@@ -3,34 +3,30 @@
 
 static const double RETRY = 1.0; /* s between attempts to make a head safe */
 
-void control_tell(struct client *client, int code, const char *what)
-{
+void control_tell(struct client *client, int code, const char *what) {
     unsigned last = client->first_error + client->error_count;
+    struct wire_error error = {code, what};
     if (client->error_count < WIRE_ERRORS)
         client->error_count++;
     else {
         last--;
-        code = -350;
-        what = NULL;
+        error = (struct wire_error){-350, "the queue of errors is full"};
     }
-    client->errors[last % WIRE_ERRORS] = (struct wire_error){code, what};
+    client->errors[last % WIRE_ERRORS] = error;
 }
 
-bool control_silent(const struct wire *wire, const struct client *client)
-{
+bool control_silent(const struct wire *wire, const struct client *client) {
     return wire->now - client->heard >= wire->limit - fmin(wire->limit / 5, 0.5);
 }
 
-static void cut(struct wire *wire, const char *why)
-{
+static void cut(struct wire *wire, const char *why) {
     if (wire->controller != NULL && wire->controller->busy != NULL &&
         wire->controller->busy->flags & COMMAND_CONTROL)
         wire->controller->cut = why;
     head_cancel();
 }
 
-static void make_safe(struct wire *wire, bool keep)
-{
+static void make_safe(struct wire *wire, bool keep) {
     struct head_status status;
     wire->tried = wire->now;
     head_make_safe(keep);
@@ -39,37 +35,32 @@ static void make_safe(struct wire *wire, bool keep)
     wire->moving = status.armed || (!isnan(status.target) && (!keep || wire->controller != NULL));
 }
 
-static void revoke(struct wire *wire, int code, const char *why)
-{
+static void revoke(struct wire *wire, int code, const char *why) {
     cut(wire, why);
     if (wire->controller != NULL)
         control_tell(wire->controller, code, why);
     wire->controller = NULL;
 }
 
-void control_safe(struct wire *wire, const struct client *client, bool keep)
-{
+void control_safe(struct wire *wire, const struct client *client, bool keep) {
     if (wire->controller != client)
         revoke(wire, -221, "another client made the head safe");
     cut(wire, "the head was made safe");
     make_safe(wire, keep);
 }
 
-void control_release(struct wire *wire, bool keep)
-{
+void control_release(struct wire *wire, bool keep) {
     wire->controller = NULL;
     if (wire->moving)
         make_safe(wire, keep);
 }
 
-void control_disarm(struct wire *wire)
-{
+void control_disarm(struct wire *wire) {
     cut(wire, "the laser was disarmed");
     head_disarm();
 }
 
-void control_stop(struct wire *wire)
-{
+void control_stop(struct wire *wire) {
     for (struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++) {
         if (client->asks & STOP_DARK)
             control_disarm(wire);
@@ -79,15 +70,13 @@ void control_stop(struct wire *wire)
     }
 }
 
-static bool at_rest(void)
-{
+static bool at_rest(void) {
     struct head_status status;
     head_read(&status);
     return status.rest && isnan(status.target) && !status.armed;
 }
 
-void control_watch(struct wire *wire)
-{
+void control_watch(struct wire *wire) {
     if (wire->controller == NULL) {
         if (wire->moving && wire->now - wire->tried >= RETRY)
             make_safe(wire, false);

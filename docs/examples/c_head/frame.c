@@ -9,8 +9,7 @@ struct prefix {
     int16_t code;
 };
 
-static void restart(struct frame *frame)
-{
+static void restart(struct frame *frame) {
     frame->used = frame->start;
     frame->block = 0;
     frame->digits = 0;
@@ -18,8 +17,7 @@ static void restart(struct frame *frame)
 }
 
 /* Ends the message that is coming, and puts what stands for it into `message`. */
-static enum frame_event end(struct frame *frame, int code, struct message *message)
-{
+static enum frame_event end(struct frame *frame, int code, struct message *message) {
     struct prefix prefix;
     char *begins = frame->bytes + frame->start;
     memcpy(&prefix, begins, sizeof prefix);
@@ -35,15 +33,13 @@ static enum frame_event end(struct frame *frame, int code, struct message *messa
     return FRAME_MESSAGE;
 }
 
-enum frame_event frame_reject(struct frame *frame, int code, struct message *message)
-{
+enum frame_event frame_reject(struct frame *frame, int code, struct message *message) {
     frame->dropping = true;
     return end(frame, code, message);
 }
 
 /* Follows quotes and the beginning of blocks, in which other bytes mean something else. */
-static void follow(struct frame *frame, char byte)
-{
+static void follow(struct frame *frame, char byte) {
     bool digit = byte >= '0' && byte <= '9';
     if (frame->digits < 0 && digit && byte != '0') {
         frame->digits = byte - '0';
@@ -58,8 +54,7 @@ static void follow(struct frame *frame, char byte)
     }
 }
 
-enum frame_event frame_byte(struct frame *frame, char byte, uint32_t stamp, struct message *message)
-{
+enum frame_event frame_byte(struct frame *frame, char byte, uint32_t stamp, struct message *message) {
     bool begins = frame->used == frame->start, blank = (unsigned char)byte <= ' ';
     if (frame->dropping || (begins && blank)) {
         frame->dropping = frame->dropping && byte != '\n';
@@ -82,16 +77,14 @@ enum frame_event frame_byte(struct frame *frame, char byte, uint32_t stamp, stru
     return frame->block < FRAME_SIZE - frame->used ? FRAME_MORE : frame_reject(frame, -223, message);
 }
 
-size_t frame_room(const struct frame *frame)
-{
+size_t frame_room(const struct frame *frame) {
     /* The shortest message, a byte and its newline, takes the most room for its bytes. A message that has the
      * whole buffer is taken further, and dropped. */
     size_t room = 2 * ((FRAME_SIZE - frame->used) / (sizeof(struct prefix) + 2));
     return room > 2 ? room - 2 : frame->start == 0;
 }
 
-bool frame_first(const struct frame *frame, struct message *message)
-{
+bool frame_first(const struct frame *frame, struct message *message) {
     struct prefix prefix;
     if (frame->start == 0)
         return false;
@@ -101,8 +94,7 @@ bool frame_first(const struct frame *frame, struct message *message)
     return true;
 }
 
-void frame_drop_first(struct frame *frame)
-{
+void frame_drop_first(struct frame *frame) {
     struct message message;
     if (!frame_first(frame, &message))
         return;

@@ -55,51 +55,43 @@ static struct {
 } head;
 
 /* Done at this head time, until then busy. */
-static struct fault busy(double until)
-{
+static struct fault busy(double until) {
     if (head.now >= until)
         return fault_of(FAULT_NONE, NULL);
     head.wake = fmin(head.wake, until);
     return fault_of(FAULT_BUSY, NULL);
 }
 
-static struct fault refuse_armed(const char *what)
-{
+static struct fault refuse_armed(const char *what) {
     return fault_of(head.armed ? FAULT_ARMED : FAULT_NONE, what);
 }
 
 /* Polygon: a constant acceleration up to its goal. There the first index passes, and the others in equal times. */
 
-static double settled(void)
-{
+static double settled(void) {
     return head.since + fabs(head.goal - head.from) / head.rate;
 }
 
-static double speed(void)
-{
+static double speed(void) {
     double way = copysign(head.rate, head.goal - head.from) * (head.now - head.since);
     return head.now >= settled() ? head.goal : head.from + way;
 }
 
 /* The first passage of an angle that is not before a time. */
-static double passage(double angle, double time)
-{
+static double passage(double angle, double time) {
     double period = TURN / head.goal, first = settled() + angle / head.goal;
     return first + fmax(ceil((time - first) / period - 1e-9), 0) * period;
 }
 
-static bool is_locked(void)
-{
+static bool is_locked(void) {
     return head.drive && head.now >= settled() + LOCK_TURNS * TURN / head.goal;
 }
 
-static void guard(void)
-{
+static void guard(void) {
     head.armed = head.armed && head.interlock && is_locked();
 }
 
-static void run(bool drive, double goal, double rate)
-{
+static void run(bool drive, double goal, double rate) {
     bool same = head.drive == drive && head.goal == goal && head.rate == rate;
     double now = speed();
     head.drive = drive;
@@ -112,8 +104,7 @@ static void run(bool drive, double goal, double rate)
     guard();
 }
 
-struct fault head_spin(double goal)
-{
+struct fault head_spin(double goal) {
     struct fault fault;
     if (!failed(&fault, fault_range("polygon speed", goal, 60, 630, "rad/s")) &&
         !failed(&fault, refuse_armed("changing the polygon speed")))
@@ -121,8 +112,7 @@ struct fault head_spin(double goal)
     return fault;
 }
 
-struct fault head_halt(bool brake)
-{
+struct fault head_halt(bool brake) {
     struct fault fault;
     if (!failed(&fault, refuse_armed("stopping the polygon")))
         run(false, 0, brake ? SPIN_RATE : COAST_RATE);
@@ -130,13 +120,11 @@ struct fault head_halt(bool brake)
 }
 
 /* As a counter at the detector would give them, in whole ns. */
-static double counted(double seconds)
-{
+static double counted(double seconds) {
     return round(seconds * 1e9) / 1e9;
 }
 
-struct fault head_watch(struct head_turn *turn)
-{
+struct fault head_watch(struct head_turn *turn) {
     if (head.busy < 0) {
         head.busy = head.now + PULSE_SILENCE;
         head.turn = head.drive ? passage(0, head.now) : 0;
@@ -158,14 +146,12 @@ struct fault head_watch(struct head_turn *turn)
 
 /* Mirror and trims. */
 
-static double mirror(void)
-{
+static double mirror(void) {
     double passed = (head.now - head.moved) / SETTLING;
     return passed < 1 ? head.angle + (head.before - head.angle) * exp(-10 * passed) : head.angle;
 }
 
-struct fault head_steer(double angle)
-{
+struct fault head_steer(double angle) {
     struct fault fault;
     if (!failed(&fault, fault_range("galvanometer angle", angle, -0.1, 0.1, "rad"))) {
         head.before = mirror();
@@ -175,19 +161,16 @@ struct fault head_steer(double angle)
     return fault;
 }
 
-struct fault head_settle(void)
-{
+struct fault head_settle(void) {
     return busy(head.moved + SETTLING);
 }
 
-void head_trims(struct trim trims[HEAD_FACETS])
-{
+void head_trims(struct trim trims[HEAD_FACETS]) {
     for (int k = 0; k < HEAD_FACETS; k++)
         trims[k] = (struct trim){head.trims[k][0] * STEP[0], head.trims[k][1] * STEP[1]};
 }
 
-struct fault head_load(const struct trim trims[HEAD_FACETS])
-{
+struct fault head_load(const struct trim trims[HEAD_FACETS]) {
     int32_t steps[HEAD_FACETS][2];
     struct fault fault = {.kind = FAULT_NONE};
     for (int k = 0; k < HEAD_FACETS; k++)
@@ -204,8 +187,7 @@ struct fault head_load(const struct trim trims[HEAD_FACETS])
 }
 
 /* The model has no memory that outlasts it: it only keeps the proof. Hardware stores both, at once. */
-struct fault head_store(const char *proof, size_t size)
-{
+struct fault head_store(const char *proof, size_t size) {
     struct fault fault;
     if (failed(&fault, refuse_armed("storing trims")))
         return fault;
@@ -216,15 +198,13 @@ struct fault head_store(const char *proof, size_t size)
     return fault;
 }
 
-const char *head_proof(void)
-{
+const char *head_proof(void) {
     return head.proof[0] != '\0' ? head.proof : "null";
 }
 
 /* Laser, lines and gauge. */
 
-struct fault head_arm(double share)
-{
+struct fault head_arm(double share) {
     struct fault fault;
     if (failed(&fault, fault_range("laser power", share, 0, 1, "of full power")) ||
         failed(&fault, refuse_armed("arming")))
@@ -236,14 +216,12 @@ struct fault head_arm(double share)
     return fault;
 }
 
-void head_disarm(void)
-{
+void head_disarm(void) {
     head.armed = false;
 }
 
 /* Plans a line for the next passage of its facet once light can come out. It is done when its turn has ended. */
-static struct fault begin_line(const struct head_line *line)
-{
+static struct fault begin_line(const struct head_line *line) {
     double period = TURN / head.goal;
     struct fault fault;
     if (failed(&fault, fault_range("facet", line->facet, 0, HEAD_FACETS - 1, "from the index")) ||
@@ -267,8 +245,7 @@ static struct fault begin_line(const struct head_line *line)
     return fault;
 }
 
-struct fault head_draw(const struct head_line *line, struct head_drawn *drawn)
-{
+struct fault head_draw(const struct head_line *line, struct head_drawn *drawn) {
     if (!head.armed) {
         bool lost = head.busy >= 0;
         head_cancel();
@@ -287,16 +264,14 @@ struct fault head_draw(const struct head_line *line, struct head_drawn *drawn)
 
 /* Noise of the gauge, up to 0.7 um either way, by Marsaglia's generator ("Xorshift RNGs", J. Stat. Softw. 8 (14),
  * 2003). */
-static double noise(void)
-{
+static double noise(void) {
     head.noise ^= head.noise << 13;
     head.noise ^= head.noise >> 17;
     head.noise ^= head.noise << 5;
     return (head.noise / 4294967296.0 - 0.5) * 1.4e-6;
 }
 
-struct fault head_measure(struct head_mark marks[HEAD_MARKS])
-{
+struct fault head_measure(struct head_mark marks[HEAD_MARKS]) {
     if (!head.drawn)
         return fault_of(FAULT_REFUSED, "there is no line to measure yet");
     if (head.busy < 0)
@@ -312,8 +287,7 @@ struct fault head_measure(struct head_mark marks[HEAD_MARKS])
 
 /* Status, time, and making safe. */
 
-void head_read(struct head_status *status)
-{
+void head_read(struct head_status *status) {
     double turns = (head.now - settled()) * head.goal / TURN;
     *status = (struct head_status){
         .time = head.now,
@@ -331,13 +305,11 @@ void head_read(struct head_status *status)
     };
 }
 
-double head_now(void)
-{
+double head_now(void) {
     return head.now;
 }
 
-struct fault head_sleep(double seconds)
-{
+struct fault head_sleep(double seconds) {
     struct fault fault;
     if (failed(&fault, fault_range("sleep", seconds, 0, 1e6, "s")))
         return fault;
@@ -348,13 +320,11 @@ struct fault head_sleep(double seconds)
     return fault;
 }
 
-void head_cancel(void)
-{
+void head_cancel(void) {
     head.busy = -1;
 }
 
-void head_make_safe(bool keep)
-{
+void head_make_safe(bool keep) {
     head_cancel();
     head_disarm();
     if (head.angle != 0)
@@ -365,8 +335,7 @@ void head_make_safe(bool keep)
 
 /* The model's time and interlock. */
 
-void model_begin(void)
-{
+void model_begin(void) {
     memset(&head, 0, sizeof head);
     head.rate = SPIN_RATE;
     head.since = head.moved = -1;
@@ -376,21 +345,18 @@ void model_begin(void)
     head_make_safe(false);
 }
 
-void model_set_time(double now)
-{
+void model_set_time(double now) {
     head.now = fmax(head.now, now);
     guard();
 }
 
-double model_wake(void)
-{
+double model_wake(void) {
     double wake = head.wake;
     head.wake = INFINITY;
     return wake;
 }
 
-void model_toggle_interlock(void)
-{
+void model_toggle_interlock(void) {
     head.interlock = !head.interlock;
     guard();
 }

@@ -95,26 +95,22 @@ void model_set_time(double now);
 double model_wake(void);
 void model_toggle_interlock(void);
 
-static inline struct fault fault_of(enum fault_kind kind, const char *what)
-{
+static inline struct fault fault_of(enum fault_kind kind, const char *what) {
     return (struct fault){.kind = kind, .what = what};
 }
 
 /* Keeps a result, and tells whether it is none to go on with. */
-static inline bool failed(struct fault *kept, struct fault result)
-{
+static inline bool failed(struct fault *kept, struct fault result) {
     *kept = result;
     return result.kind != FAULT_NONE;
 }
 
-static inline struct fault fault_wire(int code, const char *what)
-{
+static inline struct fault fault_wire(int code, const char *what) {
     return (struct fault){.kind = FAULT_WIRE, .code = code, .what = what};
 }
 
 /* FAULT_NONE inside the range; NAN is outside. */
-static inline struct fault fault_range(const char *what, double value, double least, double most, const char *unit)
-{
+static inline struct fault fault_range(const char *what, double value, double least, double most, const char *unit) {
     if (value >= least && value <= most)
         return fault_of(FAULT_NONE, NULL);
     return (struct fault){FAULT_OUT_OF_RANGE, 0, what, unit, value, least, most};

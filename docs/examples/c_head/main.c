@@ -1,4 +1,5 @@
-/* Serves the head on a TCP socket of this machine, in one thread: main [--port N] [--dead-man S] [--virtual]. On SIGUSR1 the interlock of the model opens or closes.
+/* Serves the head on a TCP socket of this machine, in one thread: main [--port N] [--dead-man S] [--virtual].
+ * On SIGUSR1 the interlock of the model opens or closes.
  *
  * Lasers and rotors hurt people. No software is a safety function: the interlock chain of the hardware stands
  * on its own. IEC 60825-1, local codes and the laser safety officer decide. */
@@ -28,15 +29,13 @@ static volatile sig_atomic_t ends, toggles;
 static void on_end(int number) { (void)number; ends = 1; }
 static void on_toggle(int number) { (void)number; toggles = 1; }
 
-static double monotonic(void)
-{
+static double monotonic(void) {
     struct timespec time;
     clock_gettime(CLOCK_MONOTONIC, &time);
     return (double)time.tv_sec + (double)time.tv_nsec / 1e9;
 }
 
-static int listen_on(unsigned port)
-{
+static int listen_on(unsigned port) {
     struct sockaddr_in address = {.sin_family = AF_INET, .sin_port = htons((uint16_t)port)};
     socklen_t size = sizeof address;
     int on = 1, listener = socket(AF_INET, SOCK_STREAM, 0);
@@ -52,8 +51,7 @@ static int listen_on(unsigned port)
     return listener;
 }
 
-static void admit(int listener)
-{
+static void admit(int listener) {
     static const char FULL[] = "-310,\"System error;all places are taken\"\n";
     int on = 1, stream = accept(listener, NULL, NULL);
     if (stream < 0)
@@ -71,8 +69,7 @@ static void admit(int listener)
     *place = stream;
 }
 
-static void receive(struct client *client, int stream)
-{
+static void receive(struct client *client, int stream) {
     char bytes[CHUNK];
     for (int reads = 0; reads < READS; reads++) {
         size_t room = wire_room(client);
@@ -93,8 +90,7 @@ static void receive(struct client *client, int stream)
     }
 }
 
-static void transmit(struct client *client, int stream)
-{
+static void transmit(struct client *client, int stream) {
     struct span reply = wire_reply(client);
     if (reply.at == reply.end)
         return;
@@ -107,15 +103,14 @@ static void transmit(struct client *client, int stream)
 
 /* One round: waits for sockets, reads them all, lets the wire work, and sends. A watchdog of the hardware is to be
  * restarted here, and nowhere else. */
-static enum wire_work serve(int listener, bool is_virtual, double began, enum wire_work work)
-{
+static enum wire_work serve(int listener, bool is_virtual, double began, enum wire_work work) {
     struct pollfd polled[WIRE_CLIENTS + 1] = {{.fd = listener, .events = POLLIN}};
     double wake = model_wake();
     int wait = work == WIRE_IDLE ? 20 : work == WIRE_BUSY && !is_virtual ? 1 : 0; /* ms */
     for (int k = 0; k < WIRE_CLIENTS; k++) {
         struct span reply = wire_reply(&wire.clients[k]);
-        polled[k + 1].fd = sockets[k];
-        polled[k + 1].events = (short)((wire_room(&wire.clients[k]) > 0 ? POLLIN : 0) | (reply.at < reply.end ? POLLOUT : 0));
+        int events = (wire_room(&wire.clients[k]) > 0 ? POLLIN : 0) | (reply.at < reply.end ? POLLOUT : 0);
+        polled[k + 1] = (struct pollfd){.fd = sockets[k], .events = (short)events};
     }
     (void)poll(polled, WIRE_CLIENTS + 1, wait);
     double now = monotonic();
@@ -155,8 +150,7 @@ static enum wire_work serve(int listener, bool is_virtual, double began, enum wi
     return work;
 }
 
-static double number_option(const char *name, const char *text, double least, double most)
-{
+static double number_option(const char *name, const char *text, double least, double most) {
     char *end = NULL;
     double value = text != NULL ? strtod(text, &end) : NAN;
     if (text == NULL || end == text || *end != '\0' || !(value >= least && value <= most)) {
@@ -166,8 +160,7 @@ static double number_option(const char *name, const char *text, double least, do
     return value;
 }
 
-int main(int count, char **options)
-{
+int main(int count, char **options) {
     double port = 5025, limit = 3, began = monotonic();
     bool is_virtual = false;
     for (int k = 1; k < count; k++) {
@@ -197,6 +190,7 @@ int main(int count, char **options)
     struct head_status status;
     head_read(&status);
     printf("ended: %s, %s, %s\n", status.armed ? "THE LASER IS ARMED" : "laser off",
-           status.parked ? "mirror parked" : "mirror not parked yet", isnan(status.target) ? "no speed asked for" : "THE POLYGON RUNS");
+           status.parked ? "mirror parked" : "mirror not parked yet",
+           isnan(status.target) ? "no speed asked for" : "THE POLYGON RUNS");
     return 0;
 }

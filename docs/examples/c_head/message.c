@@ -7,24 +7,20 @@
 #include <string.h>
 
 /* The next byte, or 0 at the end. */
-static unsigned char peek(const struct span *rest)
-{
+static unsigned char peek(const struct span *rest) {
     return rest->at < rest->end ? (unsigned char)*rest->at : 0;
 }
 
-static void skip_blanks(struct span *rest)
-{
+static void skip_blanks(struct span *rest) {
     while (rest->at < rest->end && peek(rest) <= ' ')
         rest->at++;
 }
 
-static int unexpected(const struct span *rest, int code)
-{
+static int unexpected(const struct span *rest, int code) {
     return rest->at == rest->end || (peek(rest) > ' ' && peek(rest) < 0x7F) ? code : -101;
 }
 
-static int read_number(struct span *rest, struct argument *argument)
-{
+static int read_number(struct span *rest, struct argument *argument) {
     /* Without letters, strtod knows no hexadecimal numbers and no infinity. A 0 stops both. */
     const char *end = rest->at + strspn(rest->at, "0123456789+-.eE");
     char *stop;
@@ -40,8 +36,7 @@ static int read_number(struct span *rest, struct argument *argument)
     return isfinite(argument->number) ? 1 : -123;
 }
 
-static int read_string(struct span *rest, struct argument *argument)
-{
+static int read_string(struct span *rest, struct argument *argument) {
     char quote = *rest->at++;
     argument->kind = ARGUMENT_STRING;
     argument->text.at = rest->at;
@@ -55,8 +50,7 @@ static int read_string(struct span *rest, struct argument *argument)
     return -151;
 }
 
-static int read_block(struct span *rest, struct argument *argument)
-{
+static int read_block(struct span *rest, struct argument *argument) {
     size_t size = 0;
     rest->at++;
     int digits = isdigit(peek(rest)) ? *rest->at++ - '0' : 0;
@@ -71,8 +65,7 @@ static int read_block(struct span *rest, struct argument *argument)
     return 1;
 }
 
-int message_argument(struct span *rest, struct argument *argument)
-{
+int message_argument(struct span *rest, struct argument *argument) {
     skip_blanks(rest);
     if (peek(rest) == ',')
         rest->at++;
@@ -93,8 +86,7 @@ int message_argument(struct span *rest, struct argument *argument)
     return 1;
 }
 
-int message_unit(struct span *rest, struct unit *unit)
-{
+int message_unit(struct span *rest, struct unit *unit) {
     while (rest->at < rest->end && (peek(rest) <= ' ' || peek(rest) == ';'))
         rest->at++;
     if (rest->at == rest->end)
@@ -123,8 +115,7 @@ int message_unit(struct span *rest, struct unit *unit)
     return 1;
 }
 
-int message_check(struct span message)
-{
+int message_check(struct span message) {
     struct unit unit;
     int code;
     while ((code = message_unit(&message, &unit)) > 0)
@@ -132,20 +123,17 @@ int message_check(struct span message)
     return code;
 }
 
-bool message_begins(const char **word, struct span text)
-{
+bool message_begins(const char **word, struct span text) {
     for (; text.at < text.end && toupper(peek(&text)) == **word; text.at++)
         (*word)++;
     return text.at == text.end;
 }
 
-bool message_is(struct span text, const char *word)
-{
+bool message_is(struct span text, const char *word) {
     return message_begins(&word, text) && *word == '\0';
 }
 
-bool message_is_http(struct span message)
-{
+bool message_is_http(struct span message) {
     skip_blanks(&message);
     struct span name = message;
     for (; message.end - message.at >= 5; message.at++)

@@ -6,8 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-void reply_put(struct reply *reply, const char *format, ...)
-{
+void reply_put(struct reply *reply, const char *format, ...) {
     /* The last byte is for the newline. */
     size_t room = sizeof reply->bytes - 1 - reply->used;
     va_list values;
@@ -26,8 +25,7 @@ void reply_put(struct reply *reply, const char *format, ...)
 }
 
 /* NR3 with as many digits as needed to read the same double; 17 (DBL_DECIMAL_DIG) always are enough. */
-void reply_number(struct reply *reply, double value)
-{
+void reply_number(struct reply *reply, double value) {
     static const int DIGITS[] = {1, 3, 6, 9, 12, 14, 15, 16}; /* behind the point */
     char text[32] = "9.91E+37";
     if (isinf(value))
@@ -41,8 +39,7 @@ void reply_number(struct reply *reply, double value)
     reply_put(reply, "%s", text);
 }
 
-void reply_block(struct reply *reply, const char *text)
-{
+void reply_block(struct reply *reply, const char *text) {
     char length[24];
     int digits = snprintf(length, sizeof length, "%zu", strlen(text));
     reply_put(reply, "#%d%s%s", digits, length, text);

@@ -7,23 +7,20 @@
 static const double BLOCK_PAUSE = 2.0, REPLY_PAUSE = 0.5, OBSERVER_PAUSE = 600.0; /* s */
 static const char LEFT_OUT[] = "left out: the head was stopped after this was said";
 
-void wire_begin(struct wire *wire, double limit, const char *pace, double now)
-{
+void wire_begin(struct wire *wire, double limit, const char *pace, double now) {
     memset(wire, 0, sizeof *wire);
     wire->limit = limit;
     wire->pace = pace;
     wire->now = now;
 }
 
-void wire_time(struct wire *wire, double now)
-{
+void wire_time(struct wire *wire, double now) {
     wire->now = now;
     for (struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++)
         client->lives = false;
 }
 
-struct client *wire_connect(struct wire *wire)
-{
+struct client *wire_connect(struct wire *wire) {
     struct client *place = NULL;
     for (struct client *client = wire->clients; client < wire->clients + WIRE_CLIENTS; client++)
         if (!client->open || (!client->spoke && (place == NULL || place->open)))
@@ -38,8 +35,7 @@ struct client *wire_connect(struct wire *wire)
 }
 
 /* Nothing of what waits is carried out, and the client is disconnected once it has taken what it is told. */
-static void dismiss(struct client *client, const char *told)
-{
+static void dismiss(struct client *client, const char *told) {
     client->frame = (struct frame){.used = 0};
     client->gone = true;
     client->running = false;
@@ -52,8 +48,7 @@ static void dismiss(struct client *client, const char *told)
     client->ready = client->reply.used;
 }
 
-static void fail(struct client *client, struct fault fault)
-{
+static void fail(struct client *client, struct fault fault) {
     client->failed = true;
     client->outcome = fault;
     control_tell(client, command_code(&fault), fault.what);
@@ -61,13 +56,12 @@ static void fail(struct client *client, struct fault fault)
 
 /* A web page can make its browser send any bytes to any port, but only behind the first words of another protocol.
  * So a socket is closed before it can say more. */
-static void dismiss_foreign(struct client *client)
-{
-    dismiss(client, client->spoke ? NULL : "-113,\"Undefined header;what came is not this protocol: send *IDN? first\"\n");
+static void dismiss_foreign(struct client *client) {
+    static const char WHY[] = "-113,\"Undefined header;what came is not this protocol: send *IDN? first\"\n";
+    dismiss(client, client->spoke ? NULL : WHY);
 }
 
-static void arrive(struct wire *wire, struct client *client, const struct message *message)
-{
+static void arrive(struct wire *wire, struct client *client, const struct message *message) {
     struct span rest = message->text, path = {rest.at, rest.at};
     struct unit unit;
     bool good = message->code == 0 && message_check(rest) == 0;
@@ -91,13 +85,11 @@ static void arrive(struct wire *wire, struct client *client, const struct messag
             other->take_after = wire->stops;
 }
 
-size_t wire_room(const struct client *client)
-{
+size_t wire_room(const struct client *client) {
     return client->open && !client->gone ? frame_room(&client->frame) : 0;
 }
 
-void wire_receive(struct wire *wire, struct client *client, const char *bytes, size_t size)
-{
+void wire_receive(struct wire *wire, struct client *client, const char *bytes, size_t size) {
     client->read = wire->now;
     for (; size > 0 && !client->gone; bytes++, size--) {
         struct message message;
@@ -116,8 +108,7 @@ void wire_receive(struct wire *wire, struct client *client, const char *bytes, s
     }
 }
 
-void wire_drained(struct wire *wire, struct client *client)
-{
+void wire_drained(struct wire *wire, struct client *client) {
     /* Until now, what was read may have been sent long ago. */
     if (client->lives)
         client->heard = wire->now;
@@ -125,8 +116,7 @@ void wire_drained(struct wire *wire, struct client *client)
 }
 
 /* Why a command may not be carried out now, or FAULT_NONE. */
-static struct fault admit(const struct wire *wire, const struct client *client, const struct command *command)
-{
+static struct fault admit(const struct wire *wire, const struct client *client, const struct command *command) {
     if (command->flags & COMMAND_TAKES && client->said < client->take_after)
         return fault_wire(-221, LEFT_OUT);
     if (!(command->flags & COMMAND_CONTROL))
@@ -141,8 +131,7 @@ static struct fault admit(const struct wire *wire, const struct client *client, 
 }
 
 /* Carries out a unit, or goes on with it. */
-static struct fault perform(struct wire *wire, struct client *client, const struct unit *unit)
-{
+static struct fault perform(struct wire *wire, struct client *client, const struct unit *unit) {
     struct call call = {wire, client, &client->reply, unit->arguments, unit->count, {.kind = FAULT_NONE}};
     const struct command *command = client->busy;
     struct fault fault = {.kind = FAULT_NONE};
@@ -173,8 +162,7 @@ static struct fault perform(struct wire *wire, struct client *client, const stru
 }
 
 /* Carries out the oldest message of a client, as far as it goes now. */
-static void step(struct wire *wire, struct client *client)
-{
+static void step(struct wire *wire, struct client *client) {
     struct message message;
     struct unit unit;
     /* A client that does not take its replies gets no further ones. */
@@ -215,8 +203,7 @@ static void step(struct wire *wire, struct client *client)
 }
 
 /* Silence inside a block, of an observer, or of a client that does not take its replies. */
-static void watch_silence(struct wire *wire, struct client *client)
-{
+static void watch_silence(struct wire *wire, struct client *client) {
     struct message message;
     if (client->frame.block > 0 && wire->now - client->read > BLOCK_PAUSE) {
         frame_reject(&client->frame, -161, &message);
@@ -231,8 +218,7 @@ static void watch_silence(struct wire *wire, struct client *client)
         dismiss(client, "-363,\"Input buffer overrun;more messages wait for the head than may\"\n");
 }
 
-enum wire_work wire_run(struct wire *wire)
-{
+enum wire_work wire_run(struct wire *wire) {
     struct client *end = wire->clients + WIRE_CLIENTS;
     enum wire_work work = WIRE_IDLE;
     for (struct client *client = wire->clients; client < end; client++)
@@ -256,13 +242,11 @@ enum wire_work wire_run(struct wire *wire)
     return work;
 }
 
-struct span wire_reply(const struct client *client)
-{
+struct span wire_reply(const struct client *client) {
     return (struct span){client->reply.bytes + client->sent, client->reply.bytes + client->ready};
 }
 
-void wire_sent(struct wire *wire, struct client *client, size_t size)
-{
+void wire_sent(struct wire *wire, struct client *client, size_t size) {
     client->sent += size;
     if (client->sent < client->ready)
         return;
@@ -270,13 +254,11 @@ void wire_sent(struct wire *wire, struct client *client, size_t size)
     client->took = wire->now;
 }
 
-bool wire_is_over(const struct client *client)
-{
+bool wire_is_over(const struct client *client) {
     return client->gone && client->ready == client->sent && client->frame.start == 0;
 }
 
-void wire_disconnect(struct wire *wire, struct client *client)
-{
+void wire_disconnect(struct wire *wire, struct client *client) {
     client->gone = true;
     control_watch(wire);
     client->open = false;
