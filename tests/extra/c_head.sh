@@ -5,5 +5,6 @@
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh cc gcc libc6-dev
+tests/extra/install.sh make make
 cargo test --quiet --no-run
 python3 -B tests/extra/c_head.py "${CARGO_TARGET_DIR:-target}/debug/spintrue"

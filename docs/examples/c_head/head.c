@@ -34,8 +34,8 @@ const char head_description[] =
     "\"rails\":[{\"name\":\"logic\",\"nominal\":3.3,\"tolerance\":0.05},"
     "{\"name\":\"drive\",\"nominal\":24,\"tolerance\":0.1}],"
     "\"start_of_scan\":\"every_facet\",\"laser_power\":0.05,"
-    "\"times\":{\"reply_most\":0.2,\"silence_most\":1,\"pulse_silence_most\":1,\"arming_most\":0.2,"
-    "\"fill_most\":0.05,\"waiting_turns_most\":3,\"reading_most\":0.1,\"gauge_silence_most\":1,"
+    "\"times\":{\"reply_most\":0.5,\"silence_most\":1,\"pulse_silence_most\":1,\"arming_most\":0.5,"
+    "\"fill_most\":0.2,\"waiting_turns_most\":3,\"reading_most\":0.5,\"gauge_silence_most\":1,"
     "\"brake_most\":3},\"signals\":[],\"channels\":[]}";
 
 const double head_marks_u[9] = {0.5e-6, 0, 2e-6, 0, 0.5e-6, 0, 2e-6, 0, NAN};
