@@ -28,8 +28,8 @@ STRICT = "-std=c11 -Wall -Wextra -Wpedantic -Werror"
 CHECKED = f"{STRICT} -O1 -g -fsanitize=address,undefined -fno-sanitize-recover=all"
 ALL = ("--trims", "--switch", "--spin", "--allow-light")
 # What this head, with its interlock closed, does not have.
-SKIPPED = {"arm_needs_interlock", "steady_needs_arming", "steady_ends", "signals_read", "outputs_switch", "channels_set",
-           "outputs_safe", "outputs_guarded"}
+SKIPPED = {"arm_needs_interlock", "steady_needs_arming", "steady_ends", "signals_read", "outputs_switch",
+           "channels_set", "outputs_safe", "outputs_guarded"}
 LONG = "CLOC:SLE 60;:FAUL?"
 LEFT_OUT = "left out: the head was stopped after this was said"
 
@@ -199,7 +199,8 @@ def two_clients(program):
 def stops(program):
     """A stop overtakes all that waits, and what was said before does not undo it; replies keep their order."""
     with served(program) as server:
-        line, other = server.busy("ROT:SPE 400;:FAUL?", "HEAD:SEED?;:FAUL?", "CONT:TAKE;:FAUL?", "CONT:OWN?"), server.line()
+        line = server.busy("ROT:SPE 400;:FAUL?", "HEAD:SEED?;:FAUL?", "CONT:TAKE;:FAUL?", "CONT:OWN?")
+        other = server.line()
         assert other.ask("SAFE?").startswith("1,1,") and other.is_safe()
         assert line.hear().startswith('"refused",')
         assert LEFT_OUT in line.hear() and line.hear() == '9.91E+37;"none"'
@@ -236,7 +237,9 @@ def nonsense(program):
             (b"@", -102), (b"FOO:BAR", -113), (b"ROT:SPE", -109), (b"ROT:SPE 'x'", -104), (b"ROT:SPE 1,2", -108),
             (b"ROT:SPE 1 2", -103), (b"ROT:SPE 1e999", -123), (b"ROT:SPE 500 RPM", -131), (b"ROT:SPE 0x10", -131),
             (b"ROT:SPE NAN", -104), (b"ROT:SPE ,1", -102), (b"ROT:SPE 1,", -102), (b"ROT:HALT MAYBE", -224),
-            (b"\x7f\xff", -101), (b"ROT:SPE 1e9", -222), (b"LINE:EXP? 0,32,1e-7,1e-4,#13abc", -200),
+            (b"ROT:HALT", -109), (b"\x7f\xff", -101), (b"ROT:SPE 1e9", -222),
+            (b"LINE:EXP? 0,32,1e-7,1e-4,#13abc", -161),
+            (b"LINE:EXP? 0,32,1e-7,1e-4,MAP,1,0", -108), (b"LINE:EXP? 0,32,1e-7,1e-4,MAP", -224),
             (b"MIRR:ANGL 'a", -151), (b"LINE:EXP? 0,32,1e-7,1e-4,#9999999999", -223), (b"TRIM:LOAD 1e-9", -200),
             (b"A" * 70_000, -363), (b"ROT:PULS? 0", -222), (b"CLOC:SLE -1", -222), (b"TRIM:STOR #13a\0b", -200),
             (b"LINE:EXP? 0,32,1e-7,1e-4,#14abcd", -221), (b"LINE:EXP? -1,32,1e-7,1e-4,TEST", -222),
@@ -311,7 +314,7 @@ def floods(program):
         while time.monotonic() - began < 0.3:
             with contextlib.suppress(BlockingIOError):
                 line.stream.send(b"\n" * 1_000_000)
-        assert looking.until_safe() < LIMIT + 0.4
+        assert looking.until_safe() < 2 * LIMIT, "blank lines that wait to be read keep control"
     with served(program) as server:
         looking = server.line()
         looking.ask("*IDN?")
@@ -339,7 +342,8 @@ def floods(program):
         spoken.pop().close()
         time.sleep(0.5)
         quiet, line = server.line(), server.line()
-        assert line.ask("*IDN?").startswith("invented") and not quiet.hear_all(), "a client that said nothing makes room"
+        assert line.ask("*IDN?").startswith("invented")
+        assert not quiet.hear_all(), "a client that said nothing makes room"
 
 
 def other_protocols(program):
@@ -371,7 +375,8 @@ def nothing_asks_for_memory(program):
     files = {path.name: len(path.read_text().splitlines()) for path in SOURCE.glob("*.[ch]")}
     assert {name: int(lines) for name, lines in rows.items()} == files, files
     assert all(lines <= 600 for lines in files.values()), files
-    assert all(path.read_text().startswith("/* ") for path in SOURCE.glob("*.[ch]")), "a file does not say what it holds"
+    opens = {path.name: path.read_text()[:3] for path in SOURCE.glob("*.[ch]")}
+    assert set(opens.values()) == {"/* "}, f"a file does not say what it holds: {opens}"
     wire = sum(lines for name, lines in files.items() if name not in ("head.c", "main.c"))
     sizes = subprocess.run(["size", program], capture_output=True, text=True, check=True).stdout.split("\n")[1].split()
     for page in ("docs/examples/c_head/README.md", "docs/wire.md", "docs/heads.md"):
@@ -381,8 +386,8 @@ def nothing_asks_for_memory(program):
         assert not lines or abs(int(lines[1]) - wire) < 50, (page, wire)
 
 
-PARTS = [contracts, contracts_on_the_clock, contracts_with_the_interlock_open, bring_up, vanished, silent, ended, two_clients,
-         stops, nonsense, random_bytes, floods, other_protocols]
+PARTS = [contracts, contracts_on_the_clock, contracts_with_the_interlock_open, bring_up, vanished, silent, ended,
+         two_clients, stops, nonsense, random_bytes, floods, other_protocols]
 
 # Planted defects: in a file, what is replaced by what, and the test that must detect it.
 DEFECTS = [

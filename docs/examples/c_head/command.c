@@ -253,10 +253,12 @@ static struct fault expose(struct call *call) {
     size_t count = line.dots / 32 + (line.dots % 32 > 0);
     if (message_argument(&call->arguments, &pattern) <= 0)
         return fault_wire(-109, "a parameter is missing");
-    if (pattern.kind == ARGUMENT_BLOCK && (size_t)(pattern.text.end - pattern.text.at) == 4 * count)
-        line.words = (const unsigned char *)pattern.text.at;
-    else if (pattern.kind != ARGUMENT_WORD || !message_is(pattern.text, "TEST"))
-        return fault_of(FAULT_REFUSED, "TEST draws test marks; otherwise 4 bytes are needed for each 32 dots");
+    bool block = pattern.kind == ARGUMENT_BLOCK;
+    if (block && (size_t)(pattern.text.end - pattern.text.at) != 4 * count)
+        return fault_wire(-161, "a dot word of 4 bytes is needed for each 32 dots");
+    if (!block && (pattern.kind != ARGUMENT_WORD || !message_is(pattern.text, "TEST")))
+        return fault_wire(-224, "TEST draws test marks, otherwise give a block of dot words");
+    line.words = block ? (const unsigned char *)pattern.text.at : NULL;
     struct fault fault;
     if (failed(&fault, head_draw(&line, &drawn)))
         return fault;
