@@ -218,6 +218,10 @@ def stops(program):
         assert line.hear().startswith('"refused",') and LEFT_OUT in line.hear() and line.hear() == '"none"'
         assert line.ask("LAS:ARM 0.3;:FAUL?") == '"none"', "said after the stop"
     with served(program) as server:
+        line, other = server.busy("CONT:TAKE;:SAFE?"), server.line()
+        assert not other.is_safe(), "what takes control is no stop"
+        line.close()
+    with served(program) as server:
         # Bytes that were not read when another client stops the head were said before.
         line, other = server.line(), server.line()
         line.told("CONT:TAKE")
@@ -410,6 +414,7 @@ DEFECTS = [
     ("wire.c", "!known ||", "", other_protocols),
     ("frame.c", "frame->used == FRAME_SIZE - 1", "false", nonsense),
     ("frame.c", "frame->block < FRAME_SIZE - frame->used", "true", nonsense),
+    ("command.c", "(COMMAND_CONTROL | COMMAND_TAKES)", "COMMAND_CONTROL", stops),
     ("reply.c", "(size_t)size >= room", "false", nonsense),
     ("head.c", "!head.interlock ||", "", two_clients),
     ("head.c", "head.armed && head.interlock &&", "head.armed &&", two_clients),
