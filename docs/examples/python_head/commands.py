@@ -100,7 +100,7 @@ def stop_calls(message):
         return []
     for (_, _, arguments), entry in zip(said, entries(said)):
         needs_control, most, call = entry or (READ, 0, None)
-        if needs_control:
+        if needs_control or call is take:
             return []
         if call in (safe, disarm) and len(arguments) <= most:
             try:

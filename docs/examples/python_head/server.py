@@ -39,7 +39,7 @@ POLL_INTERVAL = 0.02
 HTTP = re.compile(rb"HTTP/[\d.]+\s|.*\sHTTP/[\d.]+$|[A-Za-z0-9-]+:(\s|$)", re.DOTALL)
 
 
-class CallAborted(WireError):
+class CallAborted(Fault):
     """Aborts the current call."""
 
 
@@ -100,9 +100,9 @@ class Server:
         """Reads from all clients; raises if the current call must be aborted."""
         self.hear(0)
         if not self.safely and self.stops:
-            raise CallAborted(-221, "aborted: the head was stopped")
+            raise CallAborted("refused", "aborted: the head was stopped")
         if not self.safely and (self.ending or self.lost()):
-            raise CallAborted(-203, "the call was aborted")
+            raise CallAborted("refused", "aborted: control was lost, or the server ends")
 
     def lost(self):
         """Why the controlling client loses control, or None."""
