@@ -43,6 +43,8 @@ pub(super) fn needs_interlock(trial: &mut Trial) -> TrialResult<()> {
     if trial.status()?.interlock_closed {
         return Err(skipped("the interlock is closed: open it and check once more"));
     }
+    // Without lock arming is refused anyway. An open interlock may also keep the polygon from turning.
+    trial.locked().ok();
     refused("arming with the interlock open", trial.arm(POWER))?;
     trial.check_off("armed with the interlock open")
 }
