@@ -18,6 +18,9 @@ import random
 import re
 import subprocess
 import sys
+import tempfile
+
+import wiring
 
 ROOT = pathlib.Path(__file__).parents[2]
 PAGE = ROOT / "docs/diagnose.md"
@@ -146,13 +149,36 @@ def named(program, case, seed):
         draw = random.Random(f"{case.name} {seed}")
         for fault in case.faults[seed % len(case.faults)](draw):
             options += ["--fault", fault]
-    command = [program, "run", "scripts/diagnose.spt", "--json", "--set", "light=true", "--seed", str(seed), *options]
+    return suspects([program, "run", "scripts/diagnose.spt", "--json", "--set", "light=true", "--seed", str(seed), *options])
+
+
+def suspects(command):
+    """What a run names, and its command."""
     done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
     for line in done.stdout.splitlines():
         event = json.loads(line)
         if event["event"] == "recorded" and event["name"] == "suspects":
-            return tuple(suspect["name"] for suspect in event["value"]), command
+            return tuple(event["value"]), command
     raise AssertionError(f"no suspects are recorded: {' '.join(command)}\n{done.stdout[-2000:]}{done.stderr}")
+
+
+def wired(program, fault, folder):
+    """What first_power_on.spt names on a head of `wiring.py`."""
+    _, _, other = wiring.FAULTS[fault]
+    sheet, answers = folder / f"{fault}.sheet.toml", folder / f"{fault}.answers.toml"
+    sheet.write_text(wiring.SHEET)
+    answers.write_text(wiring.answers(other))
+    serving = subprocess.Popen(
+        [sys.executable, "-B", wiring.__file__, fault, "--port", "0"], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        address = serving.stdout.readline().split()[-1]
+        command = [program, "run", "scripts/first_power_on.spt", "--json", "--head", address,
+                   "--allow", "reads,steers,switches,asks", "--set", f"@{sheet}", "--answers", str(answers)]
+        return suspects(command)
+    finally:
+        serving.kill()
+        serving.wait()
 
 
 def right(truth, names):
@@ -188,6 +214,18 @@ def tables(found, classes):
             told = "; ".join(counted(names, count) for names, count in outcomes.most_common())
             hidden.append(f"| {case.name} | {UNSEEN[case.name]} | {told} |")
     return "\n".join(lines), "\n".join(hidden), rights / runs, blamed
+
+
+def wiring_table(program):
+    """What first_power_on.spt names on each wiring fault; all must be right."""
+    lines = ["| wiring fault | named |", "| --- | --- |"]
+    with tempfile.TemporaryDirectory() as folder, concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
+        found = pool.map(lambda fault: wired(program, fault, pathlib.Path(folder)), wiring.FAULTS)
+        for fault, (names, command) in zip(wiring.FAULTS, found):
+            truth = wiring.FAULTS[fault][0]
+            assert right(truth, names), f"{fault}: named {names}: {' '.join(command)}"
+            lines.append(f"| {fault} | {counted(names, '').strip()} |")
+    return "\n".join(lines)
 
 
 def stated(classes, rows):
@@ -233,13 +271,15 @@ def main():
     if given.only:
         print(table)
         return
-    page = PAGE.read_text()
+    wires = wiring_table(given.program)
+    page = put(PAGE.read_text(), "wiring", wires) if given.write else PAGE.read_text()
+    assert wires in page, f"the table of wiring faults of {PAGE} is another: tests/extra/diagnose.sh --write renews it"
     if given.sample:
         known = {line.split(" | ")[0].removeprefix("| "): line for line in page.splitlines() if line.startswith("| ")}
         for case, outcomes in found.items():
             for names in outcomes:
                 told = counted(names, "")
-                assert told in known[case.name], f"{case.name}: {told}is not in {PAGE}: run tests/extra/diagnose.sh --write"
+                assert told in known[case.name], f"{case.name}: {told}is not in {PAGE}: tests/extra/diagnose.sh --write"
     else:
         fresh = put(put(put(page, "classes", stated(classes, rows)), "diagnoses", table), "unseen", hidden)
         if given.write:
