@@ -66,8 +66,8 @@ UNSEEN = {
 }
 
 # Documented faults: the cause, and the options for a head drawn at random. Times are of the whole run, which takes
-# about 690 s, unless a fault can only be told in a part of it, which the page states.
-BEGIN, RESTART, LINES, END = 0, 62, 82, 690
+# about 700 s, unless a fault can only be told in a part of it, which the page states.
+BEGIN, RESTART, LINES, END = 0, 62, 86.5, 700
 
 
 def at(kind, low, high):
@@ -256,6 +256,9 @@ def main():
         rows = [{key.split(" ")[0]: value for key, value in row.items()} for row in csv.DictReader(file)]
     classes = {row["name"]: row["class"] for row in rows}
     every = [case for case in cases() if re.search(given.only, case.name)]
+    if given.sample:
+        wrong = [case for case in every if case.name.startswith("wrong/")]
+        every = [case for case in every if case not in wrong] + wrong[::3]
     seeds = [1] if given.sample else range(1, given.seeds + 1)
     found = {case: collections.Counter() for case in every}
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
