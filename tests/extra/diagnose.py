@@ -207,7 +207,7 @@ def tables(found, classes):
     good = [(case, outcomes) for case, outcomes in found.items() if case.truth == ""]
     healthy = sum(sum(outcomes.values()) for _, outcomes in good)
     blamed = sum(count for _, outcomes in good for names, count in outcomes.items() if names)
-    lines += ["", f"Right in {rights} of {runs} runs ({100 * rights / runs:.1f} %). Good heads blamed: {blamed} of {healthy}."]
+    lines += ["", f"Right in {rights} of {runs} runs ({100 * rights / runs:.2f} %). Good heads blamed: {blamed} of {healthy}."]
     hidden = ["| what is wrong | why nothing shows it | named, and how often |", "| --- | --- | --- |"]
     for case, outcomes in found.items():
         if case.truth is None:
