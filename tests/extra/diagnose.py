@@ -20,10 +20,12 @@ import subprocess
 import sys
 import tempfile
 
+import sizes
 import wiring
 
 ROOT = pathlib.Path(__file__).parents[2]
 PAGE = ROOT / "docs/diagnose.md"
+WORK = ROOT / "target/extra/diagnose"
 HEADS = "scripts/heads"
 STATION = f"{HEADS}/ten_with_station.toml"
 LEAST_RIGHT = 0.95
@@ -139,14 +141,21 @@ def cases():
     for kind, (truth, faults) in FAULTS.items():
         station = ["--head", f"sim:{STATION}", "--set", "@scripts/datasheets/station_lines.toml"]
         found.append(Case(f"fault {kind}", truth, station if kind.startswith("signal_") else [], faults))
+    found += [Case(f"drawn {cause or 'good head'}", cause, [], None) for cause in sizes.DRAWN]
     return found
 
 
 def named(program, case, seed):
     """What the script names, in order; the options, to run it again by hand."""
     options = list(case.options)
+    draw = random.Random(f"{case.name} {seed}")
+    if case.name.startswith("drawn "):
+        WORK.mkdir(parents=True, exist_ok=True)
+        path = WORK / f"{case.truth or 'good'}_{seed}.toml"
+        path.write_text(sizes.description(case.truth, draw))
+        # Twelve facets draw a shorter line.
+        options += ["--head", f"sim:{path}", *([] if case.truth else ["--set", "length=250mm"])]
     if case.faults:
-        draw = random.Random(f"{case.name} {seed}")
         for fault in case.faults[seed % len(case.faults)](draw):
             options += ["--fault", fault]
     return suspects([program, "run", "scripts/diagnose.spt", "--json", "--set", "light=true", "--seed", str(seed), *options])
@@ -257,8 +266,8 @@ def main():
     classes = {row["name"]: row["class"] for row in rows}
     every = [case for case in cases() if re.search(given.only, case.name)]
     if given.sample:
-        wrong = [case for case in every if case.name.startswith("wrong/")]
-        every = [case for case in every if case not in wrong] + wrong[::3]
+        wrong = [case for case in every if case.name.startswith(("wrong/", "drawn "))]
+        every = [case for case in every if case not in wrong] + wrong[::4]
     seeds = [1] if given.sample else range(1, given.seeds + 1)
     found = {case: collections.Counter() for case in every}
     with concurrent.futures.ThreadPoolExecutor(os.cpu_count()) as pool:
