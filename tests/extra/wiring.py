@@ -182,6 +182,7 @@ def answers(other):
     rails = {f"Rail {rail} by the meter, at the head's connector": told[rail] for rail in METER}
     rest = {
         "Are laser and rotor switched off at their own switches?": "yes",
+        "Close all covers of the interlock chain. Are they closed?": "yes",
         "Open a cover of the interlock chain. Is it open?": "yes",
         "Close the covers again. Are all of them closed?": "yes",
         "The mirror is steered to the plus side of the drawing. Has it turned that way?": told["mirror"],
