@@ -24,8 +24,9 @@ impl Files for Corpus {
         Ok(SourceText { name, text })
     }
 
-    fn bytes(&mut self, _from: &str, path: &str) -> Result<Vec<u8>, FileError> {
-        Ok(fs::read(self.0.join(path)).map_err(|error| error.to_string())?)
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        let beside = Path::new(from).parent().unwrap_or(Path::new("")).join(path);
+        Ok(fs::read(self.0.join(beside)).map_err(|error| error.to_string())?)
     }
 }
 

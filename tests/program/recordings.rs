@@ -63,6 +63,7 @@ fn every_shipped_script_and_every_fault_replays_byte_for_byte() {
         let more: Vec<&str> = match name {
             "accept.spt" => vec!["--set", sheet],
             "fit_spacer.spt" => vec!["--answers", "scripts/answers/fit_spacer.toml"],
+            "first_power_on.spt" => vec!["--answers", "scripts/answers/first_power_on.toml"],
             "gauge_study.spt" => vec!["--answers", "scripts/answers/gauge_study.toml"],
             "requalify.spt" => vec!["--last", &before],
             _ => vec![],
