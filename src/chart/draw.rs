@@ -1,8 +1,7 @@
 //! The chart as a one-bit image in Netpbm's P4 format, which a head can expose.
 
-use crate::layout::{
-    Area, BORDER, DASHES, GROUP, GROUP_ON, Layout, LayoutError, SOLID, TINTS, WINDOW, WORDS,
-};
+use crate::error::{ChartError, refuse};
+use crate::layout::{Area, BORDER, DASHES, GROUP, GROUP_ON, Layout, SOLID, TINTS, WINDOW, WORDS};
 use crate::spec::Spec;
 use core::ops::Range;
 use font8x8::UnicodeFonts;
@@ -53,15 +52,14 @@ pub fn draw(layout: &Layout) -> Vec<u8> {
 }
 
 /// Reads the specification of a chart from its image, and proves that the image is that chart.
-pub fn read_chart(bytes: &[u8]) -> Result<Layout, LayoutError> {
-    let refused = |why: &str| Err(LayoutError(why.to_string()));
+pub fn read_chart(bytes: &[u8]) -> Result<Layout, ChartError> {
     let spec = match Spec::of_image(bytes) {
         Some(Ok(spec)) => spec,
         Some(Err(error)) => {
-            return Err(LayoutError(format!("its header is damaged: {error}")));
+            return refuse!("its header is damaged: {error}");
         }
         None => {
-            return refused(
+            return refuse!(
                 "it is no chart of spintrue: give the image that `spintrue chart draw` wrote",
             );
         }
@@ -70,7 +68,7 @@ pub fn read_chart(bytes: &[u8]) -> Result<Layout, LayoutError> {
     if draw(&layout) == bytes {
         Ok(layout)
     } else {
-        refused("its dots are not those of its header: it was changed, or drawn by another version")
+        refuse!("its dots are not those of its header: it was changed, or drawn by another version")
     }
 }
 

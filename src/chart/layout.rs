@@ -6,11 +6,11 @@
 //! edges tell the place along it, solid parts on both sides of it, which tell the place across, and beyond
 //! these parts with less light, which tell how the medium answers to the dose.
 
+use crate::error::{ChartError, refuse};
 use crate::spec::Spec;
 use core::ops::Range;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
-use thiserror::Error;
 
 /// Width in m of the border that holds fiducials.
 pub(crate) const BORDER: f64 = 6e-3;
@@ -38,7 +38,7 @@ pub(crate) const DASHES: f64 = 2.5e-3;
 const MIN_DASH: f64 = 0.25e-3;
 
 /// Least white in m between isolated lines that lie where they should.
-const MIN_GAP: f64 = 0.25e-3;
+const MIN_GAP: f64 = 0.3e-3;
 /// Least rows from line to line, and so many sizes of gap.
 const MIN_ROWS: u32 = 5;
 const GAPS: u32 = 6;
@@ -55,11 +55,6 @@ const ALONG_TOP: [f64; 3] = [0.21, 0.48, 0.69];
 const ALONG_BOTTOM: [f64; 3] = [0.38, 0.60, 0.87];
 const ALONG_LEFT: [f64; 2] = [0.40, 0.66];
 const ALONG_RIGHT: [f64; 2] = [0.30, 0.74];
-
-/// Why there is no chart.
-#[derive(Clone, Debug, Error, PartialEq)]
-#[error("{0}")]
-pub struct LayoutError(pub(crate) String);
 
 /// A dash of a line: dots from where it begins up to where it ends.
 pub(crate) type Dash = Range<u32>;
@@ -116,7 +111,7 @@ pub struct Layout {
 
 impl Layout {
     /// Lays a chart out.
-    pub fn new(spec: &Spec) -> Result<Layout, LayoutError> {
+    pub fn new(spec: &Spec) -> Result<Layout, ChartError> {
         check(spec)?;
         let (length, height) = (spec.length(), spec.height());
         let words = BORDER;
@@ -125,20 +120,20 @@ impl Layout {
         let inset = BORDER + 1e-3;
         let least = 2.0 * inset + PATCH_STEP * f64::from(TINTS) + BIT * f64::from(BITS) + 4e-3;
         if length < least {
-            return Err(LayoutError(format!(
+            return refuse!(
                 "a line of {:.1} mm has no room for a chart, which takes {:.0} mm: plan a longer line",
                 length * 1e3,
                 least * 1e3
-            )));
+            );
         }
         let span = length - 2.0 * (inset + WINDOW);
         let room = (span / (2.0 * WINDOW)).floor() as u32 + 1;
         if !(3..=room).contains(&spec.places) {
-            return Err(LayoutError(format!(
+            return refuse!(
                 "a line of {:.1} mm has room for 3 to {room} places with marks, not {}",
                 length * 1e3,
                 spec.places
-            )));
+            );
         }
         let place = |k: u32| {
             let x = inset + WINDOW + span * f64::from(k) / f64::from(spec.places - 1);
@@ -168,12 +163,12 @@ impl Layout {
         layout.lines = layout.isolated_lines();
         let fewest = (0..spec.facets).map(|facet| layout.lines_of(facet)).min().unwrap_or(0);
         if fewest < MIN_LINES {
-            return Err(LayoutError(format!(
+            return refuse!(
                 "there is room for {} isolated lines only, {fewest} of one of the {} facets where at least \
                  {MIN_LINES} are needed: take a larger sheet, less room for a ruler, or a finer resolution",
                 layout.lines.len(),
                 spec.facets
-            )));
+            );
         }
         Ok(layout)
     }
@@ -277,25 +272,22 @@ fn fiducials(length: f64, height: f64) -> Vec<Area> {
 }
 
 /// Refuses numbers that make no chart.
-fn check(spec: &Spec) -> Result<(), LayoutError> {
+fn check(spec: &Spec) -> Result<(), ChartError> {
     let pitches = [spec.in_scan_pitch, spec.cross_scan_pitch];
     if pitches.iter().any(|pitch| !(1e-6..=0.2e-3).contains(pitch)) {
-        return Err(LayoutError(
+        return refuse!(
             "dots and lines of a chart lie 1 µm to 0.2 mm apart (127 dpi): plan a finer resolution"
-                .to_string(),
-        ));
+        );
     }
     if spec.facets == 0 || spec.facets > 1000 {
-        return Err(LayoutError(format!("a polygon has 1 to 1000 facets, not {}", spec.facets)));
+        return refuse!("a polygon has 1 to 1000 facets, not {}", spec.facets);
     }
     if !(0.0..=1e-3).contains(&spec.reach) || !(0.0..=0.1).contains(&spec.ruler_room) {
-        return Err(LayoutError(
-            "lines reach up to 1 mm off their place, and a ruler takes up to 100 mm".to_string(),
-        ));
+        return refuse!("lines reach up to 1 mm off their place, and a ruler takes up to 100 mm");
     }
     // Positions are computed in f64 and lie far below what this leaves.
     if !(1e-3..=2.0).contains(&spec.length()) || !(1e-3..=2.0).contains(&spec.height()) {
-        return Err(LayoutError("a chart measures up to 2 m".to_string()));
+        return refuse!("a chart measures up to 2 m");
     }
     Ok(())
 }

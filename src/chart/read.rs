@@ -1,0 +1,323 @@
+//! From a scan to what it tells: pose, windows, and facets against everything that is smooth.
+
+use crate::coarse::Thumbnail;
+use crate::error::{ChartError, refuse};
+use crate::layout::Layout;
+use crate::pose::Pose;
+use crate::reading::{
+    Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan,
+};
+use crate::scan::{Crop, Scan};
+use crate::solve::{FacetFit, Sample, fit_facets};
+use crate::travel::in_scan;
+use crate::waves::{amplitudes, waves};
+use crate::window::{Seen, Window, crop_of};
+use core::f64::consts::TAU;
+use std::io::{BufRead, Seek};
+
+/// Most pixels of windows that are held at once.
+const MAX_HELD: u64 = 140 << 20;
+
+/// Coarsest pixels in m: 600 dpi.
+const MAX_PIXEL: f64 = 43e-6;
+
+/// Largest standard uncertainty in m of a facet's place that is told.
+const MAX_U: f64 = 1.2e-6;
+
+/// Share of a scanner's scale that is not known, where nothing tells more (our choice).
+const SCALE_U: f64 = 0.005;
+
+/// Share of a difference of doses that is not known: how darkness follows dose is measured over a quarter of the
+/// dose, and taken for even (our choice; checked with simulated heads).
+const DOSE_U: f64 = 0.25;
+
+/// Least share of the lines that must be seen.
+const MIN_SEEN: f64 = 0.3;
+
+/// Reads a scan of a chart. The file is read twice, row after row.
+pub fn read_scan<R: BufRead + Seek>(
+    layout: &Layout,
+    mut from: R,
+) -> Result<ScanReading, ChartError> {
+    let mut scan = Scan::open(&mut from)?;
+    let small = Thumbnail::read(&mut scan)?;
+    let (kind, size, stated) = (scan.kind, [scan.width, scan.height], scan.resolution);
+    drop(scan);
+    let pose = Pose::find(layout, &small)?;
+    let coarsest = pose.scales().into_iter().fold(f64::MAX, f64::min);
+    if 1.0 / coarsest > MAX_PIXEL {
+        return refuse!(
+            "it is too coarse: about {:.0} dpi, where 600 are the least and 1200 are wanted",
+            coarsest * 25.4e-3
+        );
+    }
+    let tone = layout.patches.iter().map(|area| {
+        let [x, y] = pose.scan(area.middle());
+        small.darkness(x, y)
+    });
+    let upright = pose.is_upright();
+    // As the file has them, along and down; here along and across the lines.
+    let stated = stated.map_or([f64::NAN; 2], |[x, y]| if upright { [y, x] } else { [x, y] });
+    let sheet = SheetOnScan {
+        kind: kind.to_string(),
+        width: size[0],
+        height: size[1],
+        stated,
+        found: pose.scales(),
+        lines_run_down: upright,
+        mirrored: pose.is_mirrored(),
+        turn: pose.turn(),
+        fiducials: pose.seen,
+        fiducials_of: layout.fiducials.len(),
+        tone: tone.collect(),
+    };
+    let contrast = small.contrast();
+    drop(small);
+    let seen = windows(layout, &pose, from, size, contrast)?;
+    finished(layout, sheet, &seen)
+}
+
+/// What is seen in each window; nothing of those that lie outside.
+fn windows<R: BufRead + Seek>(
+    layout: &Layout,
+    pose: &Pose,
+    mut from: R,
+    size: [u32; 2],
+    contrast: f64,
+) -> Result<Vec<Vec<Seen>>, ChartError> {
+    let count = layout.places.len();
+    let mut crops: Vec<Option<Crop>> = (0..count).map(|k| crop_of(layout, k, pose, size)).collect();
+    let held = |row: u32| {
+        crops
+            .iter()
+            .flatten()
+            .filter(|crop| crop.rows.contains(&row))
+            .map(Crop::pixels)
+            .sum::<u64>()
+    };
+    let most = crops.iter().flatten().map(|crop| held(crop.rows.start)).max().unwrap_or(0);
+    if most > MAX_HELD {
+        return refuse!(
+            "at this resolution too much must be held in memory: scan at 1200 dpi, or with the lines running \
+             down the image"
+        );
+    }
+    let last = crops.iter().flatten().map(|crop| crop.rows.end).max().unwrap_or(0);
+    let mut scan = Scan::open(&mut from)?;
+    let mut row = vec![0; scan.width as usize];
+    let mut seen = vec![Vec::new(); count];
+    for y in 0..last {
+        scan.read(&mut row)?;
+        for (place, slot) in crops.iter_mut().enumerate() {
+            let Some(crop) = slot else { continue };
+            crop.take(y, &row);
+            if y + 1 < crop.rows.end {
+                continue;
+            }
+            if let Some(seen) = seen.get_mut(place) {
+                *seen = Window::new(layout, place, pose, crop, contrast).lines();
+            }
+            *slot = None;
+        }
+    }
+    Ok(seen)
+}
+
+/// What was found at a place: in-scan, cross-scan, and the logarithm of darkness.
+struct Fits {
+    place: Place,
+    along: Option<FacetFit>,
+    across: Option<FacetFit>,
+    dose: Option<FacetFit>,
+}
+
+fn finished(
+    layout: &Layout,
+    sheet: SheetOnScan,
+    seen: &[Vec<Seen>],
+) -> Result<ScanReading, ChartError> {
+    let spec = &layout.spec;
+    let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
+    if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
+        return refuse!(
+            "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
+            layout.lines.len()
+        );
+    }
+    let mut missing = vec![
+        "The absolute shift and height of the line: a sheet has no fixed place under the head."
+            .to_string(),
+    ];
+    let fits: Vec<Fits> = layout
+        .shares()
+        .into_iter()
+        .zip(seen)
+        .map(|(at, seen)| fits(at, seen, spec.facets as usize, &mut missing))
+        .collect();
+    if !fits.iter().any(|fits| fits.along.is_some() || fits.across.is_some()) {
+        return refuse!("nothing can be told of the facets. {}", missing.join(" "));
+    }
+    let scale_u = scale_uncertainty(&sheet);
+    let facets: Vec<FacetReading> =
+        (0..spec.facets).map(|facet| facet_reading(layout, facet, &fits, scale_u)).collect();
+    let pattern = |of: &dyn Fn(&FacetMark) -> Measured| {
+        let mean = |facet: &FacetReading| {
+            let known = facet.marks.iter().map(|mark| of(mark).value).filter(|v| v.is_finite());
+            let (sum, count) = known.fold((0.0, 0.0), |(sum, n), value| (sum + value, n + 1.0));
+            sum / count
+        };
+        amplitudes(&facets.iter().map(mean).collect::<Vec<f64>>())
+    };
+    let banding = Banding {
+        in_scan: pattern(&|mark| mark.in_scan),
+        cross_scan: pattern(&|mark| mark.cross_scan),
+        dose: pattern(&|mark| mark.dose),
+    };
+    let common = common(layout, &sheet, seen, &fits);
+    missing.extend(common_missing());
+    Ok(ScanReading {
+        chart: spec.clone(),
+        code: format!("{:08x}", spec.code()),
+        scan: sheet,
+        lines: layout.lines.len(),
+        lines_seen,
+        places: fits.into_iter().map(|fits| fits.place).collect(),
+        facets,
+        banding,
+        common,
+        missing,
+    })
+}
+
+fn fits(at: f64, seen: &[Seen], facets: usize, missing: &mut Vec<String>) -> Fits {
+    let samples = |value: &dyn Fn(&Seen) -> f64| -> Vec<Sample> {
+        let sample = |line: &Seen| Sample { y: line.y, facet: line.facet, value: value(line) };
+        seen.iter().map(sample).filter(|sample| sample.value.is_finite()).collect()
+    };
+    let along = in_scan(seen, facets).and_then(|samples| fit_facets(&samples, facets));
+    let across = fit_facets(&samples(&|line| line.across), facets);
+    let dose = fit_facets(&samples(&|line| line.mass.ln()), facets);
+    let gain = |line: &Seen| (line.less / line.mass).ln() / 0.75_f64.ln();
+    let gains: Vec<f64> = seen.iter().map(gain).filter(|gain| gain.is_finite()).collect();
+    let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
+        let Some(fit) = fit else {
+            missing.push(format!(
+                "{what} at {at:+.3} of the line: too few of its lines are seen ({}).",
+                seen.len()
+            ));
+            return None;
+        };
+        let typical = crate::solve::median(fit.u.clone());
+        if !dark && typical > MAX_U {
+            missing.push(format!(
+                "{what} at {at:+.3} of the line: lines scatter by {:.1} µm, which leaves {:.1} µm of a facet, more than \
+                 {:.1} µm. Lay the lines along the travel of the carriage, and scan at 1200 dpi or more.",
+                fit.scatter * 1e6,
+                typical * 1e6,
+                MAX_U * 1e6
+            ));
+            return None;
+        }
+        Some(fit)
+    };
+    let along = told(along, "In-scan", false);
+    let across = told(across, "Cross-scan", false);
+    let dose = told(dose, "Dose", true);
+    let wild = |fit: &Option<FacetFit>| fit.as_ref().map_or(0, |fit| fit.wild);
+    let scatter = |fit: &Option<FacetFit>| fit.as_ref().map_or(f64::NAN, |fit| fit.scatter);
+    let place = Place {
+        at,
+        lines: seen.len(),
+        wild: [wild(&along), wild(&across), wild(&dose)],
+        scatter: [scatter(&along), scatter(&across)],
+        dose_gain: crate::solve::median(gains),
+        along: f64::NAN,
+        along_u: f64::NAN,
+    };
+    Fits { place, along, across, dose }
+}
+
+/// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
+fn scale_uncertainty(sheet: &SheetOnScan) -> f64 {
+    let off = |axis: usize| {
+        let (found, stated) = (sheet.found.get(axis)?, sheet.stated.get(axis)?);
+        Some((found / stated - 1.0).abs()).filter(|off| off.is_finite())
+    };
+    (0..2).filter_map(off).fold(SCALE_U, f64::max)
+}
+
+fn facet_reading(layout: &Layout, facet: u32, fits: &[Fits], scale_u: f64) -> FacetReading {
+    let k = facet as usize;
+    let place = |fit: &Option<FacetFit>| {
+        let known = fit.as_ref().and_then(|fit| Some((*fit.effects.get(k)?, *fit.u.get(k)?)));
+        known.map_or(Measured::UNKNOWN, |(value, u)| Measured {
+            value,
+            u,
+            u_fixed: scale_u * value.abs(),
+        })
+    };
+    let dose = |fits: &Fits| {
+        let gain = fits.place.dose_gain;
+        let dark = place(&fits.dose);
+        let value = (dark.value / gain).exp();
+        // Where darkness hardly follows the dose, nothing can be told of it.
+        if gain.is_nan() || gain < 0.1 {
+            return Measured::UNKNOWN;
+        }
+        Measured { value, u: dark.u / gain, u_fixed: DOSE_U * (value - 1.0).abs() }
+    };
+    let mark = |fits: &Fits| FacetMark {
+        at: fits.place.at,
+        in_scan: place(&fits.along),
+        cross_scan: place(&fits.across),
+        dose: dose(fits),
+    };
+    let lines = layout.lines.iter().filter(|line| line.facet == facet).count();
+    FacetReading { facet, lines, marks: fits.iter().map(mark).collect() }
+}
+
+fn common(layout: &Layout, sheet: &SheetOnScan, seen: &[Vec<Seen>], fits: &[Fits]) -> Common {
+    let spec = &layout.spec;
+    let [along, across] = sheet.found;
+    let [stated_along, stated_across] = sheet.stated;
+    let line_rate = f64::from(spec.facets) * spec.speed / TAU;
+    // The mean over the places of what is left of each line without its facet.
+    let mut of_line: Vec<(f64, f64, f64)> = Vec::new();
+    for (seen, fits) in seen.iter().zip(fits) {
+        let Some(fit) = &fits.across else { continue };
+        for (line, rest) in seen.iter().zip(&fit.rest) {
+            let Some(rest) = rest else { continue };
+            match of_line.iter_mut().find(|(y, ..)| *y == line.y) {
+                Some((_, sum, count)) => {
+                    *sum += rest;
+                    *count += 1.0;
+                }
+                None => of_line.push((line.y, *rest, 1.0)),
+            }
+        }
+    }
+    of_line.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let samples: Vec<(f64, f64)> =
+        of_line.iter().map(|(y, sum, count)| (*y, sum / count)).collect();
+    Common {
+        across_over_along: (across / along) * (stated_along / stated_across),
+        waves: waves(&samples, line_rate * spec.cross_scan_pitch),
+        length: Measured::UNKNOWN,
+        even: Measured::UNKNOWN,
+        odd: Measured::UNKNOWN,
+    }
+}
+
+fn common_missing() -> [String; 3] {
+    [
+        "Length, even and odd distortion that all facets share: the scanner's carriage moves unevenly. A certified \
+         ruler beside the lines tells them."
+            .to_string(),
+        "Skew and bow that all facets share: they cannot be told from how the sheet lies and how the carriage \
+         wanders."
+            .to_string(),
+        "Waves of all lines across the sheet: medium and scanner cannot be told apart in one scan. Turn the sheet by \
+         90° and scan it again: what stays with the sheet is the medium's."
+            .to_string(),
+    ]
+}
