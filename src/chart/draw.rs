@@ -1,7 +1,7 @@
 //! The chart as a one-bit image in Netpbm's P4 format, which a head can expose.
 
 use crate::error::{ChartError, refuse};
-use crate::layout::{Area, BORDER, DASHES, GROUP, GROUP_ON, Layout, SOLID, TINTS, WINDOW, WORDS};
+use crate::layout::{Area, BORDER, Layout, TINTS, WORDS};
 use crate::spec::Spec;
 use core::ops::Range;
 use font8x8::UnicodeFonts;
@@ -36,18 +36,10 @@ pub fn draw(layout: &Layout) -> Vec<u8> {
         let dots = |length: f64| (length / spec.in_scan_pitch).round() as u32;
         canvas.span(line.row, dots(BORDER + 1e-3)..spec.dots - dots(BORDER + 1e-3), true);
         for (place, dashes) in layout.places.iter().zip(&line.dashes) {
-            for side in [
-                place - dots(WINDOW)..place - dots(SOLID),
-                place + dots(SOLID)..place + dots(WINDOW),
-            ] {
-                let off = side.filter(|dot| dot % GROUP >= GROUP_ON);
-                off.for_each(|dot| canvas.span(line.row, dot..dot + 1, false));
-            }
             canvas.span(line.row, layout.block(*place), false);
             dashes.iter().for_each(|dash| canvas.span(line.row, dash.clone(), true));
         }
     }
-    debug_assert!(DASHES < SOLID);
     canvas.bytes
 }
 

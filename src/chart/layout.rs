@@ -3,8 +3,7 @@
 //!
 //! Lines are isolated: one dark row among white ones, which one facet drew. The gaps between them are
 //! random, so that no regular error of a scanner looks like a facet. In each window a line has a block of dashes, whose
-//! edges tell the place along it, solid parts on both sides of it, which tell the place across, and beyond
-//! these parts with less light, which tell how the medium answers to the dose.
+//! edges tell the place along it, and solid parts on both sides of it, which tell the place across.
 
 use crate::error::{ChartError, refuse};
 use crate::spec::Spec;
@@ -29,9 +28,8 @@ pub(crate) const TINTS: u32 = 8;
 const BIT: f64 = 1.5e-3;
 const BITS: u32 = 32;
 
-/// Half of a window in m, and where its parts end, from its middle.
-pub(crate) const WINDOW: f64 = 6e-3;
-pub(crate) const SOLID: f64 = 4.5e-3;
+/// Half of a window in m, and where its dashes end, from its middle.
+pub(crate) const WINDOW: f64 = 5e-3;
 pub(crate) const DASHES: f64 = 2.5e-3;
 
 /// Shortest dash and gap in m.
@@ -42,10 +40,6 @@ const MIN_GAP: f64 = 0.3e-3;
 /// Least rows from line to line, and so many sizes of gap.
 const MIN_ROWS: u32 = 5;
 const GAPS: u32 = 6;
-
-/// Dots in a group of the parts with less light, and how many of them are on.
-pub(crate) const GROUP: u32 = 4;
-pub(crate) const GROUP_ON: u32 = 3;
 
 /// Least lines of each facet.
 pub(crate) const MIN_LINES: usize = 4;
@@ -161,7 +155,7 @@ impl Layout {
             places,
         };
         layout.lines = layout.isolated_lines();
-        let fewest = (0..spec.facets).map(|facet| layout.lines_of(facet)).min().unwrap_or(0);
+        let [fewest, _] = layout.fewest_and_most();
         if fewest < MIN_LINES {
             return refuse!(
                 "there is room for {} isolated lines only, {fewest} of one of the {} facets where at least \
@@ -185,6 +179,12 @@ impl Layout {
     /// How many isolated lines it has.
     pub fn line_count(&self) -> usize {
         self.lines.len()
+    }
+
+    /// Fewest and most isolated lines of a facet.
+    pub fn fewest_and_most(&self) -> [usize; 2] {
+        let counts = (0..self.spec.facets).map(|facet| self.lines_of(facet));
+        counts.fold([usize::MAX, 0], |[low, high], count| [low.min(count), high.max(count)])
     }
 
     /// Places of marks as shares of the planned length from the middle of the line.

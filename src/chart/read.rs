@@ -27,10 +27,6 @@ const MAX_U: f64 = 1.2e-6;
 /// Share of a scanner's scale that is not known, where nothing tells more (our choice).
 const SCALE_U: f64 = 0.005;
 
-/// Share of a difference of doses that is not known: how darkness follows dose is measured over a quarter of the
-/// dose, and taken for even (our choice; checked with simulated heads).
-const DOSE_U: f64 = 0.25;
-
 /// Least share of the lines that must be seen.
 const MIN_SEEN: f64 = 0.3;
 
@@ -128,7 +124,7 @@ struct Fits {
     place: Place,
     along: Option<FacetFit>,
     across: Option<FacetFit>,
-    dose: Option<FacetFit>,
+    darkness: Option<FacetFit>,
 }
 
 fn finished(
@@ -171,7 +167,7 @@ fn finished(
     let banding = Banding {
         in_scan: pattern(&|mark| mark.in_scan),
         cross_scan: pattern(&|mark| mark.cross_scan),
-        dose: pattern(&|mark| mark.dose),
+        darkness: pattern(&|mark| mark.darkness),
     };
     let common = common(layout, &sheet, seen, &fits);
     missing.extend(common_missing());
@@ -196,9 +192,7 @@ fn fits(at: f64, seen: &[Seen], facets: usize, missing: &mut Vec<String>) -> Fit
     };
     let along = in_scan(seen, facets).and_then(|samples| fit_facets(&samples, facets));
     let across = fit_facets(&samples(&|line| line.across), facets);
-    let dose = fit_facets(&samples(&|line| line.mass.ln()), facets);
-    let gain = |line: &Seen| (line.less / line.mass).ln() / 0.75_f64.ln();
-    let gains: Vec<f64> = seen.iter().map(gain).filter(|gain| gain.is_finite()).collect();
+    let darkness = fit_facets(&samples(&|line| line.mass.ln()), facets);
     let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
         let Some(fit) = fit else {
             missing.push(format!(
@@ -222,19 +216,19 @@ fn fits(at: f64, seen: &[Seen], facets: usize, missing: &mut Vec<String>) -> Fit
     };
     let along = told(along, "In-scan", false);
     let across = told(across, "Cross-scan", false);
-    let dose = told(dose, "Dose", true);
+    let darkness = told(darkness, "Darkness", true);
     let wild = |fit: &Option<FacetFit>| fit.as_ref().map_or(0, |fit| fit.wild);
     let scatter = |fit: &Option<FacetFit>| fit.as_ref().map_or(f64::NAN, |fit| fit.scatter);
     let place = Place {
         at,
         lines: seen.len(),
-        wild: [wild(&along), wild(&across), wild(&dose)],
+        wild: [wild(&along), wild(&across), wild(&darkness)],
         scatter: [scatter(&along), scatter(&across)],
-        dose_gain: crate::solve::median(gains),
+        darkness: crate::solve::median(seen.iter().map(|line| line.mass).collect()),
         along: f64::NAN,
         along_u: f64::NAN,
     };
-    Fits { place, along, across, dose }
+    Fits { place, along, across, darkness }
 }
 
 /// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
@@ -256,21 +250,17 @@ fn facet_reading(layout: &Layout, facet: u32, fits: &[Fits], scale_u: f64) -> Fa
             u_fixed: scale_u * value.abs(),
         })
     };
-    let dose = |fits: &Fits| {
-        let gain = fits.place.dose_gain;
-        let dark = place(&fits.dose);
-        let value = (dark.value / gain).exp();
-        // Where darkness hardly follows the dose, nothing can be told of it.
-        if gain.is_nan() || gain < 0.1 {
-            return Measured::UNKNOWN;
-        }
-        Measured { value, u: dark.u / gain, u_fixed: DOSE_U * (value - 1.0).abs() }
+    let darkness = |fits: &Fits| {
+        let own = place(&fits.darkness);
+        // The logarithm of a share.
+        let value = own.value.exp();
+        Measured { value, u: own.u * value, u_fixed: 0.0 * value }
     };
     let mark = |fits: &Fits| FacetMark {
         at: fits.place.at,
         in_scan: place(&fits.along),
         cross_scan: place(&fits.across),
-        dose: dose(fits),
+        darkness: darkness(fits),
     };
     let lines = layout.lines.iter().filter(|line| line.facet == facet).count();
     FacetReading { facet, lines, marks: fits.iter().map(mark).collect() }

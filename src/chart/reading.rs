@@ -64,12 +64,12 @@ pub struct Place {
     pub at: f64,
     /// Isolated lines seen here.
     pub lines: usize,
-    /// Lines left out because they lie far off: in-scan, cross-scan, dose.
+    /// Lines left out because they lie far off: in-scan, cross-scan, darkness.
     pub wild: [usize; 3],
     /// Standard deviation in m of a line's place about those of its facet: in-scan and cross-scan.
     pub scatter: [f64; 2],
-    /// By which share the darkness of a line changes with a share of dose.
-    pub dose_gain: f64,
+    /// Median darkness of a line, as the width in m of full blackness that is as dark.
+    pub darkness: f64,
     /// Place along in m of all facets together less where a ruler says; not a number without one.
     pub along: f64,
     /// Its standard uncertainty.
@@ -85,8 +85,8 @@ pub struct FacetMark {
     pub in_scan: Measured,
     /// Cross-scan, in m.
     pub cross_scan: Measured,
-    /// Dose against the mean of all facets.
-    pub dose: Measured,
+    /// Darkness of its line against the mean of all facets. It grows with the dose, more slowly than that.
+    pub darkness: Measured,
 }
 
 /// A value with both standard uncertainties.
@@ -123,8 +123,8 @@ pub struct FacetReading {
 }
 
 impl FacetReading {
-    /// As a reading of a gauge; none where a place was not seen. Positions and doses are against the mean of
-    /// all facets: what these share, the absolute shift and height among it, is not in it.
+    /// As a reading of a gauge; none where a place was not seen. Positions are against the mean of all
+    /// facets: what these share, the absolute shift and height among it, is not in it. A scan tells no dose.
     pub fn reading(&self) -> Option<Reading> {
         let known =
             |mark: &FacetMark| mark.in_scan.value.is_finite() && mark.cross_scan.value.is_finite();
@@ -144,14 +144,14 @@ impl FacetReading {
             at: mark.at,
             in_scan: mark.in_scan.value,
             cross_scan: mark.cross_scan.value,
-            dose: mark.dose.value,
+            dose: f64::NAN,
             width: None,
         };
         Some(Reading {
             marks: self.marks.iter().map(mark).collect(),
             in_scan_u: stated(&|mark| mark.in_scan),
             cross_scan_u: stated(&|mark| mark.cross_scan),
-            dose_u: rms(&|mark| mark.dose.combined()),
+            dose_u: f64::NAN,
             width_u: None,
         })
     }
@@ -164,8 +164,8 @@ pub struct Banding {
     pub in_scan: Vec<f64>,
     /// Cross-scan in m.
     pub cross_scan: Vec<f64>,
-    /// Of the dose.
-    pub dose: Vec<f64>,
+    /// Of the darkness.
+    pub darkness: Vec<f64>,
 }
 
 /// What all facets share.

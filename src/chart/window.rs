@@ -3,7 +3,7 @@
 //! Lines are placed by their centre of darkness, edges by the darkness between the middles of a dash and of
 //! the gap beside it. Both add up whole pixels, so that nothing depends on how edges fall on them.
 
-use crate::layout::{DASHES, GROUP, IsolatedLine, Layout, SOLID, WINDOW};
+use crate::layout::{DASHES, IsolatedLine, Layout, WINDOW};
 use crate::pose::Pose;
 use crate::scan::{Crop, WHITE};
 use crate::solve::median;
@@ -43,8 +43,6 @@ pub(crate) struct Seen {
     pub across: f64,
     /// Width of full blackness that is as dark, in m.
     pub mass: f64,
-    /// The same of the parts with less light.
-    pub less: f64,
     pub edges: Vec<Edge>,
 }
 
@@ -181,7 +179,7 @@ impl<'a> Window<'a> {
         let [_, pixel] = self.pixel;
         let per_pixel = 1.0 / (self.across_at(0.0, 1.0) - self.across_at(0.0, 0.0));
         let mut sum = [0.0; 3];
-        for (from, to) in [(-SOLID, -DASHES), (DASHES, SOLID)] {
+        for (from, to) in [(-WINDOW, -DASHES), (DASHES, WINDOW)] {
             let part = strip.sum(at(from + GUARD), at(to - GUARD));
             sum.iter_mut().zip(part).for_each(|(sum, own)| *sum += own);
         }
@@ -191,14 +189,8 @@ impl<'a> Window<'a> {
             return None;
         }
         let across = shift + moment / mass * per_pixel;
-        let group = f64::from(GROUP) * spec.in_scan_pitch;
-        let groups = ((WINDOW - SOLID - 2.0 * GUARD) / group).floor() * group;
-        let from = SOLID + GUARD;
-        let (low, high) =
-            (strip.sum(at(-from - groups), at(-from)), strip.sum(at(from), at(from + groups)));
-        let less = (low[0] + high[0]) / (low[2] + high[2]) * pixel;
         let edges = self.edges(line, &strip, level, [y + shift, along]);
-        Some(Seen { facet, y, across, mass: level * pixel, less, edges })
+        Some(Seen { facet, y, across, mass: level * pixel, edges })
     }
 
     fn edges(
