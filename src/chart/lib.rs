@@ -8,6 +8,7 @@ mod layout;
 mod pose;
 mod read;
 mod reading;
+mod ruler;
 mod scan;
 mod solve;
 mod spec;
@@ -22,4 +23,5 @@ pub use read::read_scan;
 pub use reading::{
     Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan, Wave,
 };
+pub use ruler::Ruler;
 pub use spec::Spec;

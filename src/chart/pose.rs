@@ -3,6 +3,7 @@
 use crate::coarse::{Spot, Thumbnail};
 use crate::error::{ChartError, refuse};
 use crate::layout::{FIDUCIAL, Layout};
+use crate::scan::Crop;
 
 /// Least fiducials that must be seen, and least of a second chart on the same scan.
 const MIN_FIDUCIALS: usize = 5;
@@ -71,6 +72,33 @@ impl Pose {
         let [[a, b, c], [d, e, f]] = self.to_scan;
         let det = a * e - b * d;
         [[e / det, -b / det, (b * f - c * e) / det], [-d / det, a / det, (c * d - a * f) / det]]
+    }
+
+    /// The part of a scan of `size` pixels in which a rectangle of the chart lies.
+    pub(crate) fn crop(&self, x: [f64; 2], y: [f64; 2], size: [u32; 2]) -> Crop {
+        let [left, right] = x;
+        let [top, bottom] = y;
+        let corners = [[left, top], [right, top], [left, bottom], [right, bottom]];
+        let corners = corners.map(|corner| self.scan(corner));
+        let range = |of: fn(&[f64; 2]) -> f64, size: u32| {
+            let low = corners.iter().map(of).fold(f64::MAX, f64::min).floor().max(0.0);
+            let high = corners.iter().map(of).fold(f64::MIN, f64::max).ceil().min(f64::from(size));
+            low as u32..high.max(0.0) as u32
+        };
+        let [width, height] = size;
+        Crop::new(range(|[x, _]| *x, width), range(|[_, y]| *y, height))
+    }
+
+    /// The place along the lines in m at pixel `i` along, on the line at `y` m.
+    pub(crate) fn chart_x(&self, to_chart: &[[f64; 3]; 2], i: f64, y: f64) -> f64 {
+        let [[a, b, c], [d, e, f]] = to_chart;
+        if self.is_upright() {
+            let v = (y - f - e * i) / d;
+            a * v + b * i + c
+        } else {
+            let v = (y - f - d * i) / e;
+            a * i + b * v + c
+        }
     }
 
     /// Lines run down the image, from row to row.

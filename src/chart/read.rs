@@ -7,12 +7,14 @@ use crate::pose::Pose;
 use crate::reading::{
     Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan,
 };
+use crate::ruler::{Ruler, Stroke, Strokes, crop_of as ruler_crop, strokes};
 use crate::scan::{Crop, Scan};
 use crate::solve::{FacetFit, Sample, fit_facets};
-use crate::travel::in_scan;
+use crate::travel::{Travel, in_scan};
 use crate::waves::{amplitudes, waves};
 use crate::window::{Seen, Window, crop_of};
 use core::f64::consts::TAU;
+use spintrue_head::{FacetMean, Mark, Matrix, Reading, Stated};
 use std::io::{BufRead, Seek};
 
 /// Most pixels of windows that are held at once.
@@ -30,11 +32,18 @@ const SCALE_U: f64 = 0.005;
 /// Least share of the lines that must be seen.
 const MIN_SEEN: f64 = 0.3;
 
-/// Reads a scan of a chart. The file is read twice, row after row.
+/// Reads a scan of a chart, with a ruler in its strip if one is given. The file is read twice, row after row.
 pub fn read_scan<R: BufRead + Seek>(
     layout: &Layout,
+    ruler: Option<&Ruler>,
     mut from: R,
 ) -> Result<ScanReading, ChartError> {
+    if let Some(ruler) = ruler {
+        ruler.check()?;
+        if layout.spec.ruler_room == 0.0 {
+            return refuse!("this chart has no strip for a ruler: draw one with --ruler-room");
+        }
+    }
     let mut scan = Scan::open(&mut from)?;
     let small = Thumbnail::read(&mut scan)?;
     let (kind, size, stated) = (scan.kind, [scan.width, scan.height], scan.resolution);
@@ -69,54 +78,72 @@ pub fn read_scan<R: BufRead + Seek>(
     };
     let contrast = small.contrast();
     drop(small);
-    let seen = windows(layout, &pose, from, size, contrast)?;
-    finished(layout, sheet, &seen)
+    let mut reader = WindowReader { layout, pose, contrast, ruler, strokes: None };
+    let seen = reader.windows(from, size)?;
+    finished(layout, sheet, &seen, ruler.zip(reader.strokes.as_ref()))
 }
 
-/// What is seen in each window; nothing of those that lie outside.
-fn windows<R: BufRead + Seek>(
-    layout: &Layout,
-    pose: &Pose,
-    mut from: R,
-    size: [u32; 2],
+/// Reads the parts of a scan that matter, each as soon as its last row is there.
+struct WindowReader<'a> {
+    layout: &'a Layout,
+    pose: Pose,
     contrast: f64,
-) -> Result<Vec<Vec<Seen>>, ChartError> {
-    let count = layout.places.len();
-    let mut crops: Vec<Option<Crop>> = (0..count).map(|k| crop_of(layout, k, pose, size)).collect();
-    let held = |row: u32| {
-        crops
-            .iter()
-            .flatten()
-            .filter(|crop| crop.rows.contains(&row))
-            .map(Crop::pixels)
-            .sum::<u64>()
-    };
-    let most = crops.iter().flatten().map(|crop| held(crop.rows.start)).max().unwrap_or(0);
-    if most > MAX_HELD {
-        return refuse!(
-            "at this resolution too much must be held in memory: scan at 1200 dpi, or with the lines running \
-             down the image"
-        );
-    }
-    let last = crops.iter().flatten().map(|crop| crop.rows.end).max().unwrap_or(0);
-    let mut scan = Scan::open(&mut from)?;
-    let mut row = vec![0; scan.width as usize];
-    let mut seen = vec![Vec::new(); count];
-    for y in 0..last {
-        scan.read(&mut row)?;
-        for (place, slot) in crops.iter_mut().enumerate() {
-            let Some(crop) = slot else { continue };
-            crop.take(y, &row);
-            if y + 1 < crop.rows.end {
-                continue;
-            }
-            if let Some(seen) = seen.get_mut(place) {
-                *seen = Window::new(layout, place, pose, crop, contrast).lines();
-            }
-            *slot = None;
+    ruler: Option<&'a Ruler>,
+    strokes: Option<Strokes>,
+}
+
+impl WindowReader<'_> {
+    /// What is seen in each window; nothing of those that lie outside.
+    fn windows<R: BufRead + Seek>(
+        &mut self,
+        mut from: R,
+        size: [u32; 2],
+    ) -> Result<Vec<Vec<Seen>>, ChartError> {
+        let count = self.layout.places.len();
+        let window = |k| crop_of(self.layout, k, &self.pose, size);
+        let mut crops: Vec<Option<Crop>> = (0..count).map(window).collect();
+        // Behind the windows.
+        crops.push(self.ruler.and_then(|_| ruler_crop(self.layout, &self.pose, size)));
+        let held = |row: u32| {
+            let live = crops.iter().flatten().filter(|crop| crop.rows.contains(&row));
+            live.map(Crop::pixels).sum::<u64>()
+        };
+        let most = crops.iter().flatten().map(|crop| held(crop.rows.start)).max().unwrap_or(0);
+        if most > MAX_HELD {
+            return refuse!(
+                "at this resolution too much must be held in memory: scan at 1200 dpi, or with the lines running \
+                 down the image"
+            );
         }
+        let last = crops.iter().flatten().map(|crop| crop.rows.end).max().unwrap_or(0);
+        let mut scan = Scan::open(&mut from)?;
+        let mut row = vec![0; scan.width as usize];
+        let mut seen = vec![Vec::new(); count];
+        for y in 0..last {
+            scan.read(&mut row)?;
+            for (place, slot) in crops.iter_mut().enumerate() {
+                let Some(crop) = slot else { continue };
+                crop.take(y, &row);
+                if y + 1 < crop.rows.end {
+                    continue;
+                }
+                match (seen.get_mut(place), self.ruler) {
+                    (Some(seen), _) => {
+                        let window =
+                            Window::new(self.layout, place, &self.pose, crop, self.contrast);
+                        *seen = window.lines();
+                    }
+                    (None, Some(ruler)) => {
+                        let found = strokes(self.layout, &self.pose, crop, self.contrast, ruler)?;
+                        self.strokes = Some(found);
+                    }
+                    (None, None) => {}
+                }
+                *slot = None;
+            }
+        }
+        Ok(seen)
     }
-    Ok(seen)
 }
 
 /// What was found at a place: in-scan, cross-scan, and the logarithm of darkness.
@@ -131,6 +158,7 @@ fn finished(
     layout: &Layout,
     sheet: SheetOnScan,
     seen: &[Vec<Seen>],
+    ruler: Option<(&Ruler, &Strokes)>,
 ) -> Result<ScanReading, ChartError> {
     let spec = &layout.spec;
     let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
@@ -148,7 +176,7 @@ fn finished(
         .shares()
         .into_iter()
         .zip(seen)
-        .map(|(at, seen)| fits(at, seen, spec.facets as usize, &mut missing))
+        .map(|(at, seen)| fits(at, seen, spec.facets as usize, ruler, &mut missing))
         .collect();
     if !fits.iter().any(|fits| fits.along.is_some() || fits.across.is_some()) {
         return refuse!("nothing can be told of the facets. {}", missing.join(" "));
@@ -169,8 +197,11 @@ fn finished(
         cross_scan: pattern(&|mark| mark.cross_scan),
         darkness: pattern(&|mark| mark.darkness),
     };
-    let common = common(layout, &sheet, seen, &fits);
-    missing.extend(common_missing());
+    let mut common = common(layout, &sheet, seen, &fits);
+    if let Some((ruler, _)) = ruler {
+        common.take_ruler(&fits, ruler, spec.length());
+    }
+    missing.extend(common_missing(common.length.value.is_finite()));
     Ok(ScanReading {
         chart: spec.clone(),
         code: format!("{:08x}", spec.code()),
@@ -185,12 +216,20 @@ fn finished(
     })
 }
 
-fn fits(at: f64, seen: &[Seen], facets: usize, missing: &mut Vec<String>) -> Fits {
+fn fits(
+    at: f64,
+    seen: &[Seen],
+    facets: usize,
+    ruler: Option<(&Ruler, &Strokes)>,
+    missing: &mut Vec<String>,
+) -> Fits {
     let samples = |value: &dyn Fn(&Seen) -> f64| -> Vec<Sample> {
         let sample = |line: &Seen| Sample { y: line.y, facet: line.facet, value: value(line) };
         seen.iter().map(sample).filter(|sample| sample.value.is_finite()).collect()
     };
-    let along = in_scan(seen, facets).and_then(|samples| fit_facets(&samples, facets));
+    let travel = in_scan(seen, facets);
+    let against = travel.as_ref().zip(ruler).map(|(travel, (_, strokes))| against(travel, strokes));
+    let along = travel.and_then(|travel| fit_facets(&travel.samples, facets));
     let across = fit_facets(&samples(&|line| line.across), facets);
     let darkness = fit_facets(&samples(&|line| line.mass.ln()), facets);
     let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
@@ -225,10 +264,20 @@ fn fits(at: f64, seen: &[Seen], facets: usize, missing: &mut Vec<String>) -> Fit
         wild: [wild(&along), wild(&across), wild(&darkness)],
         scatter: [scatter(&along), scatter(&across)],
         darkness: crate::solve::median(seen.iter().map(|line| line.mass).collect()),
-        along: f64::NAN,
-        along_u: f64::NAN,
+        along: against.map_or(f64::NAN, |(value, _)| value),
+        along_u: against.map_or(f64::NAN, |(_, u)| u),
     };
     Fits { place, along, across, darkness }
+}
+
+/// Where the facets together lie along in a window, against the ruler's marks there, with its standard uncertainty.
+fn against(travel: &Travel, strokes: &Strokes) -> (f64, f64) {
+    let off = |stroke: &Stroke| {
+        travel.off(stroke.pixel, strokes.y).map(|off| stroke.mark - (stroke.chart - off))
+    };
+    let all: Vec<f64> = strokes.all.iter().filter_map(off).collect();
+    let count = all.len() as f64;
+    (all.iter().sum::<f64>() / count, strokes.u / count.sqrt())
 }
 
 /// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
@@ -298,16 +347,63 @@ fn common(layout: &Layout, sheet: &SheetOnScan, seen: &[Vec<Seen>], fits: &[Fits
     }
 }
 
-fn common_missing() -> [String; 3] {
-    [
-        "Length, even and odd distortion that all facets share: the scanner's carriage moves unevenly. A certified \
-         ruler beside the lines tells them."
-            .to_string(),
+impl Common {
+    /// Takes the shape that all facets share from where they lie against a ruler.
+    fn take_ruler(&mut self, fits: &[Fits], ruler: &Ruler, length: f64) {
+        let known: Vec<&Place> =
+            fits.iter().map(|fits| &fits.place).filter(|place| place.along.is_finite()).collect();
+        let mark = |place: &&Place| Mark {
+            at: place.at,
+            in_scan: place.along,
+            cross_scan: 0.0,
+            dose: f64::NAN,
+            width: None,
+        };
+        let squares: f64 = known.iter().map(|place| place.along_u.powi(2)).sum();
+        let reading = Reading {
+            marks: known.iter().map(mark).collect(),
+            in_scan_u: Stated {
+                random: (squares / known.len() as f64).sqrt(),
+                offset: 0.0,
+                slope: ruler.slope_u,
+                place: ruler.mark_u,
+            },
+            ..Reading::whole((0.0, 0.0), (0.0, 0.0))
+        };
+        let Ok(mean) = FacetMean::of(&[reading], length) else { return };
+        let of = |k: usize, scale: f64| {
+            let cell = |matrix: &Matrix| matrix.get(k).and_then(|row| row.get(k)).copied();
+            let root = |matrix: &Matrix| cell(matrix).unwrap_or(f64::NAN).sqrt() * scale;
+            Measured {
+                value: mean.along.of.get(k).copied().unwrap_or(f64::NAN) * scale,
+                u: root(&mean.along.random),
+                u_fixed: root(&mean.along.fixed),
+            }
+        };
+        // Both ends go by the coefficient of P1.
+        (self.length, self.even, self.odd) = (of(1, 2.0 / length), of(2, 1.0), of(3, 1.0));
+    }
+}
+
+/// What one scan does not tell of what all facets share.
+fn common_missing(has_ruler: bool) -> Vec<String> {
+    let mut missing = Vec::new();
+    if !has_ruler {
+        missing.push(
+            "Length, even and odd distortion that all facets share: the scanner's carriage moves unevenly. A \
+             certified ruler beside the lines tells them."
+                .to_string(),
+        );
+    }
+    missing.push(
         "Skew and bow that all facets share: they cannot be told from how the sheet lies and how the carriage \
          wanders."
             .to_string(),
+    );
+    missing.push(
         "Waves of all lines across the sheet: medium and scanner cannot be told apart in one scan. Turn the sheet by \
          90° and scan it again: what stays with the sheet is the medium's."
             .to_string(),
-    ]
+    );
+    missing
 }

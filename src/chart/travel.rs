@@ -6,6 +6,7 @@
 
 use crate::solve::{Curve, Normal, Sample, facet_columns, facet_effects, median};
 use crate::window::{Edge, Seen};
+use nalgebra::DVector;
 
 /// Knots of the curve over pixels: so many of them over the block of dashes.
 const PARTS: f64 = 50.0;
@@ -16,8 +17,25 @@ const MIN_STEP: f64 = 2.0;
 /// Medians of deviations beyond which an edge is left out.
 const MAX_DEVIATION: f64 = 6.0;
 
+/// Where lines lie along in a window, and how the scanner moved there.
+pub(crate) struct Travel {
+    pub samples: Vec<Sample>,
+    model: Model,
+    of: DVector<f64>,
+    pixels: [f64; 2],
+}
+
+impl Travel {
+    /// How far in m the facets together seem off at a pixel along and a place across; none outside of the dashes.
+    pub(crate) fn off(&self, pixel: f64, y: f64) -> Option<f64> {
+        let [low, high] = self.pixels;
+        let row = (low..=high).contains(&pixel).then(|| self.model.common(pixel, y))?;
+        Some(row.iter().map(|(k, v)| v * self.of.get(*k).copied().unwrap_or(0.0)).sum())
+    }
+}
+
 /// Where each line lies along; none where there are too few edges.
-pub(crate) fn in_scan(seen: &[Seen], facets: usize) -> Option<Vec<Sample>> {
+pub(crate) fn in_scan(seen: &[Seen], facets: usize) -> Option<Travel> {
     let edges = || seen.iter().flat_map(|line| line.edges.iter().map(move |edge| (line, edge)));
     let (low, high) = edges().fold((f64::MAX, f64::MIN), |(low, high), (_, edge)| {
         (edge.pixel.min(low), edge.pixel.max(high))
@@ -63,7 +81,8 @@ pub(crate) fn in_scan(seen: &[Seen], facets: usize) -> Option<Vec<Sample>> {
         let value = own.iter().sum::<f64>() / own.len() as f64;
         enough.then_some(Sample { y: line.y, facet: line.facet, value })
     };
-    Some(seen.iter().filter_map(sample).collect())
+    let samples = seen.iter().filter_map(sample).collect();
+    Some(Travel { samples, pixels: [low, high], of, model })
 }
 
 /// What an edge's place is made of.
@@ -81,18 +100,24 @@ impl Model {
     }
 
     fn row(&self, line: &Seen, edge: &Edge) -> Vec<(usize, f64)> {
-        let mut row = self.curve.row(edge.pixel, 0).to_vec();
+        let mut row = self.common(edge.pixel, line.y);
         let first = self.curve.columns;
-        let across = (line.y - self.middle) / self.half;
-        row.push((first, across));
-        row.push((first + 1, across * across - 1.0 / 3.0));
         facet_columns(&mut row, first + 2, self.facets, line.facet, 1.0);
         row.push((first + 2 + self.facets - 1 + line.facet, edge.side));
         row
     }
 
+    /// What all facets share.
+    fn common(&self, pixel: f64, y: f64) -> Vec<(usize, f64)> {
+        let mut row = self.curve.row(pixel, 0).to_vec();
+        let across = (y - self.middle) / self.half;
+        row.push((self.curve.columns, across));
+        row.push((self.curve.columns + 1, across * across - 1.0 / 3.0));
+        row
+    }
+
     /// What the model makes of an edge; its facet's shift is left out on demand.
-    fn value(&self, of: &nalgebra::DVector<f64>, line: &Seen, edge: &Edge, all: bool) -> f64 {
+    fn value(&self, of: &DVector<f64>, line: &Seen, edge: &Edge, all: bool) -> f64 {
         let row = self.row(line, edge);
         let made: f64 = row.iter().map(|(k, v)| v * of.get(*k).copied().unwrap_or(0.0)).sum();
         let shifts = facet_effects(of, self.curve.columns + 2, self.facets);

@@ -74,20 +74,7 @@ struct Expected {
 pub(crate) fn crop_of(layout: &Layout, place: usize, pose: &Pose, size: [u32; 2]) -> Option<Crop> {
     let x = f64::from(*layout.places.get(place)?) * layout.spec.in_scan_pitch;
     let reach = WINDOW + MARGIN;
-    let corners = [
-        [x - reach, layout.rows.start],
-        [x + reach, layout.rows.start],
-        [x - reach, layout.rows.end],
-        [x + reach, layout.rows.end],
-    ]
-    .map(|corner| pose.scan(corner));
-    let range = |axis: usize, size: u32| {
-        let of = |corner: &[f64; 2]| if axis == 0 { corner[0] } else { corner[1] };
-        let low = corners.iter().map(of).fold(f64::MAX, f64::min).floor().max(0.0);
-        let high = corners.iter().map(of).fold(f64::MIN, f64::max).ceil().min(f64::from(size));
-        low as u32..high.max(0.0) as u32
-    };
-    let crop = Crop::new(range(0, size[0]), range(1, size[1]));
+    let crop = pose.crop([x - reach, x + reach], [layout.rows.start, layout.rows.end], size);
     // Outside, or cut so that the block of dashes is not whole.
     let along = if pose.is_upright() { crop.rows.len() } else { crop.columns.len() };
     let [scale, _] = pose.scales();

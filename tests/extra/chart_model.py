@@ -70,6 +70,9 @@ class Scanner:
     black: float = 0.08
     levels: int = 255
     margin: float = 4e-3
+    # Places of a ruler's strokes along the lines, and how far in rad it is turned; it lies in the empty strip.
+    ruler: tuple = ()
+    lean: float = 0.0
 
     def carriage(self, rng, places):
         """Error of the carriage at places in m: waves with periods of 0.4 to 150 mm, and one tone."""
@@ -111,10 +114,13 @@ def scan(chart, head, scanner, rng):
     cos, sin = np.cos(scanner.turn), np.sin(scanner.turn)
     # The middle of the sheet lies in the middle of the scan.
     middle = np.array([rows * pixel / 2, columns * pixel / 2])
-    light = np.zeros((rows, columns), np.float32)
+    # Pixels are even squares: across the lines, where response and edge are steepest, two samples each.
+    light = np.zeros((rows, 2 * columns), np.float32)
     steps = 8
     reach = 5 * head.spot
-    y_columns = y_of_column - middle[1]
+    y_columns = np.interp(np.arange(2 * columns) / 2 - 0.25, np.arange(columns), y_of_column - middle[1],
+                          left=-1, right=1)
+    x_of_column = np.repeat(x_of_column, 2)
     for row in np.flatnonzero(dark.any(axis=1)):
         facet = (spec["first_facet"] + row) % facets
         jitter = rng.normal(0, 1, 2) * head.jitter
@@ -142,6 +148,7 @@ def scan(chart, head, scanner, rng):
             at_middle = np.interp(centre, y_columns, x_of_column)
             x = cos * (gx + at_middle + scanner.shear * centre) - sin * centre + length / 2
             s = x / length - 0.5
+            x -= sin * head.dy(facet, s)
             along = np.interp(x - head.dx(facet, s) - jitter[0], at_fine, fine, left=0, right=0)
             off = sin * gx + cos * y_of_row[run] - y_line - head.dy(facet, s) - jitter[1]
             ys = (off[:, None] + cos * y_columns[None, first:last]).astype(np.float32)
@@ -149,6 +156,22 @@ def scan(chart, head, scanner, rng):
             along *= head.dose[facet] * py / head.spot / np.sqrt(2 * np.pi)
             light[run[0]:run[-1] + 1, first:last] += along.astype(np.float32)[:, None] * np.exp(ys)
     black = 1 - np.exp(-3 * np.maximum(light - THRESHOLD, 0) / (1 - THRESHOLD))
+    black = black[:, ::2] / 2 + black[:, 1::2] / 2
+    for stroke in scanner.ruler:
+        # 60 µm wide and 8 mm long, in the middle of the strip.
+        middle_y = height - 6e-3 - spec["ruler_room"] / 2
+        row = int((stroke * np.cos(scanner.lean) + scanner.margin) / pixel)
+        column = int((middle_y + scanner.margin) / pixel)
+        rows_of = np.arange(max(row - 40, 0), min(row + 40, rows))
+        columns_of = np.arange(column - int(4e-3 / pixel), column + int(4e-3 / pixel))
+        gy = y_of_column[columns_of][None, :] - middle[1] + y_of_row[rows_of][:, None]
+        gx = x_of_row[rows_of][:, None] - middle[0] + (x_of_column[::2][columns_of])[None, :] + scanner.shear * gy
+        x = cos * gx - sin * gy + length / 2
+        y = sin * gx + cos * gy + height / 2 - middle_y
+        along = np.cos(scanner.lean) * x + np.sin(scanner.lean) * y
+        dark = 1 / (1 + np.exp((np.abs(along - stroke) - 30e-6) / 3e-6))
+        part = black[rows_of[0]:rows_of[-1] + 1, columns_of[0]:columns_of[-1] + 1]
+        np.maximum(part, dark, out=part)
     gray = scanner.white - (scanner.white - scanner.black) * black
     if scanner.blur:
         gray = gaussian_filter(gray, scanner.blur)

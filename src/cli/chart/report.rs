@@ -61,7 +61,10 @@ pub(super) fn as_text(reading: &ScanReading, colour: bool) -> String {
         "Cross-scan against the mean of all facets, in µm",
         table(&|mark| mark.cross_scan, 1e6, 2),
     );
-    section("Darkness of the line against the mean of all facets", table(&|mark| mark.darkness, 1.0, 4));
+    section(
+        "Darkness of the line against the mean of all facets",
+        table(&|mark| mark.darkness, 1.0, 4),
+    );
     section("Banding of the means over all places", banding_text(reading));
     section("What all facets share", common_text(reading));
     let missing: String = reading
@@ -111,7 +114,8 @@ fn scan_text(reading: &ScanReading) -> String {
 
 fn banding_text(reading: &ScanReading) -> String {
     let banding = &reading.banding;
-    let mut text = String::from("  harmonic  cycles/line  in-scan µm  cross-scan µm   darkness %\n");
+    let mut text =
+        String::from("  harmonic  cycles/line  in-scan µm  cross-scan µm   darkness %\n");
     let facets = f64::from(reading.chart.facets);
     let rows = banding.in_scan.iter().zip(&banding.cross_scan).zip(&banding.darkness);
     for (k, ((along, across), dark)) in (1_u32..).zip(rows) {
@@ -134,6 +138,15 @@ fn common_text(reading: &ScanReading) -> String {
             "  across the sheet it is {:+.3} % longer than along, against plan and stated resolution\n",
             (common.across_over_along - 1.0) * 100.0
         ));
+    }
+    let rows = [
+        ("length of the line", &common.length, 1e6, "ppm"),
+        ("even distortion", &common.even, 1e6, "µm"),
+        ("odd distortion", &common.odd, 1e6, "µm"),
+    ];
+    for (name, measured, scale, unit) in rows.iter().filter(|row| row.1.value.is_finite()) {
+        let half = COVERAGE * measured.combined() * scale;
+        text.push_str(&format!("  {name}: {:+.2} ± {half:.2} {unit}\n", measured.value * scale));
     }
     for wave in &common.waves {
         text.push_str(&format!(
