@@ -29,6 +29,9 @@ const MAX_U: f64 = 1.2e-6;
 /// Share of a scanner's scale that is not known, where nothing tells more (our choice).
 const SCALE_U: f64 = 0.005;
 
+/// Standard uncertainty of what depends on how edges fall on pixels, in pixels (measured with models).
+const PIXEL_U: f64 = 0.003;
+
 /// Least share of the lines that must be seen.
 const MIN_SEEN: f64 = 0.3;
 
@@ -176,14 +179,15 @@ fn finished(
         .shares()
         .into_iter()
         .zip(seen)
-        .map(|(at, seen)| fits(at, seen, spec.facets as usize, ruler, &mut missing))
+        .map(|(at, seen)| {
+            fits(at, seen, (spec.facets as usize, spec.length()), ruler, &mut missing)
+        })
         .collect();
     if !fits.iter().any(|fits| fits.along.is_some() || fits.across.is_some()) {
         return refuse!("nothing can be told of the facets. {}", missing.join(" "));
     }
-    let scale_u = scale_uncertainty(&sheet);
     let facets: Vec<FacetReading> =
-        (0..spec.facets).map(|facet| facet_reading(layout, facet, &fits, scale_u)).collect();
+        (0..spec.facets).map(|facet| facet_reading(layout, facet, &fits, &sheet)).collect();
     let pattern = |of: &dyn Fn(&FacetMark) -> Measured| {
         let mean = |facet: &FacetReading| {
             let known = facet.marks.iter().map(|mark| of(mark).value).filter(|v| v.is_finite());
@@ -219,7 +223,7 @@ fn finished(
 fn fits(
     at: f64,
     seen: &[Seen],
-    facets: usize,
+    (facets, length): (usize, f64),
     ruler: Option<(&Ruler, &Strokes)>,
     missing: &mut Vec<String>,
 ) -> Fits {
@@ -228,7 +232,10 @@ fn fits(
         seen.iter().map(sample).filter(|sample| sample.value.is_finite()).collect()
     };
     let travel = in_scan(seen, facets);
-    let against = travel.as_ref().zip(ruler).map(|(travel, (_, strokes))| against(travel, strokes));
+    let against = travel
+        .as_ref()
+        .zip(ruler)
+        .and_then(|(travel, (_, strokes))| against(travel, strokes, (at + 0.5) * length));
     let along = travel.and_then(|travel| fit_facets(&travel.samples, facets));
     let across = fit_facets(&samples(&|line| line.across), facets);
     let darkness = fit_facets(&samples(&|line| line.mass.ln()), facets);
@@ -270,14 +277,21 @@ fn fits(
     Fits { place, along, across, darkness }
 }
 
-/// Where the facets together lie along in a window, against the ruler's marks there, with its standard uncertainty.
-fn against(travel: &Travel, strokes: &Strokes) -> (f64, f64) {
+/// Where the facets together lie along at `x` m in a window, against the ruler's marks there, with its standard
+/// uncertainty: by a straight line through them. None of fewer than three marks.
+fn against(travel: &Travel, strokes: &Strokes, x: f64) -> Option<(f64, f64)> {
     let off = |stroke: &Stroke| {
-        travel.off(stroke.pixel, strokes.y).map(|off| stroke.mark - (stroke.chart - off))
+        let off = travel.off(stroke.pixel, strokes.y)?;
+        Some((stroke.chart - off - x, stroke.mark - (stroke.chart - off)))
     };
-    let all: Vec<f64> = strokes.all.iter().filter_map(off).collect();
+    let all: Vec<(f64, f64)> = strokes.all.iter().filter_map(off).collect();
     let count = all.len() as f64;
-    (all.iter().sum::<f64>() / count, strokes.u / count.sqrt())
+    let mean = |value: &dyn Fn(&(f64, f64)) -> f64| all.iter().map(value).sum::<f64>() / count;
+    let (middle, value) = (mean(&|row| row.0), mean(&|row| row.1));
+    let spread = mean(&|row| (row.0 - middle).powi(2));
+    let slope = mean(&|row| (row.0 - middle) * (row.1 - value)) / spread;
+    let u = strokes.u * ((1.0 + middle * middle / spread) / count).sqrt();
+    (all.len() >= 3).then_some((value - slope * middle, u))
 }
 
 /// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
@@ -289,26 +303,28 @@ fn scale_uncertainty(sheet: &SheetOnScan) -> f64 {
     (0..2).filter_map(off).fold(SCALE_U, f64::max)
 }
 
-fn facet_reading(layout: &Layout, facet: u32, fits: &[Fits], scale_u: f64) -> FacetReading {
+fn facet_reading(layout: &Layout, facet: u32, fits: &[Fits], sheet: &SheetOnScan) -> FacetReading {
+    let scale_u = scale_uncertainty(sheet);
+    let pixel_u = sheet.found.map(|per_m| PIXEL_U / per_m);
     let k = facet as usize;
-    let place = |fit: &Option<FacetFit>| {
+    let place = |fit: &Option<FacetFit>, scale_u: f64, pixel_u: f64| {
         let known = fit.as_ref().and_then(|fit| Some((*fit.effects.get(k)?, *fit.u.get(k)?)));
         known.map_or(Measured::UNKNOWN, |(value, u)| Measured {
             value,
             u,
-            u_fixed: scale_u * value.abs(),
+            u_fixed: (scale_u * value).hypot(pixel_u),
         })
     };
     let darkness = |fits: &Fits| {
-        let own = place(&fits.darkness);
+        let own = place(&fits.darkness, 0.0, 0.0);
         // The logarithm of a share.
         let value = own.value.exp();
-        Measured { value, u: own.u * value, u_fixed: 0.0 * value }
+        Measured { value, u: own.u * value, u_fixed: 0.0 }
     };
     let mark = |fits: &Fits| FacetMark {
         at: fits.place.at,
-        in_scan: place(&fits.along),
-        cross_scan: place(&fits.across),
+        in_scan: place(&fits.along, scale_u, pixel_u[0]),
+        cross_scan: place(&fits.across, scale_u, pixel_u[1]),
         darkness: darkness(fits),
     };
     let lines = layout.lines.iter().filter(|line| line.facet == facet).count();

@@ -13,6 +13,9 @@ const BAND: f64 = 2e-3;
 /// Largest share by which the distance of two strokes may differ from that of their marks.
 const MAX_MISMATCH: f64 = 0.05;
 
+/// How far apart in m both halves of a stroke lie along the lines: a ruler turned by 3° at most.
+const MAX_LEAN: f64 = 60e-6;
+
 /// Least strokes.
 const MIN_STROKES: usize = 5;
 
@@ -83,24 +86,30 @@ pub(crate) fn strokes(
 ) -> Result<Strokes, ChartError> {
     let middle = (layout.ruler.start + layout.ruler.end) / 2.0;
     let y = [middle - BAND / 4.0, middle + BAND / 4.0];
-    let halves = y.map(|y| found(layout, pose, crop, contrast, y));
-    let [upper, lower] = &halves;
-    if upper.len() != lower.len() || upper.len() < MIN_STROKES {
-        return refuse!(
-            "the ruler's marks are not found: {} and {} strokes cross two lines in the middle of the empty strip. \
-             Lay it there along the lines, so that its marks reach over the middle",
-            upper.len(),
-            lower.len()
-        );
-    }
-    // A ruler turned by an angle has strokes that lean by it.
+    let [upper, lower] = y.map(|y| found(layout, pose, crop, contrast, y));
     let to_chart = pose.inverse();
     let x_of = |pixel: f64, y: f64| pose.chart_x(&to_chart, pixel, y);
+    // Both halves of a stroke lie side by side.
+    let (upper, lower): (Vec<f64>, Vec<f64>) = upper
+        .into_iter()
+        .filter_map(|one| {
+            let near = |other: &&f64| (x_of(**other, y[1]) - x_of(one, y[0])).abs() < MAX_LEAN;
+            Some((one, *lower.iter().find(near)?))
+        })
+        .unzip();
+    if upper.len() < MIN_STROKES {
+        return refuse!(
+            "the ruler's marks are not found: {} strokes cross the middle of the empty strip. Lay it there along the \
+             lines, so that its marks reach over the middle",
+            upper.len()
+        );
+    }
+    // A ruler turned by an angle has strokes that lean by it, farther apart along the lines.
     let leans =
-        upper.iter().zip(lower).map(|(a, b)| (x_of(*b, y[1]) - x_of(*a, y[0])) / (y[1] - y[0]));
+        upper.iter().zip(&lower).map(|(a, b)| (x_of(*b, y[1]) - x_of(*a, y[0])) / (y[1] - y[0]));
     let lean = median(leans.collect());
-    let along = 1.0 / (1.0 + lean * lean).sqrt();
-    let pixels: Vec<f64> = upper.iter().zip(lower).map(|(a, b)| (a + b) / 2.0).collect();
+    let along = (1.0 + lean * lean).sqrt();
+    let pixels: Vec<f64> = upper.iter().zip(&lower).map(|(a, b)| (a + b) / 2.0).collect();
     let charts: Vec<f64> = pixels.iter().map(|pixel| x_of(*pixel, middle)).collect();
     let mut all = Vec::new();
     let mut order: Vec<usize> = (0..pixels.len()).collect();
@@ -135,7 +144,7 @@ pub(crate) fn strokes(
         before = Some((*chart, mark));
         all.push(Stroke { pixel: *pixel, chart: *chart, mark: mark * along });
     }
-    let differences = upper.iter().zip(lower).map(|(a, b)| {
+    let differences = upper.iter().zip(&lower).map(|(a, b)| {
         let lean_here = x_of(*b, y[1]) - x_of(*a, y[0]) - lean * (y[1] - y[0]);
         lean_here.abs()
     });
@@ -191,16 +200,25 @@ fn found(layout: &Layout, pose: &Pose, crop: &Crop, contrast: f64, y: f64) -> Ve
             at += 1;
             continue;
         }
-        let (mut first, mut last) = (at, at);
-        while first > 0 && is_dark(first - 1, MIN_DARK / 8.0) {
-            first -= 1;
-        }
-        while is_dark(last + 1, MIN_DARK / 8.0) {
+        let mut last = at;
+        while is_dark(last + 1, MIN_DARK / 2.0) {
             last += 1;
         }
-        let part = || (first..=last).filter_map(|k| Some((k as f64, *dark.get(k)?)));
-        let mass: f64 = part().map(|(_, dark)| dark).sum();
-        let centre = part().map(|(k, dark)| (k + 0.5) * dark).sum::<f64>() / mass;
+        // The centre of darkness over an even strip around itself.
+        let half = (last - at) as f64 / 2.0 + 0.1e-3 * along;
+        let mut centre = (at + last) as f64 / 2.0 + 0.5;
+        for _ in 0..4 {
+            let (mut mass, mut moment) = (0.0, 0.0);
+            let ends = [(centre - half).floor().max(0.0) as usize, (centre + half).ceil() as usize];
+            for k in ends[0]..=ends[1] {
+                let off = k as f64 + 0.5 - centre;
+                let share = (half + 0.5 - off.abs()).clamp(0.0, 1.0);
+                let own = share * dark.get(k).copied().unwrap_or(0.0);
+                mass += own;
+                moment += own * off;
+            }
+            centre += moment / mass;
+        }
         strokes.push(low as f64 + centre);
         at = last + 1;
     }

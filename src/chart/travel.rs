@@ -14,6 +14,9 @@ const PARTS: f64 = 50.0;
 /// Least pixels from knot to knot.
 const MIN_STEP: f64 = 2.0;
 
+/// Share of the dashes at either end where the curve is not trusted.
+const MARGIN: f64 = 0.08;
+
 /// Medians of deviations beyond which an edge is left out.
 const MAX_DEVIATION: f64 = 6.0;
 
@@ -26,9 +29,11 @@ pub(crate) struct Travel {
 }
 
 impl Travel {
-    /// How far in m the facets together seem off at a pixel along and a place across; none outside of the dashes.
+    /// How far in m the facets together seem off at a pixel along and a place across; none outside of the dashes and
+    /// near their ends, where few edges hold the curve.
     pub(crate) fn off(&self, pixel: f64, y: f64) -> Option<f64> {
-        let [low, high] = self.pixels;
+        let margin = MARGIN * (self.pixels[1] - self.pixels[0]);
+        let (low, high) = (self.pixels[0] + margin, self.pixels[1] - margin);
         let row = (low..=high).contains(&pixel).then(|| self.model.common(pixel, y))?;
         Some(row.iter().map(|(k, v)| v * self.of.get(*k).copied().unwrap_or(0.0)).sum())
     }

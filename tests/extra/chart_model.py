@@ -147,7 +147,9 @@ def scan(chart, head, scanner, rng):
             # Along the line as at its middle: what a turn adds above the middle it takes below.
             at_middle = np.interp(centre, y_columns, x_of_column)
             x = cos * (gx + at_middle + scanner.shear * centre) - sin * centre + length / 2
+            # The share of the dot that came to lie here, not that of the place.
             s = x / length - 0.5
+            s = (x - head.dx(facet, s)) / length - 0.5
             x -= sin * head.dy(facet, s)
             along = np.interp(x - head.dx(facet, s) - jitter[0], at_fine, fine, left=0, right=0)
             off = sin * gx + cos * y_of_row[run] - y_line - head.dy(facet, s) - jitter[1]
@@ -158,18 +160,18 @@ def scan(chart, head, scanner, rng):
     black = 1 - np.exp(-3 * np.maximum(light - THRESHOLD, 0) / (1 - THRESHOLD))
     black = black[:, ::2] / 2 + black[:, 1::2] / 2
     for stroke in scanner.ruler:
-        # 60 µm wide and 8 mm long, in the middle of the strip.
+        # 60 µm wide and 8 mm long, in the middle of the strip, as soft as pixels of the scan make them.
         middle_y = height - 6e-3 - spec["ruler_room"] / 2
         row = int((stroke * np.cos(scanner.lean) + scanner.margin) / pixel)
         column = int((middle_y + scanner.margin) / pixel)
-        rows_of = np.arange(max(row - 40, 0), min(row + 40, rows))
+        rows_of = np.arange(max(row - 120, 0), min(row + 120, rows))
         columns_of = np.arange(column - int(4e-3 / pixel), column + int(4e-3 / pixel))
         gy = y_of_column[columns_of][None, :] - middle[1] + y_of_row[rows_of][:, None]
         gx = x_of_row[rows_of][:, None] - middle[0] + (x_of_column[::2][columns_of])[None, :] + scanner.shear * gy
         x = cos * gx - sin * gy + length / 2
         y = sin * gx + cos * gy + height / 2 - middle_y
         along = np.cos(scanner.lean) * x + np.sin(scanner.lean) * y
-        dark = 1 / (1 + np.exp((np.abs(along - stroke) - 30e-6) / 3e-6))
+        dark = 0.5 - 0.5 * np.tanh((np.abs(along - stroke) - 30e-6) / 15e-6)
         part = black[rows_of[0]:rows_of[-1] + 1, columns_of[0]:columns_of[-1] + 1]
         np.maximum(part, dark, out=part)
     gray = scanner.white - (scanner.white - scanner.black) * black
