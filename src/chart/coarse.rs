@@ -82,7 +82,7 @@ impl Thumbnail {
         let total: f64 = counts.iter().sum();
         let all: f64 = counts.iter().zip(0_u32..).map(|(count, k)| count * f64::from(k)).sum();
         let (mut below, mut sum) = (0.0, 0.0);
-        let mut best = (0.0, 0.0, 255.0);
+        let mut best = (0.0, all / total, all / total);
         for (count, k) in counts.iter().zip(0_u32..) {
             below += count;
             sum += count * f64::from(k);

@@ -243,18 +243,20 @@ impl Pose {
     }
 }
 
+/// A fiducial and its spot.
+type Pair = ([f64; 2], [f64; 2]);
+
 /// The affine map by least squares; none of places on one line.
 fn affine(pairs: &[(usize, usize)], model: &[[f64; 2]], spots: &[Spot]) -> Option<Pose> {
     let count = pairs.len() as f64;
-    let rows: Vec<([f64; 2], [f64; 2])> = pairs
+    let rows: Vec<Pair> = pairs
         .iter()
         .filter_map(|(k, spot)| {
             let spot = spots.get(*spot)?;
             Some((*model.get(*k)?, [spot.x, spot.y]))
         })
         .collect();
-    let mean =
-        |value: &dyn Fn(&([f64; 2], [f64; 2])) -> f64| rows.iter().map(value).sum::<f64>() / count;
+    let mean = |value: &dyn Fn(&Pair) -> f64| rows.iter().map(value).sum::<f64>() / count;
     let (mx, my) = (mean(&|row| row.0[0]), mean(&|row| row.0[1]));
     let xx = mean(&|row| (row.0[0] - mx).powi(2));
     let yy = mean(&|row| (row.0[1] - my).powi(2));
@@ -265,7 +267,7 @@ fn affine(pairs: &[(usize, usize)], model: &[[f64; 2]], spots: &[Spot]) -> Optio
         return None;
     }
     let row = |axis: usize| {
-        let value = |row: &([f64; 2], [f64; 2])| if axis == 0 { row.1[0] } else { row.1[1] };
+        let value = |row: &Pair| if axis == 0 { row.1[0] } else { row.1[1] };
         let mv = mean(&value);
         let xv = mean(&|row| (row.0[0] - mx) * (value(row) - mv));
         let yv = mean(&|row| (row.0[1] - my) * (value(row) - mv));

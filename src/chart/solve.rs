@@ -143,7 +143,6 @@ pub(crate) struct FacetFit {
     pub u: Vec<f64>,
     /// Standard deviation of a line.
     pub scatter: f64,
-    pub degrees: usize,
     /// Values left out.
     pub wild: usize,
     /// For each sample its value without the effect of its facet; none of a wild one.
@@ -241,14 +240,7 @@ impl FitOnce {
             let effect = self.effects.get(sample.facet).copied().unwrap_or(0.0);
             kept.then_some(sample.value - effect)
         });
-        FacetFit {
-            u,
-            scatter: self.scatter,
-            degrees: self.degrees,
-            wild,
-            rest: rest.collect(),
-            effects: self.effects,
-        }
+        FacetFit { u, scatter: self.scatter, wild, rest: rest.collect(), effects: self.effects }
     }
 }
 
