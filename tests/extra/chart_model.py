@@ -91,7 +91,7 @@ def smooth(rng, places, size):
 
 
 def scan(chart, head, scanner, rng):
-    """Gray levels of a scan, rows along the lines and columns across them, before it is turned."""
+    """Gray levels of a scan: rows along the lines, columns across them, mirrored as a sheet seen from behind."""
     spec, dark = chart.spec, chart.dark
     px, py, facets = spec["in_scan_pitch"], spec["cross_scan_pitch"], spec["facets"]
     length, height = spec["dots"] * px, spec["lines"] * py

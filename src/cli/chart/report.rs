@@ -67,11 +67,8 @@ pub(super) fn as_text(reading: &ScanReading, colour: bool) -> String {
     );
     section("Banding of the means over all places", banding_text(reading));
     section("What all facets share", common_text(reading));
-    let missing: String = reading
-        .missing
-        .iter()
-        .map(|why| format!("{}\n", wrapped(&format!("- {why}"), "  ")))
-        .collect();
+    let missing: String =
+        reading.missing.iter().map(|why| wrapped(&format!("- {why}"), "  ")).collect();
     section("Not measured, and why", missing);
     text.push_str(&format!(
         "\n± is {COVERAGE} times the standard uncertainty (95 %): scatter between lines, and what does not average out.\n"
