@@ -2,7 +2,7 @@
 
 use crate::coarse::{Spot, Thumbnail};
 use crate::error::{ChartError, refuse};
-use crate::layout::{FIDUCIAL, Layout};
+use crate::layout::{Area, FIDUCIAL, Layout};
 use crate::scan::Crop;
 
 /// Least fiducials that must be seen, and least of a second chart on the same scan.
@@ -136,18 +136,27 @@ impl Pose {
     }
 
     fn code(&self, layout: &Layout, small: &Thumbnail) -> u32 {
-        layout.bits.iter().fold(0, |code, area| {
-            let [x, y] = self.scan(area.middle());
-            code << 1 | u32::from(small.darkness(x, y) > 0.5)
-        })
+        layout
+            .bits
+            .iter()
+            .fold(0, |code, area| code << 1 | u32::from(self.darkness(area, small) > 0.5))
     }
 
     /// Code and patches lie on the scan.
     fn sees_code(&self, layout: &Layout, small: &Thumbnail) -> bool {
-        layout.patches.last().is_some_and(|solid| {
-            let [x, y] = self.scan(solid.middle());
-            small.darkness(x, y) > 0.5
-        })
+        layout.patches.last().is_some_and(|solid| self.darkness(solid, small) > 0.5)
+    }
+
+    /// Mean darkness of the inner part of an area: facets that lie off leave white gaps in what should be solid.
+    pub(crate) fn darkness(&self, area: &Area, small: &Thumbnail) -> f64 {
+        let steps = 7;
+        let inner = |k: u32| 0.2 + 0.6 * f64::from(k) / f64::from(steps - 1);
+        let at = |k: u32| {
+            let (across, down) = (inner(k % steps), inner(k / steps));
+            self.scan([area.x + area.width * across, area.y + area.height * down])
+        };
+        let sum: f64 = (0..steps * steps).map(at).map(|[x, y]| small.darkness(x, y)).sum();
+        sum / f64::from(steps * steps)
     }
 }
 

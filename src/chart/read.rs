@@ -59,10 +59,7 @@ pub fn read_scan<R: BufRead + Seek>(
             coarsest * 25.4e-3
         );
     }
-    let tone = layout.patches.iter().map(|area| {
-        let [x, y] = pose.scan(area.middle());
-        small.darkness(x, y)
-    });
+    let tone = layout.patches.iter().map(|area| pose.darkness(area, &small));
     let upright = pose.is_upright();
     // As the file has them, along and down; here along and across the lines.
     let stated = stated.map_or([f64::NAN; 2], |[x, y]| if upright { [y, x] } else { [x, y] });
