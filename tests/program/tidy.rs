@@ -37,12 +37,12 @@ const CHART: Arrows = &[
     ("pose", &["coarse", "error", "layout", "scan"]),
     ("window", &["layout", "pose", "scan", "solve"]),
     ("travel", &["solve", "window"]),
-    ("ruler", &["error", "layout", "pose", "scan", "solve"]),
+    ("ruler", &["error", "pose", "scan", "solve"]),
     (
         "read",
         &[
-            "coarse", "error", "layout", "pose", "reading", "ruler", "scan", "solve", "travel",
-            "waves", "window",
+            "coarse", "error", "pose", "reading", "ruler", "scan", "solve", "travel", "waves",
+            "window",
         ],
     ),
 ];
