@@ -12,4 +12,4 @@ mkdir -p "$work"
     scikit-image==0.26.0 tifffile==2026.3.3
 cargo build --quiet
 "$work/venv/bin/python" -B tests/extra/chart.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
-    "${SEED:-1}" "${CHART_SCANS:-3}"
+    "${SEED:-1}" "${CHART_SCANS:-2}"
