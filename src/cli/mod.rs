@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods, reason = "this module talks to the terminal")]
 
 mod builtins;
+mod chart;
 mod check;
 mod console;
 mod explain;
@@ -71,6 +72,9 @@ enum Command {
     /// Keep what is known of the gauge of a station
     #[command(subcommand)]
     Gauge(gauge::Command),
+    /// Draw a chart that a head exposes, or read a scan of the print
+    #[command(subcommand)]
+    Chart(chart::Command),
     /// Describe or test a head, expose an image on a simulated one, or write a description
     #[command(subcommand)]
     Head(head::Command),
@@ -114,6 +118,7 @@ impl Command {
             Command::Check(options) => check::run(&options),
             Command::Record(command) => record::run(&command),
             Command::Gauge(command) => gauge::run(&command),
+            Command::Chart(command) => chart::run(&command),
             Command::Head(command) => head::run(&command),
             Command::History(options) => history::run(&options),
             Command::Lsp => lsp::run(),

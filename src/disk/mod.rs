@@ -98,6 +98,11 @@ impl<F: Files> Images for ImageCache<F> {
     }
 }
 
+/// Reads a one-bit image.
+pub(crate) fn read_image_bytes(path: &Path) -> Result<Vec<u8>, Error> {
+    read_bytes(open_file(path)?, &path.display().to_string(), MAX_IMAGE, "")
+}
+
 /// Reads a text file.
 pub(crate) fn read_text(path: &Path) -> Result<String, Error> {
     read_utf8(open_file(path)?, &path.display().to_string(), MAX_SCRIPT)

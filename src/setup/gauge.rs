@@ -86,7 +86,7 @@ fn certificate(reader: &TomlReader<'_, '_>, today: Date) -> Option<(Certificate,
     Some((Certificate { file, stated: [along.0, across.0] }, calibrated?, due?))
 }
 
-fn date(table: &TomlTable<'_, '_>, key: &'static str) -> Option<Date> {
+pub(super) fn date(table: &TomlTable<'_, '_>, key: &'static str) -> Option<Date> {
     let text = table.text(key)?;
     let read = text.parse().ok();
     if read.is_none() {

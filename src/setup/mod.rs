@@ -12,6 +12,7 @@ pub(crate) mod operator;
 pub(crate) mod options;
 mod recording;
 mod retest;
+mod ruler;
 
 pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
@@ -20,6 +21,7 @@ pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use retest::{Attempt, NoAttempt, Retest};
+pub(crate) use ruler::read_ruler;
 
 use crate::disk::{Disk, ImageCache};
 use crate::error::Error;

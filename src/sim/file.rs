@@ -278,7 +278,7 @@ fn read_detector(scan: &Table<'_, '_>) -> config::Detector {
 
 /// Trims of an earlier run, and what proved them where there is a pattern.
 fn read_stored(table: &Table<'_, '_>, facets: u32) -> Stored {
-    let list = |key, dimension| table.quantities(key, dimension, -1.0..=1.0, facets);
+    let list = |key, dimension| table.quantities(key, dimension, -1.0..=1.0, Some(facets));
     let nothing = || vec![0.0; facets as usize];
     let along = list("in_scan", Dimension::TIME).unwrap_or_else(nothing);
     let across = list("cross_scan", Dimension::ANGLE).unwrap_or_else(nothing);
@@ -360,7 +360,7 @@ fn read_facets(table: &Table<'_, '_>, noise: Noise) -> Vec<Facet> {
     let reflectivity = table.number("reflectivity", 0.0..=0.3);
     let stretch = table.number("stretch", 0.0..=0.01);
     let skew = table.number("skew", 0.0..=0.01);
-    let list = |key, dimension, limits| table.quantities(key, dimension, limits, count);
+    let list = |key, dimension, limits| table.quantities(key, dimension, limits, Some(count));
     let divisions = list("division_errors", Dimension::ANGLE, -0.01..=0.01);
     let axes = list("facet_to_axis_errors", Dimension::ANGLE, -0.01..=0.01);
     let mirrors = list("reflectivities", Dimension::NUMBER, 0.01..=2.0);

@@ -337,18 +337,18 @@ impl<'a, 't> Table<'a, 't> {
         self.quantity(key, dimension, limits).unwrap_or(value)
     }
 
-    /// A list of quantities, one per facet.
-    pub(crate) fn quantities(
+    /// A list of quantities; one per facet where it says how many.
+    pub fn quantities(
         &self,
         key: &'static str,
         dimension: Dimension,
         limits: RangeInclusive<f64>,
-        count: u32,
+        count: Option<u32>,
     ) -> Option<Vec<f64>> {
         self.key(key, |v| {
             let items = v.as_array().ok_or_else(|| must_be("a list of quantities", v))?;
             let found = items.len();
-            if found as u64 != u64::from(count) {
+            if let Some(count) = count.filter(|count| found as u64 != u64::from(*count)) {
                 return Err((
                     format!("must have {count} values, one per facet, not {found}"),
                     None,

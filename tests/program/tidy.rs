@@ -14,6 +14,7 @@ type Arrows = &'static [(&'static str, &'static [&'static str])];
 
 /// The members, each with its folder and its arrows.
 const MEMBERS: &[(&str, &str, Arrows)] = &[
+    ("chart", "src/chart", CHART),
     ("head", "src/head", HEAD),
     ("sim", "src/sim", SIM),
     ("language", "src/language", LANGUAGE),
@@ -21,7 +22,30 @@ const MEMBERS: &[(&str, &str, Arrows)] = &[
 ];
 
 /// The folders of the other members, which are no part of the program.
-const OTHERS: &[&str] = &["head", "sim", "language"];
+const OTHERS: &[&str] = &["chart", "head", "sim", "language"];
+
+const CHART: Arrows = &[
+    ("error", &[]),
+    ("solve", &[]),
+    ("spec", &[]),
+    ("layout", &["error", "spec"]),
+    ("draw", &["error", "layout", "spec"]),
+    ("reading", &["spec"]),
+    ("scan", &["error"]),
+    ("waves", &["reading"]),
+    ("coarse", &["error", "scan"]),
+    ("pose", &["coarse", "error", "layout", "scan"]),
+    ("window", &["layout", "pose", "scan", "solve"]),
+    ("travel", &["solve", "window"]),
+    ("ruler", &["error", "pose", "scan", "solve"]),
+    (
+        "read",
+        &[
+            "coarse", "error", "pose", "reading", "ruler", "scan", "solve", "travel", "waves",
+            "window",
+        ],
+    ),
+];
 
 const HEAD: Arrows = &[
     ("fault", &[]),
@@ -209,6 +233,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ),
     ("csv::", &["language session", "program archive", "program batch"]),
     ("ed25519_dalek::", &["program record"]),
+    ("font8x8::", &["chart draw"]),
     ("flate2::", &["head trace", "program record"]),
     ("futures_util::", &["program archive"]),
     ("gethostname::", &["program record"]),
@@ -221,9 +246,10 @@ const ONLY: &[(&str, &[&str])] = &[
     ("lsp_server::", &["program lsp"]),
     ("lsp_types::", &["program lsp"]),
     ("maud::", &["program archive", "program paper", "program record"]),
-    ("png::", &["program cli", "program record"]),
+    ("nalgebra::", &["chart solve", "chart travel"]),
+    ("png::", &["chart scan", "program cli", "program record"]),
     ("quick_xml::", &["program record"]),
-    ("rand_pcg::", &["language statistics", "sim noise", "program campaign"]),
+    ("rand_pcg::", &["chart layout", "language statistics", "sim noise", "program campaign"]),
     ("rusqlite::", &["program archive"]),
     ("rustfft::", &["language banding", "language statistics"]),
     ("rustix::", &["program terminal"]),
@@ -234,6 +260,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("statrs::", &["language statistics"]),
     ("strsim::", &["head units"]),
     ("terminal_size::", &["program terminal"]),
+    ("tiff::", &["chart scan"]),
     ("tokio::", &["program archive"]),
     ("tokio_postgres::", &["program archive"]),
     (
@@ -249,6 +276,7 @@ const ONLY: &[(&str, &[&str])] = &[
             "sim reader",
         ],
     ),
+    ("zune_jpeg::", &["chart scan"]),
 ];
 
 /// Lines that a file may have.

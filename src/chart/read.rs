@@ -1,0 +1,544 @@
+//! From a scan to what it tells: pose, windows, and facets against everything that is smooth.
+
+use crate::coarse::Thumbnail;
+use crate::error::{ChartError, refuse};
+use crate::layout::Layout;
+use crate::pose::Pose;
+use crate::reading::{
+    Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan,
+};
+use crate::ruler::{Ruler, Stroke, Strokes, crop_of as ruler_crop, strokes};
+use crate::scan::{Crop, Scan};
+use crate::solve::{FacetFit, Sample, fit_facets};
+use crate::travel::{Travel, in_scan};
+use crate::waves::{amplitudes, waves};
+use crate::window::{Seen, Window, crop_of};
+use core::f64::consts::TAU;
+use spintrue_head::{FacetMean, Mark, Matrix, Reading, Stated};
+use std::io::{BufRead, Seek};
+
+/// Most pixels of windows that are held at once.
+const MAX_HELD: u64 = 140 << 20;
+
+/// Coarsest pixels in m: 600 dpi.
+const MAX_PIXEL: f64 = 43e-6;
+
+/// Largest standard uncertainty in m of a facet's place that is told.
+const MAX_U: f64 = 1.2e-6;
+
+/// Share of a scanner's scale that is not known, where nothing tells more (our choice).
+const SCALE_U: f64 = 0.005;
+
+/// Standard uncertainty of what depends on how edges fall on pixels, in pixels (measured with models).
+const PIXEL_U: f64 = 0.003;
+
+/// Least share of the lines that must be seen.
+const MIN_SEEN: f64 = 0.3;
+
+/// Reads a scan of a chart, with a ruler in its strip if one is given. The file is read twice, row after row.
+pub fn read_scan<R: BufRead + Seek>(
+    layout: &Layout,
+    ruler: Option<&Ruler>,
+    mut from: R,
+) -> Result<ScanReading, ChartError> {
+    if let Some(ruler) = ruler {
+        ruler.check()?;
+        if layout.spec.ruler_room == 0.0 {
+            return refuse!("this chart has no strip for a ruler: draw one with --ruler-room");
+        }
+    }
+    let mut scan = Scan::open(&mut from)?;
+    let small = Thumbnail::read(&mut scan)?;
+    let (kind, size, stated) = (scan.kind, [scan.width, scan.height], scan.resolution);
+    drop(scan);
+    let pose = Pose::find(layout, &small)?;
+    let coarsest = pose.scales().into_iter().fold(f64::MAX, f64::min);
+    if 1.0 / coarsest > MAX_PIXEL {
+        return refuse!(
+            "it is too coarse: about {:.0} dpi, where 600 are the least and 1200 are wanted",
+            coarsest * 25.4e-3
+        );
+    }
+    let tone = layout.patches.iter().map(|area| pose.darkness(area, &small));
+    let upright = pose.is_upright();
+    // As the file has them, along and down; here along and across the lines.
+    let stated = stated.map_or([f64::NAN; 2], |[x, y]| if upright { [y, x] } else { [x, y] });
+    let sheet = SheetOnScan {
+        kind: kind.to_string(),
+        width: size[0],
+        height: size[1],
+        stated,
+        found: pose.scales(),
+        lines_run_down: upright,
+        mirrored: pose.is_mirrored(),
+        turn: pose.turn(),
+        fiducials: pose.seen,
+        fiducials_of: layout.fiducials.len(),
+        tone: tone.collect(),
+    };
+    let contrast = small.contrast();
+    drop(small);
+    let mut reader = WindowReader { layout, pose, contrast, ruler, strokes: None };
+    let seen = reader.windows(from, size)?;
+    finished(layout, sheet, &seen, ruler.zip(reader.strokes.as_ref()))
+}
+
+/// Reads the parts of a scan that matter, each as soon as its last row is there.
+struct WindowReader<'a> {
+    layout: &'a Layout,
+    pose: Pose,
+    contrast: f64,
+    ruler: Option<&'a Ruler>,
+    strokes: Option<Strokes>,
+}
+
+impl WindowReader<'_> {
+    /// What is seen in each window; nothing of those that lie outside.
+    fn windows<R: BufRead + Seek>(
+        &mut self,
+        mut from: R,
+        size: [u32; 2],
+    ) -> Result<Vec<Vec<Seen>>, ChartError> {
+        let count = self.layout.places.len();
+        let window = |k| crop_of(self.layout, k, &self.pose, size);
+        let mut crops: Vec<Option<Crop>> = (0..count).map(window).collect();
+        // Behind the windows.
+        crops.push(self.ruler.and_then(|_| ruler_crop(self.layout, &self.pose, size)));
+        let held = |row: u32| {
+            let live = crops.iter().flatten().filter(|crop| crop.rows.contains(&row));
+            live.map(Crop::pixels).sum::<u64>()
+        };
+        let most = crops.iter().flatten().map(|crop| held(crop.rows.start)).max().unwrap_or(0);
+        if most > MAX_HELD {
+            return refuse!(
+                "at this resolution too much must be held in memory: scan at 1200 dpi, or with the lines running \
+                 down the image"
+            );
+        }
+        let last = crops.iter().flatten().map(|crop| crop.rows.end).max().unwrap_or(0);
+        let mut scan = Scan::open(&mut from)?;
+        let mut row = vec![0; scan.width as usize];
+        let mut seen = vec![Vec::new(); count];
+        for y in 0..last {
+            scan.read(&mut row)?;
+            for (place, slot) in crops.iter_mut().enumerate() {
+                let Some(crop) = slot else { continue };
+                crop.take(y, &row);
+                if y + 1 < crop.rows.end {
+                    continue;
+                }
+                match (seen.get_mut(place), self.ruler) {
+                    (Some(seen), _) => {
+                        let window =
+                            Window::new(self.layout, place, &self.pose, crop, self.contrast);
+                        *seen = window.lines();
+                    }
+                    (None, Some(ruler)) => {
+                        let found = strokes(self.layout, &self.pose, crop, self.contrast, ruler)?;
+                        self.strokes = Some(found);
+                    }
+                    (None, None) => {}
+                }
+                *slot = None;
+            }
+        }
+        Ok(seen)
+    }
+}
+
+/// What was found at a place: in-scan, cross-scan, and the logarithm of darkness.
+struct Fits {
+    place: Place,
+    along: Option<FacetFit>,
+    across: Option<FacetFit>,
+    darkness: Option<FacetFit>,
+}
+
+fn finished(
+    layout: &Layout,
+    sheet: SheetOnScan,
+    seen: &[Vec<Seen>],
+    ruler: Option<(&Ruler, &Strokes)>,
+) -> Result<ScanReading, ChartError> {
+    let spec = &layout.spec;
+    let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
+    if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
+        return refuse!(
+            "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
+            layout.lines.len()
+        );
+    }
+    let mut missing = vec![
+        "The absolute shift and height of the line: a sheet has no fixed place under the head."
+            .to_string(),
+    ];
+    let fits: Vec<Fits> = layout
+        .shares()
+        .into_iter()
+        .zip(seen)
+        .map(|(at, seen)| {
+            fits(at, seen, (spec.facets as usize, spec.length()), ruler, &mut missing)
+        })
+        .collect();
+    if !fits.iter().any(|fits| fits.along.is_some() || fits.across.is_some()) {
+        return refuse!("nothing can be told of the facets. {}", missing.join(" "));
+    }
+    let facets: Vec<FacetReading> =
+        (0..spec.facets).map(|facet| facet_reading(layout, facet, &fits, &sheet)).collect();
+    let pattern = |of: &dyn Fn(&FacetMark) -> Measured| {
+        let mean = |facet: &FacetReading| {
+            let known = facet.marks.iter().map(|mark| of(mark).value).filter(|v| v.is_finite());
+            let (sum, count) = known.fold((0.0, 0.0), |(sum, n), value| (sum + value, n + 1.0));
+            sum / count
+        };
+        amplitudes(&facets.iter().map(mean).collect::<Vec<f64>>())
+    };
+    let banding = Banding {
+        in_scan: pattern(&|mark| mark.in_scan),
+        cross_scan: pattern(&|mark| mark.cross_scan),
+        darkness: pattern(&|mark| mark.darkness),
+    };
+    let mut common = common(layout, &sheet, seen, &fits);
+    if let Some((ruler, _)) = ruler {
+        common.take_ruler(&fits, ruler, spec.length());
+    }
+    missing.extend(common_missing(common.length.value.is_finite()));
+    Ok(ScanReading {
+        chart: spec.clone(),
+        code: format!("{:08x}", spec.code()),
+        scan: sheet,
+        lines: layout.lines.len(),
+        lines_seen,
+        places: fits.into_iter().map(|fits| fits.place).collect(),
+        facets,
+        banding,
+        common,
+        missing,
+    })
+}
+
+fn fits(
+    at: f64,
+    seen: &[Seen],
+    (facets, length): (usize, f64),
+    ruler: Option<(&Ruler, &Strokes)>,
+    missing: &mut Vec<String>,
+) -> Fits {
+    let samples = |value: &dyn Fn(&Seen) -> f64| -> Vec<Sample> {
+        let sample = |line: &Seen| Sample { y: line.y, facet: line.facet, value: value(line) };
+        seen.iter().map(sample).filter(|sample| sample.value.is_finite()).collect()
+    };
+    let travel = in_scan(seen, facets);
+    let against = travel
+        .as_ref()
+        .zip(ruler)
+        .and_then(|(travel, (_, strokes))| against(travel, strokes, (at + 0.5) * length));
+    let along = travel.and_then(|travel| fit_facets(&travel.samples, facets));
+    let across = fit_facets(&samples(&|line| line.across), facets);
+    let darkness = fit_facets(&samples(&|line| line.mass.ln()), facets);
+    let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
+        let Some(fit) = fit else {
+            missing.push(format!(
+                "{what} at {at:+.3} of the line: too few of its lines are seen ({}).",
+                seen.len()
+            ));
+            return None;
+        };
+        let typical = crate::solve::median(fit.u.clone());
+        if !dark && typical > MAX_U {
+            missing.push(format!(
+                "{what} at {at:+.3} of the line: lines scatter by {:.1} µm, which leaves {:.1} µm of a facet, more than \
+                 {:.1} µm. Lay the lines along the travel of the carriage, and scan at 1200 dpi or more.",
+                fit.scatter * 1e6,
+                typical * 1e6,
+                MAX_U * 1e6
+            ));
+            return None;
+        }
+        Some(fit)
+    };
+    let along = told(along, "In-scan", false);
+    let across = told(across, "Cross-scan", false);
+    let darkness = told(darkness, "Darkness", true);
+    let wild = |fit: &Option<FacetFit>| fit.as_ref().map_or(0, |fit| fit.wild);
+    let scatter = |fit: &Option<FacetFit>| fit.as_ref().map_or(f64::NAN, |fit| fit.scatter);
+    let place = Place {
+        at,
+        lines: seen.len(),
+        wild: [wild(&along), wild(&across), wild(&darkness)],
+        scatter: [scatter(&along), scatter(&across)],
+        darkness: crate::solve::median(seen.iter().map(|line| line.mass).collect()),
+        along: against.map_or(f64::NAN, |(value, _)| value),
+        along_u: against.map_or(f64::NAN, |(_, u)| u),
+    };
+    Fits { place, along, across, darkness }
+}
+
+/// Where the facets together lie along at `x` m in a window, against the ruler's marks there, with its standard
+/// uncertainty: by a straight line through them. None of fewer than three marks.
+fn against(travel: &Travel, strokes: &Strokes, x: f64) -> Option<(f64, f64)> {
+    let off = |stroke: &Stroke| {
+        let off = travel.off(stroke.pixel, strokes.y)?;
+        Some((stroke.chart - off - x, stroke.mark - (stroke.chart - off)))
+    };
+    let all: Vec<(f64, f64)> = strokes.all.iter().filter_map(off).collect();
+    let count = all.len() as f64;
+    let mean = |value: &dyn Fn(&(f64, f64)) -> f64| all.iter().map(value).sum::<f64>() / count;
+    let (middle, value) = (mean(&|row| row.0), mean(&|row| row.1));
+    let spread = mean(&|row| (row.0 - middle).powi(2));
+    let slope = mean(&|row| (row.0 - middle) * (row.1 - value)) / spread;
+    let u = strokes.u * ((1.0 + middle * middle / spread) / count).sqrt();
+    (all.len() >= 3).then_some((value - slope * middle, u))
+}
+
+/// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
+fn scale_uncertainty(sheet: &SheetOnScan) -> f64 {
+    let off = |axis: usize| {
+        let (found, stated) = (sheet.found.get(axis)?, sheet.stated.get(axis)?);
+        Some((found / stated - 1.0).abs()).filter(|off| off.is_finite())
+    };
+    (0..2).filter_map(off).fold(SCALE_U, f64::max)
+}
+
+fn facet_reading(layout: &Layout, facet: u32, fits: &[Fits], sheet: &SheetOnScan) -> FacetReading {
+    let scale_u = scale_uncertainty(sheet);
+    let pixel_u = sheet.found.map(|per_m| PIXEL_U / per_m);
+    let k = facet as usize;
+    let place = |fit: &Option<FacetFit>, scale_u: f64, pixel_u: f64| {
+        let known = fit.as_ref().and_then(|fit| Some((*fit.effects.get(k)?, *fit.u.get(k)?)));
+        known.map_or(Measured::UNKNOWN, |(value, u)| Measured {
+            value,
+            u,
+            u_fixed: (scale_u * value).hypot(pixel_u),
+        })
+    };
+    let darkness = |fits: &Fits| {
+        let own = place(&fits.darkness, 0.0, 0.0);
+        // The logarithm of a share.
+        let value = own.value.exp();
+        Measured { value, u: own.u * value, u_fixed: 0.0 }
+    };
+    let mark = |fits: &Fits| FacetMark {
+        at: fits.place.at,
+        in_scan: place(&fits.along, scale_u, pixel_u[0]),
+        cross_scan: place(&fits.across, scale_u, pixel_u[1]),
+        darkness: darkness(fits),
+    };
+    let lines = layout.lines.iter().filter(|line| line.facet == facet).count();
+    FacetReading { facet, lines, marks: fits.iter().map(mark).collect() }
+}
+
+fn common(layout: &Layout, sheet: &SheetOnScan, seen: &[Vec<Seen>], fits: &[Fits]) -> Common {
+    let spec = &layout.spec;
+    let [along, across] = sheet.found;
+    let [stated_along, stated_across] = sheet.stated;
+    let line_rate = f64::from(spec.facets) * spec.speed / TAU;
+    // The mean over the places of what is left of each line without its facet.
+    let mut of_line: Vec<(f64, f64, f64)> = Vec::new();
+    for (seen, fits) in seen.iter().zip(fits) {
+        let Some(fit) = &fits.across else { continue };
+        for (line, rest) in seen.iter().zip(&fit.rest) {
+            let Some(rest) = rest else { continue };
+            match of_line.iter_mut().find(|(y, ..)| *y == line.y) {
+                Some((_, sum, count)) => {
+                    *sum += rest;
+                    *count += 1.0;
+                }
+                None => of_line.push((line.y, *rest, 1.0)),
+            }
+        }
+    }
+    of_line.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let samples: Vec<(f64, f64)> =
+        of_line.iter().map(|(y, sum, count)| (*y, sum / count)).collect();
+    Common {
+        across_over_along: (across / along) * (stated_along / stated_across),
+        waves: waves(&samples, line_rate * spec.cross_scan_pitch),
+        length: Measured::UNKNOWN,
+        even: Measured::UNKNOWN,
+        odd: Measured::UNKNOWN,
+    }
+}
+
+impl Common {
+    /// Takes the shape that all facets share from where they lie against a ruler.
+    fn take_ruler(&mut self, fits: &[Fits], ruler: &Ruler, length: f64) {
+        let known: Vec<&Place> =
+            fits.iter().map(|fits| &fits.place).filter(|place| place.along.is_finite()).collect();
+        let mark = |place: &&Place| Mark {
+            at: place.at,
+            in_scan: place.along,
+            cross_scan: 0.0,
+            dose: f64::NAN,
+            width: None,
+        };
+        let squares: f64 = known.iter().map(|place| place.along_u.powi(2)).sum();
+        let reading = Reading {
+            marks: known.iter().map(mark).collect(),
+            in_scan_u: Stated {
+                random: (squares / known.len() as f64).sqrt(),
+                offset: 0.0,
+                slope: ruler.slope_u,
+                place: ruler.mark_u,
+            },
+            ..Reading::whole((0.0, 0.0), (0.0, 0.0))
+        };
+        let Ok(mean) = FacetMean::of(&[reading], length) else { return };
+        let of = |k: usize, scale: f64| {
+            let cell = |matrix: &Matrix| matrix.get(k).and_then(|row| row.get(k)).copied();
+            let root = |matrix: &Matrix| cell(matrix).unwrap_or(f64::NAN).sqrt() * scale;
+            Measured {
+                value: mean.along.of.get(k).copied().unwrap_or(f64::NAN) * scale,
+                u: root(&mean.along.random),
+                u_fixed: root(&mean.along.fixed),
+            }
+        };
+        // Both ends go by the coefficient of P1.
+        (self.length, self.even, self.odd) = (of(1, 2.0 / length), of(2, 1.0), of(3, 1.0));
+    }
+}
+
+/// What one scan does not tell of what all facets share.
+fn common_missing(has_ruler: bool) -> Vec<String> {
+    let mut missing = Vec::new();
+    if !has_ruler {
+        missing.push(
+            "Length, even and odd distortion that all facets share: the scanner's carriage moves unevenly. A \
+             certified ruler beside the lines tells them."
+                .to_string(),
+        );
+    }
+    missing.push(
+        "Skew and bow that all facets share: they cannot be told from how the sheet lies and how the carriage \
+         wanders."
+            .to_string(),
+    );
+    missing.push(
+        "Waves of all lines across the sheet: medium and scanner cannot be told apart in one scan. Turn the sheet by \
+         90° and scan it again: what stays with the sheet is the medium's."
+            .to_string(),
+    );
+    missing
+}
+
+#[cfg(test)]
+mod tests {
+    use super::read_scan;
+    use crate::layout::tests::spec;
+    use crate::layout::{Layout, TINTS};
+    use crate::spec::Spec;
+    use std::io::Cursor;
+
+    /// Pixels of a scan at 1200 dpi.
+    const PIXEL: f64 = 25.4e-3 / 1200.0;
+
+    fn layout() -> Layout {
+        let pitch = 25.4e-3 / 300.0;
+        let spec = Spec {
+            facets: 4,
+            dots: 1300,
+            lines: 700,
+            in_scan_pitch: pitch,
+            cross_scan_pitch: pitch,
+            places: 3,
+            ruler_room: 0.0,
+            ..spec()
+        };
+        Layout::new(&spec).unwrap()
+    }
+
+    /// A scan as PGM, rows down the sheet: what is dark is a soft bar between its edges. Facet k lies k·`step` m off, in
+    /// both directions.
+    fn scan(layout: &Layout, step: f64) -> (Vec<u8>, usize) {
+        let spec = &layout.spec;
+        let margin = 3e-3;
+        let size = |length: f64| ((length + 2.0 * margin) / PIXEL) as usize;
+        let (width, height) = (size(spec.length()), size(spec.height()));
+        let mut dark = vec![0.0_f64; width * height];
+        let mut bar = |[x0, x1]: [f64; 2], [y0, y1]: [f64; 2]| {
+            let soft = |at: usize, from: f64, to: f64| {
+                let at = (at as f64 + 0.5) * PIXEL - margin;
+                let edge = |distance: f64| 0.5 + 0.5 * (distance / 20e-6).tanh();
+                edge(at - from) * edge(to - at)
+            };
+            let range = |from: f64, to: f64, most: usize| {
+                let of = |at: f64| ((at + margin) / PIXEL).clamp(0.0, most as f64) as usize;
+                of(from - 0.2e-3)..of(to + 0.2e-3)
+            };
+            for row in range(y0, y1, height) {
+                let high = soft(row, y0, y1);
+                for column in range(x0, x1, width) {
+                    dark[row * width + column] += high * soft(column, x0, x1);
+                }
+            }
+        };
+        let solid = layout.fiducials.iter().chain(layout.patches.iter().skip(TINTS as usize - 1));
+        let bits = layout.bits.iter().zip((0..32).rev());
+        let ones = bits.filter(|(_, k)| spec.code() >> k & 1 == 1).map(|(area, _)| area);
+        for area in solid.chain(ones) {
+            bar([area.x, area.x + area.width], [area.y, area.y + area.height]);
+        }
+        for line in &layout.lines {
+            let off = f64::from(line.facet) * step;
+            let y = (f64::from(line.row) + 0.5) * spec.cross_scan_pitch + off;
+            let mut from = 7e-3;
+            let mut dash = |from: f64, to: f64| bar([from + off, to + off], [y - 40e-6, y + 40e-6]);
+            for (place, dashes) in layout.places.iter().zip(&line.dashes) {
+                let block = layout.block(*place);
+                dash(from, f64::from(block.start) * spec.in_scan_pitch);
+                for own in dashes {
+                    let x = |dot: u32| f64::from(dot) * spec.in_scan_pitch;
+                    dash(x(own.start), x(own.end));
+                }
+                from = f64::from(block.end) * spec.in_scan_pitch;
+            }
+            dash(from, spec.length() - 7e-3);
+        }
+        let mut file = format!("P5 {width} {height} 255\n").into_bytes();
+        let start = file.len();
+        file.extend(dark.iter().map(|dark| (230.0 - 200.0 * dark.min(1.0)).round() as u8));
+        (file, start)
+    }
+
+    #[test]
+    fn facets_are_read_where_they_were_drawn() {
+        let layout = layout();
+        let step = 10e-6;
+        let (file, _) = scan(&layout, step);
+        let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+        assert_eq!(reading.lines_seen, reading.lines);
+        assert_eq!(reading.scan.fiducials, 14);
+        for facet in &reading.facets {
+            let wanted = (f64::from(facet.facet) - 1.5) * step;
+            for mark in &facet.marks {
+                for measured in [mark.in_scan, mark.cross_scan] {
+                    // No noise, but pixels that lie alike for all lines of a facet.
+                    let off = measured.value - wanted;
+                    assert!(off.abs() < 0.3e-6, "{} {} {off:e}", facet.facet, mark.at);
+                }
+                assert!((mark.darkness.value - 1.0).abs() < 0.005);
+            }
+            // Fits what a gauge reads.
+            let told = facet.reading().unwrap();
+            assert_eq!((told.marks.len(), told.marks[0].dose.is_nan()), (3, true));
+            assert!((told.shift().0 - wanted).abs() < 0.3e-6);
+        }
+    }
+
+    #[test]
+    fn a_scan_that_breaks_off_or_is_none_is_refused() {
+        let layout = layout();
+        let (file, start) = scan(&layout, 0.0);
+        let refused =
+            |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).unwrap_err().to_string();
+        assert!(refused(&file[..file.len() - 1]).contains("breaks off"));
+        let blank = [&file[..start], &vec![200; file.len() - start]].concat();
+        assert!(refused(&blank).contains("one gray"));
+        for end in 0..start {
+            assert!(!refused(&file[..end]).is_empty());
+        }
+        let other = Layout::new(&Spec { serial: "X-2".into(), ..layout.spec.clone() }).unwrap();
+        let told = read_scan(&other, None, Cursor::new(&file)).unwrap_err().to_string();
+        assert!(told.contains(&format!("this is chart {:08x}", layout.spec.code())), "{told}");
+    }
+}

@@ -1,0 +1,196 @@
+//! What a scan of a chart tells, and what it does not tell and why.
+
+use crate::spec::Spec;
+use serde::Serialize;
+use spintrue_head::{Mark, Reading, Stated};
+
+/// What a scan of a chart tells. Lengths are in m; what is not known is not a number.
+#[derive(Clone, Debug, Serialize)]
+pub struct ScanReading {
+    /// What the chart was made for.
+    pub chart: Spec,
+    /// Its code, as it stands on the sheet.
+    pub code: String,
+    /// How the sheet lies on the scan.
+    pub scan: SheetOnScan,
+    /// Isolated lines of the chart, and how many of them are seen at one place at least.
+    pub lines: usize,
+    /// How many of these are seen.
+    pub lines_seen: usize,
+    /// What was found at each place along the line.
+    pub places: Vec<Place>,
+    /// What is known of each facet against the mean of all.
+    pub facets: Vec<FacetReading>,
+    /// What comes back with every turn, of the means over all places.
+    pub banding: Banding,
+    /// What all facets share.
+    pub common: Common,
+    /// What could not be seen or separated, and why, one sentence each.
+    pub missing: Vec<String>,
+}
+
+/// How a sheet lies on a scan.
+#[derive(Clone, Debug, Serialize)]
+pub struct SheetOnScan {
+    /// Kind of file.
+    pub kind: String,
+    /// Pixels in a row, and rows.
+    pub width: u32,
+    /// Rows.
+    pub height: u32,
+    /// Pixels per m along and across the lines as the file states them; not a number where it does not.
+    pub stated: [f64; 2],
+    /// Pixels per m along and across the lines, if the sheet is as planned.
+    pub found: [f64; 2],
+    /// Lines run down the image.
+    pub lines_run_down: bool,
+    /// The image is mirrored.
+    pub mirrored: bool,
+    /// How far in rad lines are turned off the nearest axis.
+    pub turn: f64,
+    /// Fiducials seen.
+    pub fiducials: usize,
+    /// Fiducials of the chart.
+    pub fiducials_of: usize,
+    /// Darkness of the patches with 1 to 8 eighths of their dots, against that of black and white ground; the tone
+    /// curve of head, medium and scanner together.
+    pub tone: Vec<f64>,
+}
+
+/// A place along the line.
+#[derive(Clone, Debug, Serialize)]
+pub struct Place {
+    /// Share of the planned length from the middle of the line.
+    pub at: f64,
+    /// Isolated lines seen here.
+    pub lines: usize,
+    /// Lines left out because they lie far off: in-scan, cross-scan, darkness.
+    pub wild: [usize; 3],
+    /// Standard deviation in m of a line's place about those of its facet: in-scan and cross-scan.
+    pub scatter: [f64; 2],
+    /// Median darkness of a line, as the width in m of full blackness that is as dark.
+    pub darkness: f64,
+    /// Place along in m of all facets together less where a ruler says; not a number without one.
+    pub along: f64,
+    /// Its standard uncertainty.
+    pub along_u: f64,
+}
+
+/// What is known of a facet at a place, against the mean of all facets.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct FacetMark {
+    /// Share of the planned length from the middle of the line.
+    pub at: f64,
+    /// In-scan, in m.
+    pub in_scan: Measured,
+    /// Cross-scan, in m.
+    pub cross_scan: Measured,
+    /// Darkness of its line against the mean of all facets. It grows with the dose, more slowly than that.
+    pub darkness: Measured,
+}
+
+/// A value with both standard uncertainties.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Measured {
+    /// The value.
+    pub value: f64,
+    /// What averages out over charts and scans.
+    pub u: f64,
+    /// What does not.
+    pub u_fixed: f64,
+}
+
+impl Measured {
+    /// Of what was not seen.
+    pub(crate) const UNKNOWN: Measured =
+        Measured { value: f64::NAN, u: f64::NAN, u_fixed: f64::NAN };
+
+    /// Both together.
+    pub fn combined(&self) -> f64 {
+        self.u.hypot(self.u_fixed)
+    }
+}
+
+/// A facet.
+#[derive(Clone, Debug, Serialize)]
+pub struct FacetReading {
+    /// Its number; facet 0 is at the index.
+    pub facet: u32,
+    /// Its isolated lines on the chart.
+    pub lines: usize,
+    /// Its marks.
+    pub marks: Vec<FacetMark>,
+}
+
+impl FacetReading {
+    /// As a reading of a gauge; none where a place was not seen. Positions are against the mean of all
+    /// facets: what these share, the absolute shift and height among it, is not in it. A scan tells no dose.
+    pub fn reading(&self) -> Option<Reading> {
+        let known =
+            |mark: &FacetMark| mark.in_scan.value.is_finite() && mark.cross_scan.value.is_finite();
+        if self.marks.is_empty() || !self.marks.iter().all(known) {
+            return None;
+        }
+        let rms = |value: &dyn Fn(&FacetMark) -> f64| {
+            let squares: f64 = self.marks.iter().map(|mark| value(mark).powi(2)).sum();
+            (squares / self.marks.len() as f64).sqrt()
+        };
+        let stated = |of: &dyn Fn(&FacetMark) -> Measured| Stated {
+            random: rms(&|mark| of(mark).u),
+            place: rms(&|mark| of(mark).u_fixed),
+            ..Stated::default()
+        };
+        let mark = |mark: &FacetMark| Mark {
+            at: mark.at,
+            in_scan: mark.in_scan.value,
+            cross_scan: mark.cross_scan.value,
+            dose: f64::NAN,
+            width: None,
+        };
+        Some(Reading {
+            marks: self.marks.iter().map(mark).collect(),
+            in_scan_u: stated(&|mark| mark.in_scan),
+            cross_scan_u: stated(&|mark| mark.cross_scan),
+            dose_u: f64::NAN,
+            width_u: None,
+        })
+    }
+}
+
+/// What comes back with every turn: amplitudes by multiples of 1/N of the line frequency, from 1 to N/2.
+#[derive(Clone, Debug, Default, Serialize)]
+pub struct Banding {
+    /// In-scan in m.
+    pub in_scan: Vec<f64>,
+    /// Cross-scan in m.
+    pub cross_scan: Vec<f64>,
+    /// Of the darkness.
+    pub darkness: Vec<f64>,
+}
+
+/// What all facets share.
+#[derive(Clone, Debug, Serialize)]
+pub struct Common {
+    /// Scale of the sheet across the lines over that along them, against the plan: a fast medium, or a scanner whose
+    /// sensor and carriage differ.
+    pub across_over_along: f64,
+    /// Waves of the lines across the sheet that do not come back with the turn, the largest first.
+    pub waves: Vec<Wave>,
+    /// Error of the line's length as a share, against a ruler.
+    pub length: Measured,
+    /// Even and odd distortion in m, against a ruler: P2 and P3 in 2s.
+    pub even: Measured,
+    /// The odd one.
+    pub odd: Measured,
+}
+
+/// A wave of all lines across the sheet.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Wave {
+    /// Amplitude in m.
+    pub amplitude: f64,
+    /// Period in m on the sheet.
+    pub period: f64,
+    /// Frequency in Hz, if it is the medium's.
+    pub frequency: f64,
+}

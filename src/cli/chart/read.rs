@@ -1,0 +1,42 @@
+//! `chart read`: what a scan of an exposed chart tells.
+
+use crate::cli::chart::report;
+use crate::cli::show;
+use crate::disk::{open_file, read_image_bytes};
+use crate::error::{Error, invalid};
+use crate::setup::read_ruler;
+use crate::terminal::colour_output;
+use clap::Args;
+use spintrue_chart::{read_chart, read_scan};
+use std::io::BufReader;
+use std::path::PathBuf;
+
+/// Bytes that are read from the scan at once.
+const BUFFER: usize = 1 << 20;
+
+#[derive(Args)]
+pub(crate) struct Options {
+    /// The scan: PNG, TIFF, PGM or JPEG, in gray or colour
+    scan: PathBuf,
+    /// The chart that was exposed, as `chart draw` wrote it
+    #[arg(long, value_name = "CHART.pbm")]
+    chart: PathBuf,
+    /// The certificate of a ruler that lay in the empty strip, its first mark towards the first dots
+    #[arg(long, value_name = "RULER.toml")]
+    ruler: Option<PathBuf>,
+    /// Print one JSON object, in SI units
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    let (chart, scan) = (options.chart.display(), options.scan.display());
+    let layout = read_chart(&read_image_bytes(&options.chart)?)
+        .map_err(|error| invalid!("the chart {chart}: {error}"))?;
+    let ruler = options.ruler.as_deref().map(read_ruler).transpose()?;
+    let file = BufReader::with_capacity(BUFFER, open_file(&options.scan)?);
+    let reading = read_scan(&layout, ruler.as_ref(), file)
+        .map_err(|error| invalid!("the scan {scan}: {error}"))?;
+    show(options.json, &report::as_json(&reading), &report::as_text(&reading, colour_output()));
+    Ok(0)
+}

@@ -1,0 +1,15 @@
+#!/usr/bin/env bash
+# Exposes charts with a model of a head, scans them with a model of a flatbed scanner, both in NumPy and SciPy, and
+# compares what spintrue reads with what was put in; likewise with the simulated head. Bad scans made with Pillow and
+# tifffile must each get a clear answer. Needs Python 3 with venv; installs packages under target/. SEED=7 takes
+# other heads, CHART_SCANS=200 so many of them.
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+work=target/extra/chart
+mkdir -p "$work"
+[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
+"$work/venv/bin/pip" install --quiet --disable-pip-version-check numpy==2.3.5 scipy==1.17.1 pillow==12.0.0 \
+    scikit-image==0.26.0 tifffile==2026.3.3
+cargo build --quiet
+"$work/venv/bin/python" -B tests/extra/chart.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
+    "${SEED:-1}" "${CHART_SCANS:-2}"
