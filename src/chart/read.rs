@@ -32,6 +32,11 @@ const SCALE_U: f64 = 0.005;
 /// Standard uncertainty of what depends on how edges fall on pixels, in pixels (measured with models).
 const PIXEL_U: f64 = 0.003;
 
+/// Scatter of lines in m from which on they follow the course of the carriage, as lines across its travel do,
+/// and how much wider their uncertainty then is than their scatter tells: they share that course (measured with
+/// models).
+const COURSE: (f64, f64) = (1e-6, 1.3);
+
 /// Least share of the lines that must be seen.
 const MIN_SEEN: f64 = 0.3;
 
@@ -234,7 +239,10 @@ fn fits(
         .zip(ruler)
         .and_then(|(travel, (_, strokes))| against(travel, strokes, (at + 0.5) * length));
     let along = travel.and_then(|travel| fit_facets(&travel.samples, facets));
-    let across = fit_facets(&samples(&|line| line.across), facets);
+    let mut across = fit_facets(&samples(&|line| line.across), facets);
+    if let Some(fit) = across.as_mut().filter(|fit| fit.scatter > COURSE.0) {
+        fit.u.iter_mut().for_each(|u| *u *= COURSE.1);
+    }
     let darkness = fit_facets(&samples(&|line| line.mass.ln()), facets);
     let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
         let Some(fit) = fit else {
