@@ -2,15 +2,10 @@
 //! curve of cubic B-splines, with wild values left out.
 
 use nalgebra::{DMatrix, DVector};
+use spintrue_head::{MAX_DEVIATION, NORMAL_PER_MEDIAN_ABSOLUTE};
 
 /// Widest knots in m of the smooth curve.
 pub(crate) const KNOTS: f64 = 2e-3;
-
-/// Standard deviations beyond which a value is wild, as for gauges (docs/lines.md).
-const MAX_DEVIATION: f64 = 3.5;
-
-/// Median of absolute deviations to standard deviation of a normal distribution.
-const NORMAL: f64 = 1.482_602_218_505_602;
 
 /// Least degrees of freedom.
 const MIN_DEGREES: usize = 8;
@@ -163,13 +158,11 @@ pub(crate) fn fit_facets(samples: &[Sample], facets: usize) -> Option<FacetFit> 
     loop {
         let fit = fit_once(samples, &kept, facets, curve)?;
         let FitOnce { residuals, .. } = &fit;
-        let mut sizes: Vec<f64> =
+        let sizes: Vec<f64> =
             residuals.iter().zip(&kept).filter(|(_, kept)| **kept).map(|(r, _)| r.abs()).collect();
-        sizes.sort_unstable_by(f64::total_cmp);
-        let median = sizes.get(sizes.len() / 2).copied()?;
         // The fit takes part of each deviation with it.
         let share = (sizes.len() as f64 / fit.degrees as f64).sqrt();
-        let limit = MAX_DEVIATION * NORMAL * median * share;
+        let limit = MAX_DEVIATION * NORMAL_PER_MEDIAN_ABSOLUTE * median(sizes) * share;
         let mut more = 0;
         for (kept, residual) in kept.iter_mut().zip(residuals) {
             if *kept && residual.abs() > limit {

@@ -62,9 +62,10 @@ pub use optics::line::{DOTS_PER_WORD, MAX_DOTS, queue_needed};
 pub use optics::trim::{corrected, spread, wanted_dose};
 pub use optics::{
     Decides, DotTiming, FacetMean, Fit, Gain, Hardware, LineCorrection, LinePlan, LineRequest,
-    LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_MARKS, MapMark, Mark, MarkMean, Matrix,
-    Response, SHAPE, Shape, Stated, Steps, TimedReading, Trim, TrimError, TrimRegisters, Trimmed,
-    Wiring, WorstFacet, combined, largest_step, plan_line, step_patterns,
+    LineScale, LineTiming, Linearity, MAX_DEGREES, MAX_DEVIATION, MAX_MARKS, MapMark, Mark,
+    MarkMean, Matrix, NORMAL_PER_MEDIAN_ABSOLUTE, Response, SHAPE, Shape, Stated, Steps,
+    TimedReading, Trim, TrimError, TrimRegisters, Trimmed, Wiring, WorstFacet, combined,
+    largest_step, plan_line, step_patterns,
 };
 pub use range::{check_range, out_of_range};
 #[cfg(feature = "wire")]

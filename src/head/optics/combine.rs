@@ -1,5 +1,6 @@
 //! Several lines of one facet, each the mean of its readings, put together with the scatter between them.
 
+use crate::optics::marks::variance;
 use crate::optics::pool::{Spread, pool};
 use crate::optics::{FacetMean, Matrix, SHAPE, Shape, TrimError};
 
@@ -37,13 +38,10 @@ fn combine(facets: &[Vec<FacetMean>], means: &mut [FacetMean], (get, get_mut): P
         means.iter_mut().zip(&lines).zip(within.into_iter().zip(between))
     {
         let stated = within.1 >= MAX_DEGREES;
-        let at = |matrix: &Matrix, k: usize| {
-            matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
-        };
         let n = mean.count as f64;
         let mut degrees = within.1;
         let single: [f64; SHAPE] = std::array::from_fn(|k| {
-            let (inside, outside) = (at(&within.0, k), at(&between.0, k));
+            let (inside, outside) = (variance(&within.0, k), variance(&between.0, k));
             if between.1 > 0.0 && (stated || outside > inside) {
                 degrees = degrees.min(between.1);
                 return outside;
@@ -68,15 +66,12 @@ struct Lines {
 impl Lines {
     fn of(lines: &[FacetMean], get: fn(&FacetMean) -> &Shape) -> Lines {
         let all: f64 = lines.iter().map(|line| line.count as f64).sum();
-        let at = |matrix: &Matrix, k: usize| {
-            matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
-        };
         let sum = |of: &dyn Fn(&FacetMean, f64) -> f64| -> f64 {
             lines.iter().map(|line| of(line, line.count as f64)).sum()
         };
         let value = |line: &FacetMean, k: usize| get(line).of.get(k).copied().unwrap_or(f64::NAN);
         let mean = std::array::from_fn(|k| sum(&|line, n| n * value(line, k)) / all);
-        let variance = |k: usize| sum(&|line, n| n * n * at(&get(line).random, k)) / all;
+        let random = |k: usize| sum(&|line, n| n * n * variance(&get(line).random, k)) / all;
         // A line may tell the degrees of all facets, pooled; what it adds is its own.
         let own = |line: &FacetMean| match get(line).degrees {
             told if told >= MAX_DEGREES => told,
@@ -88,11 +83,12 @@ impl Lines {
             sum(&|line, n| n * (value(line, k) - mean).powi(2))
         };
         let more = lines.len() as f64 - 1.0;
-        let largest = |k| lines.iter().map(|line| at(&get(line).fixed, k)).fold(f64::NAN, f64::max);
+        let largest =
+            |k| lines.iter().map(|line| variance(&get(line).fixed, k)).fold(f64::NAN, f64::max);
         Lines {
             within: Spread::new(
                 mean,
-                diagonal(std::array::from_fn(|k| degrees * variance(k))),
+                diagonal(std::array::from_fn(|k| degrees * random(k))),
                 degrees,
             ),
             between: Spread::new(mean, diagonal(std::array::from_fn(off)), more),

@@ -275,6 +275,11 @@ impl Fit {
     }
 }
 
+/// Variance of a coefficient.
+pub(crate) fn variance(matrix: &Matrix, k: usize) -> f64 {
+    matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
+}
+
 /// Legendre polynomial of degree 0 to 3 (NIST Digital Library of Mathematical Functions, 18.5).
 pub(crate) fn legendre(degree: usize, x: f64) -> f64 {
     match degree {

@@ -2,7 +2,7 @@
 //! own turn, wild marks left out, their shapes averaged, with what averages out and what does not.
 
 use crate::optics::direction::{Across, Along, Direction, Dose};
-use crate::optics::marks::legendre;
+use crate::optics::marks::{legendre, variance};
 use crate::optics::pool::{Spread, Sums, pool};
 use crate::optics::readings::Readings;
 use crate::optics::{Fit, LineTiming, Mark, Matrix, Reading, SHAPE, TimedReading, TrimError};
@@ -55,13 +55,13 @@ pub struct Shape {
 impl Shape {
     /// Standard uncertainty of a coefficient.
     pub fn u(&self, k: usize) -> f64 {
-        (diagonal(&self.random, k) + diagonal(&self.fixed, k)).sqrt()
+        (variance(&self.random, k) + variance(&self.fixed, k)).sqrt()
     }
 
     /// The part of that which does not average out; not a number where the coefficient is none.
     pub fn fixed_u(&self, k: usize) -> f64 {
         let is_told = self.of.get(k).is_some_and(|of| !of.is_nan());
-        if is_told { diagonal(&self.fixed, k).sqrt() } else { f64::NAN }
+        if is_told { variance(&self.fixed, k).sqrt() } else { f64::NAN }
     }
 
     /// Where the line lies at `s` of its length from its middle, by the coefficients that are told.
@@ -82,16 +82,11 @@ impl Shape {
     /// of one part that averages out and one that is beyond doubt; JCGM 100:2008 G.4.1).
     pub fn effective_degrees(&self) -> f64 {
         let effective = (0..SHAPE).map(|k| {
-            let random = diagonal(&self.random, k);
-            self.degrees * ((random + diagonal(&self.fixed, k)) / random).powi(2)
+            let random = variance(&self.random, k);
+            self.degrees * ((random + variance(&self.fixed, k)) / random).powi(2)
         });
         effective.fold(f64::INFINITY, f64::min)
     }
-}
-
-/// Variance of a coefficient.
-fn diagonal(matrix: &Matrix, k: usize) -> f64 {
-    matrix.get(k).and_then(|row| row.get(k)).copied().unwrap_or(f64::NAN)
 }
 
 /// wᵀ·M·w of the first coefficients that are told.
@@ -183,20 +178,17 @@ impl Readings<'_> {
         let noise = fit.covariance(stated.random);
         let planned = self.spreads(&column, fit, D::SPEED);
         let pooled = pool(&planned);
-        let scatters = self.scatters::<D>(&column, fit, &planned, &pooled);
-        let misfits = self.misfits::<D>(&column, fit, &stated);
+        let scatters = self.scatters(&column, fit, D::SPEED, &planned, &pooled);
+        let misfits = self.misfits(&column, fit.rest(D::TOLD), &stated);
         let each = planned.iter().zip(pooled).zip(scatters.into_iter().zip(misfits));
-        each.map(|((planned, (variance, degrees)), (scatter, misfit))| {
+        each.map(|((planned, (pooled, degrees)), (scatter, misfit))| {
             // Readings that are all equal tell nothing where their digit is not known.
             let silent = || {
-                let mut own = (0..SHAPE).map(|k| diagonal(&variance, k));
+                let mut own = (0..SHAPE).map(|k| variance(&pooled, k));
                 digit.is_nan() && own.all(|v| v.is_nan() || v == 0.0)
             };
-            let (single, degrees) = if degrees == 0.0 || silent() {
-                (noise, f64::INFINITY)
-            } else {
-                (variance, degrees)
-            };
+            let (single, degrees) =
+                if degrees == 0.0 || silent() { (noise, f64::INFINITY) } else { (pooled, degrees) };
             Shape {
                 of: planned.mean,
                 random: single.map(|row| row.map(|v| v / planned.count)),
@@ -214,19 +206,20 @@ impl Readings<'_> {
 
     /// For each facet how far single lines scatter as they were drawn, at the place where they scatter most,
     /// and its standard uncertainty; not numbers without repeats.
-    fn scatters<D: Direction>(
+    fn scatters(
         &self,
         column: &[f64],
         fit: &Fit,
+        speed: f64,
         planned: &[Spread],
         pooled: &[(Matrix, f64)],
     ) -> Vec<(f64, f64)> {
         if pooled.iter().all(|(_, degrees)| *degrees == 0.0) {
             return vec![(f64::NAN, f64::NAN); planned.len()];
         }
-        let drawn = (D::SPEED != 0.0).then(|| pool(&self.spreads(column, fit, 0.0)));
+        let drawn = (speed != 0.0).then(|| pool(&self.spreads(column, fit, 0.0)));
         let drawn = drawn.as_deref().unwrap_or(pooled);
-        let swing = if self.by.index_only && D::SPEED != 0.0 { self.swing() } else { 0.0 };
+        let swing = if self.by.index_only && speed != 0.0 { self.swing() } else { 0.0 };
         let facets = (self.first..).zip(planned).zip(pooled.iter().zip(drawn));
         let scatter = |((facet, planned), (pooled, drawn)): ((usize, &Spread), _)| {
             let ((variance, _), (single, seen)): (&(Matrix, f64), &(Matrix, f64)) = (pooled, drawn);

@@ -1,10 +1,9 @@
 //! What marks leave beyond the shape that is fitted to them: the wave of a facet or of the lens, or a mirror that
 //! still rings.
 
-use crate::optics::direction::Direction;
+use crate::optics::Stated;
 use crate::optics::pool::{Spread, Sums};
 use crate::optics::readings::Readings;
-use crate::optics::{Fit, Stated};
 
 impl Readings<'_> {
     /// For each facet the largest of its marks' mean distances from the coefficients that are told, and the
@@ -12,15 +11,17 @@ impl Readings<'_> {
     ///
     /// u² = s²/n + u_place², both carried through the fit (derived). For each mark s is pooled over the
     /// facets; where there are no repeats, or all are equal, the noise that the gauge states counts.
-    pub(super) fn misfits<D: Direction>(
+    ///
+    /// `rest` has for each mark the weights of all in what is left of it.
+    pub(super) fn misfits(
         &self,
         column: &[f64],
-        fit: &Fit,
+        rest: &[Vec<f64>],
         stated: &Stated,
     ) -> Vec<(f64, f64)> {
         let mut worst = vec![(f64::NAN, f64::NAN); self.facets()];
         let mut left: Vec<Spread<1>> = Vec::with_capacity(worst.len());
-        for weights in fit.rest(D::TOLD) {
+        for weights in rest {
             left.clear();
             left.extend((0..worst.len()).map(|facet| self.left(column, facet, weights)));
             let squares: f64 = left.iter().map(|left| left.squares[0][0]).sum();

@@ -40,6 +40,7 @@ pub use response::{Gain, Response, Steps, Wiring, largest_step, step_patterns};
 use serde::{Deserialize, Serialize};
 pub use speed::LineTiming;
 pub use trim::{LineScale, Trim, TrimError, TrimRegisters, Trimmed, WorstFacet};
+pub use wild::{MAX_DEVIATION, NORMAL_PER_MEDIAN_ABSOLUTE};
 
 /// Which facets give a start-of-scan pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

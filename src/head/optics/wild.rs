@@ -61,10 +61,11 @@ fn are_alike(values: &[f64]) -> bool {
 }
 
 /// Standard deviations beyond which a mark is wild.
-const MAX_DEVIATION: f64 = 3.5;
+pub const MAX_DEVIATION: f64 = 3.5;
 
-/// Median of absolute deviations to standard deviation of a normal distribution.
-const NORMAL: f64 = 1.482_602_218_505_602;
+/// What turns a median absolute deviation into the standard deviation of a normal distribution:
+/// 1 / (the quantile of the normal distribution at 3/4) (derived).
+pub const NORMAL_PER_MEDIAN_ABSOLUTE: f64 = 1.482_602_218_505_602;
 
 /// Adds to each reading's bits, one for each mark, the marks that are wild: those that lie farther from the
 /// median of their facet's readings of that place than 3.5 times a scale. Each facet has the marks of its
@@ -103,11 +104,11 @@ pub(crate) fn find(facets: &[&[f64]], marks: usize, stated: f64, digit: f64, wil
         pooled.extend_from_slice(&own);
         medians.push((facet.len(), median(&mut own)));
     }
-    let common = (NORMAL * median(&mut pooled)).max(stated);
+    let common = (NORMAL_PER_MEDIAN_ABSOLUTE * median(&mut pooled)).max(stated);
     let digit = if digit.is_finite() { digit * digit / 12.0 } else { 0.0 };
     let mut rows = off.chunks(marks).zip(wild);
     for (count, own) in medians {
-        let scale = common.max(NORMAL * own);
+        let scale = common.max(NORMAL_PER_MEDIAN_ABSOLUTE * own);
         let limit = MAX_DEVIATION * (scale * scale + digit).sqrt();
         for (off, wild) in rows.by_ref().take(count / marks) {
             let far = (0..).zip(off).filter(|(_, off)| **off > limit);

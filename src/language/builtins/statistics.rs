@@ -8,6 +8,7 @@ use crate::program::show::number_text;
 use crate::program::value::Datum;
 use crate::statistics::fit::{NoLine, line};
 use crate::statistics::{correlated, describe, order};
+use spintrue_head::NORMAL_PER_MEDIAN_ABSOLUTE;
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -27,7 +28,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
         }),
         pure("robust_deviation", |_, arguments| {
             worked("robust deviation", 1, arguments, |values| {
-                order::NORMAL_PER_MEDIAN_ABSOLUTE * order::median_absolute_deviation(values)
+                NORMAL_PER_MEDIAN_ABSOLUTE * order::median_absolute_deviation(values)
             })
         }),
         pure("rms", |_, arguments| worked("root mean square", 1, arguments, describe::rms)),

@@ -1,9 +1,5 @@
 //! Statistics of values in order: median, percentiles, median absolute deviation.
 
-/// What turns a median absolute deviation into the standard deviation of a normal distribution:
-/// 1 / (the quantile of the normal distribution at 3/4) (derived).
-pub(crate) const NORMAL_PER_MEDIAN_ABSOLUTE: f64 = 1.482_602_218_505_602;
-
 /// The values from the smallest to the largest.
 pub(crate) fn sorted(values: &[f64]) -> Vec<f64> {
     let mut sorted = values.to_vec();
@@ -54,8 +50,9 @@ pub(crate) fn percentile(values: &[f64], share: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::{NORMAL_PER_MEDIAN_ABSOLUTE, median, median_absolute_deviation, percentile};
+    use super::{median, median_absolute_deviation, percentile};
     use crate::statistics::distributions::normal_quantile;
+    use spintrue_head::NORMAL_PER_MEDIAN_ABSOLUTE;
 
     /// Twelve readings and their 90th percentile, 95.1981 (NIST/SEMATECH e-Handbook 7.2.6.2, from
     /// memory).
