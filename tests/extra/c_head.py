@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 
-from client import PATIENCE, Line
+from client import PATIENCE, Server
 
 ROOT = pathlib.Path(__file__).parents[2]
 SOURCE = ROOT / "docs/examples/c_head"
@@ -42,19 +42,12 @@ def built(folder, flags=None):
     return folder / "c_head"
 
 
-class Served:
+class Served(Server):
     """A server process; when it is closed, it must end by itself and without a word of the sanitizers."""
 
     def __init__(self, program, *options):
         command = [program, "--port", "0", "--dead-man", str(LIMIT), *options]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        said = self.process.stdout.readline()
-        assert "tcp://127.0.0.1:" in said, said
-        self.port = int(said.rsplit(":", 1)[1])
-        self.address = f"tcp://127.0.0.1:{self.port}"
-
-    def line(self):
-        return Line(self.port)
+        super().__init__(command, stderr=subprocess.PIPE)
 
     def armed(self):
         line = self.line()

@@ -1,6 +1,7 @@
-"""A plain client of the wire, for tests of servers."""
+"""A plain client of the wire, and a server that is asked by it, for tests of servers."""
 
 import socket
+import subprocess
 import time
 
 PATIENCE = 6.0
@@ -62,3 +63,17 @@ class Line:
     def close(self):
         self.reader.close()
         self.stream.close()
+
+
+class Server:
+    """A server in a process of its own, which tells its port."""
+
+    def __init__(self, command, stderr=None):
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=stderr, text=True)
+        said = self.process.stdout.readline()
+        assert "tcp://127.0.0.1:" in said, said
+        self.port = int(said.rsplit(":", 1)[1])
+        self.address = f"tcp://127.0.0.1:{self.port}"
+
+    def line(self):
+        return Line(self.port)

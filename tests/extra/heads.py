@@ -27,7 +27,7 @@ import controller
 import heads_defects
 import message
 import twin
-from client import PATIENCE, Line
+from client import PATIENCE, Server
 
 PROGRAM = sys.argv[1]
 LIMIT = 1.0
@@ -38,22 +38,13 @@ SKIPPED = {"arm_needs_interlock", "steady_needs_arming", "steady_ends"}
 ALL = ("--trims", "--switch", "--spin", "--allow-light")
 
 
-class Served:
+class Served(Server):
     """A separate server process."""
 
     def __init__(self, defect, *options):
         self.log = tempfile.NamedTemporaryFile()
         command = [sys.executable, "-B", str(ROOT / "tests/extra/heads_defects.py"), defect, self.log.name]
-        self.process = subprocess.Popen(
-            [*command, "--port", "0", "--dead-man", str(LIMIT), *options], stdout=subprocess.PIPE, text=True
-        )
-        said = self.process.stdout.readline()
-        assert "tcp://127.0.0.1:" in said, said
-        self.port = int(said.rsplit(":", 1)[1])
-        self.address = f"tcp://127.0.0.1:{self.port}"
-
-    def line(self):
-        return Line(self.port)
+        super().__init__([*command, "--port", "0", "--dead-man", str(LIMIT), *options])
 
     def controlling(self):
         line = self.line()
