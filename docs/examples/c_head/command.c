@@ -3,7 +3,7 @@
 
 #include <string.h>
 
-enum { TURNS_MOST = 250, TURNS_TOLD = 50 /* whose pulse times have room in a reply */ };
+enum { MAX_TURNS = 250, TURNS_TOLD = 50 /* whose pulse times have room in a reply */ };
 
 static const struct {
     const char *name;
@@ -184,7 +184,7 @@ static struct fault pulses(struct call *call) {
     if (!take_whole(call, &count))
         return call->fault;
     struct fault fault;
-    if (failed(&fault, fault_range("turns", count, 1, TURNS_MOST, "turns")))
+    if (failed(&fault, fault_range("turns", count, 1, MAX_TURNS, "turns")))
         return fault;
     for (; call->client->calls < count; call->client->calls++) {
         if (failed(&fault, head_watch(&turn)))
