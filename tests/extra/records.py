@@ -14,6 +14,7 @@ import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import jsonschema
 import junitparser
 import numpy
 import pandas
@@ -50,6 +51,13 @@ CASES = {
 }
 
 GOOD = 0
+SCHEMAS = {
+    name: jsonschema.Draft202012Validator(
+        json.loads(Path(f"docs/schema/{name}.json").read_text("utf-8")),
+        format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER,
+    )
+    for name in ("record", "events")
+}
 
 
 def held(condition, what):
@@ -66,11 +74,15 @@ def lines_of(folder):
     held(zcat.stdout == text, "zcat and Python read the same")
     held(not text.startswith(b"\xef\xbb\xbf") and b"\r" not in text, "UTF-8, LF, no BOM")
     held(text.endswith(b"\n"), "the last line ends with a newline")
-    return [json.loads(line) for line in text.decode("utf-8").splitlines()]
+    lines = [json.loads(line) for line in text.decode("utf-8").splitlines()]
+    for line in lines:
+        held(SCHEMAS["events"].is_valid(line), f"the published schema takes {line}")
+    return lines
 
 
 def manifest(folder):
     whole = json.loads((folder / "record.json").read_text("utf-8"))
+    SCHEMAS["record"].validate(whole)
     said = whole.pop("digest")
     held(hashlib.sha256(rfc8785.dumps(whole)).hexdigest() == said, "the digest of record.json (RFC 8785)")
     signed(folder, whole["signed_by"])

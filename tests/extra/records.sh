@@ -3,7 +3,8 @@
 # (Gnumeric's ssconvert), junit.xml with the schema that
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib; zcat and gzip read what is compressed. Recomputes the digests of record.json and
-# of an archive's rows with a library for RFC 8785, and checks signatures with OpenSSL and the library cryptography.
+# of an archive's rows with a library for RFC 8785, validates records with the published schemas by the library
+# jsonschema, and checks signatures with OpenSSL and the library cryptography.
 # Opens report.html and the pages of a trend, of yields and of failing checks in Chromium, light and wide, dark and narrow, and printed on A4 and
 # Letter, and checks that nothing overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv,
 # Node 18, Chromium and poppler (if missing and run as root, installed from Debian's packages); installs the rest
@@ -20,7 +21,7 @@ tests/extra/install.sh pdftotext poppler-utils
 browser=$(command -v chromium)
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check \
-    junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1 \
+    'jsonschema[format]==4.26.0' junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1 \
     rfc8785==0.1.4 cryptography==50.0.2
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund \

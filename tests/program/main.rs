@@ -50,6 +50,7 @@ mod record;
 mod recordings;
 mod retest;
 mod run;
+mod schema;
 mod shell;
 mod simulate;
 mod tables;

@@ -7,7 +7,7 @@ use insta::{Settings, assert_snapshot, glob};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, OnceLock, PoisonError};
 
 /// The folder of the repository.
 pub fn root() -> &'static Path {
@@ -64,6 +64,9 @@ pub fn snapshot(folder: &Path, name: &str, text: &str) {
     settings.bind(|| assert_snapshot!(name, text));
 }
 
+/// What is asked of every folder of a test before it is removed.
+pub static AT_END: OnceLock<fn(&Path)> = OnceLock::new();
+
 /// A new folder that is removed at the end of the test.
 pub struct Folder(pub PathBuf);
 
@@ -113,6 +116,9 @@ impl AsRef<Path> for Folder {
 
 impl Drop for Folder {
     fn drop(&mut self) {
+        if let Some(hold) = AT_END.get().filter(|_| !std::thread::panicking()) {
+            hold(&self.0);
+        }
         let _ = fs::remove_dir_all(&self.0);
     }
 }
