@@ -7,6 +7,7 @@
 
 mod report;
 mod results;
+mod share;
 mod spread;
 mod trial;
 
@@ -14,6 +15,7 @@ pub(crate) use report::{json, text, yielded};
 pub(crate) use results::Results;
 
 use crate::campaign::results::{Campaign, heads_of};
+use crate::campaign::share::share;
 use crate::campaign::trial::{Trial, trial};
 use crate::disk::{Disk, digest_of};
 use crate::error::{Error, invalid};
@@ -54,20 +56,12 @@ pub(crate) struct Order {
     answers: Answers,
     #[command(flatten)]
     faults: Faults,
-    /// Run only the Kth of N shards
-    #[arg(long, value_name = "K/N", value_parser = shard, default_value = "1/1")]
+    /// Run only the Kth of N shards; auto/N takes K from the job array
+    #[arg(long, value_name = "K/N", value_parser = share, default_value = "1/1")]
     shard: (u64, u64),
     /// Number of threads [default: as many as there are cores]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
-}
-
-fn shard(text: &str) -> Result<(u64, u64), Error> {
-    let parts = text.split_once('/').and_then(|(k, n)| Some((k.parse().ok()?, n.parse().ok()?)));
-    match parts {
-        Some((k, n)) if (1..=n).contains(&k) && n <= MAX_HEADS => Ok((k, n)),
-        _ => Err(invalid!("a shard is written K/N with K from 1 to N, such as 2/4")),
-    }
 }
 
 /// Runs a campaign; also tells whether it was interrupted.

@@ -151,8 +151,11 @@ impl Results {
             };
             return Err(invalid!("{path} is of another campaign: it differs in its {what}"));
         }
+        if other.parts.iter().all(|part| self.parts.contains(part)) && self.holds(&other) {
+            return Ok(());
+        }
         if let Some(part) = other.parts.iter().find(|part| self.parts.contains(part)) {
-            return Err(invalid!("{path} brings shard {part} a second time"));
+            return Err(invalid!("{path} brings shard {part} a second time, with other results"));
         }
         let places: Vec<usize> = other
             .columns
@@ -178,6 +181,24 @@ impl Results {
         self.parts.sort_unstable();
         self.rows.sort_by_key(|row| row.seed);
         Ok(())
+    }
+
+    /// Whether all that another has is in here, digit by digit: a job that was repeated tells the same again.
+    fn holds(&self, other: &Results) -> bool {
+        let value = |results: &Results, row: &Row, label: &str| {
+            let place = results.columns.iter().position(|column| column.label == label)?;
+            row.values.get(place).copied().flatten()
+        };
+        let is_same = |row: &Row, again: &Row| {
+            let labels = self.columns.iter().map(|column| &column.label);
+            (&row.verdict, &row.failure, &row.unmet)
+                == (&again.verdict, &again.failure, &again.unmet)
+                && labels.into_iter().all(|l| value(self, row, l) == value(other, again, l))
+        };
+        other.rows.iter().all(|again| {
+            let at = self.rows.binary_search_by_key(&again.seed, |row| row.seed);
+            at.ok().and_then(|at| self.rows.get(at)).is_some_and(|row| is_same(row, again))
+        })
     }
 
     /// Shards that are missing.

@@ -1,6 +1,6 @@
 //! Campaigns over many simulated heads, through the binary.
 
-use crate::program::{Ended, at_root, json_lines, spintrue};
+use crate::program::{Ended, at_root, command, json_lines, spintrue};
 use crate::support::{Folder, root};
 use insta::assert_snapshot;
 use std::fs;
@@ -45,6 +45,74 @@ fn neither_threads_nor_shards_nor_their_order_change_a_result() {
     let json: serde_json::Value = serde_json::from_str(&again.out).unwrap();
     assert_eq!(json["heads"], 23);
     assert_eq!(json["campaign"]["shards"], 3);
+}
+
+/// A job of an array takes its share from what the engine tells it. `JOB_COMPLETION_INDEX` is from memory; the
+/// manuals of the others name theirs.
+#[test]
+fn a_job_of_an_array_knows_its_share() {
+    let folder = Folder::new("simulate-arrays");
+    let job = |shard: &str, variables: &[(&str, &str)], name: &str| {
+        let out = folder.path(name);
+        let mut job =
+            command(root(), &["simulate", SCRIPT, "--heads", "5", "--shard", shard, "--out", &out]);
+        job.envs(variables.iter().copied());
+        Ended::from(job.output().unwrap())
+    };
+    let slurm = |id, least, most, count| {
+        [
+            ("SLURM_ARRAY_TASK_ID", id),
+            ("SLURM_ARRAY_TASK_MIN", least),
+            ("SLURM_ARRAY_TASK_MAX", most),
+            ("SLURM_ARRAY_TASK_COUNT", count),
+        ]
+    };
+    for (shard, variables, part, of) in [
+        ("auto", &slurm("2", "1", "3", "3")[..], 2, 3),
+        ("auto/3", &slurm("3", "3", "3", "1"), 3, 3),
+        ("auto/3", &[("JOB_COMPLETION_INDEX", "0")], 1, 3),
+        ("auto/2", &[("PARALLEL_SEQ", "2")], 2, 2),
+    ] {
+        let name = format!("{part}-{of}-{}.json", variables.len());
+        assert_eq!(job(shard, variables, &name).code, Some(0), "{shard} {variables:?}");
+        let told: serde_json::Value = serde_json::from_str(&folder.read(&name)).unwrap();
+        assert_eq!((&told["parts"][0], &told["campaign"]["shards"]), (&part.into(), &of.into()));
+    }
+    let both = [("PARALLEL_SEQ", "1"), ("JOB_COMPLETION_INDEX", "0")];
+    for (shard, variables, told) in [
+        ("auto", &[][..], "write --shard auto/N"),
+        ("auto/3", &[], "none of them is set"),
+        ("auto/3", &both, "set at once"),
+        ("auto", &slurm("3", "3", "7", "2"), "write --shard auto/N"),
+        ("auto/3", &slurm("0", "0", "2", "3"), "3 shards need jobs 1 to 3 in Slurm"),
+        ("auto/3", &[("JOB_COMPLETION_INDEX", "3")], "3 shards need jobs 0 to 2 in Kubernetes"),
+        ("auto/3", &[("PARALLEL_SEQ", "x")], "`x`"),
+        ("auto/0", &[("PARALLEL_SEQ", "1")], "K/N"),
+    ] {
+        let ended = job(shard, variables, "none.json");
+        assert_eq!(ended.code, Some(2), "{shard} {variables:?}");
+        assert!(ended.words().contains(told), "{shard} {variables:?}: {}", ended.all());
+    }
+}
+
+/// A job that an engine repeated tells the same again; another result under its number is an error.
+#[test]
+fn a_shard_that_comes_twice_is_the_same_shard() {
+    let folder = Folder::new("simulate-twice");
+    let file = |name: &str| folder.path(name);
+    for (name, shard) in [("1.json", "1/2"), ("2.json", "2/2"), ("again.json", "2/2")] {
+        let out = file(name);
+        let made = simulate(&[SCRIPT, "--heads", "5", "--shard", shard, "--out", &out]);
+        assert_eq!(made.code, Some(0));
+    }
+    let once = simulate(&["--merge", &file("1.json"), &file("2.json")]);
+    let all = ["--merge", &file("again.json"), &file("1.json"), &file("2.json")];
+    assert_eq!(simulate(&all).out, once.out);
+    let text = folder.read("again.json").replacen("\"passed\"", "\"failed\"", 1);
+    folder.file("again.json", text);
+    let told = simulate(&all);
+    assert_eq!(told.code, Some(2));
+    assert!(told.words().contains("shard 2 a second time, with other results"), "{told:?}");
 }
 
 /// The heads of a campaign are those that `run` makes from the same seeds.
