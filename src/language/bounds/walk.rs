@@ -20,7 +20,7 @@ use spintrue_head::Description;
 use std::collections::HashMap;
 
 /// Most statements that unrolled loops may take in all.
-const MAX_UNROLLED: u32 = 100_000;
+const MAX_UNROLLED: u32 = 4_000;
 /// Blocks, calls and expressions inside each other.
 const MAX_DEPTH: u32 = 400;
 /// A wait may end so much late, in s: its last pause is never shorter.
