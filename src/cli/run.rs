@@ -117,9 +117,10 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     run.number(&prepared, &settings)?;
     let (runnable, most) = run.stage.admit(&prepared, Some(&options.limits))?;
     let about = run.about(&prepared, most);
-    let identity = record::identity(&about, &prepared);
-    run.start(&about, &identity, &prepared, given)?;
-    Ok(run.finish(&about, &identity, &prepared, runnable))
+    let is_kept = run.recorder.is_some() || run.archive.is_some();
+    let identity = is_kept.then(|| record::identity(&about, &prepared));
+    run.start(&about, identity.as_ref(), &prepared, given)?;
+    Ok(run.finish(&about, identity.as_ref(), &prepared, runnable))
 }
 
 impl<'a> Run<'a> {
@@ -196,7 +197,7 @@ impl<'a> Run<'a> {
     fn start(
         &mut self,
         about: &About,
-        identity: &Identity,
+        identity: Option<&Identity>,
         prepared: &Prepared,
         given: Option<Given>,
     ) -> Result<(), Error> {
@@ -208,7 +209,7 @@ impl<'a> Run<'a> {
         if let Some(operator) = operator::of(prepared, given) {
             self.stage.station.set_operator(operator);
         }
-        if let Some((folder, recorder)) = &self.recorder {
+        if let (Some((folder, recorder)), Some(identity)) = (&self.recorder, identity) {
             let started = recorder.borrow_mut().start(folder, about, identity.clone());
             started.map_err(|e| e.context("no record can be kept, so nothing is run"))?;
         }
@@ -223,7 +224,7 @@ impl<'a> Run<'a> {
     fn finish(
         mut self,
         about: &About,
-        identity: &Identity,
+        identity: Option<&Identity>,
         prepared: &Prepared,
         runnable: Runnable<'_>,
     ) -> u8 {
@@ -245,7 +246,7 @@ impl<'a> Run<'a> {
         let (pages, picture) = pictures(self.options, &sheets, self.place.take());
         printer.pages(&pages);
         printer.finish(&finished, prepared);
-        let rows = self.archive.is_some().then(|| {
+        let rows = self.archive.as_ref().zip(identity).map(|(_, identity)| {
             let scripts = prepared.sources.iter().take(prepared.scripts);
             let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));
             Rows::new(identity, &digest, heard, &finished)
