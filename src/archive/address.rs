@@ -1,5 +1,6 @@
 //! The address of an archive on a PostgreSQL server. Its password is a secret and never shown.
 
+use crate::archive::tls::Encryption;
 use crate::error::{Error, invalid};
 use std::error::Error as _;
 use std::path::Path;
@@ -22,6 +23,7 @@ pub(crate) struct Address {
     pub name: String,
     pub user: String,
     pub database: String,
+    pub encryption: Encryption,
 }
 
 impl Address {
@@ -51,19 +53,21 @@ fn parse(text: &str) -> Result<Address, Error> {
              give {FORM}"
         ));
     }
+    let (text, encryption) = Encryption::taken_from(text)?;
     let mut config: Config = text.parse().map_err(|error: tokio_postgres::Error| {
         // Its cause names an option at most, never its value.
         let cause = error.source().map(|cause| format!(": {cause}")).unwrap_or_default();
         invalid!("the address of the archive cannot be read{cause}; give {FORM}")
     })?;
-    if config.get_ssl_mode() == SslMode::Require {
-        return Err(invalid!(
-            "spintrue uses PostgreSQL without encryption, so `sslmode=require` is refused: leave it \
-             out on a network that you trust, or use a tunnel, such as that of ssh, to an address of \
-             this machine"
-        ));
-    }
-    config.ssl_mode(SslMode::Disable);
+    let is_near = config.get_hosts().iter().all(is_this_machine);
+    let encryption = encryption.unwrap_or(match is_near {
+        true => Encryption::None,
+        false => Encryption::Verified(None),
+    });
+    config.ssl_mode(match encryption {
+        Encryption::None => SslMode::Disable,
+        Encryption::Verified(_) => SslMode::Require,
+    });
     let hosts: Vec<String> = config.get_hosts().iter().map(host).collect();
     let (Some(user), Some(database), false) =
         (config.get_user(), config.get_dbname(), hosts.is_empty())
@@ -90,7 +94,19 @@ fn parse(text: &str) -> Result<Address, Error> {
         .keepalives_retries(3)
         .tcp_user_timeout(SILENCE_TIMEOUT);
     let name = format!("postgres://{user}@{at}/{database}");
-    Ok(Address { config, name, user, database })
+    Ok(Address { config, name, user, database, encryption })
+}
+
+/// What is said to this host leaves no machine.
+fn is_this_machine(host: &Host) -> bool {
+    match host {
+        Host::Tcp(name) => {
+            let address = name.parse::<std::net::IpAddr>();
+            name == "localhost" || address.is_ok_and(|address| address.is_loopback())
+        }
+        #[cfg(unix)]
+        Host::Unix(_) => true,
+    }
 }
 
 /// A host as an address writes it.
@@ -105,6 +121,7 @@ fn host(host: &Host) -> String {
 #[cfg(test)]
 mod tests {
     use super::{is_address, parse};
+    use crate::archive::tls::Encryption;
 
     #[test]
     fn an_address_is_told_without_its_password() {
@@ -125,13 +142,41 @@ mod tests {
     }
 
     #[test]
+    fn what_leaves_the_machine_is_encrypted_unless_told_otherwise() {
+        let verified = |file: Option<&str>| Encryption::Verified(file.map(Into::into));
+        for (given, how) in [
+            ("postgres://a@localhost/d", Encryption::None),
+            ("postgres://a@127.3.0.1/d", Encryption::None),
+            ("postgres://a@%2Frun%2Fpg/d", Encryption::None),
+            ("postgres://a@archive.example/d", verified(None)),
+            ("postgres://a@localhost:1,archive.example:2/d", verified(None)),
+            ("postgres://a@127.0.0.1.example/d", verified(None)),
+            ("postgres://a@archive.example/d?sslmode=disable", Encryption::None),
+            ("postgres://a@localhost/d?sslmode=verify-full", verified(None)),
+            ("postgres://a@h/d?sslrootcert=system", verified(None)),
+            (
+                "postgres://a@h/d?sslrootcert=ca%20one.pem&connect_timeout=3",
+                verified(Some("ca one.pem")),
+            ),
+            (
+                "postgres://a@h/d?connect_timeout=3&sslrootcert=/etc/ca.pem",
+                verified(Some("/etc/ca.pem")),
+            ),
+        ] {
+            assert_eq!(parse(given).unwrap().encryption, how, "{given}");
+        }
+    }
+
+    #[test]
     fn what_is_refused_does_not_tell_the_password_either() {
         for given in [
             "postgres://a:b@secret@h/d",
             "postgres://a:secret/d",
             "postgres://a:secret@h:port/d",
             "postgres://a:secret@h/d?sslmode=require",
-            "postgres://a:secret@h/d?sslmode=verify-full",
+            "postgres://a:secret@h/d?sslmode=verify-ca",
+            "postgres://a:secret@h/d?sslmode=disable&sslrootcert=ca.pem",
+            "postgres://a:secret@h/d?sslrootcert=%FF",
             "postgres://a:secret@h/d?password",
             "postgres://a:secret@h",
             "postgres://a:secret@/d",

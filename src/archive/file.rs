@@ -44,6 +44,23 @@ impl File {
     }
 
     pub(crate) fn open_to_read(path: &Path) -> Result<File, Error> {
+        let (version, file) = File::open_as_it_is(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+        if version < version_of(STEPS) {
+            // Only a writer may migrate it.
+            drop(file);
+            return File::open_to_write(path);
+        }
+        Ok(file)
+    }
+
+    /// Takes the steps to the newest schema, or only tries them. Gives the version before.
+    pub(crate) fn upgrade(path: &Path, keep: bool) -> Result<i64, Error> {
+        let (_, mut file) = File::open_as_it_is(path, OpenFlags::SQLITE_OPEN_READ_WRITE)?;
+        step_up(&mut file.archive, STEPS, keep).map_err(|trouble| told(path, &trouble))
+    }
+
+    /// Opens an archive of any version up to the newest; gives the version.
+    fn open_as_it_is(path: &Path, access: OpenFlags) -> Result<(i64, File), Error> {
         if !path.exists() {
             return Err(invalid!(
                 "there is no archive {}: `spintrue run SCRIPT --archive FILE` makes one",
@@ -51,9 +68,9 @@ impl File {
             ));
         }
         is_file(path)?;
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let open = || {
-            let archive = Connection::open_with_flags(path, flags)?;
+            let archive =
+                Connection::open_with_flags(path, access | OpenFlags::SQLITE_OPEN_NO_MUTEX)?;
             archive.busy_timeout(LOCK_TIMEOUT)?;
             match state(&archive)? {
                 State::Empty => Err(Trouble::Foreign(None)),
@@ -61,12 +78,7 @@ impl File {
             }
         };
         let (version, archive) = open().map_err(|trouble| told(path, &trouble))?;
-        if version < version_of(STEPS) {
-            // Only a writer may migrate it.
-            drop(archive);
-            return File::open_to_write(path);
-        }
-        Ok(File { path: path.to_path_buf(), archive })
+        Ok((version, File { path: path.to_path_buf(), archive }))
     }
 
     fn run(&self, statement: &str) -> Result<(), Error> {
@@ -152,8 +164,8 @@ fn state(archive: &Connection) -> Result<State, SqlError> {
     Ok(if things == 0 && version == 0 { State::Empty } else { State::Foreign(None) })
 }
 
-/// Migrates an archive to the newest schema, and lets several programs share it.
-fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Trouble> {
+/// Takes the steps to the newest schema, or rolls them back again. Gives the version before.
+fn step_up(archive: &mut Connection, steps: &[&str], keep: bool) -> Result<i64, Trouble> {
     archive.busy_timeout(LOCK_TIMEOUT)?;
     let transaction = archive.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let newest = version_of(steps);
@@ -166,7 +178,17 @@ fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Trouble> {
         transaction.pragma_update(None, "application_id", APPLICATION)?;
         transaction.pragma_update(None, "user_version", newest)?;
     }
-    transaction.commit()?;
+    if keep {
+        transaction.commit()?;
+    } else {
+        transaction.rollback()?;
+    }
+    Ok(version)
+}
+
+/// Migrates an archive to the newest schema, and lets several programs share it.
+fn prepare(archive: &mut Connection, steps: &[&str]) -> Result<(), Trouble> {
+    step_up(archive, steps, true)?;
     share(archive)?;
     // A run that was reported as stored survives a power cut.
     archive.pragma_update(None, "synchronous", "FULL")?;

@@ -1,10 +1,12 @@
 //! Opens an archive at a path or an address.
 
 use crate::archive::file::File;
+use crate::archive::schema::{STEPS, version_of};
 use crate::archive::sql::{Purpose, Store};
 use crate::disk::refuse_pipe;
 use crate::error::Error;
 use std::path::Path;
+use std::time::Instant;
 
 /// The place of an archive as it is shown, without a password.
 pub(crate) fn archive_name(place: &Path) -> Result<String, Error> {
@@ -30,6 +32,27 @@ pub(crate) fn open_to_read(place: &Path) -> Result<Box<dyn Store>, Error> {
     Ok(store)
 }
 
+/// Brings an archive to the newest schema, or only tries that and rolls it back; tells what was done.
+pub(crate) fn upgrade(place: &Path, keep: bool) -> Result<String, Error> {
+    let since = Instant::now();
+    let before = match on_server::upgrade(place, keep)? {
+        Some(before) => before,
+        None => File::upgrade(place, keep)?,
+    };
+    let (name, newest) = (archive_name(place)?, version_of(STEPS));
+    let took = since.elapsed().as_secs_f64();
+    Ok(match (newest - before, keep) {
+        (0, _) => format!("{name} has schema version {newest}, the newest\n"),
+        (_, true) => format!(
+            "{name} has schema version {newest} now, it had {before}: older programs no longer read it\n"
+        ),
+        (steps, false) => format!(
+            "{name} has schema version {before}; {steps} steps to version {newest} were tried and rolled back \
+             ({took:.1} s): nothing has changed\n"
+        ),
+    })
+}
+
 #[cfg(feature = "postgres")]
 mod on_server {
     use super::{Error, Path, Purpose, Store};
@@ -38,6 +61,10 @@ mod on_server {
 
     pub(super) fn name(place: &Path) -> Result<Option<String>, Error> {
         Ok(Address::of(place)?.map(|address| address.name))
+    }
+
+    pub(super) fn upgrade(place: &Path, keep: bool) -> Result<Option<i64>, Error> {
+        Address::of(place)?.map(|address| Server::upgrade(&address, keep)).transpose()
     }
 
     pub(super) fn open(place: &Path, purpose: Purpose) -> Result<Option<Box<dyn Store>>, Error> {
@@ -59,6 +86,11 @@ mod on_server {
                  `--features postgres`"
             ));
         }
+        Ok(None)
+    }
+
+    pub(super) fn upgrade(place: &Path, _: bool) -> Result<Option<i64>, Error> {
+        name(place)?;
         Ok(None)
     }
 

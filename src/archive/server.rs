@@ -65,18 +65,33 @@ impl Link {
         let limit = if purpose == Purpose::Read { READ_TIMEOUT } else { WRITE_TIMEOUT };
         let runtime = Builder::new_current_thread().enable_all().build();
         let runtime = runtime.map_err(|error| Trouble::Own(error.to_string()))?;
+        let tls = address.encryption.connector().map_err(Trouble::Own)?;
         let connected = runtime.block_on(async {
             // Hosts are tried one after the other.
             let hosts = address.config.get_hosts().len().max(1) as u32;
             let all = CONNECT_TIMEOUT.saturating_mul(hosts).saturating_add(EXTRA_TIMEOUT);
-            timeout(all, address.config.connect(NoTls)).await
+            let config = &address.config;
+            timeout(all, async {
+                Ok(match tls {
+                    Some(tls) => {
+                        let (client, connection) = config.connect(tls).await?;
+                        // The call that waits for it gets its error.
+                        tokio::spawn(async { drop(connection.await) });
+                        client
+                    }
+                    None => {
+                        let (client, connection) = config.connect(NoTls).await?;
+                        tokio::spawn(async { drop(connection.await) });
+                        client
+                    }
+                })
+            })
+            .await
         });
-        let (client, connection) = match connected {
+        let client = match connected {
             Ok(connected) => connected.map_err(Trouble::Server)?,
             Err(_) => return Err(Trouble::Silent(CONNECT_TIMEOUT)),
         };
-        // The call that waits for it gets its error.
-        runtime.spawn(async { drop(connection.await) });
         let mut link = Link { client, limit, runtime: Background(Some(runtime)) };
         // A reader blocks no one else, and may take long over an export.
         let idle = if purpose == Purpose::Read { Duration::ZERO } else { WRITE_TIMEOUT };
@@ -150,12 +165,12 @@ impl Link {
         Ok(State::Empty)
     }
 
-    /// Migrates to the newest schema; one station does it while the others wait. Where that fails, the
-    /// connection is closed, and the server rolls everything back.
-    fn prepare(&mut self, steps: &[&str]) -> Result<(), Trouble> {
+    /// Migrates to the newest schema, or only tries it; one station does it while the others wait. Where that
+    /// fails, the connection is closed, and the server rolls everything back. Gives the version before.
+    fn prepare(&mut self, steps: &[&str], keep: bool) -> Result<i64, Trouble> {
         let newest = version_of(steps);
         if self.state()? == State::Version(newest) {
-            return Ok(());
+            return Ok(newest);
         }
         let usual = self.limit;
         self.limit_to(MIGRATION_TIMEOUT)?;
@@ -173,25 +188,40 @@ impl Link {
         for step in steps.iter().skip(usize::try_from(version).unwrap_or(0)) {
             self.run(&for_server(step))?;
         }
-        self.run(&format!("UPDATE {VERSION} SET version = {newest}; COMMIT"))?;
+        self.run(&format!("UPDATE {VERSION} SET version = {newest}"))?;
+        self.run(if keep { "COMMIT" } else { "ROLLBACK" })?;
         self.run(&format!("SELECT pg_advisory_unlock({MIGRATION})"))?;
-        self.limit_to(usual)
+        self.limit_to(usual)?;
+        Ok(version)
     }
 }
 
 impl Server {
     pub(crate) fn open(address: Address, purpose: Purpose) -> Result<Server, Error> {
-        let opened = Link::open(&address, purpose).and_then(|mut link| {
-            if purpose == Purpose::Read && link.state()? == State::Empty {
+        let may_make = purpose == Purpose::Write;
+        let (_, link) = Server::reach(&address, purpose, may_make, true)?;
+        Ok(Server { address, link: Some(link) })
+    }
+
+    /// Takes the steps to the newest schema, or only tries them. Gives the version before.
+    pub(crate) fn upgrade(address: &Address, keep: bool) -> Result<i64, Error> {
+        Ok(Server::reach(address, Purpose::Write, false, keep)?.0)
+    }
+
+    fn reach(
+        address: &Address,
+        purpose: Purpose,
+        may_make: bool,
+        keep: bool,
+    ) -> Result<(i64, Link), Error> {
+        let opened = Link::open(address, purpose).and_then(|mut link| {
+            if !may_make && link.state()? == State::Empty {
                 return Err(Trouble::Missing);
             }
-            link.prepare(STEPS)?;
-            Ok(link)
+            Ok((link.prepare(STEPS, keep)?, link))
         });
-        match opened {
-            Ok(link) => Ok(Server { address, link: Some(link) }),
-            Err(trouble) => Err(Server { address, link: None }.told(&trouble)),
-        }
+        let Address { name, user, database, .. } = address;
+        opened.map_err(|trouble| trouble.told(name, user, database))
     }
 
     fn told(&self, trouble: &Trouble) -> Error {

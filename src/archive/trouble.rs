@@ -127,11 +127,16 @@ fn by_server(name: &str, user: &str, database: &str, error: &tokio_postgres::Err
             why = format!("{why}: {deeper}");
             cause = deeper.source();
         }
-        let way = match why.contains("password missing") {
-            true => "give the password in the environment, in PGPASSWORD".to_string(),
-            false => "see that its server runs and that host and port are right, or name another \
-                archive"
-                .to_string(),
+        let way = if why.contains("password missing") {
+            "give the password in the environment, in PGPASSWORD"
+        } else if why.contains("does not support TLS") {
+            "have the server encrypt (`ssl = on`), or go through a tunnel; on a network that you trust, \
+             `?sslmode=disable` does without"
+        } else if why.contains("certificate") {
+            "name the host as its certificate does, and the authority's certificate by \
+             `?sslrootcert=FILE`"
+        } else {
+            "see that its server runs and that host and port are right, or name another archive"
         };
         return invalid!("the archive {name} cannot be reached ({why}): {way}");
     };

@@ -105,6 +105,14 @@ enum Command {
         #[command(flatten)]
         archive: Stored,
     },
+    /// Bring an archive of an older spintrue to the newest schema; every command does that by itself
+    Upgrade {
+        #[command(flatten)]
+        archive: Stored,
+        /// Only try it, and roll it back
+        #[arg(long)]
+        dry_run: bool,
+    },
     /// Write runs with all that was stored of them to the standard output
     Export {
         #[command(flatten)]
@@ -147,6 +155,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
             archive::freeze(&archive.file, selection, signature)?
         }
         Command::Decisions { archive } => archive::decisions(&archive.file, colour)?,
+        Command::Upgrade { archive, dry_run } => archive::upgrade(&archive.file, !dry_run)?,
     });
     Ok(0)
 }

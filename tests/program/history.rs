@@ -142,7 +142,19 @@ fn an_older_archive_is_brought_up_to_date() {
 #[test]
 fn an_archive_that_was_kept_is_read() {
     let folder = folder("kept");
-    folder.file("a.sqlite", fs::read("tests/data/older/archive.sqlite").unwrap());
+    let kept = fs::read("tests/data/older/archive.sqlite").unwrap();
+    folder.file("a.sqlite", &kept);
+    let tried = spintrue(&folder, &["history", "upgrade", "a.sqlite", "--dry-run"]);
+    assert!(
+        tried.1.contains("version 2; 4 steps to version 6 were tried and rolled back"),
+        "{tried:?}"
+    );
+    assert_eq!(fs::read(folder.0.join("a.sqlite")).unwrap(), kept);
+    folder.file("b.sqlite", &kept);
+    let done = spintrue(&folder, &["history", "upgrade", "b.sqlite"]);
+    assert!(done.1.contains("has schema version 6 now, it had 2"), "{done:?}");
+    let none = spintrue(&folder, &["history", "upgrade", "none.sqlite"]);
+    assert_eq!((none.0, folder.0.join("none.sqlite").exists()), (2, false));
     let (code, out, error) = spintrue(&folder, &["history", "a.sqlite"]);
     assert_eq!((code, error.as_str()), (0, ""));
     assert_eq!(out.matches("  simulated  ").count(), 2, "{out}");

@@ -321,20 +321,20 @@ fn all_pass(place: &Place, stations: usize) {
 fn several_stations_write_at_once_and_make_the_schema_once() {
     let place = Place::new("many");
     for _ in 0..5 {
-        all_pass(&place, 8);
+        all_pass(&place, 16);
     }
-    assert_eq!((place.count("runs"), place.count("quantities")), (40, 120));
+    assert_eq!((place.count("runs"), place.count("quantities")), (80, 240));
     assert_eq!(
         place.sql("SELECT string_agg(DISTINCT version::text, ' ') FROM spintrue_archive"),
         "6"
     );
-    let (code, out, _) = place.spintrue(&["history", &place.url]);
-    assert_eq!((code, out.lines().count()), (0, 41));
+    let (code, out, _) = place.spintrue(&["history", &place.url, "--limit", "100"]);
+    assert_eq!((code, out.lines().count()), (0, 81));
     // Their links follow each other.
     let (code, out, _) = place.spintrue(&["record", "verify", &place.url]);
-    assert!(code == 0 && out.contains("after 40 links it ends in"), "{out}");
+    assert!(code == 0 && out.contains("after 80 links it ends in"), "{out}");
     // Numbers in a row, for a try uses none up.
-    assert_eq!(place.sql("SELECT min(id) || ' ' || max(id) FROM runs"), "1 40");
+    assert_eq!(place.sql("SELECT min(id) || ' ' || max(id) FROM runs"), "1 80");
 }
 
 /// As the first version made it.
@@ -354,9 +354,28 @@ fn stations_of_a_newer_version_bring_it_up_to_date_once() {
     place.sql(BACK);
     let (code, out, error) = place.spintrue(&["history", &place.url]);
     assert_eq!((code, out.lines().count(), error.as_str()), (0, 10, ""));
+    // Tried first, then done.
+    place.sql(BACK);
+    let upgrade = |more: &[&str]| {
+        let (code, out, error) =
+            place.spintrue(&[&["history", "upgrade", &place.url], more].concat());
+        assert_eq!((code, error.as_str()), (0, ""));
+        out
+    };
+    let out = upgrade(&["--dry-run"]);
+    assert!(
+        out.contains("has schema version 1; 5 steps to version 6 were tried and rolled back"),
+        "{out}"
+    );
+    assert_eq!(place.sql("TABLE spintrue_archive"), "1");
+    assert_eq!(place.sql("SELECT count(*) FROM pg_tables WHERE tablename = 'chain'"), "0");
+    let out = upgrade(&[]);
+    assert!(out.contains("has schema version 6 now, it had 1"), "{out}");
+    assert!(upgrade(&["--dry-run"]).contains("has schema version 6, the newest"));
     // A step that fails changes nothing.
     place.sql(&format!("{BACK}; CREATE INDEX runs_by_operator ON runs (model)"));
     place.refused(&place.run(), "runs_by_operator");
+    place.refused(&["history", "upgrade", &place.url, "--dry-run"], "runs_by_operator");
     assert_eq!(place.sql("TABLE spintrue_archive"), "1");
     let columns = "SELECT count(*) FROM information_schema.columns WHERE column_name = 'operator'";
     assert_eq!(place.sql(columns), "0");
@@ -371,6 +390,10 @@ fn stations_of_a_newer_version_bring_it_up_to_date_once() {
 fn what_is_no_archive_is_left_alone() {
     let place = Place::new("foreign");
     place.refused(&["history", &place.url], "there is no archive in postgres://admin@127.0.0.1");
+    place.refused(
+        &["history", "upgrade", &place.url],
+        "there is no archive in postgres://admin@127",
+    );
     assert_eq!(place.sql("SELECT count(*) FROM pg_tables WHERE schemaname = 'public'"), "0");
     place.sql("CREATE TABLE checks (mine text)");
     place.refused(&place.run(), "has a table `checks` of something else");
@@ -384,6 +407,79 @@ fn what_is_no_archive_is_left_alone() {
     assert_eq!((place.count("station.runs"), place.count("checks")), (1, 0));
     let none = format!("{}?options=-csearch_path%3Dnone", place.url);
     place.refused(&["run", "s.spt", "--archive", &none], "search path");
+}
+
+/// Certificates of two authorities lie beside the server; one of the first is the server's, for 127.0.0.1.
+#[test]
+#[ignore = "needs a server: tests/extra/postgres.sh"]
+fn a_server_is_spoken_to_encrypted_and_only_if_it_is_the_right_one() {
+    let place = Place::new("encrypted");
+    let authority = |name: &str| format!("{}/{name}.pem", given("SPINTRUE_POSTGRES"));
+    let with = |options: &str| format!("{}?{options}", place.url);
+    let known = with(&format!("sslmode=verify-full&sslrootcert={}", authority("known")));
+    let (code, _, error) = place.spintrue(&["run", "s.spt", "--archive", &known]);
+    assert_eq!((code, error.as_str()), (0, ""));
+    let (code, out, _) = place.spintrue(&["history", &known]);
+    assert!(code == 0 && out.contains("s.spt"), "{out}");
+    // That it is encrypted, the server says.
+    place.sql("CREATE ROLE far LOGIN PASSWORD 'secret of admin'; GRANT SELECT ON ALL TABLES IN SCHEMA public TO far");
+    let far = |address: &str| address.replace("admin@", "far@");
+    assert_eq!(place.spintrue(&["history", &far(&known)]).0, 0);
+    place.refused(&["history", &far(&with("sslmode=disable"))], "`?sslmode=verify-full` gives it");
+    let wrong = with(&format!("sslmode=verify-full&sslrootcert={}", authority("other")));
+    place.refused(&["history", &wrong], "the authority's certificate by `?sslrootcert=FILE`");
+    place.refused(&["history", &with("sslmode=verify-full")], "certificate");
+    let named = known.replace("127.0.0.1", "localhost");
+    place.refused(&["history", &named], "name the host as its certificate does");
+    for (file, told) in [
+        (authority("none"), "No such file"),
+        (authority("server").replace("pem", "key"), "it has none"),
+    ] {
+        let address = with(&format!("sslrootcert={file}"));
+        place.refused(&["history", &address], told);
+    }
+    place.refused(
+        &["history", &with("sslmode=require")],
+        "does not keep a password from a wrong server",
+    );
+    place.sql("DROP OWNED BY far; DROP ROLE far");
+}
+
+/// The statements of docs/history.md, in their order.
+#[test]
+#[ignore = "needs a server"]
+fn the_roles_of_the_page_may_do_what_it_says() {
+    let place = Place::new("three_roles");
+    let page = fs::read_to_string(crate::support::root().join("docs/history.md")).unwrap();
+    let block = page.split("```sql\n").nth(1).unwrap().split("```").next().unwrap();
+    let (before, after) = block.split_once("-- then run once as archive_owner").unwrap();
+    place.sql(before);
+    place.sql(&format!("ALTER ROLE archive_owner PASSWORD '{ADMIN}'"));
+    let as_role = |role: &str| place.url.replace("admin@", &format!("{role}@"));
+    let store = |role: &str| place.spintrue(&["run", "s.spt", "--archive", &as_role(role)]);
+    assert_eq!(store("archive_owner").0, 0);
+    place.sql(after);
+    for role in ["station_3", "quality"] {
+        place.sql(&format!("ALTER ROLE {role} PASSWORD '{ADMIN}'"));
+    }
+    assert_eq!((store("station_3").0, store("quality").0), (0, 2));
+    let decision = ["--reason", "tried", "--author", "A. Name"];
+    let exclude = |role: &str| {
+        let address = as_role(role);
+        place.spintrue(&[&["history", "exclude", &address, "1"][..], &decision].concat())
+    };
+    assert_eq!((exclude("station_3").0, exclude("quality").0), (0, 2));
+    for role in ["station_3", "quality"] {
+        let (code, out, _) = place.spintrue(&["history", &as_role(role)]);
+        assert_eq!((code, out.matches("s.spt").count()), (0, 2), "{role}: {out}");
+        let may = |what: &str| {
+            place.sql(&format!("SELECT has_table_privilege('{role}', 'runs', '{what}')"))
+        };
+        assert_eq!((may("UPDATE"), may("DELETE")), ("f".to_string(), "f".to_string()));
+    }
+    for role in ["station_3", "quality", "archive_writer", "archive_reader", "archive_owner"] {
+        place.sql(&format!("DROP OWNED BY {role}; DROP ROLE {role}"));
+    }
 }
 
 #[test]
@@ -616,4 +712,39 @@ fn a_batch_that_is_gone_on_with_stores_no_head_twice() {
     let (code, out, error) = place.spintrue(&batch);
     assert_eq!(code, 0, "{out}{error}");
     assert_eq!(place.count("runs"), 2);
+}
+
+/// The server is restarted while a batch stores a head. The batch says what is missing, and the same command
+/// completes it.
+#[test]
+#[ignore = "needs a server: tests/extra/postgres.sh"]
+fn a_server_that_is_restarted_within_a_batch_loses_and_doubles_nothing() {
+    let place = Place::new("restarted");
+    let rows: String = (1..=6).map(|k| format!("R-{k},2 um\n")).collect();
+    place.folder.file("heads.csv", format!("serial,seen\n{rows}"));
+    let batch =
+        ["batch", "s.spt", "--list", "heads.csv", "--record", "kept", "--archive", &place.url];
+    place.stored();
+    place.before_quantities("PERFORM pg_sleep(0.3)");
+    let mut command = place.command(&batch);
+    let running = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let since = Instant::now();
+    while place.count("runs") < 3 {
+        assert!(since.elapsed() < Duration::from_secs(60));
+        sleep(Duration::from_millis(50));
+    }
+    place.storing("INSERT INTO quantities");
+    server("stop-immediate");
+    server("start");
+    let ended = running.wait_with_output().unwrap();
+    let told = String::from_utf8(ended.stderr).unwrap();
+    assert_ne!(ended.status.code(), Some(0), "{told}");
+    assert!(told.contains("not in the archive"), "{told}");
+    place.sql("DROP TRIGGER before ON quantities");
+    let (code, out, error) = place.spintrue(&batch);
+    assert_eq!(code, 0, "{out}{error}");
+    let serials = place
+        .sql("SELECT string_agg(serial, ' ' ORDER BY serial) FROM runs WHERE serial LIKE 'R%'");
+    assert_eq!(serials, "R-1 R-2 R-3 R-4 R-5 R-6");
+    assert_eq!(place.count("quantities"), 3 * place.count("runs"));
 }
