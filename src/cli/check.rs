@@ -6,7 +6,7 @@ use crate::cli::formats::Format;
 use crate::disk::Disk;
 use crate::error::{Error, WRONG, invalid};
 use crate::setup::options::{Answers, AtMost, Settings};
-use crate::setup::{Described, Fixtures};
+use crate::setup::{Described, Fixtures, Retest};
 use crate::terminal;
 use crate::terminal::told::rendered;
 use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
@@ -79,6 +79,9 @@ impl Options {
     /// Checks a script, its answers file and what it needs of the head.
     fn check(&self, script: &str, described: &Described, is_named: bool) -> Result<Checked, Error> {
         let mut prepared = prove(&mut Disk, script, &self.settings.settings)?;
+        if prepared.errors() == 0 {
+            Retest::check(&prepared.sources, &self.settings.settings)?;
+        }
         let bound = prepared.bound(&described.head);
         let too_long = bound.as_ref().and_then(|bound| self.too_long(bound, &prepared));
         let mut unfit = described.unfit(&prepared);

@@ -78,14 +78,14 @@ impl Retest {
         settings: &[String],
         archiving: &Archiving,
     ) -> Result<Retest, Error> {
-        let mut rules = None;
-        for name in settings.iter().filter_map(|setting| setting.strip_prefix('@')) {
-            let sheet = sources.iter().find(|(_, source)| source.name == name);
-            let Some((_, source)) = sheet else { continue };
-            rules = read(name, &source.text)?.or(rules);
-        }
+        let rules = rules(sources, settings)?;
         let (reason, operator) = (archiving.retest.clone(), archiving.operator.clone());
         Ok(Retest { rules, reason, operator })
+    }
+
+    /// What is wrong with the rules of data sheets.
+    pub(crate) fn check(sources: &SourceMap, settings: &[String]) -> Result<(), Error> {
+        rules(sources, settings).map(drop)
     }
 
     /// There are rules, which only those can follow who know earlier attempts.
@@ -122,6 +122,17 @@ impl Retest {
         }
         Ok(Attempt { number, reason: reason.cloned() })
     }
+}
+
+/// The rules of the last data sheet that has some.
+fn rules(sources: &SourceMap, settings: &[String]) -> Result<Option<Rules>, Error> {
+    let mut rules = None;
+    for name in settings.iter().filter_map(|setting| setting.strip_prefix('@')) {
+        let sheet = sources.iter().find(|(_, source)| source.name == name);
+        let Some((_, source)) = sheet else { continue };
+        rules = read(name, &source.text)?.or(rules);
+    }
+    Ok(rules)
 }
 
 /// The rules in a data sheet, where it has some.

@@ -89,13 +89,17 @@ fn runs_are_numbered_and_rules_are_kept() {
 #[test]
 fn what_cannot_be_a_retest_is_refused() {
     let folder = folder("wrong");
-    let cases: [(&[&[&str]], &str); 6] = [
+    let cases: [(&[&[&str]], &str); 7] = [
         (&[&RUN, &AGAIN], "this would be its first attempt, which is no re-test"),
         (&[&["run", "s.spt", "--record", "r"], &AGAIN], "only an archive knows"),
         (&[&["run", "s.spt", "--record", "r"], &RULES], "only an archive knows"),
         (&[&["run", "s.spt"], &AGAIN], "--archive"),
         (&[&RUN, &["--retest", " "]], "write the reason"),
         (&[&RUN, &["--set", "@bad.toml"]], "bad.toml:2: [retest]: unknown field `most`"),
+        (
+            &[&["check", "s.spt", "--set", "@bad.toml"]],
+            "bad.toml:2: [retest]: unknown field `most`",
+        ),
     ];
     folder.file("bad.toml", "[retest]\nmost = 3\n");
     for (arguments, wanted) in cases {

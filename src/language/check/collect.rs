@@ -14,7 +14,9 @@ use crate::program::tree as program;
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
-use crate::syntax::tree::{Expression, ExpressionKind, Kept, Routine, Statement, StatementKind};
+use crate::syntax::tree::{
+    Expression, ExpressionKind, Kept, Name, Routine, Statement, StatementKind,
+};
 use crate::syntax::walk::parts;
 use spintrue_head::nearest_name;
 use std::collections::HashSet;
@@ -405,6 +407,15 @@ impl Checker<'_> {
         let params = self.variables.iter().filter(|v| v.role == Role::Param);
         let known: Vec<String> = params.map(|v| self.text(v.name.symbol)).collect();
         let near = nearest_name(&setting.name, known.iter().map(String::as_str));
+        let is_param = |name: &Name| known.iter().any(|known| *known == self.text(name.symbol));
+        if let Some(Expression { kind: ExpressionKind::Record(fields), .. }) = &setting.value
+            && fields.iter().any(|(name, _)| is_param(name))
+        {
+            let help =
+                format!("the lines of a data sheet need no heading: delete `[{}]`", setting.name);
+            self.report(report.help(help));
+            return;
+        }
         self.report(report.meant(near, || match known.as_slice() {
             [] => "it has no params at all".to_string(),
             known => format!("it has {}", advice::listed(known)),

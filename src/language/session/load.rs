@@ -550,6 +550,11 @@ pub(super) fn setting(
     let blanked = format!("{}{raw}", " ".repeat(value_span.start as usize));
     let (value, problems) = match parse_expression(value_span.source, &blanked, names) {
         Ok(value) => (Some(value), Vec::new()),
+        Err(_) if raw.trim().is_empty() => {
+            let headline = format!("`{name}` is given no value");
+            let report = Diagnostic::error(codes::BAD_DATA_SHEET, headline, value_span);
+            (None, vec![report.help("write one, or leave it out: then its default holds")])
+        }
         Err(problems) => (None, problems),
     };
     Setting { name, name_span, raw: raw.to_string(), value_span, origin, value, problems }
