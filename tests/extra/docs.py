@@ -58,12 +58,17 @@ class Links:
 
         def code(found):
             target = self.target(found[1], seen)
-            return f"[`{found[1]}`]({up}{target})" if target and target != own else found[0]
+            return f"[`{found[1]}`]({up}{target})" if target and target.split("#")[0] != own else found[0]
+
+        def bare(found):
+            target = self.target(found[1], seen)
+            return f"[{found[1]}]({up}{target})" if target and target.split("#")[0] != own else found[0]
 
         def line(text):
             if text.startswith("#"):
                 return text
             text = re.sub(r"(?<![\[`\w])`([^`\n]+)`(?!\])", code, text)
+            text = re.sub(r"(?<![\w`\[/.#])([EW]\d{4})(?![\w`\]])", bare, text)
             plain = r"(?<![\w/`\[(])(?:docs/)([\w-]+\.md)(?![\w`\]#)])"
             return re.sub(plain, lambda found: f"[{found[0]}]({up}{found[1]})" if found[1] in self.pages else found[0], text)
 
@@ -85,8 +90,8 @@ def site(program, work):
     links = Links(reference)
     for path in sorted(DOCS.glob("*.md")):
         text = re.sub(r"\| reference/(\w+) \|", r"| [\1](reference/\1.md) |", path.read_text())
-        # Text behind a heading that no language is named for.
-        text = re.sub(r"\[`?[\w ]+`?\]\((?:\.\./|docs/examples)[^)]*\)", lambda found: found[0], text)
+        # Marks of the tests, and flags of code that is tested.
+        text = re.sub(r"<!-- .*? -->\n", "\n", text).replace("```rust,no_run", "```rust")
         (pages / path.name).write_text(links.linked(text, path.name))
     for name, text in reference.items():
         (pages / f"reference/{name}.md").write_text(links.linked(text, f"reference/{name}.md", "../"))
@@ -127,11 +132,28 @@ def typed(program):
             command = ["bash", "-ec", block] if language == "sh" else [sys.executable, "-c", block]
             done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=60)
             assert done.returncode == 0, (block, done.stdout, done.stderr)
-            assert language == "sh" or re.search("spintrue,|Run|run", done.stdout), (block, done.stdout)
+            assert language == "sh" or re.search("spintrue,|'recorded'", done.stdout), (block, done.stdout)
             count += 1
         serving.terminate()
         assert serving.wait(20) in (0, 130, -15), serving.returncode
     assert count == 4, count
+
+
+def shown(program, work):
+    """What the pictures show: the report of a run, a trend, and a tint of every second line on the medium."""
+    place = work / "shown"
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir()
+    (place / "tint.pbm").write_bytes(b"P4\n160 60\n" + 30 * (20 * b"\xff" + 20 * b"\0"))
+    script, archive = str(ROOT / "scripts/bring_up.spt"), "station.sqlite"
+    run = ["run", script, "--record", "record"]
+    many = [["run", script, "--archive", archive, "--seed", str(seed)] for seed in range(1, 41)]
+    trend = ["history", "trend", archive, "worst in-scan", "--with-simulated", "--html", "trend.html"]
+    expose = ["head", "expose", "tint.pbm", "--trim", "--pixels-per-dot", "4", "--before", "before.png", "--out", "after.png"]
+    for command in (run, *many, trend, expose):
+        subprocess.run([program, *command], cwd=place, check=True, stdout=subprocess.DEVNULL)
+    for name in ("before", "after"):
+        shutil.copy(place / f"{name}.png", DOCS / f"pictures/tint_{name}.png")
 
 
 def wait_for(port):
@@ -148,6 +170,9 @@ def wait_for(port):
 def main():
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
     program, work = sys.argv[1], pathlib.Path(sys.argv[2])
+    work, program = work.resolve(), str(pathlib.Path(program).resolve())
+    if "--write" in sys.argv:
+        shown(program, work)
     count = site(docs_reference.Program(program), work)
     assert len(docs_words.keywords()) > 30
     print(f"the site has {len(list((work / 'site').rglob('*.html')))} pages, {count} of them the reference")

@@ -8,6 +8,7 @@ import re
 from pygments.lexer import RegexLexer, bygroups, words
 from pygments.token import Comment, Keyword, Name, Number, Operator, Punctuation, String, Whitespace
 
+__all__ = ["Spintrue"]
 GRAMMAR = pathlib.Path(__file__).resolve().parents[2] / "grammar/spintrue.tmLanguage.json"
 
 
