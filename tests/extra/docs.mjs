@@ -81,14 +81,18 @@ for (const name of ["index", "tutorial", "reference/builtins"]) {
   await page.goto(`${address}/${name}.html`);
   await page.screenshot({ path: join(shots, `${name.replace("/", "-")}.png`) });
 }
+await page.goto(`${address}/index.html`);
+await page.locator("label.md-header__button[for=__search]").click();
 for (const [words, found] of [["test_lines", "builtins"], ["E0605", "codes"], ["interlock", "signals"], ["uncertainty", "concepts"]]) {
-  await page.goto(`${address}/index.html`);
-  await page.locator("label.md-header__button[for=__search]").click();
-  await page.locator("input.md-search__input").fill(words);
-  const results = page.locator(".md-search-result__link");
-  await results.first().waitFor({ timeout: 20000 }).catch(() => troubles.push(`search finds nothing for ${words}`));
-  const places = await results.evaluateAll((links) => links.map((link) => link.href));
-  if (!places.some((href) => href.includes(found))) troubles.push(`search for ${words} does not find ${found}: ${places.slice(0, 5)}`);
+  const links = page.locator(`.md-search-result__link[href*="${found}"]`);
+  // The index may still be loading when the words are typed.
+  let finds = false;
+  for (let attempt = 0; attempt < 10 && !finds; attempt += 1) {
+    await page.locator("input.md-search__input").fill("");
+    await page.locator("input.md-search__input").fill(words);
+    finds = await links.first().waitFor({ state: "attached", timeout: 5000 }).then(() => true, () => false);
+  }
+  if (!finds) troubles.push(`search for ${words} does not find ${found}`);
 }
 await context.close();
 await browser.close();

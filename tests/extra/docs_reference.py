@@ -5,7 +5,7 @@ import pathlib
 import re
 import subprocess
 
-import docs_words
+import words
 
 ROOT = pathlib.Path(__file__).resolve().parents[2]
 
@@ -101,7 +101,7 @@ def records(program):
 def keywords(program):
     listed = program.says("explain").split("\nKeywords\n")[1].split("\n\n")[0]
     names = sorted(word.strip() for word in listed.replace("\n", " ").split(","))
-    assert names == docs_words.keywords(), "the highlighting grammar has other keywords"
+    assert names == words.keywords(), "the highlighting grammar has other keywords"
     parts = ["# Keywords", "What `spintrue explain KEYWORD` prints."]
     return "\n\n".join(parts + [explained(program.says("explain", name), name) for name in names])
 

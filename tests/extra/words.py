@@ -1,14 +1,10 @@
 """The words of the language by class, as grammar/spintrue.tmLanguage.json has them, which is generated from the
-tables of the program, and a lexer made of them for the pages."""
+tables of the program."""
 
 import json
 import pathlib
 import re
 
-from pygments.lexer import RegexLexer, bygroups, words
-from pygments.token import Comment, Keyword, Name, Number, Operator, Punctuation, String, Whitespace
-
-__all__ = ["Spintrue"]
 GRAMMAR = pathlib.Path(__file__).resolve().parents[2] / "grammar/spintrue.tmLanguage.json"
 
 
@@ -44,32 +40,9 @@ def keywords():
     return sorted(word for scope, listed in classes().items() if scope != "support.function" for word in listed)
 
 
-def _whole(scope):
-    return words(classes()[scope], prefix=r"(?<!\w)", suffix=r"(?!\w)")
-
-
-# Pygments and Oniguruma write classes of letters differently.
-_UNIT = re.sub(r"\\p\{L\}\\p\{N\}\\p\{Pc\}", r"\\w", unit())
-
-
-class Spintrue(RegexLexer):
-    name = "spintrue"
-    aliases = ["spintrue"]
-    tokens = {
-        "root": [
-            (r"\s+", Whitespace),
-            (r"///.*$", Comment.Special),
-            (r"//.*$", Comment.Single),
-            (r'"(?:\\.|[^"\\\n])*"?', String),
-            (r"(\d[\d_]*(?:\.\d+)?(?:[eE][+-]?\d+)?)([ \t]*)(" + _UNIT + ")", bygroups(Number, Whitespace, Name.Attribute)),
-            (r"\d[\d_]*(?:\.\d+)?(?:[eE][+-]?\d+)?", Number),
-            (r"(\.)([^\W\d]\w*)", bygroups(Punctuation, Name)),
-            *((_whole(scope), Keyword) for scope in ("keyword.control", "keyword.control.import", "keyword.other")),
-            *((_whole(scope), Keyword.Declaration) for scope in ("storage.type", "storage.modifier")),
-            (_whole("keyword.operator.word"), Operator.Word),
-            (_whole("constant.language"), Keyword.Constant),
-            (words(classes()["support.function"], prefix=r"(?<!\w)", suffix=r"(?=\s*\()"), Name.Builtin),
-            (r"[^\W\d]\w*", Name),
-            (r"[^\w\s]", Punctuation),
-        ],
-    }
+def types():
+    """The names of kinds and records."""
+    for rule in json.loads(GRAMMAR.read_text())["repository"]["code"]["patterns"]:
+        if rule.get("captures", {}).get("2", {}).get("name") == "support.type.spintrue":
+            return sorted(re.search(r"\\s\*\(\(\?:([a-z_|]+)\)\)", rule["match"])[1].split("|"))
+    raise AssertionError("the grammar has no types")
