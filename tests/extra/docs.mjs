@@ -87,9 +87,9 @@ for (const [words, found] of [["test_lines", "builtins"], ["E0605", "codes"], ["
   const links = page.locator(`.md-search-result__link[href*="${found}"]`);
   // The index may still be loading when the words are typed.
   let finds = false;
-  for (let attempt = 0; attempt < 10 && !finds; attempt += 1) {
+  for (let attempt = 0; attempt < 5 && !finds; attempt += 1) {
     await page.locator("input.md-search__input").fill("");
-    await page.locator("input.md-search__input").fill(words);
+    await page.locator("input.md-search__input").pressSequentially(words);
     finds = await links.first().waitFor({ state: "attached", timeout: 5000 }).then(() => true, () => false);
   }
   if (!finds) troubles.push(`search for ${words} does not find ${found}`);
