@@ -102,8 +102,12 @@ def site(program, work):
     return len(reference)
 
 
-def needs_server(block):
-    return "spintrue serve" in block and "127.0.0.1" in block
+def outside():
+    """Links of the pages that are not on the site: what they name is in the source."""
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(DOCS / "examples").glob("*/README.md")]
+    for path in pages:
+        for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", path.read_text()):
+            assert (path.parent / target).exists(), f"{path}: {target}"
 
 
 def typed(program):
@@ -174,6 +178,7 @@ def main():
         shown(program, work)
     count = site(docs_reference.Program(program), work)
     print(f"the site has {len(list((work / 'site').rglob('*.html')))} pages, {count} of them the reference")
+    outside()
     typed(program)
     print("blocks that need a server or Python work")
 

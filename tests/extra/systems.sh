@@ -33,7 +33,7 @@ wine "$work/spintrue.exe" run scripts/bring_up.spt --record "target/extra/system
 echo "Windows under $(wine --version): bring_up.spt prints the same bytes, and its record is whole"
 
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check ziglang==0.15.1
+"$work/venv/bin/pip" install --quiet --disable-pip-version-check ziglang==0.17.0
 cat > "$work/cc" <<CC
 #!/usr/bin/env bash
 arguments=()
