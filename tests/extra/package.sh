@@ -2,19 +2,25 @@
 # Makes what people install, in target/extra/package: a Debian package and an archive for other Linux systems, both with a
 # static program (musl), manual pages, completions, scripts, settings for editors and the licences of all libraries. Then
 # installs the package in an empty root, runs it there and removes it, and unpacks and runs the archive. Needs root, Rust
-# with rustup, Python 3.11 and Debian's musl-tools (installed where missing). PROFILE=release builds quicker.
+# with rustup, Python 3.11 and Debian's musl-tools (installed where missing). PROFILE=release builds
+# quicker, PROGRAM=FILE takes a static program that is built.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 profile=${PROFILE:-dist}
 target=$(uname -m)-unknown-linux-musl
 work=$PWD/target/extra/package
-tests/extra/install.sh musl-gcc musl-tools
-rustup target add "$target"
+program=${PROGRAM:-}
+if [ -z "$program" ]; then
+    tests/extra/install.sh musl-gcc musl-tools
+    rustup target add "$target"
+    cargo build --profile "$profile" --target "$target"
+    program=${CARGO_TARGET_DIR:-target}/$target/$profile/spintrue
+fi
+version=$("$program" --version | cut -d' ' -f2)
+
+# Not while anything is built: C libraries would be built anew for each commit.
 export SOURCE_DATE_EPOCH
 SOURCE_DATE_EPOCH=$(git log -1 --format=%ct 2>/dev/null || stat -c %Y Cargo.toml)
-cargo build --profile "$profile" --target "$target"
-program=${CARGO_TARGET_DIR:-target}/$target/$profile/spintrue
-version=$("$program" --version | cut -d' ' -f2)
 
 # Everything once, in the places that Debian gives it.
 rm -rf "$work"
