@@ -1,10 +1,10 @@
-//! `explain`: what a code means, why, and how to fix it; or all codes by topic.
+//! `explain`: what a code means, why, and how to fix it, or what a keyword means; or all codes by topic, and all keywords.
 
 use crate::error::{Error, invalid};
-use crate::terminal::{BOLD, beside, colour_output, reference, say, styled};
+use crate::terminal::{BOLD, beside, colour_output, reference, say, styled, wrapped};
 use clap::Args;
 use spintrue_head::letter_distance;
-use spintrue_language::{ALL_CODES, Keyword, code_topics, find_code};
+use spintrue_language::{ALL_CODES, KEYWORDS, Keyword, code_topics, find_code};
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -70,6 +70,9 @@ fn overview(colour: bool) -> String {
         }
         text.push('\n');
     }
-    text.push_str("`spintrue explain CODE` explains one, with a wrong and a right example.\n");
+    text.push_str("`spintrue explain CODE` explains one, with a wrong and a right example.\n\n");
+    text.push_str(&format!("{}\n", styled("Keywords", BOLD, colour)));
+    text.push_str(&wrapped(&KEYWORDS.join(", "), "  "));
+    text.push_str("\n`spintrue explain KEYWORD` explains one, with an example.\n");
     text
 }

@@ -5,6 +5,7 @@
 mod builtins;
 mod chart;
 mod check;
+mod completions;
 mod console;
 mod explain;
 mod fmt;
@@ -15,6 +16,7 @@ mod history;
 mod json;
 mod look;
 mod lsp;
+mod manual;
 mod pages;
 mod record;
 mod run;
@@ -33,7 +35,7 @@ use std::process::ExitCode;
 
 /// Brings up polygon scan heads by script.
 #[derive(Parser)]
-#[command(name = "spintrue", version, about, max_term_width = 100)]
+#[command(name = "spintrue", version = env!("SPINTRUE_VERSION"), about, max_term_width = 100)]
 #[command(after_help = include_str!("help/spintrue.txt"))]
 struct Arguments {
     #[command(subcommand)]
@@ -92,6 +94,12 @@ enum Command {
     /// Explain a code of a report, or list them all
     #[command(after_help = include_str!("help/explain.txt"))]
     Explain(explain::Options),
+    /// Print the completions of a shell
+    #[command(after_help = include_str!("help/completions.txt"))]
+    Completions(completions::Options),
+    /// Print the manual page of a command
+    #[command(after_help = include_str!("help/manual.txt"))]
+    Manual(manual::Options),
 }
 
 /// Runs the command that the arguments ask for.
@@ -129,6 +137,8 @@ impl Command {
             }
             Command::Builtins(options) => builtins::run(&options),
             Command::Explain(options) => explain::run(&options),
+            Command::Completions(options) => completions::run(&options),
+            Command::Manual(options) => manual::run(&options),
         }
     }
 }

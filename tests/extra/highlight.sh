@@ -9,4 +9,4 @@ mkdir -p "$work"
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund vscode-textmate@9.3.2 vscode-oniguruma@2.0.1
 cp tests/extra/highlight.mjs "$work/highlight.mjs"
-node "$work/highlight.mjs" grammar/spintrue.tmLanguage.json
+node "$work/highlight.mjs" grammar/spintrue.tmLanguage.json tests/data/highlight.json

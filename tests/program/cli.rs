@@ -106,23 +106,53 @@ fn help_shows_examples_and_cautions() {
     for words in ["not a safety function", "IEC 60825-1", "laser safety officer", "Examples:"] {
         assert!(text.split_whitespace().collect::<Vec<_>>().join(" ").contains(words), "{text}");
     }
-    assert!(at_root(&["--version"]).out.starts_with("spintrue "));
+    let version = at_root(&["--version"]).out;
+    assert!(version.starts_with(concat!("spintrue ", env!("CARGO_PKG_VERSION"))), "{version}");
     let units = at_root(&["units"]).out;
     for unit in ["inch", "rpm", "arcsec", "degC", "dpi", "ppm"] {
         assert!(units.contains(unit), "{unit}");
     }
 }
 
-/// A group of options that is laid into a command must not put its own words in their place.
-#[test]
-fn the_help_of_a_command_begins_as_the_list_of_commands_says() {
+/// Every command but `help` with what it does, as the program lists them.
+fn commands() -> Vec<(String, String)> {
     let list = at_root(&["--help"]).out;
     let (_, list) = list.split_once("Commands:\n").unwrap();
     let listed = list.lines().take_while(|line| !line.is_empty());
-    let commands: Vec<_> = listed.map(|line| line.trim().split_once("  ").unwrap()).collect();
+    let commands = listed.map(|line| line.trim().split_once("  ").unwrap());
+    let commands = commands.map(|(name, about)| (name.to_string(), about.trim().to_string()));
+    let commands: Vec<_> = commands.filter(|(name, _)| name != "help").collect();
     assert!(commands.len() > 10);
-    for (name, about) in commands.into_iter().filter(|(name, _)| *name != "help") {
-        let help = at_root(&[name, "--help"]).out;
+    commands
+}
+
+/// What a package installs beside the program: completions that bash reads, and a manual page of every command.
+#[cfg(unix)]
+#[test]
+fn completions_and_manual_pages_name_every_command() {
+    let folder = Folder::new("completions");
+    folder.file("completions", at_root(&["completions", "bash"]).out);
+    let typed = "source ./completions; COMP_WORDS=(spintrue ''); COMP_CWORD=1; \
+                 _spintrue spintrue '' spintrue; echo \"${COMPREPLY[@]}\"";
+    let output = Command::new("bash").args(["-c", typed]).current_dir(&folder.0).output().unwrap();
+    let offered = String::from_utf8(output.stdout).unwrap();
+    for (command, _) in commands() {
+        assert!(offered.split_whitespace().any(|word| word == command), "{command}: {offered}");
+        let page = at_root(&["manual", &command]).out;
+        assert!(page.contains(&format!(".TH spintrue-{command} 1")), "{page}");
+    }
+    let test = at_root(&["manual", "head", "test"]).out;
+    assert!(test.contains(".TH spintrue-head-test 1") && test.contains("allow\\-light"), "{test}");
+    let wrong = at_root(&["manual", "head", "tset"]);
+    assert_eq!(wrong.code, Some(2));
+    assert!(wrong.error.contains("`spintrue head --help` lists them"), "{}", wrong.error);
+}
+
+/// A group of options that is laid into a command must not put its own words in their place.
+#[test]
+fn the_help_of_a_command_begins_as_the_list_of_commands_says() {
+    for (name, about) in commands() {
+        let help = at_root(&[&name, "--help"]).out;
         assert_eq!(help.lines().next().unwrap(), about.trim(), "{name}");
     }
 }

@@ -71,7 +71,8 @@ impl Reader {
             .args(["-c", &format!("exec 2>&1; {command}")])
             .current_dir(&self.0.0)
             .env("PATH", path.unwrap())
-            .env("XDG_DATA_HOME", &self.0.0)
+            .env("HOME", &self.0.0)
+            .env_remove("XDG_DATA_HOME")
             .stdin(Stdio::null())
             .output()
             .unwrap();
@@ -79,11 +80,32 @@ impl Reader {
     }
 }
 
-/// The blocks of a page that hold commands, in their order: the language and the text.
-fn commands(page: &str) -> Vec<(&str, &str)> {
-    let fenced = page.split("```").skip(1).step_by(2);
-    let blocks = fenced.filter_map(|block| block.split_once('\n'));
-    blocks.filter(|(language, _)| matches!(*language, "sh" | "console")).collect()
+/// What a reader does with a block.
+enum Kind<'a> {
+    /// Saves it in a file of this name: "save this as `NAME`:" stands before it.
+    Saved(&'a str),
+    /// Types its lines.
+    Typed,
+    /// Types its first line, and sees the others.
+    Shown,
+}
+
+/// The blocks of a page with which a reader does something, in their order.
+fn typed_blocks<'a>(page: &'a str) -> Vec<(Kind<'a>, &'a str)> {
+    let parts: Vec<&str> = page.split("```").collect();
+    let block = |pair: &[&'a str]| {
+        let (language, text) = pair[1].split_once('\n')?;
+        let name =
+            pair[0].trim_end().strip_suffix("`:").and_then(|prose| prose.rsplit_once(" as `"));
+        let kind = match (name, language) {
+            (Some((_, name)), _) => Kind::Saved(name),
+            (None, "sh") => Kind::Typed,
+            (None, "console") => Kind::Shown,
+            _ => return None,
+        };
+        Some((kind, text))
+    };
+    parts.chunks_exact(2).filter_map(block).collect()
 }
 
 /// Whatever a page has its reader type works in a real shell, in the order of the page, in a folder
@@ -97,8 +119,12 @@ fn what_pages_have_typed_works_in_a_shell() {
     for (path, page) in pages() {
         let reader = Reader::new(&path);
         let mut renewed = page.clone();
-        for (language, block) in commands(&page) {
-            if language == "sh" {
+        for (kind, block) in typed_blocks(&page) {
+            if let Kind::Saved(name) = kind {
+                reader.0.file(name, block);
+                continue;
+            }
+            if matches!(kind, Kind::Typed) {
                 let lines = block.replace("\\\n", " ");
                 for command in lines.lines().filter(|line| !line.is_empty()) {
                     if ELSEWHERE.iter().any(|word| command.contains(word)) {

@@ -61,6 +61,22 @@ fn every_code_is_listed() {
     assert_eq!(listed, rules);
 }
 
+/// Each keyword that is listed is explained, with its example.
+#[test]
+fn every_keyword_is_listed_and_explained() {
+    let overview = at_root(&["explain"]).out;
+    let (_, listed) = overview.split_once("\nKeywords\n").unwrap();
+    let listed = listed.split("\n\n").next().unwrap();
+    let keywords: Vec<&str> =
+        listed.split([',', '\n']).map(str::trim).filter(|w| !w.is_empty()).collect();
+    assert!(keywords.len() > 30, "{keywords:?}");
+    for keyword in keywords {
+        let text = at_root(&["explain", keyword]).out;
+        assert!(text.starts_with(&format!("keyword {keyword}\n")), "{keyword}: {text}");
+        assert!(text.contains("\nExample:\n"), "{keyword}: {text}");
+    }
+}
+
 #[test]
 fn unknown_codes_offer_near_ones() {
     for (asked, offer) in [

@@ -86,16 +86,7 @@ fn types() -> String {
 /// The whole grammar, as it stands in its file.
 pub fn grammar() -> String {
     let number = r"[0-9]+(?:_[0-9]+)*(?:\.[0-9]+(?:_[0-9]+)*)?(?:[eE][+-]?[0-9]+)?";
-    let effects = [
-        Effect::Reads,
-        Effect::Spins,
-        Effect::Steers,
-        Effect::Emits,
-        Effect::Trims,
-        Effect::Stores,
-        Effect::Asks,
-    ];
-    let effects = any_of(effects.map(Effect::text));
+    let effects = any_of(Effect::ALL.map(Effect::text));
     let mut code = vec![
         rule("comment.line.documentation", r"^\s*///(?!/).*$"),
         rule("comment.line.double-slash", "//.*$"),
