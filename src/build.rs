@@ -1,8 +1,9 @@
-//! Tells the program which commit it is built from.
+//! Tells the program which commit it is built from, and gives it the scripts and pages that come with it.
 
 #![allow(clippy::disallowed_methods, reason = "a build script reads the environment")]
 
-use std::path::Path;
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
 fn main() {
@@ -17,6 +18,37 @@ fn main() {
         version = format!("{version} ({commit})");
     }
     println!("cargo:rustc-env=SPINTRUE_VERSION={version}");
+    let out = PathBuf::from(std::env::var_os("OUT_DIR").unwrap_or_default());
+    let lists = [listed("SCRIPTS", "scripts"), listed("PAGES", "docs")];
+    if let Err(error) = std::fs::write(out.join("shipped.rs"), lists.concat()) {
+        println!("cargo:error=shipped.rs cannot be written: {error}");
+    }
+}
+
+/// A list of the files in a folder and, of scripts, below it: name and content.
+fn listed(name: &str, folder: &str) -> String {
+    println!("cargo:rerun-if-changed={folder}");
+    let here = std::env::var("CARGO_MANIFEST_DIR").unwrap_or_default();
+    let (mut files, mut folders) = (Vec::new(), vec![PathBuf::from(folder)]);
+    while let Some(below) = folders.pop() {
+        for path in
+            std::fs::read_dir(below).into_iter().flatten().flatten().map(|entry| entry.path())
+        {
+            if path.is_dir() && name == "SCRIPTS" {
+                folders.push(path);
+            } else if name == "SCRIPTS" || path.extension().is_some_and(|ending| ending == "md") {
+                files.push(path.to_string_lossy().replace('\\', "/"));
+            }
+        }
+    }
+    files.sort();
+    let mut list =
+        format!("/// Files of `{folder}`.\npub(crate) const {name}: &[(&str, &[u8])] = &[\n");
+    for path in files {
+        let file = path.strip_prefix(&format!("{folder}/")).unwrap_or(&path);
+        let _ = writeln!(list, "    ({file:?}, include_bytes!({:?})),", format!("{here}/{path}"));
+    }
+    list + "];\n"
 }
 
 /// The commit, and whether files differ from it. A package from a registry names the commit that it was made

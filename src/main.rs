@@ -9,9 +9,11 @@ mod error;
 mod lsp;
 mod modbus;
 mod paper;
+mod project;
 mod record;
 mod setup;
 mod shell;
+mod shipped;
 mod terminal;
 
 use std::process::ExitCode;

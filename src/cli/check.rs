@@ -5,6 +5,7 @@ use crate::cli::formats;
 use crate::cli::formats::Format;
 use crate::disk::Disk;
 use crate::error::{Error, WRONG, invalid};
+use crate::project::head_at;
 use crate::setup::options::{Answers, AtMost, Settings};
 use crate::setup::{Described, Fixtures, Retest};
 use crate::terminal;
@@ -34,7 +35,7 @@ pub(super) struct Options {
     format: Format,
     /// Address of the head that the scripts are to run on. Without it signals and channels are only
     /// listed, and the longest time is that on the built-in simulated head
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = head_at)]
     head: Option<String>,
     #[command(flatten)]
     fixtures: Fixtures,

@@ -15,7 +15,7 @@ use spintrue_language::{
 pub(super) enum Format {
     /// Text with the source
     Text,
-    /// One JSON object; docs/diagnostics.md describes it
+    /// One JSON object; `spintrue docs diagnostics` describes it
     Json,
     /// A SARIF 2.1.0 log, as editors and build servers read it
     Sarif,

@@ -2,6 +2,7 @@
 
 mod describe;
 mod expose;
+mod list;
 mod new;
 mod test;
 mod trace;
@@ -17,6 +18,8 @@ pub(super) enum Command {
     /// Expose an image on a simulated head and show the result on the medium
     #[command(after_help = include_str!("help/head_expose.txt"))]
     Expose(expose::Options),
+    /// List the heads that the project names, and the serial lines of this machine
+    List,
     /// Write a description of a simulated head to start from
     #[command(after_help = include_str!("help/head_new.txt"))]
     New(new::Options),
@@ -38,6 +41,7 @@ pub(super) fn run(command: &Command) -> Result<u8, Error> {
     match command {
         Command::Describe(options) => describe::run(options),
         Command::Expose(options) => expose::run(options),
+        Command::List => list::run(),
         Command::New(options) => new::run(options),
         Command::Test(options) => test::run(options),
         Command::Trace(options) => trace::run(options),

@@ -7,6 +7,7 @@ mod chart;
 mod check;
 mod completions;
 mod console;
+mod docs;
 mod explain;
 mod fmt;
 mod formats;
@@ -17,6 +18,7 @@ mod json;
 mod look;
 mod lsp;
 mod manual;
+mod new;
 mod pages;
 mod record;
 mod run;
@@ -27,10 +29,12 @@ mod summary;
 
 use crate::batch;
 use crate::error::{Error, WRONG};
+use crate::project::completed;
 use crate::terminal;
 use crate::terminal::{colour_output, emit, say, units};
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 use serde_json::Value;
+use std::ffi::OsString;
 use std::process::ExitCode;
 
 /// Brings up polygon scan heads by script.
@@ -86,6 +90,15 @@ enum Command {
     /// Format scripts
     #[command(after_help = include_str!("help/fmt.txt"))]
     Fmt(fmt::Options),
+    /// Make a folder to start from: a project file, a script, a library and tests
+    #[command(after_help = include_str!("help/new.txt"))]
+    New(new::Options),
+    /// List the scripts that come with the program, or write one to start from
+    #[command(after_help = include_str!("help/example.txt"))]
+    Example(docs::Examples),
+    /// List the pages of the documentation, or print one
+    #[command(after_help = include_str!("help/docs.txt"))]
+    Docs(docs::Pages),
     /// List the units of quantities
     Units,
     /// List the built-ins, or explain one
@@ -102,9 +115,15 @@ enum Command {
     Manual(manual::Options),
 }
 
+/// The arguments, with what the project gives.
+fn arguments() -> Result<Arguments, Error> {
+    let matches = |given: &[OsString]| Arguments::command().try_get_matches_from(given).ok();
+    Ok(Arguments::parse_from(completed(std::env::args_os().collect(), matches)?))
+}
+
 /// Runs the command that the arguments ask for.
 pub(crate) fn main() -> ExitCode {
-    let mut code = Arguments::parse().command.run().unwrap_or_else(|error| {
+    let mut code = arguments().and_then(|given| given.command.run()).unwrap_or_else(|error| {
         error.print();
         error.exit_code()
     });
@@ -131,6 +150,9 @@ impl Command {
             Command::History(options) => history::run(&options),
             Command::Lsp => lsp::run(),
             Command::Fmt(options) => Ok(fmt::run(&options)),
+            Command::New(options) => new::run(&options),
+            Command::Example(options) => docs::example(&options),
+            Command::Docs(options) => docs::page(&options),
             Command::Units => {
                 say(&units::list(colour_output()));
                 Ok(0)

@@ -7,6 +7,7 @@ mod write;
 pub(crate) use write::{Force, Place};
 
 use crate::error::{Error, invalid};
+use crate::shipped::{STANDARD, library};
 use sha2::{Digest, Sha256};
 use spintrue_head::{Bitmap, io_reason};
 use spintrue_language::{FileError, Files, Images, SourceText, read_image};
@@ -37,6 +38,16 @@ impl Files for Disk {
             let text = read_stdin().map_err(|error| error.to_string())?;
             return Ok(SourceText { name: "-".to_string(), text });
         }
+        if let Some(file) = from.and_then(|from| standard(from, path)) {
+            let name = format!("{STANDARD}{file}");
+            let stem = file.strip_suffix(".spt");
+            let text = library().find(|(known, _)| stem == Some(*known)).map(|(_, text)| text);
+            let text = text.ok_or_else(|| {
+                let known: Vec<&str> = library().map(|(known, _)| known).collect();
+                format!("there is no {name}; {STANDARD} has {}", known.join(".spt, ") + ".spt")
+            })?;
+            return Ok(SourceText { name, text: text.to_string() });
+        }
         let whole = resolve(from, path);
         let text = read_text(&whole).map_err(|error| error.to_string())?;
         Ok(SourceText { name: whole.to_string_lossy().replace('\\', "/"), text })
@@ -48,6 +59,11 @@ impl Files for Disk {
             .map_err(|error| error.to_string())?;
         Ok(bytes)
     }
+}
+
+/// The file of the program's own library that a path means, in a script or in the library itself.
+fn standard<'a>(from: &str, path: &'a str) -> Option<&'a str> {
+    path.strip_prefix(STANDARD).or_else(|| from.starts_with(STANDARD).then_some(path))
 }
 
 /// The path of a file that is named in another one; `.` and inner `..` are taken out, so that one

@@ -94,6 +94,8 @@ pub use units::{
     parse_quantity, parse_unit, show_number, show_quantity, suited_unit,
 };
 pub use visible::{STEERING, is_hidden, visible_line, visible_lines, visible_output};
+#[cfg(feature = "serial")]
+pub use wire::line::serial_lines;
 #[cfg(feature = "wire")]
 pub use wire::{
     acceptor::Listener,

@@ -17,10 +17,10 @@ use std::sync::atomic::AtomicBool;
 #[derive(Args, Default)]
 pub(crate) struct Fixtures {
     /// Add the signals and channels of a device to the head, such as a door, a clamp or a vacuum
-    /// gauge on Modbus/TCP (see docs/fixtures.md). May be repeated
-    #[arg(long = "fixture", value_name = "FILE.toml")]
+    /// gauge on Modbus/TCP (see `spintrue docs fixtures`). May be repeated
+    #[arg(long = "fixture", id = "fixture", value_name = "FILE.toml")]
     files: Vec<PathBuf>,
-    /// The certificate of the gauge, and the study of its station (see docs/gauges.md)
+    /// The certificate of the gauge, and the study of its station (see `spintrue docs gauges`)
     #[arg(long, value_name = "FILE.toml")]
     gauge_file: Option<PathBuf>,
 }

@@ -2,6 +2,7 @@
 
 use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
+use crate::project::head_at;
 use crate::record::{FOUND_NAMES, PrivateKey};
 use crate::setup::fixture::Fixtures;
 use crate::setup::operator::is_attended;
@@ -13,8 +14,8 @@ use std::path::PathBuf;
 // The head that a command uses.
 #[derive(Args)]
 pub(crate) struct HeadOption {
-    /// Address of the head
-    #[arg(long, value_name = "ADDRESS", default_value = "sim")]
+    /// Address of the head, or its name in spintrue.toml
+    #[arg(long, value_name = "ADDRESS", default_value = "sim", value_parser = head_at)]
     pub head: String,
 }
 
@@ -121,7 +122,7 @@ pub(crate) struct Limits {
 #[command(group(ArgGroup::new("kept").args(["record", "archive"]).multiple(true)))]
 pub(crate) struct Archiving {
     /// Store the run in an archive, created where there is none: a file, such as station.sqlite, or
-    /// postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see docs/history.md)
+    /// postgres://USER@HOST/DATABASE with the password in PGPASSWORD (see `spintrue docs history`)
     #[arg(long, value_name = "ARCHIVE")]
     pub archive: Option<PathBuf>,
     /// Name of the operator, for the record and the archive
@@ -135,7 +136,7 @@ pub(crate) struct Archiving {
     /// limit how often, by whom and after what
     #[arg(long, value_name = "REASON", requires = "kept", value_parser = reason)]
     pub retest: Option<String>,
-    /// Sign the record with this private key for Ed25519 (see docs/records.md)
+    /// Sign the record with this private key for Ed25519 (see `spintrue docs records`)
     #[arg(long, value_name = "KEY.pem", requires = "record")]
     pub sign: Option<PathBuf>,
 }
@@ -230,7 +231,7 @@ pub(crate) fn named(text: &str) -> Result<(String, String), Error> {
 #[derive(Args)]
 pub(crate) struct Recording {
     /// Record every call of the head and its reply in a file;
-    /// `--head replay:FILE` plays it back (see docs/recordings.md)
+    /// `--head replay:FILE` plays it back (see `spintrue docs recordings`)
     #[arg(long, value_name = "FILE")]
     pub trace: Option<PathBuf>,
     #[command(flatten)]

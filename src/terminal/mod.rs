@@ -146,6 +146,12 @@ pub(crate) fn wrapped(text: &str, indent: &str) -> String {
 /// Narrower than this, what stands beside a heading is put below it.
 const MIN_BESIDE: usize = 24;
 
+/// Names, each with what it means beside it, all in one column.
+pub(crate) fn named(rows: &[(String, String)]) -> String {
+    let width = rows.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
+    rows.iter().map(|(name, text)| beside(&format!("{name:<width$} "), text)).collect()
+}
+
 /// A heading with a text beside it that hangs under its own beginning; below, on a narrow screen.
 pub(crate) fn beside(heading: &str, text: &str) -> String {
     let start = heading.chars().count() + 1;

@@ -2,6 +2,7 @@
 
 use crate::cli::show;
 use crate::error::Error;
+use crate::project::head_at;
 use crate::setup::Fixtures;
 use crate::terminal::facts::{Content, facts, groups};
 use crate::terminal::{BOLD, colour_output, styled};
@@ -12,7 +13,7 @@ use spintrue_head::{Description, visible_line};
 #[derive(Args)]
 pub(crate) struct Options {
     /// Address of the head, such as sim or sim:FILE.toml
-    #[arg(default_value = "sim")]
+    #[arg(default_value = "sim", value_parser = head_at)]
     address: String,
     #[command(flatten)]
     fixtures: Fixtures,

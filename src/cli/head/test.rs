@@ -2,6 +2,7 @@
 
 use crate::cli::show;
 use crate::error::{Error, FAILED, invalid};
+use crate::project::head_at;
 use crate::setup::options::{Recording, Surroundings};
 use crate::setup::{Opened, SharedTracer, Tracer, bare, wired};
 use crate::terminal::told::left_text;
@@ -21,7 +22,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 #[derive(Args)]
 pub(crate) struct Options {
     /// Address of the head, such as sim or sim:FILE.toml
-    #[arg(default_value = "sim")]
+    #[arg(default_value = "sim", value_parser = head_at)]
     address: String,
     #[command(flatten)]
     around: Surroundings,

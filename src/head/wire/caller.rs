@@ -180,7 +180,7 @@ impl Wire {
             (Some(values), true) => match read_reply_for(call, &values, older) {
                 Err(why) if matches!(call, Call::Describe) => {
                     return Err(Fault::Broken(format!(
-                        "the description of the head at {} cannot be used: {}; docs/heads.md lists \
+                        "the description of the head at {} cannot be used: {}; `spintrue docs heads` lists \
                          the keys",
                         self.target.place,
                         detail(&why)

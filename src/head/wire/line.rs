@@ -54,6 +54,23 @@ impl SerialLine {
     }
 }
 
+/// The serial lines of this machine: each device with what it says it is, which may be nothing.
+#[cfg(feature = "serial")]
+pub fn serial_lines() -> Vec<(String, String)> {
+    let described = |port: serialport::SerialPortInfo| {
+        let about = match port.port_type {
+            serialport::SerialPortType::UsbPort(usb) => {
+                let words = [usb.manufacturer, usb.product, usb.serial_number];
+                words.into_iter().flatten().collect::<Vec<_>>().join(", ")
+            }
+            _ => String::new(),
+        };
+        (port.port_name, about)
+    };
+    // What cannot be listed is not there.
+    serialport::available_ports().unwrap_or_default().into_iter().map(described).collect()
+}
+
 /// Writes one byte at a time: a driver that is ready takes one byte at once, but may block a longer
 /// write until the other end reads.
 #[cfg(feature = "serial")]

@@ -166,7 +166,9 @@ fn unfit(
         let Err(why) = check_fault(fault) else { continue };
         let report =
             Diagnostic::error(codes::BAD_FAULT, format!("cannot provoke this fault: {why}"), *span);
-        found.push(report.help("docs/simulated-head.md lists the faults of a simulated head"));
+        found.push(
+            report.help("`spintrue docs simulated-head` lists the faults of a simulated head"),
+        );
     }
     found
 }

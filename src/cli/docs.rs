@@ -1,0 +1,117 @@
+//! `docs` and `example`: the pages and scripts that come with the program.
+
+use crate::disk::{Force, Place, unwritten};
+use crate::error::{Error, invalid};
+use crate::shipped::{SCRIPTS, pages, scripts, standalone};
+use crate::terminal::{emit, named, say};
+use clap::Args;
+use spintrue_head::nearest_name;
+use std::path::{Path, PathBuf};
+
+#[derive(Args)]
+pub(super) struct Pages {
+    /// The page, such as lines; without it the pages are listed
+    page: Option<String>,
+}
+
+#[derive(Args)]
+pub(super) struct Examples {
+    /// The script, such as bring_up; without it the scripts are listed
+    #[arg(conflicts_with = "all")]
+    name: Option<String>,
+    /// The file to write; without it the standard output
+    file: Option<PathBuf>,
+    /// Write all scripts with their library, heads and data into a new folder
+    #[arg(long, value_name = "DIR")]
+    all: Option<PathBuf>,
+    #[command(flatten)]
+    force: Force,
+}
+
+/// Prints a page as it is written, in Markdown.
+pub(super) fn page(options: &Pages) -> Result<u8, Error> {
+    let Some(name) = &options.page else {
+        let rows = pages().map(|(page, text)| (page.to_string(), first(text, "# ")));
+        say(&format!("{}\n`spintrue docs PAGE` prints one.\n", named(&rows.collect::<Vec<_>>())));
+        return Ok(0);
+    };
+    let name = name.strip_prefix("docs/").unwrap_or(name);
+    emit(known(pages(), name.strip_suffix(".md").unwrap_or(name), "page")?);
+    Ok(0)
+}
+
+/// Prints or writes a script that uses the library of the program, or writes all files.
+pub(super) fn example(options: &Examples) -> Result<u8, Error> {
+    if let Some(folder) = &options.all {
+        return all(folder);
+    }
+    let Some(name) = &options.name else {
+        let rows = scripts().map(|(script, text)| (script.to_string(), first(text, "//")));
+        say(&format!(
+            "{}\n`spintrue example NAME FILE.spt` writes one, and `spintrue example --all scripts` all of them.\n",
+            named(&rows.collect::<Vec<_>>())
+        ));
+        return Ok(0);
+    };
+    let script = standalone(known(scripts(), name.strip_suffix(".spt").unwrap_or(name), "script")?);
+    match &options.file {
+        None => emit(&script),
+        Some(path) => {
+            Place::take(path, &options.force)?.write(&script)?;
+            say(&format!("wrote {0}: run it with `spintrue run {0}`\n", path.display()));
+        }
+    }
+    Ok(0)
+}
+
+fn all(folder: &Path) -> Result<u8, Error> {
+    write_all(folder, SCRIPTS.iter().copied())?;
+    say(&format!("wrote {} files into {}\n", SCRIPTS.len(), folder.display()));
+    Ok(0)
+}
+
+/// Writes files into a folder that is empty or not there yet.
+#[allow(clippy::disallowed_methods, reason = "this function makes a folder")]
+pub(super) fn write_all<'a>(
+    folder: &Path,
+    files: impl Iterator<Item = (&'a str, &'a [u8])>,
+) -> Result<(), Error> {
+    let is_empty =
+        std::fs::read_dir(folder).map_or(!folder.exists(), |mut all| all.next().is_none());
+    if !is_empty {
+        return Err(invalid!(
+            "{} is not empty: name a folder that is not there yet",
+            folder.display()
+        ));
+    }
+    for (name, bytes) in files {
+        let path = folder.join(name);
+        let parent = path.parent().map(std::fs::create_dir_all).transpose();
+        parent
+            .and_then(|_| std::fs::write(&path, bytes))
+            .map_err(|error| unwritten(&path, &error))?;
+    }
+    Ok(())
+}
+
+fn known(
+    list: impl Iterator<Item = (&'static str, &'static str)>,
+    name: &str,
+    what: &str,
+) -> Result<&'static str, Error> {
+    let list: Vec<_> = list.collect();
+    let text = list.iter().find(|(known, _)| *known == name).map(|(_, text)| *text);
+    text.ok_or_else(|| {
+        let near = nearest_name(name, list.iter().map(|(known, _)| *known));
+        let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
+        invalid!("there is no {what} `{name}`{near}")
+    })
+}
+
+/// The first sentence of the lines at the top that have this mark, without it.
+fn first(text: &str, mark: &str) -> String {
+    let lines = text.lines().map_while(|line| line.strip_prefix(mark));
+    let words: Vec<&str> = lines.map(|line| line.trim_matches(['/', '!', ' '])).collect();
+    let words = words.join(" ");
+    words.split_once(". ").map_or(words.clone(), |(sentence, _)| format!("{sentence}."))
+}

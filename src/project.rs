@@ -1,0 +1,177 @@
+//! The project file `spintrue.toml`, in the working folder or the nearest folder above that has one. It names the heads of a
+//! bench, and gives options that commands take where they are not given. It never chooses a head.
+
+#![allow(clippy::disallowed_methods, reason = "this module looks for a file")]
+
+use crate::disk::read_text;
+use crate::error::{Error, invalid};
+use crate::setup::is_elsewhere;
+use clap::ArgMatches;
+use clap::parser::ValueSource;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::sync::OnceLock;
+
+/// Its name.
+pub(crate) const FILE: &str = "spintrue.toml";
+
+/// What the file holds.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Content {
+    /// Addresses of heads by their names.
+    #[serde(default)]
+    heads: BTreeMap<String, String>,
+    #[serde(default)]
+    defaults: Defaults,
+}
+
+/// Options by their names.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct Defaults {
+    archive: Option<String>,
+    #[serde(default)]
+    fixture: Vec<String>,
+    gauge_file: Option<String>,
+    #[serde(default)]
+    identity: Vec<String>,
+    at_most: Option<String>,
+}
+
+/// A project file and the folder that it lies in; an empty path where that is the working folder.
+pub(crate) struct Project {
+    folder: PathBuf,
+    content: Content,
+}
+
+/// The project of the working folder, if there is one.
+pub(crate) fn project() -> Result<Option<&'static Project>, Error> {
+    static PROJECT: OnceLock<Result<Option<Project>, String>> = OnceLock::new();
+    let read = PROJECT.get_or_init(|| find().map_err(|error| error.to_string()));
+    read.as_ref().map(Option::as_ref).map_err(|why| Error::Invalid(why.clone()))
+}
+
+fn find() -> Result<Option<Project>, Error> {
+    let here = std::env::current_dir().unwrap_or_default();
+    let Some(folder) = here.ancestors().find(|folder| folder.join(FILE).is_file()) else {
+        return Ok(None);
+    };
+    let text = read_text(&folder.join(FILE))?;
+    let content: Content = toml::from_str(&text).map_err(|error| {
+        let at = error.span().map_or(0, |span| span.start);
+        let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
+        invalid!("{}:{line}: {}", folder.join(FILE).display(), error.message())
+    })?;
+    if let Some(name) = content.heads.keys().find(|name| !is_name(name)) {
+        return Err(invalid!(
+            "{}: `{name}` cannot name a head: a name has letters, digits, `_` and `-`, and is not `sim` or \
+             `replay`",
+            folder.join(FILE).display()
+        ));
+    }
+    let folder = if folder == here { PathBuf::new() } else { folder.to_path_buf() };
+    Ok(Some(Project { folder, content }))
+}
+
+/// Whether a text can name a head, and is no address.
+fn is_name(text: &str) -> bool {
+    let is_plain = |c: char| c.is_alphanumeric() || c == '_' || c == '-';
+    !text.is_empty() && text.chars().all(is_plain) && text != "sim" && text != "replay"
+}
+
+/// The address of a head that is given by its name or its address.
+pub(crate) fn head_at(text: &str) -> Result<String, Error> {
+    let Some(project) = project()?.filter(|_| is_name(text)) else { return Ok(text.to_string()) };
+    let heads = &project.content.heads;
+    heads.get(text).map(|address| project.address(address)).ok_or_else(|| {
+        let known: Vec<&str> = heads.keys().map(String::as_str).collect();
+        let known = if known.is_empty() { "none".to_string() } else { known.join(", ") };
+        invalid!("{FILE} has no head `{text}`; it has {known}")
+    })
+}
+
+impl Project {
+    /// Name and address of each head.
+    pub(crate) fn heads(&self) -> impl Iterator<Item = (&str, String)> {
+        self.content.heads.iter().map(|(name, address)| (name.as_str(), self.address(address)))
+    }
+
+    fn path(&self, path: &str) -> String {
+        let is_server = path.contains("://");
+        if is_server { path.to_string() } else { self.folder.join(path).display().to_string() }
+    }
+
+    /// An address whose files lie in the folder of the project.
+    fn address(&self, address: &str) -> String {
+        let (place, query) = address.split_once('?').unwrap_or((address, ""));
+        let place = match place.split_once(':') {
+            Some((kind @ ("sim" | "replay"), file)) => format!("{kind}:{}", self.path(file)),
+            _ => place.to_string(),
+        };
+        let pairs = query.split('&').filter(|pair| !pair.is_empty()).map(|pair| {
+            match pair.split_once('=') {
+                Some((key @ ("memory" | "secret-file"), file)) => {
+                    format!("{key}={}", self.path(file))
+                }
+                _ => pair.to_string(),
+            }
+        });
+        let pairs = pairs.collect::<Vec<_>>().join("&");
+        if pairs.is_empty() { place } else { format!("{place}?{pairs}") }
+    }
+
+    /// The options that a command takes, were not given, and have a value here.
+    fn defaults(&self, given: &ArgMatches) -> Vec<(&'static str, String)> {
+        let Defaults { archive, fixture, gauge_file, identity, at_most } = &self.content.defaults;
+        let is_given = |id: &str| given.value_source(id) == Some(ValueSource::CommandLine);
+        let takes = |id: &str| given.try_contains_id(id).is_ok() && !is_given(id);
+        let address = given.try_get_one::<String>("head").ok().flatten();
+        let is_replay = address.is_some_and(|address| address.starts_with("replay:"));
+        let mut all = Vec::new();
+        if takes("archive") && !is_replay {
+            all.extend(archive.iter().map(|path| ("--archive", self.path(path))));
+        }
+        let is_kept = !all.is_empty()
+            || ["archive", "record"]
+                .into_iter()
+                .any(|id| given.try_contains_id(id).is_ok() && is_given(id));
+        if takes("identity") && is_kept {
+            all.extend(identity.iter().map(|pair| ("--identity", pair.clone())));
+        }
+        // What stands around a real head is never reached for a simulated one.
+        let is_real = address.is_some_and(|address| is_elsewhere(address)) && is_given("head");
+        if takes("fixture") && is_real {
+            all.extend(fixture.iter().map(|path| ("--fixture", self.path(path))));
+        }
+        if takes("gauge_file") && is_real {
+            all.extend(gauge_file.iter().map(|path| ("--gauge-file", self.path(path))));
+        }
+        if takes("at_most") {
+            all.extend(at_most.iter().map(|time| ("--at-most", time.clone())));
+        }
+        all
+    }
+}
+
+/// The arguments of the program with what the project gives; `matches` reads arguments.
+pub(crate) fn completed(
+    arguments: Vec<OsString>,
+    matches: impl FnOnce(&[OsString]) -> Option<ArgMatches>,
+) -> Result<Vec<OsString>, Error> {
+    let (Some(project), Some(matches)) = (project()?, matches(&arguments)) else {
+        return Ok(arguments);
+    };
+    let mut inner = &matches;
+    while let Some((_, deeper)) = inner.subcommand() {
+        inner = deeper;
+    }
+    // Behind `--` nothing is an option.
+    let end = arguments.iter().position(|argument| argument == "--").unwrap_or(arguments.len());
+    let (before, after) = arguments.split_at(end);
+    let defaults = project.defaults(inner).into_iter();
+    let defaults = defaults.flat_map(|(option, value)| [option.into(), value.into()]);
+    Ok(before.iter().cloned().chain(defaults).chain(after.iter().cloned()).collect())
+}
