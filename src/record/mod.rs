@@ -44,4 +44,5 @@ pub(crate) use pages::{draw, encode, pages};
 pub(crate) use read::{NOT_REACHED, Unmet};
 pub(crate) use recorder::{Bound, Recorder, Recording, Sealed};
 pub(crate) use signature::{PrivateKey, PublicKey};
+pub(crate) use tables::table_csv;
 pub(crate) use verify::{State, examine, held};

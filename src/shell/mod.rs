@@ -12,6 +12,8 @@ mod commands;
 mod complete;
 mod console;
 mod context;
+mod entries;
+mod export;
 mod head_watch;
 mod help;
 mod helper;
@@ -22,6 +24,7 @@ mod outcome;
 mod pauses;
 mod plot;
 mod printer;
+mod progress;
 mod prompt;
 mod questions;
 mod reader;
@@ -148,6 +151,7 @@ fn console(setup: Setup) -> Result<Console, ReadlineError> {
         saved: Vec::new(),
         checks: (0, 0),
         discarding: None,
+        most: None,
         breakpoints: BTreeSet::new(),
     })
 }
@@ -213,6 +217,7 @@ fn entries(console: &mut Console) -> u8 {
             console.forget_typed();
         }
         let asked = Instant::now();
+        console.mode.set();
         console.watch.reader.ask(InputKind::Entry, &console.prompt());
         let input = loop {
             match console.watch.wait(&mut console.station) {
@@ -229,7 +234,13 @@ fn entries(console: &mut Console) -> u8 {
             }
         };
         let outcome = match input {
-            Input::Entry(text) => enter(console, &text),
+            Input::Entry(text) => {
+                let outcome = enter(console, &text);
+                if !held && console.watch.owner == Some(Control::Own) {
+                    complain("-- this shell controls the head now; `give` gives control back\n");
+                }
+                outcome
+            }
             Input::Dropped(false)
                 if asked.elapsed() < TYPED_AHEAD && !console.watch.is_resting() =>
             {
@@ -267,12 +278,10 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
     if text.trim().is_empty() {
         return EntryOutcome::Done;
     }
-    if let Some((former, present)) = commands::renamed(text) {
-        return EntryOutcome::wrong(format!(
-            "`{former}` is now called `{present}`; `help {present}` explains it"
-        ));
-    }
-    let Some((command, rest)) = commands::of(text) else {
+    // A name of the session is not hidden by another name of a command.
+    let is_own = console.watch.shared.with(|known| known.scope.values.contains_key(text.trim()));
+    let command = commands::of(text).filter(|(command, _)| !is_own || command.name == text.trim());
+    let Some((command, rest)) = command else {
         let outcome = console.enter(text);
         if outcome == EntryOutcome::WRONG
             && let Some(meant) = commands::meant(text)
@@ -304,7 +313,10 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
         "step" => step::step(console, rest),
         "pause" => pauses::pause(console, rest),
         "pauses" => pauses::pauses(console),
+        "entries" => entries::entries(console),
+        "drop" => entries::drop(console, rest),
         "save" => save::save(console, rest),
+        "export" => export::export(console, rest),
         _ => EntryOutcome::Leave,
     }
 }
