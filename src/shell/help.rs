@@ -13,6 +13,7 @@ use spintrue_language::{
     Callable, Keyword, builtin_records, builtins, find_code, kind_text, one_line_text, topics,
     unit_text,
 };
+use std::fmt::Display;
 use std::sync::LazyLock;
 
 /// A topic of the shell.
@@ -34,7 +35,7 @@ pub(super) static TOPICS: LazyLock<Vec<Topic>> = LazyLock::new(|| {
 });
 
 /// Shown where a text goes on.
-const MORE: &str = "-- Enter shows more, q ends; anything else is typed as at the prompt: ";
+const MORE: &str = "-- Enter shows more, q ends: ";
 
 /// `help`
 pub(super) fn help(console: &mut Console, rest: &str) -> EntryOutcome {
@@ -88,8 +89,8 @@ fn topic_text(topic: &Topic, colour: bool) -> String {
     };
     let text: String = topic.text.lines().map(line).collect();
     let faults = FAULTS.iter().filter(|_| topic.name == "faults");
-    let faults = faults.map(|fault| beside(&format!("  {:<24}", fault.example()), fault.does()));
-    format!("{}\n\n{text}{}", styled(topic.title, BOLD, colour), faults.collect::<String>())
+    let faults = rows_of(faults.map(|fault| (fault.example(), fault.does())), 24);
+    format!("{}\n\n{text}{faults}", styled(topic.title, BOLD, colour))
 }
 
 fn fault_text(fault: &InjectableFault, colour: bool) -> String {
@@ -167,9 +168,16 @@ fn titled_by(title: &str, name: &str) -> bool {
     name.len() > 3 && words.any(|word| word.eq_ignore_ascii_case(name))
 }
 
-/// What stands in one column beside what it means.
-fn rows_of<'t>(rows: impl Iterator<Item = (&'t str, &'t str)>, width: usize) -> String {
-    rows.map(|(name, meaning)| beside(&format!("  {name:<width$}"), meaning)).collect()
+/// Names beside what they mean, or above it where they are too long.
+fn rows_of<'t>(
+    rows: impl Iterator<Item = (impl AsRef<str> + Display, &'t str)>,
+    width: usize,
+) -> String {
+    rows.map(|(name, meaning)| match name.as_ref().len() > width {
+        true => format!("  {name}\n{}", wrapped(meaning, &" ".repeat(width + 3))),
+        false => beside(&format!("  {:<width$}", name.as_ref()), meaning),
+    })
+    .collect()
 }
 
 fn overview(colour: bool) -> String {

@@ -1,7 +1,7 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
 use crate::terminal::{BOLD, RED, colour_errors, columns, styled};
-use spintrue_head::{Control, Description, Dimension, Laser, Status, show_quantity, visible_line};
+use spintrue_head::{Control, Description, Dimension, Laser, Status, show_number, show_quantity, visible_line};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]
@@ -23,8 +23,8 @@ fn bad_rails<'a>(status: &Status, head: &'a Description) -> Vec<(&'a str, String
         (**volts - rail.nominal).abs() > rail.tolerance * rail.nominal.abs()
     });
     let told = bad.map(|(rail, volts)| {
-        let share = show_quantity(rail.tolerance, Dimension::NUMBER, None, None);
-        let reads = format!("{volts:.2} V, should be {:.2} V within {share}", rail.nominal);
+        let share = show_number(rail.tolerance * 100.0, None);
+        let reads = format!("{volts:.2} V, should be {:.2} V ± {share} %", rail.nominal);
         (rail.name.as_str(), reads)
     });
     told.collect()

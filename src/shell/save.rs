@@ -230,10 +230,10 @@ impl<'a> Writer<'a> {
     ) {
         let whole = source.and_then(|source| self.session.sources().get(source));
         let whole = whole.map_or("", |source| &source.text);
-        let mut at = 0;
+        let (mut at, mut follows) = (0, false);
         for statement in &done.statements {
             let gap = whole.get(at..statement.span.start as usize).unwrap_or("");
-            write_comments(gap, at > 0, into);
+            write_comments(gap, std::mem::take(&mut follows), into);
             at = statement.span.end as usize;
             match &statement.kind {
                 StatementKind::Use { path, .. } => {
@@ -255,10 +255,11 @@ impl<'a> Writer<'a> {
                         into.push_str(&format!("/// {line}\n"));
                     }
                     into.push_str(&format!("{text}\n"));
+                    follows = true;
                 }
             }
         }
-        write_comments(whole.get(at..).unwrap_or(""), at > 0, into);
+        write_comments(whole.get(at..).unwrap_or(""), follows, into);
     }
 
     fn statement(&self, done: &EntryDone, statement: &SyntaxStatement) -> String {
