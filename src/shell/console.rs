@@ -5,6 +5,7 @@ use crate::shell::head_watch::HeadWatch;
 use crate::shell::monitor::CallMonitor;
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::printer::EntryPrinter;
+use crate::shell::recorded::SessionRecord;
 use crate::shell::view;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left_text, rendered};
@@ -99,6 +100,8 @@ pub(super) struct Console {
     pub discarding: Option<JoinHandle<()>>,
     /// Longest time of the entry that was admitted last, in s; none where no bound is known.
     pub most: Option<f64>,
+    /// The record of the session, where one is kept.
+    pub record: Option<SessionRecord>,
     /// Lines at which stepping pauses.
     pub breakpoints: BTreeSet<Breakpoint>,
 }
@@ -150,7 +153,14 @@ impl Console {
     pub(super) fn run(&mut self, entry: LiveEntry) -> EntryOutcome {
         let Some(entry) = self.admit(entry) else { return EntryOutcome::WRONG };
         let mut printer = self.begin();
-        let ran = self.session.run(entry, &mut self.station, &mut printer);
+        let ran = match &self.record {
+            Some(record) => {
+                let sources = self.session.sources().clone();
+                let mut recording = record.observer(&mut printer, &sources);
+                self.session.run(entry, &mut self.station, &mut recording)
+            }
+            None => self.session.run(entry, &mut self.station, &mut printer),
+        };
         self.finish(printer, ran)
     }
 
@@ -176,8 +186,12 @@ impl Console {
     ) -> EntryOutcome {
         self.monitor.borrow().line.borrow_mut().end();
         self.station.sample(None);
-        self.checks.0 += printer.failing;
-        self.checks.1 += printer.undecided;
+        let [_, failing, undecided] = printer.checks;
+        self.checks.0 += failing;
+        self.checks.1 += undecided;
+        if let Some(record) = &mut self.record {
+            record.ended(&printer, ran.as_ref().err());
+        }
         let outcome = match ran {
             Ok(answers) => {
                 say(&view::answers(self.session.sources(), &answers, self.watch.colour));
@@ -236,6 +250,10 @@ impl Console {
 
     /// Prints what stopped an entry and what it may have changed; makes the head safe after a stop.
     fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
+        if let Some(record) = &self.record {
+            let told = format!("failed: {}: {}", failure.kind.text(), failure.message);
+            record.note(self.station.now(), told);
+        }
         complain(&failed(failure, self.session.sources(), self.watch.colour));
         let interrupted = failure.kind == FailureKind::Interrupted;
         if self.monitor.borrow().was_armed() && !interrupted {

@@ -28,6 +28,7 @@ mod progress;
 mod prompt;
 mod questions;
 mod reader;
+mod recorded;
 mod save;
 mod step;
 mod trims;
@@ -35,7 +36,9 @@ mod view;
 mod watch;
 
 pub(crate) use monitor::CallMonitor;
+pub(crate) use recorded::SessionRecord;
 
+use crate::error::WRONG;
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
 use crate::shell::head_watch::{HeadWatch, Heard};
@@ -46,7 +49,7 @@ use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say, told, wrapped};
 use rustyline::error::ReadlineError;
-use spintrue_head::{Calls, Control, Course, WireControl};
+use spintrue_head::{Calls, Control, Course, SafeState, WireControl};
 use spintrue_language::{Effect, Files, LiveSession, Station, StationError, Verdict};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -83,6 +86,8 @@ pub(crate) struct Setup {
     pub time_passes: bool,
     /// Colours on standard output.
     pub colour: bool,
+    /// The record of the session, where one is kept.
+    pub session: Option<SessionRecord>,
     /// Printed at the start.
     pub greeting: String,
 }
@@ -152,6 +157,7 @@ fn console(setup: Setup) -> Result<Console, ReadlineError> {
         checks: (0, 0),
         discarding: None,
         most: None,
+        record: setup.session,
         breakpoints: BTreeSet::new(),
     })
 }
@@ -183,20 +189,35 @@ fn greet(console: &mut Console, greeting: &str) {
     console.update_context();
 }
 
-/// Makes the head safe at the end; gives the exit code.
+/// Makes the head safe at the end and ends the record; gives the exit code.
 fn end(console: &mut Console, code: u8) -> u8 {
     console.look();
-    if console.leaves_to_another() {
-        return console.exit_code(code);
-    }
-    let safe = console.safe(code == 0 && !console.watch.leave.load(Ordering::SeqCst));
-    if !safe.is_safe() {
+    let (safe, code) = if console.leaves_to_another() {
+        let seen = match &console.watch.state {
+            HeadState::Known(status) => Some(&**status),
+            HeadState::NoAnswer(_) => None,
+        };
+        (SafeState::seen(seen, true, Vec::new()), console.exit_code(code))
+    } else {
+        let safe = console.safe(code == 0 && !console.watch.leave.load(Ordering::SeqCst));
         // Only a request to stop ends the wait for rest without a trouble.
-        let stopped = safe.laser_off && safe.troubles.is_empty();
-        let verdict = if stopped { Verdict::Interrupted } else { Verdict::HeadFailed };
-        return verdict.exit_code();
+        let code = match safe.laser_off && safe.troubles.is_empty() {
+            _ if safe.is_safe() => console.exit_code(code),
+            true => Verdict::Interrupted.exit_code(),
+            false => Verdict::HeadFailed.exit_code(),
+        };
+        (safe, code)
+    };
+    console.mode.set();
+    let Some(record) = console.record.take() else { return code };
+    let now = console.station.now();
+    match record.finish(console.session.sources(), safe, now) {
+        Ok(()) => code,
+        Err(error) => {
+            error.context("the record of the session is not finished").print();
+            if code == 0 { WRONG } else { code }
+        }
     }
-    console.exit_code(code)
 }
 
 /// A Ctrl-C that comes this soon behind the prompt was typed before it, for the entry that ran.
@@ -235,7 +256,13 @@ fn entries(console: &mut Console) -> u8 {
         };
         let outcome = match input {
             Input::Entry(text) => {
+                if let Some(record) = &console.record {
+                    record.begin_entry(console.station.now(), &text);
+                }
                 let outcome = enter(console, &text);
+                if let Some(record) = &console.record {
+                    record.end_entry(console.station.now(), outcome);
+                }
                 if !held && console.watch.owner == Some(Control::Own) {
                     complain("-- this shell controls the head now; `give` gives control back\n");
                 }

@@ -12,16 +12,16 @@ use spintrue_language::{CheckEvent, Event, Observer, Outcome, answer_line};
 pub(super) struct EntryPrinter {
     colour: bool,
     line: SharedLine,
-    /// Checks that do not conform.
-    pub failing: usize,
-    /// Checks that are undecided.
-    pub undecided: usize,
+    /// Checks that conform, that do not, and that are undecided.
+    pub checks: [usize; 3],
+    /// Faults that were provoked.
+    pub provoked: Vec<String>,
 }
 
 impl EntryPrinter {
     /// With or without colour.
     pub(super) fn new(colour: bool) -> EntryPrinter {
-        EntryPrinter { colour, line: SharedLine::default(), failing: 0, undecided: 0 }
+        EntryPrinter { colour, line: SharedLine::default(), checks: [0; 3], provoked: Vec::new() }
     }
 
     /// The same, above the line that shows how an entry goes on.
@@ -35,11 +35,12 @@ impl EntryPrinter {
     }
 
     fn check(&mut self, time: f64, check: &CheckEvent) {
-        match check.outcome {
-            Outcome::Conforms => {}
-            Outcome::Fails => self.failing += 1,
-            Outcome::Undecided => self.undecided += 1,
-        }
+        let [conforming, failing, undecided] = &mut self.checks;
+        *match check.outcome {
+            Outcome::Conforms => conforming,
+            Outcome::Fails => failing,
+            Outcome::Undecided => undecided,
+        } += 1;
         self.print(time, &check_line(check, self.colour));
     }
 
@@ -79,7 +80,8 @@ impl Observer for EntryPrinter {
                     self.print(time, &format!("{mark} {}\n{}", row.text, row.told()));
                 }
             }
-            Event::Provoked(_) | Event::Params(_) => {}
+            Event::Provoked(fault) => self.provoked.push(fault),
+            Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.print(time, &styled(&line, RED, self.colour));

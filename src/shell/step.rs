@@ -69,7 +69,7 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         ));
     }
     let mut printer = console.begin();
-    let Console { station, session, files, watch, breakpoints, allowed, monitor, .. } = console;
+    let Console { station, session, files, watch, breakpoints, allowed, monitor, record, .. } = console;
     let line = Rc::clone(&monitor.borrow().line);
     let mut stepper = Stepper {
         files: &mut **files,
@@ -84,7 +84,14 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         outcome: None,
         insists: false,
     };
-    let ran = session.step(entry, station, &mut printer, &mut stepper);
+    let ran = match record {
+        Some(record) => {
+            let sources = session.sources().clone();
+            let mut recording = record.observer(&mut printer, &sources);
+            session.step(entry, station, &mut recording, &mut stepper)
+        }
+        None => session.step(entry, station, &mut printer, &mut stepper),
+    };
     let Stepper { outcome: other, insists, .. } = stepper;
     console.watch.set_insists(insists);
     let outcome = console.finish(printer, ran);

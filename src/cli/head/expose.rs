@@ -104,7 +104,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut stage = Stage::open(opened, "")?;
     let (runnable, _) = stage.admit(&prepared, None)?;
     let about =
-        stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
+        stage.about(Some(&prepared), "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
     let mut printer = printer(&about, options.json);
     stop_on_request(std::slice::from_ref(&stage.stop))?;
     let finished = run_script(runnable, &mut stage.station, &mut *printer);
