@@ -73,7 +73,9 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
             address: options.head.head.clone(),
             elsewhere: is_elsewhere(&options.head.head),
             operator: options.operator.clone(),
-            ..stage.about(None, "typed in a shell", None).with_files(options.around.fixtures.texts())
+            ..stage
+                .about(None, "typed in a shell", None)
+                .with_files(options.around.fixtures.texts())
         };
         recorder.borrow_mut().set_looks(stage.station.looks());
         let started = recorder.borrow_mut().start(folder, &about, identity(&about, None));

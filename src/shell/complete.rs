@@ -67,7 +67,8 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
             if let Some(kind) = call.as_ref().and_then(ActiveCall::wanted_kind) {
                 let is_open = typed.is_empty() && items.iter().any(|item| is_a(item, kind));
                 // What fits the argument stands first; before a letter is typed, alone.
-                items.retain(|item| !is_open || is_a(item, kind) || item.kind == ItemKind::Argument);
+                items
+                    .retain(|item| !is_open || is_a(item, kind) || item.kind == ItemKind::Argument);
                 items.sort_by_key(|item| match item.kind {
                     ItemKind::Argument => 0,
                     _ if is_a(item, kind) => 1,
@@ -249,7 +250,10 @@ mod tests {
         assert!(offered("provoke(\"inter").contains(&"interlock_opened".to_string()));
         assert_eq!(offered("help ligh"), ["light"]);
         assert_eq!(offered("export pl"), ["plan_a", "plan_line("]);
-        assert_eq!(offered("export plan_a to scripts/tables/ma"), ["marks.csv", "master_lines.csv"]);
+        assert_eq!(
+            offered("export plan_a to scripts/tables/ma"),
+            ["marks.csv", "master_lines.csv"]
+        );
         assert!(offered("wait until locked() wi").contains(&"within".to_string()));
         assert!(offered("he").contains(&"help ".to_string()));
         assert!(!offered("1 + he").contains(&"help ".to_string()));

@@ -40,7 +40,8 @@ pub(super) struct Helper {
 }
 
 /// Shown behind the empty last line of an entry.
-const GOES_ON: &str = "the entry goes on: an empty line ends it, Ctrl-C drops it (Ctrl-D does nothing)";
+const GOES_ON: &str =
+    "the entry goes on: an empty line ends it, Ctrl-C drops it (Ctrl-D does nothing)";
 
 impl Helper {
     /// Over what is known of a session.

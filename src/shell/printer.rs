@@ -43,7 +43,6 @@ impl EntryPrinter {
         } += 1;
         self.print(time, &check_line(check, self.colour));
     }
-
 }
 
 impl Observer for EntryPrinter {

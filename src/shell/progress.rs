@@ -104,7 +104,8 @@ impl ProgressLine {
         let doing = match &self.waiting {
             Some((text, told)) if now - told < 1.0 => text.clone(),
             _ => {
-                let most = self.most.map(|most| show_quantity(most, Dimension::TIME, None, Some(0)));
+                let most =
+                    self.most.map(|most| show_quantity(most, Dimension::TIME, None, Some(0)));
                 let most = most.map_or(String::new(), |most| format!(" of at most {most}"));
                 format!("{:.1} s{most}", now - from)
             }

@@ -1,7 +1,9 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
 use crate::terminal::{BOLD, RED, colour_errors, columns, styled};
-use spintrue_head::{Control, Description, Dimension, Laser, Status, show_number, show_quantity, visible_line};
+use spintrue_head::{
+    Control, Description, Dimension, Laser, Status, show_number, show_quantity, visible_line,
+};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]

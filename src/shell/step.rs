@@ -54,9 +54,9 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         "" => body(console, true),
         text => Some(console.session.stepped(&mut *console.files, text)),
     };
-    let done = entry.as_ref().map(|entry| {
-        Action::entry(if rest.is_empty() { "step" } else { rest }, entry.source)
-    });
+    let done = entry
+        .as_ref()
+        .map(|entry| Action::entry(if rest.is_empty() { "step" } else { rest }, entry.source));
     let entry = entry.and_then(|entry| console.admit(entry));
     let (Some(entry), Some(done)) = (entry, done) else { return EntryOutcome::WRONG };
     let (sources, script) = (console.session.sources(), console.session.script());
@@ -69,7 +69,8 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         ));
     }
     let mut printer = console.begin();
-    let Console { station, session, files, watch, breakpoints, allowed, monitor, record, .. } = console;
+    let Console { station, session, files, watch, breakpoints, allowed, monitor, record, .. } =
+        console;
     let line = Rc::clone(&monitor.borrow().line);
     let mut stepper = Stepper {
         files: &mut **files,

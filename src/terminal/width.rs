@@ -54,7 +54,8 @@ pub(crate) fn folded(text: &str, columns: usize) -> String {
             let most = end_of(rest, room);
             // A blank right behind what fits goes as well.
             let fits = rest.get(..(most + 1).min(rest.len())).unwrap_or(fitting(rest, room));
-            let Some(at) = fits.trim_start().rfind(' ').map(|at| at + fits.len() - fits.trim_start().len())
+            let Some(at) =
+                fits.trim_start().rfind(' ').map(|at| at + fits.len() - fits.trim_start().len())
             else {
                 break;
             };
@@ -86,7 +87,8 @@ mod tests {
     #[test]
     fn lines_break_between_words_only() {
         for columns in [20, 60, 80, 120] {
-            let words = ["spindle", "漢字漢字", "12.5 µm", "a", "worst"].map(|word| word.to_string());
+            let words =
+                ["spindle", "漢字漢字", "12.5 µm", "a", "worst"].map(|word| word.to_string());
             let text = format!("   {}\n", words.join(" ").repeat(9));
             let broken = folded(&text, columns);
             assert!(broken.lines().all(|line| width(line) <= columns), "{broken}");
