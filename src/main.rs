@@ -12,6 +12,7 @@ mod paper;
 mod record;
 mod setup;
 mod shell;
+mod suite;
 mod terminal;
 
 use std::process::ExitCode;

@@ -125,7 +125,7 @@ fn about(identity: &Identity) -> Markup {
 }
 
 /// Arguments as a shell reads them.
-fn shell_words(arguments: &[String]) -> String {
+pub(crate) fn shell_words(arguments: &[String]) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "_-./:=".contains(c);
     let word = |word: &String| match !word.is_empty() && word.chars().all(plain) {
         true => word.clone(),
