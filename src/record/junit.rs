@@ -114,7 +114,8 @@ pub(crate) fn cases_junit(
             CaseResult::Passed => case,
             CaseResult::Failed(kind, message) => case.failed(kind, message),
             CaseResult::Known(reason) => {
-                Case { skipped: Some(trouble("known failure", reason)), ..case }
+                let reason = format!("known failure: {}", visible_line(reason));
+                Case { skipped: Some(reason), ..case }
             }
         });
         sum += one.took.max(0.0);
@@ -188,7 +189,7 @@ struct Case {
     #[serde(skip_serializing_if = "Option::is_none")]
     error: Option<Trouble>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    skipped: Option<Trouble>,
+    skipped: Option<String>,
     #[serde(rename = "system-out")]
     out: String,
 }

@@ -4,7 +4,7 @@
 use crate::shell::commands;
 use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
-use crate::shell::help::TOPICS;
+use crate::shell::topics::TOPICS;
 use spintrue_head::{FAULTS, is_hidden};
 use spintrue_language::{
     ActiveCall, Completion, CompletionWanted, ItemKind, NameScope, Type, active_call,

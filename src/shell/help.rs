@@ -6,6 +6,7 @@ use crate::shell::console::Console;
 use crate::shell::head_watch::Heard;
 use crate::shell::outcome::EntryOutcome;
 use crate::shell::reader::{Input, InputKind};
+use crate::shell::topics::{TOPICS, Topic};
 use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, beside, rows, say, styled, units, wrapped};
 use spintrue_head::{FAULTS, InjectableFault};
@@ -14,25 +15,6 @@ use spintrue_language::{
     unit_text,
 };
 use std::fmt::Display;
-use std::sync::LazyLock;
-
-/// A topic of the shell.
-pub(super) struct Topic {
-    /// What is typed behind `help`.
-    pub name: &'static str,
-    title: &'static str,
-    text: &'static str,
-}
-
-/// Every topic, in the order that help lists them.
-pub(super) static TOPICS: LazyLock<Vec<Topic>> = LazyLock::new(|| {
-    let topic = |section: &'static str| {
-        let (name, rest) = section.split_once('\n')?;
-        let (title, text) = rest.split_once('\n')?;
-        Some(Topic { name, title, text: text.trim_matches('\n') })
-    };
-    include_str!("topics.md").split("## ").skip(1).filter_map(topic).collect()
-});
 
 /// Shown where a text goes on.
 const MORE: &str = "-- Enter shows more, q ends: ";

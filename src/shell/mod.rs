@@ -31,6 +31,7 @@ mod reader;
 mod recorded;
 mod save;
 mod step;
+mod topics;
 mod trims;
 mod view;
 mod watch;

@@ -127,8 +127,7 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
     let mut lines = Vec::new();
     match (before.laser, now.laser) {
         (Laser::Off, Laser::Armed) => lines.push(alarm(
-            "THE LASER IS ARMED, and no entry runs: `safe` disarms it, and opening the interlock takes \
-             its power",
+            "THE LASER IS ARMED, and no entry runs: type `safe`, or open the interlock",
         )),
         (Laser::Armed, Laser::Off) => lines.push("the laser is off again".to_string()),
         _ => {}

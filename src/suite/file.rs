@@ -129,7 +129,9 @@ pub(super) fn read(path: &Path) -> Result<Vec<Test>, Error> {
     let file = path.to_string_lossy().replace('\\', "/");
     if !file.ends_with(ENDING) {
         if !file.ends_with(".spt") {
-            return Err(invalid!("{file} is no test: name a file that ends in {ENDING}, or a script"));
+            return Err(invalid!(
+                "{file} is no test: name a file that ends in {ENDING}, or a script"
+            ));
         }
         let expected = Expected { verdict: Some(Verdict::Passed.kept_as()), ..Expected::default() };
         return Ok(vec![Test {
@@ -211,14 +213,14 @@ fn setting(file: &str, set: &str) -> String {
 
 /// How a test is expected to end: as it says, or with the verdict of its failure, or passed.
 fn expected(entry: &Entry) -> Result<Expected, String> {
-    let known = |word: &str, known: &[String], what: &str| match known.iter().any(|one| one == word) {
+    let known = |word: &str, known: &[String], what: &str| match known.iter().any(|one| one == word)
+    {
         true => Ok(()),
         false => Err(format!("expects the {what} `{word}`; known: {}", known.join(", "))),
     };
     let mut verdicts: Vec<String> = Verdict::ALL.map(Verdict::kept_as).to_vec();
     verdicts.push(REFUSED.to_string());
-    let kinds: Vec<String> =
-        FailureKind::ALL.iter().map(|kind| kind.text().to_string()).collect();
+    let kinds: Vec<String> = FailureKind::ALL.iter().map(|kind| kind.text().to_string()).collect();
     let outcomes = [Outcome::Conforms, Outcome::Fails, Outcome::Undecided].map(Outcome::text);
     let outcomes: Vec<String> =
         outcomes.into_iter().chain([NOT_REACHED]).map(str::to_string).collect();
@@ -255,14 +257,20 @@ mod tests {
 
     fn names(text: &str) -> Result<Vec<String>, String> {
         let tests = parse("a/b.test.toml", text).map_err(|error| error.to_string())?;
-        Ok(tests.into_iter().map(|test| format!("{} {} {}", test.name, test.script, test.head)).collect())
+        Ok(tests
+            .into_iter()
+            .map(|test| format!("{} {} {}", test.name, test.script, test.head))
+            .collect())
     }
 
     #[test]
     fn paths_are_those_of_the_file_and_seeds_are_spread() {
         let text = "script = '../x.spt'\nhead = 'sim:heads/h.toml'\n[[test]]\nname = 'n'\nseeds = '3..4'\n";
         let seen = names(text).unwrap();
-        assert_eq!(seen, ["n, seed 3 x.spt sim:a/heads/h.toml", "n, seed 4 x.spt sim:a/heads/h.toml"]);
+        assert_eq!(
+            seen,
+            ["n, seed 3 x.spt sim:a/heads/h.toml", "n, seed 4 x.spt sim:a/heads/h.toml"]
+        );
     }
 
     #[test]
@@ -270,15 +278,24 @@ mod tests {
         let test = "script = 'x.spt'\n[[test]]\nname = 'n'\n";
         for (text, why) in [
             ("[[test]]\nname = 'n'\n", "the test `n` names no `script`"),
-            (&format!("{test}verdict = 'fine'\n"), "expects the verdict `fine`; known: passed, failed"),
+            (
+                &format!("{test}verdict = 'fine'\n"),
+                "expects the verdict `fine`; known: passed, failed",
+            ),
             (&format!("{test}failure = 'lock'\n"), "expects the failure `lock`; known: "),
-            (&format!("{test}[test.checks]\na = 'ok'\n"), "expects the outcome of a check `ok`; known: conforms"),
+            (
+                &format!("{test}[test.checks]\na = 'ok'\n"),
+                "expects the outcome of a check `ok`; known: conforms",
+            ),
             (&format!("{test}seeds = '5..2'\n"), "write the smaller one first"),
             (&format!("{test}seeds = '1..999999'\n"), "more than 10000 seeds"),
             (&format!("{test}seeds = []\n"), "has no seed"),
             (&format!("{test}seeds = true\n"), "a/b.test.toml:4: seeds are a number"),
             (&format!("{test}fault = 'x'\n"), "a/b.test.toml:4: unknown field `fault`"),
-            (&format!("{test}report = 'E0401'\nverdict = 'failed'\n"), "which only a refused script has"),
+            (
+                &format!("{test}report = 'E0401'\nverdict = 'failed'\n"),
+                "which only a refused script has",
+            ),
             (&format!("{test}[[test]]\nname = 'n'\n"), "each test needs a name of its own"),
         ] {
             let error = names(text).unwrap_err();

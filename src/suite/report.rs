@@ -79,7 +79,9 @@ pub(crate) fn cases(results: &[Tested]) -> Vec<ResultCase> {
             TestResult::Passed => CaseResult::Passed,
             TestResult::Failed(differs) => CaseResult::Failed("failed".into(), differs.join("; ")),
             TestResult::Known(reason) => CaseResult::Known(reason.clone()),
-            TestResult::NotRun => CaseResult::Failed("not run".into(), "the tests were stopped".into()),
+            TestResult::NotRun => {
+                CaseResult::Failed("not run".into(), "the tests were stopped".into())
+            }
         },
         took: *took,
         facts: vec![("again", format!("spintrue {}", shell_words(&again(test))))],

@@ -8,9 +8,13 @@ use crate::setup::{Stage, simulated};
 use crate::suite::TestResult;
 use crate::suite::file::{Expected, REFUSED, Test};
 use spintrue_language::{
-    Diagnostic, Event, Given, Observer, Prepared, Severity, SourceMap, Verdict, prepare, run_script,
+    Diagnostic, Event, Given, Observer, Outcome, Prepared, Severity, SourceMap, Verdict, prepare,
+    run_script,
 };
 use std::collections::BTreeMap;
+
+/// Most reports and checks that are told of a run.
+const MAX_TOLD: usize = 3;
 
 /// How a run ended.
 #[derive(Default)]
@@ -45,10 +49,12 @@ impl Observer for Ended {
 
 /// Runs a test; its result and the head time that it took in s.
 pub(super) fn run(test: &Test) -> (TestResult, f64) {
-    let (differs, took) = match ended(test) {
-        Ok(ended) => (differences(&test.expected, &ended), ended.took),
-        Err(error) => (vec![format!("it cannot be run: {error}")], 0.0),
+    let ended = match ended(test) {
+        Ok(ended) => ended,
+        // What cannot be run does not fail as is known.
+        Err(error) => return (TestResult::Failed(vec![format!("it cannot be run: {error}")]), 0.0),
     };
+    let differs = differences(&test.expected, &ended);
     let result = match (&test.known_failure, differs.is_empty()) {
         (None, true) => TestResult::Passed,
         (None, false) => TestResult::Failed(differs),
@@ -57,7 +63,7 @@ pub(super) fn run(test: &Test) -> (TestResult, f64) {
             "it ends as expected, and is marked as a known failure ({reason}): remove `known_failure`"
         )]),
     };
-    (result, took)
+    (result, ended.took)
 }
 
 fn ended(test: &Test) -> Result<Ended, Error> {
@@ -88,7 +94,9 @@ fn ended(test: &Test) -> Result<Ended, Error> {
 fn on(stage: &mut Stage, prepared: &Prepared, given: Given) -> Result<Ended, Error> {
     let runnable = match stage.admit(prepared, None) {
         Ok((runnable, _)) => runnable,
-        Err(Error::Reports(reports)) => return Ok(refused(reports.diagnostics(), &prepared.sources)),
+        Err(Error::Reports(reports)) => {
+            return Ok(refused(reports.diagnostics(), &prepared.sources));
+        }
         Err(other) => return Err(other),
     };
     stage.station.set_operator(Box::new(given));
@@ -123,48 +131,52 @@ fn refused(reports: &[Diagnostic], sources: &SourceMap) -> Ended {
     }
 }
 
-/// What of a run is not as expected, a line each.
+/// What of a run is not as expected, a line each, and then how it ended.
 fn differences(expected: &Expected, ended: &Ended) -> Vec<String> {
     let mut differs = Vec::new();
-    let mut compare = |what: &str, wanted: Option<String>, seen: String, why: String| {
+    let mut compare = |what: &str, wanted: Option<&str>, seen: &str| {
         if let Some(wanted) = wanted.filter(|wanted| *wanted != seen) {
-            differs.push(format!("{what} is {seen}, expected {wanted}{why}"));
+            differs.push(format!("{what} is {seen}, expected {wanted}"));
         }
     };
-    compare("the verdict", expected.verdict.clone(), ended.verdict.clone(), ended.why());
+    compare("the verdict", expected.verdict.as_deref(), &ended.verdict);
     let exit_code = expected.exit_code.map(|code| code.to_string());
-    compare("the exit code", exit_code, ended.exit_code.to_string(), ended.why());
-    let kind = ended.failure.as_ref().map_or("none", |(kind, _)| kind).to_string();
-    compare("the failure", expected.failure.clone(), kind, ended.why());
+    compare("the exit code", exit_code.as_deref(), &ended.exit_code.to_string());
+    let kind = ended.failure.as_ref().map_or("none", |(kind, _)| kind);
+    compare("the failure", expected.failure.as_deref(), kind);
     for (label, wanted) in &expected.checks {
         let outcomes = ended.checks.get(label);
-        let seen = outcomes.and_then(|all| all.iter().find(|outcome| *outcome != wanted).or(all.first()));
-        let seen = seen.map_or("not decided", String::as_str).to_string();
-        compare(&format!("check {label}"), Some(wanted.clone()), seen, String::new());
+        let other = |all: &'_ Vec<String>| all.iter().position(|outcome| outcome != wanted);
+        let seen = outcomes.and_then(|all| all.get(other(all).unwrap_or(0)));
+        let seen = seen.map_or("not decided", String::as_str);
+        compare(&format!("check {label}"), Some(wanted), seen);
     }
     for (label, wanted) in &expected.recorded {
-        let seen = ended.recorded.get(label).map_or("not recorded", String::as_str).to_string();
-        compare(&format!("recorded {label}"), Some(wanted.clone()), seen, String::new());
+        let seen = ended.recorded.get(label).map_or("not recorded", String::as_str);
+        compare(&format!("recorded {label}"), Some(wanted), seen);
     }
     if let Some(code) = &expected.report
         && ended.reports.iter().all(|(reported, _)| reported != code)
     {
-        differs.push(format!("no report has the code {code}{}", ended.why()));
+        differs.push(format!("no report has the code {code}"));
+    }
+    if !differs.is_empty() {
+        differs.extend(ended.told());
     }
     differs
 }
 
 impl Ended {
-    /// What led to it, in words behind a comma.
-    fn why(&self) -> String {
-        let reports = self.reports.iter().take(3);
-        let reports = reports.map(|(code, headline)| format!("; [{code}] {headline}"));
-        let failure = self.failure.iter().map(|(kind, message)| format!("; {kind}: {message}"));
+    /// What led to its end, a line each.
+    fn told(&self) -> impl Iterator<Item = String> {
+        let reports = self.reports.iter().take(MAX_TOLD);
+        let reports = reports.map(|(code, headline)| format!("[{code}] {headline}"));
+        let failure = self.failure.iter().map(|(kind, message)| format!("{kind}: {message}"));
         let decided = |(label, outcomes): (&String, &Vec<String>)| {
-            let bad = outcomes.iter().find(|outcome| *outcome != "conforms")?;
-            Some(format!("; check {label}: {bad}"))
+            let good = Outcome::Conforms.text();
+            let bad = outcomes.iter().find(|outcome| *outcome != good)?;
+            Some(format!("check {label}: {bad}"))
         };
-        let checks = self.checks.iter().filter_map(decided).take(3);
-        reports.chain(failure).chain(checks).collect()
+        reports.chain(failure).chain(self.checks.iter().filter_map(decided).take(MAX_TOLD))
     }
 }

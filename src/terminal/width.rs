@@ -4,9 +4,14 @@
 use spintrue_head::STEERING;
 use unicode_width::UnicodeWidthChar;
 
+/// Columns of a character; one that shows nothing stands for a blank until it is printed.
+fn columns_of(c: char) -> usize {
+    c.width().unwrap_or(1)
+}
+
 /// Columns that a text takes; styles take none.
 pub(crate) fn width(text: &str) -> usize {
-    plain(text).map(|(_, c)| c.width().unwrap_or(0)).sum()
+    plain(text).map(|(_, c)| columns_of(c)).sum()
 }
 
 /// As much of a text from its beginning as fits into so many columns.
@@ -23,7 +28,7 @@ pub(crate) fn padded(text: &str, columns: usize) -> String {
 fn end_of(text: &str, columns: usize) -> usize {
     let mut taken = 0;
     for (at, c) in plain(text) {
-        taken += c.width().unwrap_or(0);
+        taken += columns_of(c);
         if taken > columns {
             return at;
         }

@@ -52,6 +52,7 @@ mod retest;
 mod run;
 mod shell;
 mod simulate;
+mod suite;
 mod tables;
 mod tidy;
 mod trends;
