@@ -101,7 +101,7 @@ pub(super) fn take(console: &mut Console) -> EntryOutcome {
         return EntryOutcome::head_failed(&format!("control was not taken: {why}{way}"));
     }
     console.look();
-    EntryOutcome::Done
+    EntryOutcome::done("this shell controls the head now; `give` gives control back\n")
 }
 
 /// `give`

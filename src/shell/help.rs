@@ -53,7 +53,7 @@ fn paged(console: &mut Console, text: &str) -> EntryOutcome {
             Heard::Input(Input::Entry(typed)) => match typed.trim() {
                 "" => {}
                 "q" => break,
-                entry => return super::enter(console, entry),
+                entry => return super::enter_recorded(console, entry),
             },
             Heard::Input(Input::End) => return EntryOutcome::Leave,
             // What else it was is dealt with at the prompt.

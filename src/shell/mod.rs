@@ -233,7 +233,11 @@ fn entries(console: &mut Console) -> u8 {
     loop {
         let held = console.watch.owner == Some(Control::Own);
         console.watch.print_changes(&mut console.station);
-        if held && console.watch.owner != Some(Control::Own) {
+        let holds = console.watch.owner == Some(Control::Own);
+        if !held && holds {
+            complain("-- this shell controls the head now; `give` gives control back\n");
+        }
+        if held && !holds {
             // What was typed ahead counted on a head that another client has made safe since.
             console.discard_typed();
             console.forget_typed();
@@ -256,19 +260,7 @@ fn entries(console: &mut Console) -> u8 {
             }
         };
         let outcome = match input {
-            Input::Entry(text) => {
-                if let Some(record) = &console.record {
-                    record.begin_entry(console.station.now(), &text);
-                }
-                let outcome = enter(console, &text);
-                if let Some(record) = &console.record {
-                    record.end_entry(console.station.now(), outcome);
-                }
-                if !held && console.watch.owner == Some(Control::Own) {
-                    complain("-- this shell controls the head now; `give` gives control back\n");
-                }
-                outcome
-            }
+            Input::Entry(text) => enter_recorded(console, &text),
             Input::Dropped(false)
                 if asked.elapsed() < TYPED_AHEAD && !console.watch.is_resting() =>
             {
@@ -299,6 +291,18 @@ fn entries(console: &mut Console) -> u8 {
             return stopped;
         }
     }
+}
+
+/// Runs what was typed, and records that it was.
+fn enter_recorded(console: &mut Console, text: &str) -> EntryOutcome {
+    if let Some(record) = &console.record {
+        record.begin_entry(console.station.now(), text);
+    }
+    let outcome = enter(console, text);
+    if let Some(record) = &console.record {
+        record.end_entry(console.station.now(), outcome);
+    }
+    outcome
 }
 
 /// Runs what was typed: a command, or an entry of the language.

@@ -55,19 +55,21 @@ pub(crate) fn folded(text: &str, columns: usize) -> String {
         let lead = rest.len() - rest.trim_start_matches(' ').len();
         let indent = " ".repeat((lead + 2).min(columns / 2));
         let mut room = columns;
-        while width(rest) > room {
+        loop {
             let most = end_of(rest, room);
-            // A blank right behind what fits goes as well.
-            let fits = rest.get(..(most + 1).min(rest.len())).unwrap_or(fitting(rest, room));
-            let Some(at) =
-                fits.trim_start().rfind(' ').map(|at| at + fits.len() - fits.trim_start().len())
-            else {
+            if most == rest.len() {
                 break;
-            };
-            out.push_str(rest.get(..at).unwrap_or_default().trim_end());
+            }
+            // A blank right behind what fits is left out as well. A word that is too long stays whole.
+            let lead = rest.len() - rest.trim_start_matches(' ').len();
+            let fits = rest.get(lead..=most).or(rest.get(lead..most)).unwrap_or_default();
+            let behind = || Some(most + rest.get(most..)?.find(' ')?);
+            let Some(at) = fits.rfind(' ').map(|at| lead + at).or_else(behind) else { break };
+            let (line, more) = rest.split_at(at);
+            out.push_str(line.trim_end());
             out.push('\n');
             out.push_str(&indent);
-            rest = rest.get(at..).unwrap_or_default().trim_start();
+            rest = more.trim_start();
             room = columns - indent.len();
         }
         out.push_str(rest);
@@ -102,5 +104,9 @@ mod tests {
         }
         assert_eq!(folded("a bc\n  de fg hi\n", 7), "a bc\n  de fg\n   hi\n");
         assert_eq!(folded("abcdefghij", 5), "abcdefghij");
+        assert_eq!(folded("abcdefghij kl mn op", 6), "abcdefghij\n  kl\n  mn\n  op");
+        // A long line costs no more than its length.
+        let long = "word ".repeat(200_000);
+        assert!(folded(&long, 80).lines().count() > 10_000);
     }
 }

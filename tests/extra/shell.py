@@ -310,7 +310,9 @@ def shared():
     try:
         first = Screen(f"--head tcp://127.0.0.1:{port}")
         ready(first)
+        first.until(lambda text: text.split("\n")[-1].startswith("free, at rest>"))
         enter(first, "spin(3000 rpm)")
+        first.until("-- this shell controls the head now")
         first.until("locked at 3000 rpm")
         second = Screen(f"--head tcp://127.0.0.1:{port}")
         second.until("this shell only looks")
