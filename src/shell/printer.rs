@@ -47,6 +47,8 @@ impl EntryPrinter {
 
 impl Observer for EntryPrinter {
     fn event(&mut self, time: f64, event: Event) {
+        // A question is asked on that line.
+        self.line.borrow_mut().set_paused(matches!(event, Event::Asked { .. }));
         match event {
             Event::Note(text) => self.print(time, &text),
             Event::Recorded { label, shown, plot, .. } => {
@@ -60,7 +62,6 @@ impl Observer for EntryPrinter {
                 }
             }
             Event::Check(check) => self.check(time, &check),
-            Event::Asked { .. } => self.line.borrow_mut().clear(),
             Event::Answered { question, shown, who, .. } => {
                 self.print(time, &answer_line(&question, &shown, &who));
             }
@@ -80,7 +81,7 @@ impl Observer for EntryPrinter {
                 }
             }
             Event::Provoked(fault) => self.provoked.push(fault),
-            Event::Params(_) => {}
+            Event::Asked { .. } | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
                 self.print(time, &styled(&line, RED, self.colour));

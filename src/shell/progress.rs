@@ -51,7 +51,9 @@ impl ProgressLine {
 
     /// Shows nothing while the entry pauses.
     pub(crate) fn set_paused(&mut self, paused: bool) {
-        self.clear();
+        if paused {
+            self.clear();
+        }
         self.paused = paused;
     }
 

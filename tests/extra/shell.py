@@ -541,6 +541,14 @@ def progress():
     enter(screen, "arm at 35 % { wait 3 s }")
     screen.until(lambda _: re.search(r"^LASER ARMED  \d\.\d s of at most 8 s, locked 3000 rpm$", screen.last()))
     screen.until(lambda text: "LASER ARMED" not in text)
+    # A question stands on a line of its own, and stays there.
+    enter(screen, 'wait 1 s; ask "fitted" within 30 s: flag; wait 1 s')
+    screen.until("\nfitted\n  yes or no, within 30 s:")
+    time.sleep(0.5)
+    assert screen.last() == "  yes or no, within 30 s:", screen.text()
+    enter(screen, "yes")
+    screen.until("fitted: yes")
+    ready(screen)
     screen.close()
 
 
