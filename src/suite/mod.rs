@@ -75,6 +75,9 @@ pub(crate) fn tests(places: &[PathBuf], only: &[String]) -> Result<Vec<Test>, Er
 
 /// The test files at a place, in the order of their names.
 fn files(place: &Path) -> Result<Vec<PathBuf>, Error> {
+    if !place.exists() {
+        return Err(invalid!("there is no file or folder {}", place.display()));
+    }
     if !place.is_dir() {
         return Ok(vec![place.to_path_buf()]);
     }

@@ -1,7 +1,7 @@
 //! One test: a whole run on a simulated head, compared with what was expected.
 
 use crate::disk::Disk;
-use crate::error::Error;
+use crate::error::{Error, invalid};
 use crate::record::NOT_REACHED;
 use crate::setup::options::Answers;
 use crate::setup::{Stage, simulated};
@@ -68,6 +68,11 @@ pub(super) fn run(test: &Test) -> (TestResult, f64) {
 
 fn ended(test: &Test) -> Result<Ended, Error> {
     let heads = simulated(&test.head, &test.faults)?;
+    if heads.memory.is_some() || heads.seed.is_some() {
+        let why =
+            "tests share no memory, and `seeds` gives their seeds: leave what follows `?` out";
+        return Err(invalid!("`{}`: {why}", test.head));
+    }
     let mut prepared = prepare(&mut Disk, &test.script, &test.settings)?;
     if prepared.program.is_none() {
         return Ok(refused(&prepared.diagnostics, &prepared.sources));

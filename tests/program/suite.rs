@@ -111,13 +111,15 @@ t/wrong.test.toml: is refused as expected
     for (arguments, why) in [
         (&["test", "t", "--only", "nothing"][..], "`--only` leaves none of 10 tests"),
         (&["test", "empty"], "there are no tests: their files end in .test.toml"),
-        (&["test", "t/missing.test.toml"], "there is no file t/missing.test.toml"),
-        (&["test", "t/out.txt"], "name a file that ends in .test.toml, or a script"),
+        (&["test", "t/missing.test.toml"], "there is no file or folder t/missing.test.toml"),
+        (&["test", "empty/x.toml"], "name a file that ends in .test.toml, or a script"),
         (&["test", "real.test.toml"], "is no simulated head"),
+        (&["test", "kept.test.toml"], "tests share no memory"),
         (&["test", "bad.test.toml"], "bad.test.toml:2: "),
     ] {
         let real = "script = 't/a.spt'\nhead = 'tcp://127.0.0.1:1'\n[[test]]\nname = 'n'\n";
         folder.file("real.test.toml", real);
+        folder.file("kept.test.toml", real.replace("tcp://127.0.0.1:1", "sim?memory=m.json"));
         folder.file("bad.test.toml", "[[test]]\nname = \n");
         folder.file("empty/x.toml", "");
         let ended = spintrue(&folder, arguments);
