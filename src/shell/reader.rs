@@ -220,7 +220,7 @@ impl Reader {
 
     /// Prints a line above the one that is typed; false where that cannot be.
     pub(super) fn print_above(&self, line: &str) -> bool {
-        let line = folded(&format!("{line}\n"), columns());
+        let line = folded(&format!("{line}\n"), columns(), None);
         self.0.borrow().print(visible_output(&line).into_owned())
     }
 

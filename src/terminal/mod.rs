@@ -36,9 +36,15 @@ static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output for people: what others put into the text can steer no terminal.
 pub(crate) fn say(text: &str) {
-    match stdout().is_terminal() {
-        true => emit(&visible_output(&folded(text, columns()))),
-        false => emit(&visible_output(text)),
+    emit(&visible_output(&unbroken(text, None)));
+}
+
+/// A text for standard output, broken between words where that is a terminal; what goes on below hangs at a
+/// column, or a little further in than its beginning.
+pub(crate) fn unbroken(text: &str, hang: Option<usize>) -> Cow<'_, str> {
+    match terminal_size::terminal_size_of(stdout()) {
+        Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0), hang)),
+        None => Cow::Borrowed(text),
     }
 }
 
@@ -61,7 +67,7 @@ pub(crate) fn output_lost() -> bool {
 pub(crate) fn complain(text: &str) {
     let screen = terminal_size::terminal_size_of(stderr());
     let text = match screen {
-        Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0))),
+        Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0), None)),
         None => Cow::Borrowed(text),
     };
     let mut out = stderr().lock();

@@ -47,13 +47,13 @@ fn plain(text: &str) -> impl Iterator<Item = (usize, char)> + '_ {
 }
 
 /// Breaks lines between words that a terminal of so many columns would break anywhere. What goes on below hangs
-/// a little further in.
-pub(crate) fn folded(text: &str, columns: usize) -> String {
+/// at a column, or a little further in than its beginning.
+pub(crate) fn folded(text: &str, columns: usize, hang: Option<usize>) -> String {
     let mut out = String::with_capacity(text.len());
     for line in text.split_inclusive('\n') {
         let (mut rest, end) = line.strip_suffix('\n').map_or((line, ""), |line| (line, "\n"));
         let lead = rest.len() - rest.trim_start_matches(' ').len();
-        let indent = " ".repeat((lead + 2).min(columns / 2));
+        let indent = " ".repeat(hang.unwrap_or(lead + 2).min(columns / 2));
         let mut room = columns;
         loop {
             let most = end_of(rest, room);
@@ -97,16 +97,16 @@ mod tests {
             let words =
                 ["spindle", "漢字漢字", "12.5 µm", "a", "worst"].map(|word| word.to_string());
             let text = format!("   {}\n", words.join(" ").repeat(9));
-            let broken = folded(&text, columns);
+            let broken = folded(&text, columns, None);
             assert!(broken.lines().all(|line| width(line) <= columns), "{broken}");
             let bare = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
             assert_eq!(bare(&broken), bare(&text));
         }
-        assert_eq!(folded("a bc\n  de fg hi\n", 7), "a bc\n  de fg\n   hi\n");
-        assert_eq!(folded("abcdefghij", 5), "abcdefghij");
-        assert_eq!(folded("abcdefghij kl mn op", 6), "abcdefghij\n  kl\n  mn\n  op");
+        assert_eq!(folded("a bc\n  de fg hi\n", 7, None), "a bc\n  de fg\n   hi\n");
+        assert_eq!(folded("abcdefghij", 5, None), "abcdefghij");
+        assert_eq!(folded("abcdefghij kl mn op", 6, None), "abcdefghij\n  kl\n  mn\n  op");
         // A long line costs no more than its length.
         let long = "word ".repeat(200_000);
-        assert!(folded(&long, 80).lines().count() > 10_000);
+        assert!(folded(&long, 80, Some(3)).lines().count() > 10_000);
     }
 }
