@@ -96,6 +96,13 @@ impl Error {
     }
 }
 
+impl Reports {
+    /// The reports.
+    pub(crate) fn diagnostics(&self) -> &[Diagnostic] {
+        &self.diagnostics
+    }
+}
+
 impl std::fmt::Display for Reports {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let headlines: Vec<&str> = self.diagnostics.iter().map(|d| d.headline.as_str()).collect();

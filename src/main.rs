@@ -14,6 +14,7 @@ mod record;
 mod setup;
 mod shell;
 mod shipped;
+mod suite;
 mod terminal;
 
 use std::process::ExitCode;

@@ -23,8 +23,8 @@ fn run() -> Rows {
     let prepared = load(&mut Disk, "scripts/bring_up.spt", &[]).unwrap();
     let mut stage = Stage::open(Surroundings::default().open("sim", false).unwrap(), "").unwrap();
     let (runnable, _) = stage.admit(&prepared, None).unwrap();
-    let about = stage.about(&prepared, "scripts/bring_up.spt", None);
-    let identity = identity(&about, &prepared);
+    let about = stage.about(Some(&prepared), "scripts/bring_up.spt", None);
+    let identity = identity(&about, Some(&prepared));
     let mut deaf = Deaf;
     let mut keeper = Keeper::new(&mut deaf, true);
     let finished = run_script(runnable, &mut stage.station, &mut keeper);

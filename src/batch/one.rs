@@ -86,9 +86,9 @@ impl Run<'_> {
             operator: self.options.archiving.operator.clone(),
             named: named.collect(),
             again: self.again(planned, &stage),
-            ..stage.about(prepared, script, most).with_files(self.options.fixtures.texts())
+            ..stage.about(Some(prepared), script, most).with_files(self.options.fixtures.texts())
         };
-        let identity = record::identity(&about, prepared);
+        let identity = record::identity(&about, Some(prepared));
         (self.begin)().map_err(Lost::Record)?;
         let started = recorder.borrow_mut().start(folder, &about, identity.clone());
         started.map_err(Lost::Record)?;
@@ -106,7 +106,7 @@ impl Run<'_> {
             archive.map(|archive| (archive, Rows::new(&identity, self.digest, heard, &finished)));
         let row = archive.as_ref().map(|(_, rows)| rows.digest());
         let bound = Bound { row: row.as_deref(), key: self.key };
-        let sealed = recorder.borrow_mut().seal(&finished, prepared, pages, &bound);
+        let sealed = recorder.borrow_mut().seal(&finished, &prepared.sources, pages, &bound);
         let sealed = sealed.map_err(Lost::Record)?;
         if let Some((archive, rows)) = archive {
             sealed.iter().try_for_each(Sealed::sync).map_err(Lost::Record)?;

@@ -6,7 +6,7 @@ use crate::batch::options::Options;
 use crate::batch::plan::Planned;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{HeadCase, Origin, cell, heads_junit, hexadecimal};
+use crate::record::{CaseResult, Origin, ResultCase, cases_junit, cell, hexadecimal};
 use crate::terminal;
 use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
 use serde_json::{Map, Value, json};
@@ -384,8 +384,9 @@ impl Summary {
     pub(super) fn write(&self, folder: &Path) -> Result<BTreeMap<String, String>, Error> {
         let table = self.csv().map_err(|error| invalid!("{TABLE}: {error}"))?;
         let sha256 = |bytes: &[u8]| hexadecimal(&Sha256::digest(bytes));
-        let cases: Vec<HeadCase> = self.rows.iter().map(Row::case).collect();
-        let results = heads_junit(&self.script, &cases).map_err(|error| invalid!("{error}"))?;
+        let cases: Vec<ResultCase> = self.rows.iter().map(|row| row.case(&self.script)).collect();
+        let results = cases_junit("spintrue batch", &self.script, &cases);
+        let results = results.map_err(|error| invalid!("{error}"))?;
         let digests = [(TABLE, sha256(&table)), (RESULTS, sha256(results.as_bytes()))];
         Place::replace(&folder.join(TABLE), table)?;
         Place::replace(&folder.join(RESULTS), results)?;
@@ -443,7 +444,8 @@ impl Summary {
 }
 
 impl Row {
-    fn case(&self) -> HeadCase {
+    /// A head that was not run counts as a failure.
+    fn case(&self, script: &str) -> ResultCase {
         let (verdict, code) = self.state.verdict();
         let mut facts = Vec::new();
         let (message, took) = match &self.state {
@@ -461,8 +463,11 @@ impl Row {
                 (objections(done, &Origin::default()), done.took)
             }
         };
-        let verdict = verdict.to_string();
-        HeadCase { serial: self.serial.clone(), verdict, passed: code == 0, message, took, facts }
+        let result = match code {
+            0 => CaseResult::Passed,
+            _ => CaseResult::Failed(verdict.to_string(), message),
+        };
+        ResultCase { name: self.serial.clone(), class: script.to_string(), result, took, facts }
     }
 }
 

@@ -59,6 +59,6 @@ impl Printer for Json {
     }
 
     fn finish(&mut self, finished: &Finished, prepared: &Prepared) {
-        line(&events::end(finished, prepared, self.at_most));
+        line(&events::end(finished, &prepared.sources, self.at_most));
     }
 }

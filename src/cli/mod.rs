@@ -26,6 +26,7 @@ mod serve;
 mod shell;
 mod simulate;
 mod summary;
+mod test;
 
 use crate::batch;
 use crate::error::{Error, WRONG};
@@ -63,6 +64,9 @@ enum Command {
     /// Run a script on many simulated heads, and show the yield
     #[command(after_help = include_str!("help/simulate.txt"))]
     Simulate(simulate::Options),
+    /// Test scripts on simulated heads, with faults and expected verdicts
+    #[command(after_help = include_str!("help/test.txt"))]
+    Test(test::Options),
     /// Serve a head to other programs and machines (SCPI over TCP)
     #[command(after_help = include_str!("help/serve.txt"))]
     Serve(serve::Options),
@@ -141,6 +145,7 @@ impl Command {
             Command::Batch(options) => batch::run(&options),
             Command::Shell(options) => shell::run(&options),
             Command::Simulate(options) => simulate::run(&options),
+            Command::Test(options) => test::run(&options),
             Command::Serve(options) => serve::run(&options),
             Command::Check(options) => check::run(&options),
             Command::Record(command) => record::run(&command),

@@ -118,7 +118,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let (runnable, most) = run.stage.admit(&prepared, Some(&options.limits))?;
     let about = run.about(&prepared, most);
     let is_kept = run.recorder.is_some() || run.archive.is_some();
-    let identity = is_kept.then(|| record::identity(&about, &prepared));
+    let identity = is_kept.then(|| record::identity(&about, Some(&prepared)));
     run.start(&about, identity.as_ref(), &prepared, given)?;
     Ok(run.finish(&about, identity.as_ref(), &prepared, runnable))
 }
@@ -189,7 +189,7 @@ impl<'a> Run<'a> {
             operator: archiving.operator.clone(),
             named: self.named.clone(),
             again: again.arguments(),
-            ..self.stage.about(prepared, script, at_most).with_files(around.fixtures.texts())
+            ..self.stage.about(Some(prepared), script, at_most).with_files(around.fixtures.texts())
         }
     }
 
@@ -291,7 +291,7 @@ impl<'a> Run<'a> {
         let Some((folder, recorder)) = &self.recorder else { return Ok(None) };
         let pages = record::pages(sheets, &self.options.look.showing());
         let bound = Bound { row, key: self.key.as_ref() };
-        let sealed = recorder.borrow_mut().seal(finished, prepared, pages, &bound);
+        let sealed = recorder.borrow_mut().seal(finished, &prepared.sources, pages, &bound);
         let ended = sealed.and_then(|sealed| {
             sealed.iter().try_for_each(Sealed::finish)?;
             Ok(sealed)

@@ -2,10 +2,11 @@
 
 use crate::disk::Disk;
 use crate::error::{Error, invalid};
-use crate::setup::Stage;
+use crate::record::{About, identity};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
+use crate::setup::{Stage, is_elsewhere};
 use crate::shell;
-use crate::shell::{CallMonitor, Setup};
+use crate::shell::{CallMonitor, SessionRecord, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use spintrue_head::{end_on_request, stop_on_request};
@@ -34,6 +35,13 @@ pub(super) struct Options {
     /// Keep no history of what is typed
     #[arg(long)]
     no_history: bool,
+    /// Keep a record of the session in an empty or new folder: what was typed, and everything that head
+    /// and entries reported. Its verdict is that of the first entry that failed, else that of all checks
+    #[arg(long, value_name = "DIR")]
+    record: Option<PathBuf>,
+    /// Name of the operator, for the record
+    #[arg(long, value_name = "NAME", requires = "record")]
+    operator: Option<String>,
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
@@ -48,12 +56,35 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     stop_on_request(std::slice::from_ref(&opened.stop))?;
     end_on_request(std::slice::from_ref(&leave))?;
     let monitor = Rc::new(RefCell::new(CallMonitor::default()));
+    let (opened, recorder) = match &options.record {
+        Some(folder) => {
+            let (opened, recorder) = opened.recorded();
+            (opened, Some((folder, recorder)))
+        }
+        None => (opened, None),
+    };
     let mut opened = opened.heard_by(monitor.clone());
     let (control, time_passes) = (opened.control.take(), !opened.virtual_time);
-    let stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
+    let mut stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
     let colour = colour_output();
     let greeting = greeting(&stage, colour);
+    if let Some((folder, recorder)) = &recorder {
+        let about = About {
+            address: options.head.head.clone(),
+            elsewhere: is_elsewhere(&options.head.head),
+            operator: options.operator.clone(),
+            ..stage
+                .about(None, "typed in a shell", None)
+                .with_files(options.around.fixtures.texts())
+        };
+        recorder.borrow_mut().set_looks(stage.station.looks());
+        let started = recorder.borrow_mut().start(folder, &about, identity(&about, None));
+        started.map_err(|e| e.context("no record can be kept, so no shell is opened"))?;
+    }
+    let begun = stage.station.now();
+    let session = recorder.map(|(_, recorder)| SessionRecord::new(recorder, stage.medium, begun));
     Ok(shell::run(Setup {
+        session,
         station: stage.station,
         monitor,
         files: Box::new(Disk),

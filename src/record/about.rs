@@ -6,7 +6,7 @@ use crate::record::data::{Identity, SourceDigest};
 use crate::record::manifest::canonical_digest;
 use crate::terminal::facts::facts;
 use spintrue_head::Description;
-use spintrue_language::{Files, Prepared, SCRIPT_SOURCE, longest_text};
+use spintrue_language::{Files, Prepared, SCRIPT_SOURCE, SourceMap, longest_text};
 use std::collections::HashSet;
 use std::path::PathBuf;
 
@@ -99,22 +99,29 @@ fn named(about: &About) -> Vec<(String, String)> {
     about.named.iter().cloned().chain(own).collect()
 }
 
-/// Identity of a run that starts now.
-pub(crate) fn identity(about: &About, prepared: &Prepared) -> Identity {
-    let head = &about.head;
+/// The texts of a run by their names, without settings.
+pub(crate) fn texts(sources: &SourceMap) -> Vec<SourceDigest> {
     let mut known = HashSet::new();
     // The row of a list follows the whole list, under the same name.
-    let sources = prepared.sources.iter().filter(|(_, source)| {
+    let texts = sources.iter().filter(|(_, source)| {
         !source.name.starts_with("--set") && known.insert(source.name.as_str())
     });
-    let sources = sources
-        .map(|(_, source)| SourceDigest::new(source.name.clone(), source.text.as_bytes().to_vec()));
-    let mut sources: Vec<SourceDigest> = sources.collect();
-    let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
-    let images = prepared.images().filter_map(|name| {
-        let bytes = Disk.bytes(script, name).ok()?;
-        let path = resolve(Some(script), name);
-        Some((path.to_string_lossy().replace('\\', "/"), bytes))
+    texts
+        .map(|(_, source)| SourceDigest::new(source.name.clone(), source.text.as_bytes().to_vec()))
+        .collect()
+}
+
+/// Identity of a run that starts now.
+pub(crate) fn identity(about: &About, prepared: Option<&Prepared>) -> Identity {
+    let head = &about.head;
+    let mut sources = prepared.map(|prepared| texts(&prepared.sources)).unwrap_or_default();
+    let images = prepared.into_iter().flat_map(|prepared| {
+        let script = prepared.sources.get(SCRIPT_SOURCE).map_or("", |source| source.name.as_ref());
+        prepared.images().filter_map(move |name| {
+            let bytes = Disk.bytes(script, name).ok()?;
+            let path = resolve(Some(script), name);
+            Some((path.to_string_lossy().replace('\\', "/"), bytes))
+        })
     });
     for (name, content) in about.files.iter().cloned().chain(images) {
         if !sources.iter().any(|source| source.name == name) {

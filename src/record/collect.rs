@@ -2,7 +2,7 @@
 
 use crate::record::checks::CheckRow;
 use crate::record::curve::StatusPoint;
-use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded};
+use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded, SourceDigest};
 use crate::record::lines::{Cells, Lines};
 use spintrue_head::{Call, Halt, Heard, Reply, Status, Trim, call_words};
 use spintrue_language::{
@@ -34,6 +34,11 @@ impl Collector {
     /// Sets the identity of the run.
     pub(crate) fn start(&mut self, identity: Identity) {
         self.record.identity = identity;
+    }
+
+    /// Adds texts of the run.
+    pub(crate) fn add_sources(&mut self, sources: Vec<SourceDigest>) {
+        self.record.identity.sources.extend(sources);
     }
 
     /// What was collected so far.

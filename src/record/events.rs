@@ -3,7 +3,7 @@
 use crate::record::about::About;
 use serde_json::{Map, Value, json};
 use spintrue_language::{
-    Budget, CheckBound, CheckEvent, Component, Event, Failure, Finished, Prepared, Shown, SourceMap,
+    Budget, CheckBound, CheckEvent, Component, Event, Failure, Finished, Shown, SourceMap,
 };
 
 /// The first event.
@@ -89,8 +89,8 @@ pub(crate) fn event(time: f64, event: &Event) -> Option<Value> {
 }
 
 /// The last event.
-pub(crate) fn end(finished: &Finished, prepared: &Prepared, at_most: Option<f64>) -> Value {
-    let failure = finished.failure.as_ref().map(|f| failure_value(f, &prepared.sources));
+pub(crate) fn end(finished: &Finished, sources: &SourceMap, at_most: Option<f64>) -> Value {
+    let failure = finished.failure.as_ref().map(|f| failure_value(f, sources));
     let safe = &finished.safe;
     json!({
         "event": "end",

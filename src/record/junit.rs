@@ -74,36 +74,54 @@ fn zoneless(started: &str) -> &str {
     started.get(..19).unwrap_or(started)
 }
 
-/// The result of a head in a batch.
+/// The result of one of many: of a head in a batch, of a test.
 #[derive(Clone, Debug)]
-pub(crate) struct HeadCase {
-    /// Its serial number.
-    pub serial: String,
-    /// Its verdict, or `not run`.
-    pub verdict: String,
-    /// Whether it passed.
-    pub passed: bool,
-    /// Why it did not pass.
-    pub message: String,
+pub(crate) struct ResultCase {
+    /// Its serial number, or the name of the test.
+    pub name: String,
+    /// What it belongs to: the script, or the file of the test.
+    pub class: String,
+    pub result: CaseResult,
     /// Head time in s.
     pub took: f64,
     /// Names and values of further facts.
     pub facts: Vec<(&'static str, String)>,
 }
 
-/// A test case for each head. A head that was not run counts as a failure.
-pub(crate) fn heads_junit(script: &str, heads: &[HeadCase]) -> Result<String, SeError> {
-    let mut suite = Suite::new(script, None);
+/// How a case ended.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum CaseResult {
+    Passed,
+    /// It did not pass: a word for how, and why.
+    Failed(String, String),
+    /// It fails as is known; why.
+    Known(String),
+}
+
+/// A test case for each result; `name` is that of the whole report, `suite` of what holds the cases.
+pub(crate) fn cases_junit(
+    name: &str,
+    suite: &str,
+    cases: &[ResultCase],
+) -> Result<String, SeError> {
+    let mut suite = Suite::new(suite, None);
     let mut sum = 0.0;
-    for head in heads {
+    for one in cases {
         let facts =
-            head.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible_line(value)));
-        let case = Case::new(&head.serial, script, Some(head.took), &facts.collect::<String>());
-        suite.add(if head.passed { case } else { case.failed(&head.verdict, &head.message) });
-        sum += head.took.max(0.0);
+            one.facts.iter().map(|(key, value)| format!("{key}: {}\n", visible_line(value)));
+        let case = Case::new(&one.name, &one.class, Some(one.took), &facts.collect::<String>());
+        suite.add(match &one.result {
+            CaseResult::Passed => case,
+            CaseResult::Failed(kind, message) => case.failed(kind, message),
+            CaseResult::Known(reason) => {
+                let reason = format!("known failure: {}", visible_line(reason));
+                Case { skipped: Some(reason), ..case }
+            }
+        });
+        sum += one.took.max(0.0);
     }
     suite.time = seconds(sum);
-    suite.xml("spintrue batch")
+    suite.xml(name)
 }
 
 /// The results of a suite.
@@ -170,6 +188,8 @@ struct Case {
     failure: Option<Trouble>,
     #[serde(skip_serializing_if = "Option::is_none")]
     error: Option<Trouble>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    skipped: Option<String>,
     #[serde(rename = "system-out")]
     out: String,
 }
@@ -199,6 +219,7 @@ impl Suite {
         self.tests += 1;
         self.failures += usize::from(case.failure.is_some());
         self.errors += usize::from(case.error.is_some());
+        self.skipped += usize::from(case.skipped.is_some());
         self.cases.push(case);
     }
 
@@ -224,6 +245,7 @@ impl Case {
             time: time.map(seconds),
             failure: None,
             error: None,
+            skipped: None,
             out: visible_lines(out).into_owned(),
         }
     }

@@ -8,6 +8,9 @@ use std::rc::Rc;
 /// Time in s between two looks at the status that are kept: while the polygon is not locked, and while it is.
 const INTERVALS: [f64; 2] = [0.25, 1.0];
 
+/// The same where nothing runs and nothing changes.
+const IDLE_INTERVAL: f64 = 10.0;
+
 /// Bytes of a look that wait for what it decides.
 const MAX_LOOK: usize = 4 << 20;
 
@@ -23,6 +26,8 @@ pub(super) struct Watched {
     kept: f64,
     /// Calls that were left out.
     pub left_out: u64,
+    /// Nothing runs, as between the entries of a shell.
+    pub idle: bool,
 }
 
 /// What of a status changes in steps.
@@ -60,6 +65,13 @@ impl Watched {
             }
             reply => matches!(reply, Reply::Fault(_)),
         };
+        if self.idle && !changed && heard.call == Call::Status {
+            if heard.time - self.kept < IDLE_INTERVAL {
+                self.left_out += 1;
+                return Vec::new();
+            }
+            self.kept = heard.time;
+        }
         let number = self.looks.as_ref().and_then(|looks| looks.current());
         let Some(number) = number.filter(|_| !changed) else {
             let mut lines = self.decided();

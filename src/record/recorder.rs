@@ -2,7 +2,7 @@
 //! the end.
 
 use crate::error::{Error, invalid};
-use crate::record::about::About;
+use crate::record::about::{About, texts};
 use crate::record::collect::Collector;
 use crate::record::data::{End, Identity, Page};
 use crate::record::events::{self, moment};
@@ -13,14 +13,14 @@ use crate::record::lines::LINES_HEADER;
 use crate::record::looks::Watched;
 use crate::record::manifest::Manifest;
 use crate::record::signature::PrivateKey;
-use crate::record::sources::sources;
+use crate::record::sources::sources as sources_json;
 use crate::record::tables::Tables;
 use crate::record::tap::tap;
 use crate::record::values::{answers, values};
 use serde::Serialize;
 use serde_json::{Value, json};
 use spintrue_head::{CallListener, Heard};
-use spintrue_language::{Event, Finished, Looks, Observer, Prepared, SourceMap};
+use spintrue_language::{Event, Finished, Looks, Observer, SourceMap};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -113,6 +113,21 @@ impl Recorder {
         self.watched.set_looks(looks);
     }
 
+    /// Nothing runs from now on, or something does: a status meanwhile is a look.
+    pub(crate) fn set_idle(&mut self, idle: bool) {
+        self.watched.idle = idle;
+    }
+
+    /// Notes what happens beside a script.
+    pub(crate) fn note(&mut self, time: f64, text: String) {
+        self.event(time, &Event::Note(text), &SourceMap::default());
+    }
+
+    /// Adds texts that were not known when the record was started.
+    pub(crate) fn add_texts(&mut self, sources: &SourceMap) {
+        self.collector.add_sources(texts(sources));
+    }
+
     /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
@@ -188,11 +203,11 @@ impl Recorder {
     pub(crate) fn seal(
         &mut self,
         finished: &Finished,
-        prepared: &Prepared,
+        sources: &SourceMap,
         pages: Vec<Page>,
         bound: &Bound<'_>,
     ) -> Result<Option<Sealed>, Error> {
-        let mut end = events::end(finished, prepared, self.at_most);
+        let mut end = events::end(finished, sources, self.at_most);
         if let Some(end) = end.as_object_mut() {
             end.insert("looks_left_out".to_string(), json!(self.watched.left_out));
         }
@@ -205,8 +220,8 @@ impl Recorder {
         let Some(Files { mut folder, events, lines, tables }) = self.files.take() else {
             return Ok(None);
         };
-        self.collector.end(finished, &prepared.sources, pages);
-        let (record, end) = (self.collector.record(), End::new(finished, &prepared.sources));
+        self.collector.end(finished, sources, pages);
+        let (record, end) = (self.collector.record(), End::new(finished, sources));
         folder.end_packed(events)?;
         folder.end_packed(lines)?;
         tables.into_files().try_for_each(|table| folder.end(table))?;
@@ -214,7 +229,7 @@ impl Recorder {
         if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
             folder.put("answers.toml", &answers)?;
         }
-        folder.put_packed("sources.json", &sources(&record.identity))?;
+        folder.put_packed("sources.json", &sources_json(&record.identity))?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
         folder.put("results.tap", &tap(record, &end))?;
         folder.put("report.html", &page(record, &end))?;

@@ -49,16 +49,7 @@ impl Tables {
     /// the units; one with other fields begins another file.
     pub(super) fn add(&mut self, folder: &Folder, label: &str, shown: &Shown) -> Result<(), Error> {
         let Some(rows) = rows(shown) else { return Ok(()) };
-        let mut columns = rows.first().map_or(Vec::new(), |row| columns(row, &[]));
-        for column in columns.iter_mut().filter(|column| column.holds == Holds::Empty) {
-            let items = rows.iter().find_map(|row| match column.of(row) {
-                Some(Shown::List(items)) => items.first(),
-                _ => None,
-            });
-            if let Some(Holds::Number(unit)) = items.and_then(holds) {
-                column.holds = Holds::List(unit);
-            }
-        }
+        let columns = columns_of(&rows);
         let is_empty = |column: &Column| column.holds == Holds::Empty;
         let alike = |table: &&mut Table| {
             let known = |column: &&Column| table.columns.iter().any(|one| one.path == column.path);
@@ -119,6 +110,33 @@ fn rows(shown: &Shown) -> Option<Vec<&Fields>> {
         _ => None,
     });
     rows.collect()
+}
+
+/// A list of records as a whole table, and how many rows it has; none where it has nothing that a cell holds.
+pub(crate) fn table_csv(shown: &Shown) -> Option<(usize, String)> {
+    let rows = rows(shown)?;
+    let mut columns = columns_of(&rows);
+    columns.retain(|column| column.holds != Holds::Empty);
+    if columns.is_empty() {
+        return None;
+    }
+    let lines = rows.iter().map(|row| line(columns.iter().map(|column| column.cell(row))));
+    Some((rows.len(), line(columns.iter().map(Column::head)) + &lines.collect::<String>()))
+}
+
+/// The columns of rows: those of the first, whose empty lists a later row explains.
+fn columns_of(rows: &[&Fields]) -> Vec<Column> {
+    let mut columns = rows.first().map_or(Vec::new(), |row| columns(row, &[]));
+    for column in columns.iter_mut().filter(|column| column.holds == Holds::Empty) {
+        let items = rows.iter().find_map(|row| match column.of(row) {
+            Some(Shown::List(items)) => items.first(),
+            _ => None,
+        });
+        if let Some(Holds::Number(unit)) = items.and_then(holds) {
+            column.holds = Holds::List(unit);
+        }
+    }
+    columns
 }
 
 /// The columns of a row in its order; records inside it lie spread out, lists of anything but numbers have none.

@@ -2,6 +2,7 @@
 
 use crate::record::data::{End, Record};
 use crate::record::events::moment;
+use crate::record::junit::{CaseResult, ResultCase};
 use spintrue_head::{visible_line, visible_lines};
 use spintrue_language::Outcome;
 
@@ -27,12 +28,7 @@ pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
     let mut number = 0;
     let mut test = |good: bool, name: &str, facts: &[(&str, String)]| {
         number += 1;
-        let word = if good { "ok" } else { "not ok" };
-        text.push_str(&format!("{word} {number} - {}\n  ---\n", escaped(name)));
-        for (key, value) in facts {
-            text.push_str(&format!("  {key}: {}\n", quoted(value)));
-        }
-        text.push_str("  ...\n");
+        text.push_str(&test_point(number, good, name, None, facts));
     };
     for check in &record.checks.items {
         let mut facts = check.facts_to_tell();
@@ -54,6 +50,42 @@ pub(crate) fn tap(record: &Record, end: &End<'_>) -> String {
     facts.extend(trouble.clone().map(|trouble| ("message", trouble)));
     test(trouble.is_none(), RUN, &facts);
     text
+}
+
+/// A test for each result.
+pub(crate) fn cases_tap(cases: &[ResultCase]) -> String {
+    let mut text = format!("TAP version 14\n1..{}\n", cases.len());
+    for (number, case) in (1..).zip(cases) {
+        let name = format!("{}: {}", case.class, case.name);
+        let mut facts = case.facts.clone();
+        facts.push(("head_time", format!("{} s", moment(case.took))));
+        let (good, known) = match &case.result {
+            CaseResult::Passed => (true, None),
+            CaseResult::Failed(kind, message) => {
+                facts.push(("result", kind.clone()));
+                facts.push(("message", message.clone()));
+                (false, None)
+            }
+            CaseResult::Known(reason) => (false, Some(reason.as_str())),
+        };
+        text.push_str(&test_point(number, good, &name, known, &facts));
+    }
+    text
+}
+
+/// A test point with its facts; one that fails as is known is a TODO test, with the reason.
+fn test_point(
+    number: usize,
+    good: bool,
+    name: &str,
+    known: Option<&str>,
+    facts: &[(&str, String)],
+) -> String {
+    let word = if good { "ok" } else { "not ok" };
+    let known = known.map_or(String::new(), |reason| format!(" # TODO {}", escaped(reason)));
+    let facts = facts.iter().map(|(key, value)| format!("  {key}: {}\n", quoted(value)));
+    let facts: String = facts.collect();
+    format!("{word} {number} - {}{known}\n  ---\n{facts}  ...\n", escaped(name))
 }
 
 /// The name of the test of the run itself.

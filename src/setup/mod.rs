@@ -153,9 +153,15 @@ impl Stage {
         Ok((runnable.with_limit(limit), bound.and_then(|bound| bound.most)))
     }
 
-    /// What is known of a run on this head before it starts.
-    pub(crate) fn about(&self, prepared: &Prepared, script: &str, at_most: Option<f64>) -> About {
-        let params = prepared.program.iter().flat_map(|program| &program.params);
+    /// What is known of a run on this head before it starts; without a script, of what is typed.
+    pub(crate) fn about(
+        &self,
+        prepared: Option<&Prepared>,
+        script: &str,
+        at_most: Option<f64>,
+    ) -> About {
+        let programs = prepared.into_iter().flat_map(|prepared| &prepared.program);
+        let params = programs.flat_map(|program| &program.params);
         About {
             script: script.to_string(),
             head: self.head.clone(),

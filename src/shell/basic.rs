@@ -5,6 +5,7 @@ use crate::shell::outcome::{Action, EntryOutcome};
 use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::view::name_row;
+use crate::terminal::width::width;
 use crate::terminal::{beside, say, told};
 use spintrue_head::{Calls, Control, Trim};
 use spintrue_language::StationError;
@@ -15,7 +16,7 @@ pub(super) fn names(console: &mut Console) -> EntryOutcome {
     if scope.values.is_empty() && scope.routines.is_empty() {
         say("no names yet: `let x = 3 mm` declares one, `read FILE` reads a script\n");
     }
-    let width = scope.values.keys().map(String::len).max().unwrap_or(0);
+    let width = scope.values.keys().map(|name| width(name)).max().unwrap_or(0);
     for (name, value) in &scope.values {
         let shown = Some((value.text.as_str(), value.kind.as_str()));
         say(&name_row(name, width, shown, console.watch.colour));
@@ -77,7 +78,7 @@ pub(super) fn safe(console: &mut Console) -> EntryOutcome {
         return EntryOutcome::Failed(3);
     }
     let statements = ["park()", "brake()", "wait until at_rest() within 60 s"];
-    console.actions.extend(statements.map(|text| Action::Statement(text.to_string())));
+    console.actions.extend(statements.map(Action::statement));
     EntryOutcome::Done
 }
 
@@ -89,10 +90,18 @@ pub(super) fn take(console: &mut Console) -> EntryOutcome {
         );
     };
     if let Err(why) = control.take() {
-        return EntryOutcome::head_failed(&format!("control was not taken: {why}"));
+        console.look();
+        let way = match console.watch.owner {
+            Some(Control::Others) => {
+                ". Ask its operator to give control back, in a shell by `give`: this shell says when \
+                 control is free. `safe` makes the head safe all the same"
+            }
+            _ => "",
+        };
+        return EntryOutcome::head_failed(&format!("control was not taken: {why}{way}"));
     }
     console.look();
-    EntryOutcome::done("this shell controls the head; `give` gives control back\n")
+    EntryOutcome::done("this shell controls the head now; `give` gives control back\n")
 }
 
 /// `give`
@@ -104,7 +113,12 @@ pub(super) fn give(console: &mut Console) -> EntryOutcome {
     }
     console.look();
     if console.watch.owner != Some(Control::Own) {
-        return EntryOutcome::done("this shell does not control the head\n");
+        let whose = match console.watch.owner {
+            Some(Control::Others) => "another client does",
+            _ => "no client does; `take` takes control",
+        };
+        let told = format!("this shell does not control the head: {whose}\n");
+        return EntryOutcome::done(&told);
     }
     let safe = console.safe(false);
     if !(safe.laser_off && safe.troubles.is_empty()) {
@@ -132,7 +146,7 @@ pub(super) fn undo(console: &mut Console) -> EntryOutcome {
     }
     // This load was noted as well.
     console.monitor.borrow_mut().take_back();
-    console.actions.push(Action::Statement(load_statement(&trims)));
+    console.actions.push(Action::statement(load_statement(&trims)));
     EntryOutcome::done("the trims before the last load are in force again; nothing was stored\n")
 }
 

@@ -7,11 +7,12 @@ use spintrue_language::{HighlightMark, highlight_marks};
 pub(super) fn coloured(line: &str) -> String {
     let mut text = String::with_capacity(line.len() * 2);
     let mut at = 0;
-    let skipped = commands::of(line).map_or(0, |(word, rest)| {
-        let start = line.find(word.name).unwrap_or(0);
+    let skipped = commands::of(line).map_or(0, |(_, rest)| {
+        let word = line.split_whitespace().next().unwrap_or("");
+        let start = line.len() - line.trim_start().len();
         text.push_str(line.get(..start).unwrap_or(""));
-        text.push_str(&format!("\u{1b}[1m{}\u{1b}[0m", word.name));
-        at = start + word.name.len();
+        text.push_str(&format!("\u{1b}[1m{word}\u{1b}[0m"));
+        at = start + word.len();
         line.len() - rest.len()
     });
     for (mark, range) in highlight_marks(line) {
@@ -40,7 +41,7 @@ mod tests {
 
     #[test]
     fn nothing_is_lost() {
-        for line in ["spin(4800 rpm) // x", "help spin", "note \"a {b} c", "  leave  ", "µ ° \u{1}"]
+        for line in ["spin(4800 rpm) // x", "help spin", "note \"a {b} c", "  quit  ", "µ ° \u{1}"]
         {
             let mut plain = String::new();
             let mut rest = coloured(line);

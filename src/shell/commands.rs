@@ -29,8 +29,25 @@ pub(super) static COMMANDS: LazyLock<Vec<Command>> = LazyLock::new(|| {
     include_str!("commands.md").split("## ").skip(1).filter_map(command).collect()
 });
 
-/// Former names of commands, and the present ones.
-const RENAMED: &[(&str, &str)] = &[("stand", "state"), ("trace", "plot"), ("facets", "trims")];
+/// Other names of commands: what people type elsewhere, and what this shell once called them.
+pub(super) const ALIASES: &[(&str, &str)] = &[
+    ("exit", "leave"),
+    ("quit", "leave"),
+    ("status", "state"),
+    ("stand", "state"),
+    ("trace", "plot"),
+    ("facets", "trims"),
+];
+
+/// What a command is called by; an alias leads to it.
+pub(super) fn present(name: &str) -> &str {
+    ALIASES.iter().find(|(alias, _)| *alias == name).map_or(name, |(_, present)| present)
+}
+
+/// The command of a name or an alias.
+pub(super) fn named(name: &str) -> Option<&'static Command> {
+    COMMANDS.iter().find(|command| command.name == present(name))
+}
 
 /// The first word of a line and what follows it; none where the line is a statement. `takes_file`
 /// lets a path follow the word.
@@ -50,19 +67,13 @@ fn split(line: &str, takes_file: bool) -> Option<(&str, &str)> {
 pub(super) fn of(line: &str) -> Option<(&'static Command, &str)> {
     COMMANDS.iter().find_map(|command| {
         let (name, rest) = split(line, command.takes.contains("FILE"))?;
-        (name == command.name).then_some((command, rest))
+        (present(name) == command.name).then_some((command, rest))
     })
-}
-
-/// The former and the present name of a command, where a line uses the former one.
-pub(super) fn renamed(line: &str) -> Option<(&'static str, &'static str)> {
-    let (name, _) = split(line, false)?;
-    RENAMED.iter().copied().find(|(former, _)| *former == name)
 }
 
 /// What people type elsewhere, and the command that does it here.
 const FOREIGN: &[(&[&str], &str)] =
-    &[(&["exit", "quit", "bye", "logout"], "leave"), (&["stop", "halt", "abort", "off"], "safe")];
+    &[(&["bye", "logout"], "leave"), (&["stop", "halt", "abort", "off"], "safe")];
 
 /// The command that was meant by a line that is no statement.
 pub(super) fn meant(line: &str) -> Option<&'static str> {
@@ -76,22 +87,24 @@ pub(super) fn meant(line: &str) -> Option<&'static str> {
 
 #[cfg(test)]
 mod tests {
-    use super::{meant, of, renamed};
+    use super::{meant, of};
 
     #[test]
     fn a_command_that_is_misspelt_is_found() {
         assert_eq!(meant("wacth measured_speed()"), Some("watch"));
-        assert_eq!(meant("quit"), Some("leave"));
+        assert_eq!(meant("bye"), Some("leave"));
         assert_eq!(meant("stop"), Some("safe"));
         assert_eq!(meant("spin(3000 rpm)"), None);
     }
 
     #[test]
-    fn a_former_name_leads_to_the_present_one() {
-        assert_eq!(renamed("trace wait 3 s"), Some(("trace", "plot")));
-        assert_eq!(renamed("facets"), Some(("facets", "trims")));
-        for line in ["facets()", "facets = 3", "trace.x", "stand(1)", "state"] {
-            assert_eq!(renamed(line), None, "{line}");
+    fn an_alias_leads_to_its_command() {
+        let name = |line| of(line).map(|(command, rest)| (command.name, rest));
+        assert_eq!(name("trace wait 3 s"), Some(("plot", "wait 3 s")));
+        assert_eq!(name("status"), Some(("state", "")));
+        assert_eq!(name("quit"), Some(("leave", "")));
+        for line in ["facets()", "status().speed", "facets = 3", "trace.x", "exit = 1"] {
+            assert_eq!(name(line), None, "{line}");
         }
     }
 

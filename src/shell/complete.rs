@@ -4,10 +4,11 @@
 use crate::shell::commands;
 use crate::shell::commands::COMMANDS;
 use crate::shell::context::PromptContext;
-use spintrue_head::is_hidden;
+use crate::shell::topics::TOPICS;
+use spintrue_head::{FAULTS, is_hidden};
 use spintrue_language::{
-    Completion, CompletionWanted, ItemKind, NameScope, Type, builtin_records, builtins,
-    completion_candidates, cursor_at, reads_table, record_fields,
+    ActiveCall, Completion, CompletionWanted, ItemKind, NameScope, Type, active_call,
+    builtin_records, builtins, completion_candidates, cursor_at, reads_table, record_fields,
 };
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -23,11 +24,18 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
     let before = line.get(..place).unwrap_or(line);
     let command = commands::of(before).filter(|(command, _)| before.trim_end() != command.name);
     if let Some((command, rest)) = command
-        && command.takes.contains("FILE")
+        && let Some((before_file, _)) = command.takes.split_once("FILE")
         && before.ends_with(rest)
     {
-        let start = rest.trim_start_matches('"');
-        return paths(Path::new(""), start, before.len() - start.len(), ".spt");
+        // `VALUE to FILE` takes a value first.
+        let start = match before_file.contains(" to ") {
+            true => rest.rsplit_once(" to ").map(|(_, path)| path),
+            false => Some(rest),
+        };
+        if let Some(start) = start.map(|path| path.trim_start_matches('"')) {
+            let ending = if before_file.is_empty() || before_file == "[" { ".spt" } else { ".csv" };
+            return paths(Path::new(""), start, before.len() - start.len(), ending);
+        }
     }
     if let Some((call, typed)) = before.rsplit_once('"')
         && called(call).is_some_and(reads_table)
@@ -53,7 +61,22 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
         CompletionWanted::Field => {
             fields_at(&known.scope, code.get(..cursor.word.start).unwrap_or(""))
         }
-        _ => completion_candidates(&known.scope, code, &cursor).into_iter().map(offer).collect(),
+        _ => {
+            let mut items = completion_candidates(&known.scope, code, &cursor);
+            let call = active_call(&known.scope, code, &cursor);
+            if let Some(kind) = call.as_ref().and_then(ActiveCall::wanted_kind) {
+                let is_open = typed.is_empty() && items.iter().any(|item| is_a(item, kind));
+                // What fits the argument stands first; before a letter is typed, alone.
+                items
+                    .retain(|item| !is_open || is_a(item, kind) || item.kind == ItemKind::Argument);
+                items.sort_by_key(|item| match item.kind {
+                    ItemKind::Argument => 0,
+                    _ if is_a(item, kind) => 1,
+                    _ => 2,
+                });
+            }
+            items.into_iter().map(offer).collect()
+        }
     };
     if help || (skipped == 0 && cursor.wanted == CompletionWanted::Statement) {
         offers.extend(COMMANDS.iter().map(|command| {
@@ -61,10 +84,24 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
             (format!("{}{end}", command.name), command.usage.to_string())
         }));
     }
+    if help {
+        let topics = TOPICS.iter().map(|topic| topic.name);
+        let names = topics.chain(FAULTS.iter().map(|fault| fault.name));
+        offers.extend(names.map(|name| (name.to_string(), name.to_string())));
+    }
     offers.retain(|(text, _)| text.starts_with(typed));
     offers.dedup_by(|a, b| a.0 == b.0);
     offers.truncate(MAX_OFFERED);
     (start, offers)
+}
+
+/// Whether an item is a value of a kind, or gives one.
+fn is_a(item: &Completion, kind: &str) -> bool {
+    match item.kind {
+        ItemKind::Constant | ItemKind::Variable => item.detail == kind,
+        ItemKind::Routine | ItemKind::Builtin => item.detail.ends_with(&format!(" -> {kind}")),
+        _ => false,
+    }
 }
 
 fn offer(item: Completion) -> Offer {
@@ -188,6 +225,8 @@ mod tests {
         let fields = vec![("speed".to_string(), "rotation".to_string())];
         let value = NamedValue { kind: "plan".to_string(), fields, ..NamedValue::default() };
         known.scope.values.insert("plan_a".to_string(), value);
+        let rotation = NamedValue { kind: "rotation".to_string(), ..NamedValue::default() };
+        known.scope.values.insert("target".to_string(), rotation);
         known.signals = ["clamp", "clamped", "door"].map(str::to_string).to_vec();
         known.channels = vec!["vacuum".to_string()];
         complete(&known, line, line.len()).1.into_iter().map(|(text, _)| text).collect()
@@ -202,6 +241,19 @@ mod tests {
         assert!(offered("status().inter").contains(&"interlock_closed".to_string()));
         assert_eq!(offered("spin(4800 rp"), ["rpm"]);
         assert!(offered("plan_line(speed: 1 rpm, le").contains(&"length: ".to_string()));
+        // Without a letter only what fits is offered, and with one it stands first.
+        let open = offered("spin(");
+        assert_eq!(open.get(..2).unwrap(), ["speed: ", "target"], "{open:?}");
+        assert!(!open.contains(&"plan_a".to_string()), "{open:?}");
+        assert!(open.contains(&"measured_speed()".to_string()), "{open:?}");
+        assert_eq!(offered("spin(t").first().map(String::as_str), Some("target"));
+        assert!(offered("provoke(\"inter").contains(&"interlock_opened".to_string()));
+        assert_eq!(offered("help ligh"), ["light"]);
+        assert_eq!(offered("export pl"), ["plan_a", "plan_line("]);
+        assert_eq!(
+            offered("export plan_a to scripts/tables/ma"),
+            ["marks.csv", "master_lines.csv"]
+        );
         assert!(offered("wait until locked() wi").contains(&"within".to_string()));
         assert!(offered("he").contains(&"help ".to_string()));
         assert!(!offered("1 + he").contains(&"help ".to_string()));

@@ -5,6 +5,7 @@ use crate::shell::head_watch::HeadWatch;
 use crate::shell::monitor::CallMonitor;
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::printer::EntryPrinter;
+use crate::shell::recorded::SessionRecord;
 use crate::shell::view;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left_text, rendered};
@@ -23,6 +24,9 @@ use std::rc::Rc;
 use std::sync::atomic::Ordering;
 use std::thread::JoinHandle;
 
+/// Time between two looks at the head during the waits of an entry, in s, for what is shown meanwhile.
+const LOOK_INTERVAL: f64 = 0.1;
+
 /// The shell announces entries that may take longer than this, in s of head time.
 const ANNOUNCED: f64 = 10.0;
 
@@ -37,6 +41,22 @@ fn callable(seen: RoutineSeen) -> Callable {
         returns: seen.gives.map(|kind| format!(" -> {kind}")).unwrap_or_default(),
         meaning: seen.about,
         declared: None,
+    }
+}
+
+/// What is left to do by hand where a head could not be made safe.
+fn only_by_hand(safe: &SafeState) -> Option<&'static str> {
+    let still = safe.at_rest || safe.kept_spinning;
+    match (safe.laser_off, still) {
+        (false, _) => Some(
+            "ALARM: the laser is not known to be off. Only the interlock chain can still take its power: \
+             open it, and keep clear of the beam and of the polygon.",
+        ),
+        (true, false) if !safe.troubles.is_empty() => Some(
+            "ALARM: the polygon was not stopped. Only the power of its drive can still stop it: switch it \
+             off, and keep clear until it rests.",
+        ),
+        (true, _) => None,
     }
 }
 
@@ -78,6 +98,10 @@ pub(super) struct Console {
     pub checks: (usize, usize),
     /// Discards what is typed ahead until it ends.
     pub discarding: Option<JoinHandle<()>>,
+    /// Longest time of the entry that was admitted last, in s; none where no bound is known.
+    pub most: Option<f64>,
+    /// The record of the session, where one is kept.
+    pub record: Option<SessionRecord>,
     /// Lines at which stepping pauses.
     pub breakpoints: BTreeSet<Breakpoint>,
 }
@@ -117,9 +141,10 @@ impl Console {
     /// Checks an entry and runs it.
     pub(super) fn enter(&mut self, text: &str) -> EntryOutcome {
         let entry = self.session.enter(&mut *self.files, text);
+        let source = entry.source;
         let outcome = self.run(entry);
         if outcome == EntryOutcome::Done {
-            self.actions.push(Action::Entry);
+            self.actions.push(Action::entry(text, source));
         }
         outcome
     }
@@ -128,31 +153,45 @@ impl Console {
     pub(super) fn run(&mut self, entry: LiveEntry) -> EntryOutcome {
         let Some(entry) = self.admit(entry) else { return EntryOutcome::WRONG };
         let mut printer = self.begin();
-        let ran = self.session.run(entry, &mut self.station, &mut printer);
+        let ran = match &self.record {
+            Some(record) => {
+                let sources = self.session.sources().clone();
+                let mut recording = record.observer(&mut printer, &sources);
+                self.session.run(entry, &mut self.station, &mut recording)
+            }
+            None => self.session.run(entry, &mut self.station, &mut printer),
+        };
         self.finish(printer, ran)
     }
 
     /// Prepares for a run; gives the printer of its events.
     pub(super) fn begin(&mut self) -> EntryPrinter {
         // However the terminal was left before, Ctrl-C must work.
-        self.mode.set();
+        self.mode.keep_ends();
         self.monitor.borrow_mut().mark();
-        self.monitor.borrow_mut().shows_armed =
-            self.watch.attended && self.watch.time_passes && draws_progress();
+        let line = Rc::clone(&self.monitor.borrow().line);
+        if self.watch.attended && self.watch.time_passes && draws_progress() {
+            line.borrow_mut().begin(self.most);
+            self.station.sample(Some(LOOK_INTERVAL));
+        }
         self.left = None;
-        EntryPrinter::new(self.watch.colour)
+        EntryPrinter::new(self.watch.colour).above(line)
     }
 
     /// Prints the result of a run.
     pub(super) fn finish(
         &mut self,
-        mut printer: EntryPrinter,
+        printer: EntryPrinter,
         ran: Result<Vec<(EntryAnswer, Datum)>, Failure>,
     ) -> EntryOutcome {
-        printer.clear();
-        self.monitor.borrow_mut().shows_armed = false;
-        self.checks.0 += printer.failing;
-        self.checks.1 += printer.undecided;
+        self.monitor.borrow().line.borrow_mut().end();
+        self.station.sample(None);
+        let [_, failing, undecided] = printer.checks;
+        self.checks.0 += failing;
+        self.checks.1 += undecided;
+        if let Some(record) = &mut self.record {
+            record.ended(&printer, ran.as_ref().err());
+        }
         let outcome = match ran {
             Ok(answers) => {
                 say(&view::answers(self.session.sources(), &answers, self.watch.colour));
@@ -174,6 +213,7 @@ impl Console {
         let admitted = admitted.map_err(|refused| reports.extend(refused)).ok();
         self.report(&reports);
         let entry = admitted?;
+        self.most = bound.as_ref().and_then(|bound| bound.most);
         if let Some(bound) = bound
             && self.watch.attended
         {
@@ -210,6 +250,10 @@ impl Console {
 
     /// Prints what stopped an entry and what it may have changed; makes the head safe after a stop.
     fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
+        if let Some(record) = &self.record {
+            let told = format!("failed: {}: {}", failure.kind.text(), failure.message);
+            record.note(self.station.now(), told);
+        }
         complain(&failed(failure, self.session.sources(), self.watch.colour));
         let interrupted = failure.kind == FailureKind::Interrupted;
         if self.monitor.borrow().was_armed() && !interrupted {
@@ -305,6 +349,9 @@ impl Console {
         self.left = Some(line);
         for trouble in &safe.troubles {
             say(&format!("{}\n", styled(trouble, YELLOW, self.watch.colour)));
+        }
+        if let Some(left) = only_by_hand(&safe) {
+            say(&styled(&wrapped(left, ""), &format!("{BOLD};{RED}"), self.watch.colour));
         }
         self.look();
         safe

@@ -4,9 +4,10 @@ use crate::shell::colour::coloured;
 use crate::shell::complete::complete;
 use crate::shell::context::Shared;
 use crate::shell::hint::hint;
-use crate::shell::prompt::PAUSED;
+use crate::shell::prompt::{PAUSED, is_alarmed};
 use crate::shell::reader::InputKind;
 use crate::terminal::columns;
+use crate::terminal::width::{fitting, width};
 use rustyline::completion::{Completer, Pair};
 use rustyline::highlight::{CmdKind, Highlighter};
 use rustyline::hint::{Hint, Hinter};
@@ -15,6 +16,8 @@ use rustyline::{Context, Result};
 use spintrue_language::is_unfinished;
 use std::borrow::Cow;
 use std::cell::Cell;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 /// Lines that follow each other faster than this were pasted.
@@ -32,12 +35,19 @@ pub(super) struct Helper {
     typed: Cell<bool>,
     /// When Enter was pressed last.
     entered: Cell<Option<Instant>>,
+    /// The history is searched, with a prompt of its own.
+    searching: Arc<AtomicBool>,
 }
+
+/// Shown behind the empty last line of an entry.
+const GOES_ON: &str =
+    "the entry goes on: an empty line ends it, Ctrl-C drops it (Ctrl-D does nothing)";
 
 impl Helper {
     /// Over what is known of a session.
-    pub(super) fn new(known: Shared, colour: bool) -> Helper {
+    pub(super) fn new(known: Shared, colour: bool, searching: Arc<AtomicBool>) -> Helper {
         Helper {
+            searching,
             known,
             colour,
             what: InputKind::Entry,
@@ -50,7 +60,7 @@ impl Helper {
     /// A new line begins.
     pub(super) fn begin(&mut self, what: InputKind, prompt: &str) {
         self.what = what;
-        self.before = prompt.chars().count();
+        self.before = width(prompt);
         self.typed.set(false);
     }
 
@@ -100,14 +110,17 @@ impl Hinter for Helper {
         if !self.is_entry() || at < line.len() {
             return None;
         }
-        let hint = self.known.with(|known| hint(&known.scope, line))?;
+        let hint = match line.ends_with('\n') {
+            true => GOES_ON.to_string(),
+            false => self.known.with(|known| hint(&known.scope, line))?,
+        };
         // A hint that took another line would make the screen jump.
-        let typed = line.rsplit('\n').next().unwrap_or(line).chars().count();
+        let typed = width(line.rsplit('\n').next().unwrap_or(line));
         let room = columns().saturating_sub(self.before + typed + 1);
-        let shown = if hint.chars().count() <= room {
+        let shown = if width(&hint) <= room {
             hint
         } else {
-            hint.chars().take(room.saturating_sub(1)).chain(['\u{2026}']).collect()
+            format!("{}\u{2026}", fitting(&hint, room.saturating_sub(1)))
         };
         (room > 3).then_some(Dim(shown))
     }
@@ -129,7 +142,15 @@ impl Highlighter for Helper {
         }
     }
 
-    fn highlight_prompt<'b, 's: 'b, 'p: 'b>(&'s self, prompt: &'p str, _: bool) -> Cow<'b, str> {
+    fn highlight_prompt<'b, 's: 'b, 'p: 'b>(
+        &'s self,
+        prompt: &'p str,
+        is_own: bool,
+    ) -> Cow<'b, str> {
+        self.searching.store(!is_own, Ordering::SeqCst);
+        if !is_own {
+            return Cow::Borrowed(prompt);
+        }
         // The head goes on while a line is typed; the room for the prompt stays the same.
         let now = self.known.prompt();
         let text = match self.what {
@@ -137,7 +158,8 @@ impl Highlighter for Helper {
             InputKind::Pause => within(format!("{PAUSED}{now}"), prompt.chars().count()),
             InputKind::Answer => prompt.to_string(),
         };
-        Cow::Owned(if self.colour { format!("\u{1b}[1m{text}\u{1b}[0m") } else { text })
+        let style = if is_alarmed(&text) { "1;31" } else { "1" };
+        Cow::Owned(if self.colour { format!("\u{1b}[{style}m{text}\u{1b}[0m") } else { text })
     }
 
     fn highlight_char(&self, _: &str, _: usize, _: CmdKind) -> bool {
@@ -179,6 +201,7 @@ mod tests {
     use rustyline::hint::Hinter;
     use rustyline::history::FileHistory;
     use spintrue_language::NamedValue;
+    use std::sync::Arc;
     use std::time::Instant;
 
     #[test]
@@ -211,7 +234,7 @@ mod tests {
             all.scope.values.insert(format!("value_{number}"), value);
         }
         known.with(|known| *known = all);
-        let helper = Helper::new(known, true);
+        let helper = Helper::new(known, true, Arc::default());
         let history = FileHistory::new();
         let context = Context::new(&history);
         let line = "let found = plan_line(value_1999, length: 304.8 mm, resolution: val";

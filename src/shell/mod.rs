@@ -12,6 +12,8 @@ mod commands;
 mod complete;
 mod console;
 mod context;
+mod entries;
+mod export;
 mod head_watch;
 mod help;
 mod helper;
@@ -22,17 +24,22 @@ mod outcome;
 mod pauses;
 mod plot;
 mod printer;
+mod progress;
 mod prompt;
 mod questions;
 mod reader;
+mod recorded;
 mod save;
 mod step;
+mod topics;
 mod trims;
 mod view;
 mod watch;
 
 pub(crate) use monitor::CallMonitor;
+pub(crate) use recorded::SessionRecord;
 
+use crate::error::WRONG;
 use crate::shell::console::Console;
 use crate::shell::context::Shared;
 use crate::shell::head_watch::{HeadWatch, Heard};
@@ -43,7 +50,7 @@ use crate::shell::reader::{Input, InputKind, Reader};
 use crate::terminal::mode::Mode;
 use crate::terminal::{complain, say, told, wrapped};
 use rustyline::error::ReadlineError;
-use spintrue_head::{Calls, Control, Course, WireControl};
+use spintrue_head::{Calls, Control, Course, SafeState, WireControl};
 use spintrue_language::{Effect, Files, LiveSession, Station, StationError, Verdict};
 use std::cell::RefCell;
 use std::collections::BTreeSet;
@@ -80,6 +87,8 @@ pub(crate) struct Setup {
     pub time_passes: bool,
     /// Colours on standard output.
     pub colour: bool,
+    /// The record of the session, where one is kept.
+    pub session: Option<SessionRecord>,
     /// Printed at the start.
     pub greeting: String,
 }
@@ -148,6 +157,8 @@ fn console(setup: Setup) -> Result<Console, ReadlineError> {
         saved: Vec::new(),
         checks: (0, 0),
         discarding: None,
+        most: None,
+        record: setup.session,
         breakpoints: BTreeSet::new(),
     })
 }
@@ -179,20 +190,35 @@ fn greet(console: &mut Console, greeting: &str) {
     console.update_context();
 }
 
-/// Makes the head safe at the end; gives the exit code.
+/// Makes the head safe at the end and ends the record; gives the exit code.
 fn end(console: &mut Console, code: u8) -> u8 {
     console.look();
-    if console.leaves_to_another() {
-        return console.exit_code(code);
-    }
-    let safe = console.safe(code == 0 && !console.watch.leave.load(Ordering::SeqCst));
-    if !safe.is_safe() {
+    let (safe, code) = if console.leaves_to_another() {
+        let seen = match &console.watch.state {
+            HeadState::Known(status) => Some(&**status),
+            HeadState::NoAnswer(_) => None,
+        };
+        (SafeState::seen(seen, true, Vec::new()), console.exit_code(code))
+    } else {
+        let safe = console.safe(code == 0 && !console.watch.leave.load(Ordering::SeqCst));
         // Only a request to stop ends the wait for rest without a trouble.
-        let stopped = safe.laser_off && safe.troubles.is_empty();
-        let verdict = if stopped { Verdict::Interrupted } else { Verdict::HeadFailed };
-        return verdict.exit_code();
+        let code = match safe.laser_off && safe.troubles.is_empty() {
+            _ if safe.is_safe() => console.exit_code(code),
+            true => Verdict::Interrupted.exit_code(),
+            false => Verdict::HeadFailed.exit_code(),
+        };
+        (safe, code)
+    };
+    console.mode.set();
+    let Some(record) = console.record.take() else { return code };
+    let now = console.station.now();
+    match record.finish(console.session.sources(), safe, now) {
+        Ok(()) => code,
+        Err(error) => {
+            error.context("the record of the session is not finished").print();
+            if code == 0 { WRONG } else { code }
+        }
     }
-    console.exit_code(code)
 }
 
 /// A Ctrl-C that comes this soon behind the prompt was typed before it, for the entry that ran.
@@ -207,12 +233,17 @@ fn entries(console: &mut Console) -> u8 {
     loop {
         let held = console.watch.owner == Some(Control::Own);
         console.watch.print_changes(&mut console.station);
-        if held && console.watch.owner != Some(Control::Own) {
+        let holds = console.watch.owner == Some(Control::Own);
+        if !held && holds {
+            complain("-- this shell controls the head now; `give` gives control back\n");
+        }
+        if held && !holds {
             // What was typed ahead counted on a head that another client has made safe since.
             console.discard_typed();
             console.forget_typed();
         }
         let asked = Instant::now();
+        console.mode.set();
         console.watch.reader.ask(InputKind::Entry, &console.prompt());
         let input = loop {
             match console.watch.wait(&mut console.station) {
@@ -229,7 +260,7 @@ fn entries(console: &mut Console) -> u8 {
             }
         };
         let outcome = match input {
-            Input::Entry(text) => enter(console, &text),
+            Input::Entry(text) => enter_recorded(console, &text),
             Input::Dropped(false)
                 if asked.elapsed() < TYPED_AHEAD && !console.watch.is_resting() =>
             {
@@ -262,17 +293,27 @@ fn entries(console: &mut Console) -> u8 {
     }
 }
 
+/// Runs what was typed, and records that it was.
+fn enter_recorded(console: &mut Console, text: &str) -> EntryOutcome {
+    if let Some(record) = &console.record {
+        record.begin_entry(console.station.now(), text);
+    }
+    let outcome = enter(console, text);
+    if let Some(record) = &console.record {
+        record.end_entry(console.station.now(), outcome);
+    }
+    outcome
+}
+
 /// Runs what was typed: a command, or an entry of the language.
 fn enter(console: &mut Console, text: &str) -> EntryOutcome {
     if text.trim().is_empty() {
         return EntryOutcome::Done;
     }
-    if let Some((former, present)) = commands::renamed(text) {
-        return EntryOutcome::wrong(format!(
-            "`{former}` is now called `{present}`; `help {present}` explains it"
-        ));
-    }
-    let Some((command, rest)) = commands::of(text) else {
+    // A name of the session is not hidden by another name of a command.
+    let is_own = console.watch.shared.with(|known| known.scope.values.contains_key(text.trim()));
+    let command = commands::of(text).filter(|(command, _)| !is_own || command.name == text.trim());
+    let Some((command, rest)) = command else {
         let outcome = console.enter(text);
         if outcome == EntryOutcome::WRONG
             && let Some(meant) = commands::meant(text)
@@ -304,7 +345,10 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
         "step" => step::step(console, rest),
         "pause" => pauses::pause(console, rest),
         "pauses" => pauses::pauses(console),
+        "entries" => entries::entries(console),
+        "drop" => entries::drop(console, rest),
         "save" => save::save(console, rest),
+        "export" => export::export(console, rest),
         _ => EntryOutcome::Leave,
     }
 }

@@ -3,12 +3,10 @@
 
 use crate::record::{Curve, StatusPoint};
 use crate::shell::measured::Measured;
-use crate::terminal::complain_over;
+use crate::shell::progress::SharedLine;
+use crate::shell::prompt::polygon;
 use spintrue_head::{Call, CallListener, Fault, Halt, Heard, Laser, Reply, Status, Trim};
 use std::collections::BTreeMap;
-
-/// Shown on the last line while the laser is armed.
-const ARMED_SIGN: &str = "LASER ARMED";
 
 /// Most loads of trims that can be undone.
 const MAX_UNDO: usize = 100;
@@ -25,8 +23,8 @@ pub(crate) struct CallMonitor {
     /// What was measured of each facet.
     pub measured: Measured,
     changes: Changes,
-    /// Shows while the laser may be armed.
-    pub shows_armed: bool,
+    /// Shown while an entry runs.
+    pub line: SharedLine,
 }
 
 /// A command that changes something: its place in a list of changes, and what it changed.
@@ -143,17 +141,11 @@ impl CallMonitor {
         self.before.push(trims);
     }
 
-    /// Clears the sign where arming was acknowledged since the mark, or its result is not known.
-    fn show_disarmed(&self) {
-        if self.shows_armed && (self.was_armed() || self.changes.unknown.contains_key(&ARMED)) {
-            complain_over("");
-        }
-    }
-
     fn status(&mut self, status: &Status) {
         let Status { time, speed, locked, temperature, .. } = *status;
         self.curve.push(StatusPoint { time, speed, locked, temperature });
         self.changes.laser = Some(status.laser);
+        self.line.borrow_mut().set_polygon(polygon(status));
     }
 
     fn loaded(&mut self, trims: &[Trim], outcome: Outcome) {
@@ -172,12 +164,20 @@ impl CallMonitor {
 }
 
 impl CallListener for CallMonitor {
+    fn clock(&mut self, time: f64) {
+        self.line.borrow_mut().pass(time);
+    }
+
     fn heard(&mut self, heard: &Heard) {
+        self.line.borrow_mut().pass(heard.time);
         self.measured.heard(heard);
         match &heard.reply {
             Reply::Status(status) => self.status(status),
             Reply::Trims(trims) => self.trims = Some(trims.clone()),
-            Reply::Safe(safe) => self.changes.laser = safe.laser_off.then_some(Laser::Off),
+            Reply::Safe(safe) => {
+                self.changes.laser = safe.laser_off.then_some(Laser::Off);
+                self.line.borrow_mut().set_armed(!safe.laser_off);
+            }
             _ => {}
         }
         let outcome = Outcome::of(heard);
@@ -188,16 +188,13 @@ impl CallListener for CallMonitor {
             Call::Arm { .. } => {
                 self.changes.laser = None;
                 self.changes.disarmed = false;
-                if self.shows_armed {
-                    complain_over(ARMED_SIGN);
-                }
+                self.line.borrow_mut().set_armed(true);
             }
             Call::Disarm => {
                 self.changes.laser = None;
                 self.changes.disarmed = outcome == Outcome::Done;
-                self.show_disarmed();
+                self.line.borrow_mut().set_armed(outcome != Outcome::Done);
             }
-            Call::MakeSafe { .. } => self.show_disarmed(),
             Call::LoadTrims { trims } => self.loaded(trims, outcome),
             _ => {}
         }

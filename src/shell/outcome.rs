@@ -2,7 +2,7 @@
 //! at which stepping pauses.
 
 use crate::terminal::{complain, say, wrapped};
-use spintrue_language::Verdict;
+use spintrue_language::{SourceId, Verdict};
 use std::fmt::Display;
 use thiserror::Error;
 
@@ -47,11 +47,25 @@ pub(super) struct UsageError(pub String);
 
 /// Something that was done, in order.
 #[derive(Clone, Debug)]
-pub(super) enum Action {
-    /// The next entry that ran to its end.
-    Entry,
-    /// A command that acted on the head, as a statement of the language.
-    Statement(String),
+pub(super) struct Action {
+    /// An entry as it was typed, or a statement of the language that does what a command did.
+    pub text: String,
+    /// Where the text of an entry that ran to its end stands; none for a statement.
+    pub entry: Option<SourceId>,
+    /// A saved script leaves it out.
+    pub is_dropped: bool,
+}
+
+impl Action {
+    /// An entry that ran to its end.
+    pub(super) fn entry(text: &str, source: SourceId) -> Action {
+        Action { text: text.to_string(), entry: Some(source), is_dropped: false }
+    }
+
+    /// A command, as a statement of the language.
+    pub(super) fn statement(text: impl Into<String>) -> Action {
+        Action { text: text.into(), entry: None, is_dropped: false }
+    }
 }
 
 /// A line at which stepping pauses: the file's name, and the line from 1.

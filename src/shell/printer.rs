@@ -1,90 +1,73 @@
 //! Prints the events of an entry while it runs.
 
 use crate::record::{Capped, HeldRow};
+use crate::shell::progress::SharedLine;
 use crate::shell::view::spread;
-use crate::terminal;
 use crate::terminal::plot::plot_text;
 use crate::terminal::told::{check_line, stamped};
-use crate::terminal::{DIM, GREEN, RED, complain_over, say, styled};
-use spintrue_head::{Dimension, show_quantity};
+use crate::terminal::{GREEN, RED, say, styled};
 use spintrue_language::{CheckEvent, Event, Observer, Outcome, answer_line};
-use std::time::{Duration, Instant};
-
-/// Time between two drawings of one wait.
-const DRAW_INTERVAL: Duration = Duration::from_millis(80);
 
 /// Prints the events of an entry.
 pub(super) struct EntryPrinter {
     colour: bool,
-    drawn: Option<Instant>,
-    /// Checks that do not conform.
-    pub failing: usize,
-    /// Checks that are undecided.
-    pub undecided: usize,
+    line: SharedLine,
+    /// Checks that conform, that do not, and that are undecided.
+    pub checks: [usize; 3],
+    /// Faults that were provoked.
+    pub provoked: Vec<String>,
 }
 
 impl EntryPrinter {
     /// With or without colour.
     pub(super) fn new(colour: bool) -> EntryPrinter {
-        EntryPrinter { colour, drawn: None, failing: 0, undecided: 0 }
+        EntryPrinter { colour, line: SharedLine::default(), checks: [0; 3], provoked: Vec::new() }
     }
 
-    /// Clears the line of a wait.
-    pub(super) fn clear(&mut self) {
-        if self.drawn.take().is_some() {
-            complain_over("");
-        }
+    /// The same, above the line that shows how an entry goes on.
+    pub(super) fn above(self, line: SharedLine) -> EntryPrinter {
+        EntryPrinter { line, ..self }
     }
 
-    fn line(&mut self, time: f64, text: &str) {
-        self.clear();
+    fn print(&mut self, time: f64, text: &str) {
+        self.line.borrow_mut().clear();
         say(&stamped(time, text, self.colour));
     }
 
     fn check(&mut self, time: f64, check: &CheckEvent) {
-        match check.outcome {
-            Outcome::Conforms => {}
-            Outcome::Fails => self.failing += 1,
-            Outcome::Undecided => self.undecided += 1,
-        }
-        self.line(time, &check_line(check, self.colour));
-    }
-
-    fn progress(&mut self, text: &str, elapsed: f64, limit: f64) {
-        if !terminal::draws_progress()
-            || self.drawn.is_some_and(|drawn| drawn.elapsed() < DRAW_INTERVAL)
-        {
-            return;
-        }
-        self.drawn = Some(Instant::now());
-        let limit = show_quantity(limit, Dimension::TIME, None, None);
-        let line = format!("waiting until {text} ({elapsed:.1} s of {limit})");
-        let room = terminal::columns().saturating_sub(1);
-        let line: String = line.chars().take(room).collect();
-        complain_over(&styled(&line, DIM, self.colour));
+        let [conforming, failing, undecided] = &mut self.checks;
+        *match check.outcome {
+            Outcome::Conforms => conforming,
+            Outcome::Fails => failing,
+            Outcome::Undecided => undecided,
+        } += 1;
+        self.print(time, &check_line(check, self.colour));
     }
 }
 
 impl Observer for EntryPrinter {
     fn event(&mut self, time: f64, event: Event) {
+        // A question is asked on that line.
+        self.line.borrow_mut().set_paused(matches!(event, Event::Asked { .. }));
         match event {
-            Event::Note(text) => self.line(time, &text),
+            Event::Note(text) => self.print(time, &text),
             Event::Recorded { label, shown, plot, .. } => {
                 let drawn = plot_text(&label, &shown, plot.as_ref());
                 match drawn.or_else(|| spread(&label, &shown, self.colour)) {
                     Some(lines) => {
-                        self.line(time, &format!("{label}:"));
+                        self.print(time, &format!("{label}:"));
                         say(&lines);
                     }
-                    None => self.line(time, &format!("{label}: {shown}")),
+                    None => self.print(time, &format!("{label}: {shown}")),
                 }
             }
             Event::Check(check) => self.check(time, &check),
-            Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {
-                self.line(time, &answer_line(&question, &shown, &who));
+                self.print(time, &answer_line(&question, &shown, &who));
             }
-            Event::Progress { text, elapsed, limit } => self.progress(&text, elapsed, limit),
+            Event::Progress { text, elapsed, limit } => {
+                self.line.borrow_mut().wait(&text, time, elapsed, limit);
+            }
             Event::Held(block) => {
                 let mut rows = Capped::<HeldRow>::default();
                 rows.add_block(&block);
@@ -94,13 +77,14 @@ impl Observer for EntryPrinter {
                         None => ("held", GREEN),
                     };
                     let mark = styled(mark, style, self.colour);
-                    self.line(time, &format!("{mark} {}\n{}", row.text, row.told()));
+                    self.print(time, &format!("{mark} {}\n{}", row.text, row.told()));
                 }
             }
-            Event::Provoked(_) | Event::Params(_) => {}
+            Event::Provoked(fault) => self.provoked.push(fault),
+            Event::Asked { .. } | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
-                self.line(time, &styled(&line, RED, self.colour));
+                self.print(time, &styled(&line, RED, self.colour));
             }
         }
     }

@@ -1,7 +1,9 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
-use crate::terminal::columns;
-use spintrue_head::{Control, Description, Dimension, Laser, Status, show_quantity, visible_line};
+use crate::terminal::{BOLD, RED, colour_errors, columns, styled};
+use spintrue_head::{
+    Control, Description, Dimension, Laser, Status, show_number, show_quantity, visible_line,
+};
 
 /// The state of the head as it was last seen.
 #[derive(Clone, Debug)]
@@ -16,17 +18,39 @@ fn speed(status: &Status) -> String {
     show_quantity(status.speed, Dimension::ROTATION, None, Some(0))
 }
 
-/// Rails beyond their tolerance, by name.
-fn bad_rails(status: &Status, head: &Description) -> Vec<String> {
+/// Rails beyond their tolerance, each with what it reads and should read.
+fn bad_rails<'a>(status: &Status, head: &'a Description) -> Vec<(&'a str, String)> {
     let rails = head.rails.iter().zip(&status.rails);
     let bad = rails.filter(|(rail, volts)| {
         (**volts - rail.nominal).abs() > rail.tolerance * rail.nominal.abs()
     });
-    bad.map(|(rail, _)| rail.name.clone()).collect()
+    let told = bad.map(|(rail, volts)| {
+        let share = show_number(rail.tolerance * 100.0, None);
+        let reads = format!("{volts:.2} V, should be {:.2} V ± {share} %", rail.nominal);
+        (rail.name.as_str(), reads)
+    });
+    told.collect()
+}
+
+fn without(rails: &[(&str, String)], name: &str) -> bool {
+    rails.iter().all(|(rail, _)| *rail != name)
+}
+
+/// The words of an alarm in a prompt, the worst first.
+const ALARMS: [&str; 4] = ["NO ANSWER", "LASER ARMED", "INTERLOCK OPEN", "RAIL BAD"];
+
+/// Whether a prompt holds an alarm.
+pub(super) fn is_alarmed(prompt: &str) -> bool {
+    ALARMS.iter().any(|alarm| prompt.contains(alarm))
+}
+
+/// A line that must stand out: by its first word, and by its colour where there is one.
+fn alarm(what: &str) -> String {
+    styled(&format!("ALARM: {what}"), &format!("{BOLD};{RED}"), colour_errors())
 }
 
 /// What the polygon does.
-fn polygon(status: &Status) -> String {
+pub(super) fn polygon(status: &Status) -> String {
     if status.locked {
         return format!("locked {}", speed(status));
     }
@@ -62,23 +86,27 @@ pub(super) fn roomy(words: String, can_change: bool) -> String {
 
 /// The prompt of an entry; `owner` controls the head, where several clients may reach it.
 pub(super) fn prompt(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
-    let status = match state {
-        HeadState::Known(status) => status,
-        HeadState::NoAnswer(_) => return "no answer> ".to_string(),
+    let known = match state {
+        HeadState::Known(status) => Some(status),
+        HeadState::NoAnswer(_) => None,
     };
-    let mut words = vec![polygon(status)];
-    if owner == Some(Control::Others) {
-        words.insert(0, "observing".to_string());
-    }
-    if status.laser != Laser::Off {
-        words.insert(0, "ARMED".to_string());
-    }
-    if !status.interlock_closed {
-        words.push("interlock open".to_string());
-    }
-    if !bad_rails(status, head).is_empty() {
-        words.push("rail bad".to_string());
-    }
+    let is = |alarmed: fn(&Status, &Description) -> bool| known.is_some_and(|s| alarmed(s, head));
+    // A laser that is armed at a prompt was armed by no entry.
+    let raised = [
+        known.is_none(),
+        is(|status, _| status.laser != Laser::Off),
+        is(|status, _| !status.interlock_closed),
+        is(|status, head| !bad_rails(status, head).is_empty()),
+    ];
+    let alarms = ALARMS.iter().zip(raised).filter(|(_, raised)| *raised);
+    let alarms = alarms.map(|(alarm, _)| (*alarm).to_string());
+    let control = owner.map(|owner| match owner {
+        Control::Own => "control".to_string(),
+        Control::Others => "observing".to_string(),
+        Control::None => "free".to_string(),
+    });
+    let words: Vec<String> =
+        alarms.chain(control).chain(known.map(|status| polygon(status))).collect();
     format!("{}> ", words.join(", "))
 }
 
@@ -87,9 +115,9 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
     let (before, now) = match (before, now) {
         (HeadState::Known(before), HeadState::Known(now)) => (before, now),
         (HeadState::Known(_), HeadState::NoAnswer(why)) => {
-            return vec![format!(
+            return vec![alarm(&format!(
                 "the head does not answer: {why}; take it as armed and turning until it does"
-            )];
+            ))];
         }
         (HeadState::NoAnswer(_), HeadState::Known(now)) => {
             return vec![format!("the head answers again: {}", polygon(now))];
@@ -97,9 +125,24 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
         (HeadState::NoAnswer(_), HeadState::NoAnswer(_)) => return Vec::new(),
     };
     let mut lines = Vec::new();
-    if before.interlock_closed != now.interlock_closed {
-        let how = if now.interlock_closed { "closed again" } else { "opened" };
-        lines.push(format!("the interlock was {how}"));
+    match (before.laser, now.laser) {
+        (Laser::Off, Laser::Armed) => lines.push(alarm(
+            "THE LASER IS ARMED, and no entry runs: type `safe`, or open the interlock",
+        )),
+        (Laser::Armed, Laser::Off) => lines.push("the laser is off again".to_string()),
+        _ => {}
+    }
+    match (before.interlock_closed, now.interlock_closed) {
+        (true, false) => lines.push(alarm("the interlock was opened")),
+        (false, true) => lines.push("the interlock was closed again".to_string()),
+        _ => {}
+    }
+    let (was, is) = (bad_rails(before, head), bad_rails(now, head));
+    for (rail, reads) in is.iter().filter(|(rail, _)| without(&was, rail)) {
+        lines.push(alarm(&format!("rail {rail} is out of its tolerance: {reads}")));
+    }
+    for (rail, _) in was.iter().filter(|(rail, _)| without(&is, rail)) {
+        lines.push(format!("rail {rail} is within its tolerance again"));
     }
     if before.locked && !now.locked {
         match now.target {
@@ -112,13 +155,6 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
     }
     if !before.at_rest && now.at_rest {
         lines.push("the polygon is at rest".to_string());
-    }
-    let was = bad_rails(before, head);
-    for rail in bad_rails(now, head).iter().filter(|rail| !was.contains(rail)) {
-        lines.push(format!("rail {rail} is out of its tolerance"));
-    }
-    if before.laser == Laser::Off && now.laser != Laser::Off {
-        lines.push("THE LASER IS ARMED, and no entry runs".to_string());
     }
     lines
 }
@@ -140,9 +176,9 @@ pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description
     ];
     if let Some(owner) = owner {
         let text = match owner {
-            Control::Own => "this shell",
+            Control::Own => "this shell; `give` gives it back",
             Control::Others => "another client: this shell only looks",
-            Control::None => "no client",
+            Control::None => "no client; `take` takes it",
         };
         rows.push(("control", text.to_string()));
     }
@@ -154,7 +190,7 @@ pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description
     }
     let bad = bad_rails(status, head);
     let rails = head.rails.iter().zip(&status.rails).map(|(rail, volts)| {
-        let mark = if bad.contains(&rail.name) { " BAD" } else { "" };
+        let mark = if without(&bad, &rail.name) { "" } else { " BAD" };
         format!("{} {volts:.2} V{mark}", rail.name)
     });
     rows.push(("rails", rails.collect::<Vec<_>>().join(", ")));

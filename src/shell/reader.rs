@@ -3,6 +3,8 @@
 
 use crate::shell::context::Shared;
 use crate::shell::helper::Helper;
+use crate::terminal::columns;
+use crate::terminal::width::folded;
 use rustyline::config::{BellStyle, ColorMode, CompletionType, Config};
 use rustyline::error::ReadlineError;
 use rustyline::history::{FileHistory, History};
@@ -87,6 +89,8 @@ struct Inner {
     prints: Option<SyncSender<String>>,
     /// The line is to be drawn again and has not been yet.
     redrawn: Arc<AtomicBool>,
+    /// The history is searched: a line that is drawn again would hide what is searched for.
+    searching: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
     /// A request is pending.
     waiting: bool,
@@ -109,13 +113,16 @@ impl Reader {
             // What cannot be read is not offered.
             let _ = typed.load(path);
         }
-        let mut editor = edited(typed, Helper::new(known.clone(), colour), &slot)?;
+        let searching = Arc::new(AtomicBool::new(false));
+        let searched = Arc::clone(&searching);
+        let helper = move || Helper::new(known.clone(), colour, Arc::clone(&searched));
+        let mut editor = edited(typed, helper(), &slot)?;
         let read = move |request| match request {
             Request::Read(kind, prompt) => Some(read(&mut editor, history.as_ref(), kind, &prompt)),
             Request::Forget => {
                 // What an editor has read ahead goes with it.
                 let typed = std::mem::take(editor.history_mut());
-                match edited(typed, Helper::new(known.clone(), colour), &slot) {
+                match edited(typed, helper(), &slot) {
                     Ok(new) => {
                         editor = new;
                         None
@@ -124,7 +131,7 @@ impl Reader {
                 }
             }
         };
-        Ok(Reader::new(read, Some(printer)))
+        Ok(Reader::new(read, Some(printer), searching))
     }
 
     /// Reads plain lines; an entry of several lines ends where its blocks close.
@@ -133,13 +140,14 @@ impl Reader {
             Request::Read(kind, _) => Some(plain(&mut stdin().lock(), kind == InputKind::Entry)),
             Request::Forget => None,
         };
-        Reader::new(read, None)
+        Reader::new(read, None, Arc::default())
     }
 
     /// Reads on a thread of its own what is asked for.
     fn new(
         mut read: impl FnMut(Request) -> Option<Input> + Send + 'static,
         printer: Option<Printer>,
+        searching: Arc<AtomicBool>,
     ) -> Reader {
         let (requests, requested) = channel();
         let (give, inputs) = channel();
@@ -158,6 +166,7 @@ impl Reader {
             inputs,
             prints: printer.filter(can_print).map(|printer| printing(printer, again)),
             redrawn,
+            searching,
             thread: Some(thread),
             waiting: false,
             next: None,
@@ -211,12 +220,16 @@ impl Reader {
 
     /// Prints a line above the one that is typed; false where that cannot be.
     pub(super) fn print_above(&self, line: &str) -> bool {
-        self.0.borrow().print(visible_output(&format!("{line}\n")).into_owned())
+        let line = folded(&format!("{line}\n"), columns(), None);
+        self.0.borrow().print(visible_output(&line).into_owned())
     }
 
     /// Draws the line that is typed again, where that can be.
     pub(super) fn redraw(&self) {
         let inner = self.0.borrow();
+        if inner.searching.load(Ordering::SeqCst) {
+            return;
+        }
         if !inner.redrawn.swap(true, Ordering::SeqCst) && !inner.print(REDRAW.to_string()) {
             inner.redrawn.store(false, Ordering::SeqCst);
         }

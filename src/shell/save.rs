@@ -30,13 +30,7 @@ pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
         Ok(text) => text,
         Err(error) => return EntryOutcome::wrong(format!("nothing was saved: {error}")),
     };
-    if let Err(error) = write(console, &path, &text) {
-        let why = match error.kind() {
-            io::ErrorKind::AlreadyExists => {
-                format!("{} exists; give another name", path.display())
-            }
-            _ => format!("{}: {}", path.display(), io_reason(&error)),
-        };
+    if let Err(why) = write(console, &path, &text) {
         return EntryOutcome::wrong(format!("nothing was saved: {why}"));
     }
     let name = path.to_string_lossy().into_owned();
@@ -54,11 +48,18 @@ pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
     }
 }
 
-/// Writes a file that is new, or that this shell has written before.
-fn write(console: &mut Console, path: &Path, text: &str) -> io::Result<()> {
+/// Writes a file that is new, or that this shell has written before; else says why not.
+pub(super) fn write(console: &mut Console, path: &Path, text: &str) -> Result<(), String> {
+    written(console, path, text).map_err(|error| match error.kind() {
+        io::ErrorKind::AlreadyExists => format!("{} exists; give another name", path.display()),
+        _ => format!("{}: {}", path.display(), io_reason(&error)),
+    })
+}
+
+fn written(console: &mut Console, path: &Path, text: &str) -> io::Result<()> {
     if console.saved.iter().any(|saved| saved == path) {
         // The old text stays until the new one is whole.
-        let beside = path.with_extension("spt.part");
+        let beside = path.with_added_extension("part");
         std::fs::write(&beside, text)?;
         return std::fs::rename(&beside, path);
     }
@@ -71,24 +72,23 @@ fn write(console: &mut Console, path: &Path, text: &str) -> io::Result<()> {
 
 /// Everything that was typed as one script, not laid out yet.
 fn script(session: &LiveSession, actions: &[Action], target: &Path) -> String {
-    let mut writer = Writer::new(session, target);
+    let mut writer = Writer::new(session, actions, target);
     writer.name_all();
     writer.lift_quantities();
     let (mut first, mut rest) = (String::new(), String::new());
-    let done = session.done();
-    let (scripts, entries) = done.split_at(done.partition_point(|done| done.is_script));
-    let (mut entries, mut later) = (entries.iter(), Vec::new());
-    for done in scripts {
+    let (mut entries, mut later) = (writer.entries(), Vec::new());
+    for done in session.done().iter().filter(|done| done.is_script) {
         // A script says in its own place how its checks are decided.
-        writer.entry(done, &mut first, &mut Vec::new());
+        let source = done.statements.first().map(|statement| statement.span.source);
+        writer.entry(done, source, &mut first, &mut Vec::new());
         first.push('\n');
     }
-    for action in actions {
-        match action {
-            Action::Statement(text) => rest.push_str(&format!("{text}\n")),
-            Action::Entry => {
+    for action in actions.iter().filter(|action| !action.is_dropped) {
+        match action.entry {
+            None => rest.push_str(&format!("{}\n", action.text)),
+            source => {
                 if let Some(done) = entries.next() {
-                    writer.entry(done, &mut rest, &mut later);
+                    writer.entry(done, source, &mut rest, &mut later);
                 }
             }
         }
@@ -103,6 +103,8 @@ fn script(session: &LiveSession, actions: &[Action], target: &Path) -> String {
 
 struct Writer<'a> {
     session: &'a LiveSession,
+    /// What is written of the session, the script that was read first.
+    kept: Vec<&'a EntryDone>,
     target: &'a Path,
     /// What each declaration is called, by its name where it is declared.
     names: HashMap<Span, String>,
@@ -117,13 +119,18 @@ struct Writer<'a> {
 }
 
 impl<'a> Writer<'a> {
-    fn new(session: &'a LiveSession, target: &'a Path) -> Self {
+    fn new(session: &'a LiveSession, actions: &[Action], target: &'a Path) -> Self {
+        let mut entries = actions.iter().filter(|action| action.entry.is_some());
+        let kept = session.done().iter().filter(|done| {
+            done.is_script || entries.next().is_some_and(|action| !action.is_dropped)
+        });
         let words = session.done().iter().flat_map(|done| {
             done.occurrences.iter().map(|occurrence| session.sources().slice(occurrence.span))
         });
         let keywords = KEYWORDS.iter().map(|word| (*word).to_string());
         Writer {
             session,
+            kept: kept.collect(),
             target,
             names: HashMap::new(),
             taken: words.map(str::to_string).chain(keywords).collect(),
@@ -150,7 +157,7 @@ impl<'a> Writer<'a> {
     /// Tells names apart that were given more than once.
     fn name_all(&mut self) {
         let mut given: HashSet<(bool, String)> = HashSet::new();
-        for done in self.session.done() {
+        for done in self.kept.clone() {
             for statement in &done.statements {
                 let (routine, name) = match &statement.kind {
                     StatementKind::Let { name, .. } | StatementKind::Param { name, .. } => {
@@ -196,7 +203,7 @@ impl<'a> Writer<'a> {
     }
 
     fn entries(&self) -> impl Iterator<Item = &'a EntryDone> + use<'a> {
-        self.session.done().iter().filter(|done| !done.is_script)
+        self.kept.clone().into_iter().filter(|done| !done.is_script)
     }
 
     /// The name of a `let` that holds just this quantity.
@@ -213,9 +220,21 @@ impl<'a> Writer<'a> {
         })
     }
 
-    /// Writes the statements of an entry; how checks are decided goes to `deciding`.
-    fn entry(&mut self, done: &EntryDone, into: &mut String, deciding: &mut Vec<String>) {
+    /// Writes the statements of an entry with its comments; how checks are decided goes to `deciding`.
+    fn entry(
+        &mut self,
+        done: &EntryDone,
+        source: Option<SourceId>,
+        into: &mut String,
+        deciding: &mut Vec<String>,
+    ) {
+        let whole = source.and_then(|source| self.session.sources().get(source));
+        let whole = whole.map_or("", |source| &source.text);
+        let (mut at, mut follows) = (0, false);
         for statement in &done.statements {
+            let gap = whole.get(at..statement.span.start as usize).unwrap_or("");
+            write_comments(gap, std::mem::take(&mut follows), into);
+            at = statement.span.end as usize;
             match &statement.kind {
                 StatementKind::Use { path, .. } => {
                     let line = format!("use \"{}\"\n", self.path(path));
@@ -236,9 +255,11 @@ impl<'a> Writer<'a> {
                         into.push_str(&format!("/// {line}\n"));
                     }
                     into.push_str(&format!("{text}\n"));
+                    follows = true;
                 }
             }
         }
+        write_comments(whole.get(at..).unwrap_or(""), follows, into);
     }
 
     fn statement(&self, done: &EntryDone, statement: &SyntaxStatement) -> String {
@@ -265,8 +286,8 @@ impl<'a> Writer<'a> {
         }
         let text = edited(self.slice(statement.span), statement.span.start, edits);
         if done.shown.contains(&statement.span) {
-            // A value by itself was shown.
-            return format!("note \"{} = {{{text}}}\"", escaped(&text));
+            // A value by itself was looked at.
+            return record_statement(&text);
         }
         text
     }
@@ -309,6 +330,35 @@ fn usual_name(dimension: Dimension) -> &'static str {
         Some(name) => name,
         None => "value",
     }
+}
+
+/// Writes the comments that stand before a statement; the first of them behind the statement before,
+/// where it `follows` one on its line. Of a text with other statements, those right above.
+fn write_comments(gap: &str, follows: bool, into: &mut String) {
+    let mut lines = gap.lines();
+    if follows
+        && let Some(behind) = lines.next()
+        && let Some(comment) = behind.trim_start_matches([' ', '\t', ';']).strip_prefix("//")
+    {
+        into.truncate(into.trim_end().len());
+        into.push_str(&format!(" //{comment}\n"));
+    }
+    let mut comments: Vec<&str> = Vec::new();
+    for line in lines.map(|line| line.trim_matches([' ', '\t', ';'])) {
+        match line {
+            "" => {}
+            // Documentation belongs to its statement.
+            line if line.starts_with("///") => {}
+            line if line.starts_with("//") => comments.push(line),
+            _ => comments.clear(),
+        }
+    }
+    comments.iter().for_each(|comment| into.push_str(&format!("{comment}\n")));
+}
+
+/// The statement that records a value under its own text.
+pub(super) fn record_statement(text: &str) -> String {
+    format!("record \"{}\": {text}", escaped(text))
 }
 
 /// A text as it stands inside another one.

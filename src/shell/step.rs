@@ -5,16 +5,19 @@ use crate::shell::console::Console;
 use crate::shell::head_watch::{HeadWatch, Heard};
 use crate::shell::outcome::{Action, Breakpoint, EntryOutcome};
 use crate::shell::pauses::{PausePlaces, listed};
+use crate::shell::progress::SharedLine;
 use crate::shell::prompt::PAUSED;
 use crate::shell::reader::{Input, InputKind};
 use crate::shell::view::name_row;
-use crate::shell::{prompt, view};
+use crate::shell::{commands, prompt, view};
 use crate::terminal::told::{failed, rendered};
-use crate::terminal::{BOLD, DIM, complain, complain_over, draws_progress, say, styled};
+use crate::terminal::width::width;
+use crate::terminal::{BOLD, DIM, complain, say, styled};
 use spintrue_language::{
     Effect, Files, KeptName, LiveEntry, Pause, Pauses, SourceMap, Span, UnseenValue,
 };
 use std::collections::{BTreeSet, HashSet};
+use std::rc::Rc;
 
 /// Lines that `where` shows before and behind.
 const AROUND: usize = 3;
@@ -40,8 +43,9 @@ enum StepMode {
 /// `run`
 pub(super) fn run(console: &mut Console) -> EntryOutcome {
     let Some(entry) = body(console, false) else { return EntryOutcome::WRONG };
+    let source = entry.source;
     let outcome = console.run(entry);
-    ended(console, outcome)
+    ended(console, outcome, Action::entry("run", source))
 }
 
 /// `step`
@@ -50,8 +54,11 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         "" => body(console, true),
         text => Some(console.session.stepped(&mut *console.files, text)),
     };
+    let done = entry
+        .as_ref()
+        .map(|entry| Action::entry(if rest.is_empty() { "step" } else { rest }, entry.source));
     let entry = entry.and_then(|entry| console.admit(entry));
-    let Some(entry) = entry else { return EntryOutcome::WRONG };
+    let (Some(entry), Some(done)) = (entry, done) else { return EntryOutcome::WRONG };
     let (sources, script) = (console.session.sources(), console.session.script());
     let places = PausePlaces { steps: entry.steps(), sources, script };
     let (marked, lost) = places.marked(&console.breakpoints);
@@ -62,7 +69,9 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         ));
     }
     let mut printer = console.begin();
-    let Console { station, session, files, watch, breakpoints, allowed, .. } = console;
+    let Console { station, session, files, watch, breakpoints, allowed, monitor, record, .. } =
+        console;
+    let line = Rc::clone(&monitor.borrow().line);
     let mut stepper = Stepper {
         files: &mut **files,
         watch,
@@ -72,15 +81,23 @@ pub(super) fn step(console: &mut Console, rest: &str) -> EntryOutcome {
         mode: StepMode::Into,
         calls: Vec::new(),
         explained: false,
+        line,
         outcome: None,
         insists: false,
     };
-    let ran = session.step(entry, station, &mut printer, &mut stepper);
+    let ran = match record {
+        Some(record) => {
+            let sources = session.sources().clone();
+            let mut recording = record.observer(&mut printer, &sources);
+            session.step(entry, station, &mut recording, &mut stepper)
+        }
+        None => session.step(entry, station, &mut printer, &mut stepper),
+    };
     let Stepper { outcome: other, insists, .. } = stepper;
     console.watch.set_insists(insists);
     let outcome = console.finish(printer, ran);
     console.watch.set_insists(false);
-    ended(console, other.filter(|_| outcome != EntryOutcome::Done).unwrap_or(outcome))
+    ended(console, other.filter(|_| outcome != EntryOutcome::Done).unwrap_or(outcome), done)
 }
 
 /// What the script that was read does; says so where there is none.
@@ -92,9 +109,9 @@ fn body(console: &mut Console, steps: bool) -> Option<LiveEntry> {
     entry
 }
 
-fn ended(console: &mut Console, outcome: EntryOutcome) -> EntryOutcome {
+fn ended(console: &mut Console, outcome: EntryOutcome, done: Action) -> EntryOutcome {
     if outcome == EntryOutcome::Done {
-        console.actions.push(Action::Entry);
+        console.actions.push(done);
         say("ran to its end\n");
     }
     outcome
@@ -114,6 +131,8 @@ struct Stepper<'a> {
     calls: Vec<Span>,
     /// The operator was told how to go on.
     explained: bool,
+    /// What is shown while the run goes on.
+    line: SharedLine,
     /// The outcome where the run was not stopped on request.
     outcome: Option<EntryOutcome>,
     /// The head is wanted safe, no matter which client controls it.
@@ -135,7 +154,9 @@ impl Pauses for Stepper<'_> {
         if !pauses {
             return true;
         }
+        self.line.borrow_mut().set_paused(true);
         self.mode = self.asked(&mut pause);
+        self.line.borrow_mut().set_paused(false);
         self.mode != StepMode::Ended
     }
 }
@@ -143,10 +164,6 @@ impl Pauses for Stepper<'_> {
 impl Stepper<'_> {
     /// Asks how to go on.
     fn asked(&mut self, pause: &mut Pause<'_, '_>) -> StepMode {
-        if draws_progress() {
-            // A wait may still be drawn.
-            complain_over("");
-        }
         self.watch.print_changes(pause.moment.station);
         say(&self.here(pause));
         if self.watch.attended && !std::mem::replace(&mut self.explained, true) {
@@ -190,7 +207,10 @@ impl Stepper<'_> {
     /// How an answer lets the run go on; none where the pause goes on.
     fn answer(&mut self, text: &str, pause: &mut Pause<'_, '_>) -> Option<StepMode> {
         let depth = pause.moment.depth;
-        match text {
+        // A visible name is not hidden by another name of a command.
+        let names = pause.session().names();
+        let is_own = pause.seen().iter().any(|kept| kept.name(names) == text);
+        match if is_own { text } else { commands::present(text) } {
             "" | "next" => return Some(StepMode::Over(depth)),
             "into" => return Some(StepMode::Into),
             "out" => return Some(depth.checked_sub(1).map_or(StepMode::Go, StepMode::Over)),
@@ -210,8 +230,7 @@ impl Stepper<'_> {
                 let head = pause.moment.station.description();
                 say(&prompt::rows(&self.watch.state, self.watch.owner, head));
             }
-            "stand" => complain("`stand` is now called `state`\n"),
-            text => match text.split_once(char::is_whitespace) {
+            _ => match text.split_once(char::is_whitespace) {
                 Some(("pause", rest)) => return self.mark(rest, pause),
                 _ => return self.value(text, pause),
             },
@@ -281,7 +300,7 @@ impl Stepper<'_> {
         if seen.is_empty() {
             return "no values are visible here\n".to_string();
         }
-        let width = seen.iter().map(|kept| kept.name(names).chars().count()).max().unwrap_or(0);
+        let width = seen.iter().map(|kept| width(kept.name(names))).max().unwrap_or(0);
         let row = |kept: &KeptName| {
             let (text, kind) = (kept.text(), kept.kind());
             let shown = kept.can_be_shown().then_some((text.as_str(), kind.as_str()));

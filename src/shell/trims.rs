@@ -14,6 +14,9 @@ const BARS: (usize, usize) = (16, 4);
 /// Columns of the terminal from which there is room.
 const ROOMY: usize = 104;
 
+/// Columns of the terminal below which both directions do not fit side by side.
+const NARROW: usize = 80;
+
 /// The newest measurement of a facet with the trims in force, and the one before it; whether that was with other trims.
 type FacetReadings = (Option<Measurement>, Option<(Measurement, bool)>);
 
@@ -34,25 +37,26 @@ pub(super) fn trims(console: &mut Console) -> EntryOutcome {
     let along = Errors::of(&known, |measurement| measurement.in_scan);
     let across = Errors::of(&known, |measurement| measurement.cross_scan);
     let bars = if columns() >= ROOMY { BARS.0 } else { BARS.1 };
-    let heads = [&delay, &angle, &along.scale, &across.scale].map(Scale::unit);
-    let [delays, angles, alongs, acrosses] = heads;
     let blank = " ".repeat(bars + 2);
-    let (spread, earlier) = ("spread", "earlier");
     let errors = |name: &str, spread: &str, earlier: &str| {
         format!("{name:>8}{spread:>7}{earlier:>8}{blank}")
     };
-    let text = format!(
-        "  facet  trim   trim{}{}",
-        errors("in-scan", spread, earlier),
-        errors("cross", spread, earlier)
-    );
-    say(&format!("{}\n", styled(text.trim_end(), BOLD, console.watch.colour)));
-    let units = format!("       {delays:>6}{angles:>7}{}", errors(alongs, alongs, alongs));
-    say(&format!("{units}{}\n", errors(acrosses, acrosses, acrosses).trim_end()));
-    for (facet, (trim, known)) in trims.iter().zip(&known).enumerate() {
-        let (a, b) = (delay.cell(Some(trim.in_scan)), angle.cell(Some(trim.cross_scan)));
-        let (c, d) = (along.cells(known, bars), across.cells(known, bars));
-        say(&format!("{}\n", format!("  {facet:<5}{a:>6}{b:>7}{c}{d}").trim_end()));
+    let both = [("in-scan", &along), ("cross", &across)];
+    // Both directions side by side, or one below the other.
+    for shown in both.chunks(if columns() < NARROW { 1 } else { 2 }) {
+        let names: String =
+            shown.iter().map(|(name, _)| errors(name, "spread", "earlier")).collect();
+        let text = format!("  facet  trim   trim{names}");
+        say(&format!("{}\n", styled(text.trim_end(), BOLD, console.watch.colour)));
+        let units = shown.iter().map(|(_, of)| of.scale.unit());
+        let units: String = units.map(|unit| errors(unit, unit, unit)).collect();
+        let units = format!("       {:>6}{:>7}{units}", delay.unit(), angle.unit());
+        say(&format!("{}\n", units.trim_end()));
+        for (facet, (trim, known)) in trims.iter().zip(&known).enumerate() {
+            let (a, b) = (delay.cell(Some(trim.in_scan)), angle.cell(Some(trim.cross_scan)));
+            let cells: String = shown.iter().map(|(_, of)| of.cells(known, bars)).collect();
+            say(&format!("{}\n", format!("  {facet:<5}{a:>6}{b:>7}{cells}").trim_end()));
+        }
     }
     EntryOutcome::done(&wrapped(&legend(&known), ""))
 }

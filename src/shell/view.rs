@@ -1,6 +1,7 @@
 //! Values at the prompt.
 
 use crate::terminal::table::{fields_of, is_table, tables};
+use crate::terminal::width::{fitting, padded};
 use crate::terminal::{BOLD, styled};
 use spintrue_language::{Datum, EntryAnswer, Shown, SourceMap};
 
@@ -37,10 +38,9 @@ pub(super) fn name_row(
 ) -> String {
     let text = match shown {
         Some((text, kind)) => {
-            let text: String = text.chars().take(60).collect();
-            format!("{text}  ({kind})")
+            format!("{}  ({kind})", fitting(text, 60))
         }
         None => "(its unit is known only to the caller)".to_string(),
     };
-    format!("  {}  {text}\n", styled(&format!("{name:<width$}"), BOLD, colour))
+    format!("  {}  {text}\n", styled(&padded(name, width), BOLD, colour))
 }

@@ -1,10 +1,9 @@
 //! Rows under headings, as wide as their cells and at most 80 columns.
 
-use crate::terminal::{DIM, beside, styled, wrapped};
+use crate::terminal::width::{padded, width as columns_of};
+use crate::terminal::{DIM, beside, styled, table_columns, wrapped};
 use spintrue_head::visible_line;
 
-/// Columns that a table may take.
-const WIDTH: usize = 80;
 /// What every column of texts keeps where they are cut.
 const MIN_TEXT: usize = 6;
 
@@ -39,14 +38,13 @@ impl From<Vec<String>> for Line {
     }
 }
 
-/// At most `most` characters; of a longer text the end, which says more of a path.
+/// At most `most` columns; of a longer text the end, which says more of a path.
 pub(crate) fn cut(text: &str, most: usize) -> String {
-    let length = text.chars().count();
-    if length <= most {
-        return text.to_string();
+    let mut end = text;
+    while columns_of(end) > most.saturating_sub(1) && columns_of(text) > most {
+        end = end.get(end.chars().next().map_or(0, char::len_utf8)..).unwrap_or_default();
     }
-    let end: String = text.chars().skip(length - most.saturating_sub(1)).collect();
-    format!("…{end}")
+    if end.len() == text.len() { text.to_string() } else { format!("…{end}") }
 }
 
 /// Rows under their headings.
@@ -55,7 +53,7 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
     let cells: Vec<Vec<String>> = lines.iter().map(shown).collect();
     let width = |at: usize, head: &str| {
         let cells = cells.iter().filter_map(|row| row.get(at));
-        cells.map(|cell| cell.chars().count()).chain([head.chars().count()]).max().unwrap_or(0)
+        cells.map(|cell| columns_of(cell)).chain([columns_of(head)]).max().unwrap_or(0)
     };
     let mut widths: Vec<usize> =
         heads.iter().enumerate().map(|(at, (head, _))| width(at, head)).collect();
@@ -63,7 +61,7 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
     if let Some(last) = widths.last_mut().filter(|_| is_wrapped) {
         *last = (*last).min(MIN_WRAPPED);
     }
-    while widths.iter().map(|width| width + 2).sum::<usize>() > WIDTH + 2 {
+    while widths.iter().map(|width| width + 2).sum::<usize>() > table_columns() + 2 {
         let texts = widths
             .iter_mut()
             .zip(heads)
@@ -81,7 +79,7 @@ pub(crate) fn columns(heads: &[(&str, Side)], lines: &[Line], colour: bool) -> S
                 return beside(&format!("{text} "), cell).trim_end().to_string();
             }
             let cell = cut(cell, *width);
-            let fill = " ".repeat(width - cell.chars().count());
+            let fill = padded("", width.saturating_sub(columns_of(&cell)));
             let cell = match style {
                 Some((styled_at, style)) if styled_at == at => styled(&cell, style, colour),
                 _ => cell,

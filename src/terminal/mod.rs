@@ -12,10 +12,13 @@ pub(crate) mod reference;
 pub(crate) mod table;
 pub(crate) mod told;
 pub(crate) mod units;
+pub(crate) mod width;
 
 use spintrue_head::{CAUTION, STEERING, visible_output};
+use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
 use std::sync::atomic::{AtomicBool, Ordering};
+use width::{folded, width as columns_of};
 
 /// Wraps parts, separated by commas, at no blank inside a part.
 pub(crate) fn wrapped_parts(lead: &str, parts: impl Iterator<Item = String>) -> String {
@@ -33,7 +36,16 @@ static LOST: AtomicBool = AtomicBool::new(false);
 
 /// Prints to standard output for people: what others put into the text can steer no terminal.
 pub(crate) fn say(text: &str) {
-    emit(&visible_output(text));
+    emit(&visible_output(&unbroken(text, None)));
+}
+
+/// A text for standard output, broken between words where that is a terminal; what goes on below hangs at a
+/// column, or a little further in than its beginning.
+pub(crate) fn unbroken(text: &str, hang: Option<usize>) -> Cow<'_, str> {
+    match terminal_size::terminal_size_of(stdout()) {
+        Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0), hang)),
+        None => Cow::Borrowed(text),
+    }
 }
 
 /// Prints to standard output for machines, as it is; a reader that is gone is no reason to leave a head
@@ -53,8 +65,13 @@ pub(crate) fn output_lost() -> bool {
 
 /// Prints to standard error, as [`say`] does.
 pub(crate) fn complain(text: &str) {
+    let screen = terminal_size::terminal_size_of(stderr());
+    let text = match screen {
+        Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0), None)),
+        None => Cow::Borrowed(text),
+    };
     let mut out = stderr().lock();
-    let _ = out.write_all(visible_output(text).as_bytes());
+    let _ = out.write_all(visible_output(&text).as_bytes());
     let _ = out.flush();
 }
 
@@ -124,13 +141,23 @@ pub(crate) fn columns() -> usize {
     terminal_size::terminal_size_of(stdout()).map_or(80, |(width, _)| usize::from(width.0))
 }
 
+/// Rows that the terminal has, as far as is known.
+pub(crate) fn rows() -> usize {
+    terminal_size::terminal_size_of(stdout()).map_or(24, |(_, height)| usize::from(height.0))
+}
+
+/// Columns that paragraphs and tables take.
+pub(crate) fn table_columns() -> usize {
+    columns().clamp(30, 80)
+}
+
 /// Breaks a text at 80 columns, or where the terminal ends.
 pub(crate) fn wrapped(text: &str, indent: &str) -> String {
-    let width = columns().clamp(30, 80);
+    let width = table_columns();
     let mut lines = String::new();
     let mut line = indent.to_string();
     for word in text.split_whitespace() {
-        if line.chars().count() + word.chars().count() >= width && line.trim() != "" {
+        if columns_of(&line) + columns_of(word) >= width && line.trim() != "" {
             lines.push_str(line.trim_end());
             lines.push('\n');
             line = indent.to_string();
@@ -154,8 +181,8 @@ pub(crate) fn named(rows: &[(String, String)]) -> String {
 
 /// A heading with a text beside it that hangs under its own beginning; below, on a narrow screen.
 pub(crate) fn beside(heading: &str, text: &str) -> String {
-    let start = heading.chars().count() + 1;
-    if columns().clamp(30, 80) < start + MIN_BESIDE {
+    let start = columns_of(heading) + 1;
+    if table_columns() < start + MIN_BESIDE {
         return format!("{}\n{}", heading.trim_end(), wrapped(text, "      "));
     }
     let indent = " ".repeat(start);

@@ -5,7 +5,8 @@
 
 #[cfg(unix)]
 use rustix::termios::{
-    LocalModes, OptionalActions, QueueSelector, Termios, tcflush, tcgetattr, tcsetattr,
+    LocalModes, OptionalActions, QueueSelector, SpecialCodeIndex, Termios, tcflush, tcgetattr,
+    tcsetattr,
 };
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -17,6 +18,10 @@ const REST: Duration = Duration::from_millis(200);
 /// Time between two flushes of it.
 #[cfg(unix)]
 const LOOK: Duration = Duration::from_millis(20);
+
+/// What stands for no key (POSIX.1, `_POSIX_VDISABLE`).
+#[cfg(unix)]
+const VDISABLE: u8 = if cfg!(target_os = "linux") { 0 } else { 0xff };
 
 /// The terminal of standard input as it should be while no line is edited.
 pub(crate) struct Mode {
@@ -49,6 +54,17 @@ impl Mode {
         if let Some(plain) = &self.plain {
             // A terminal that is gone needs none.
             let _ = tcsetattr(std::io::stdin(), OptionalActions::Drain, plain);
+        }
+    }
+
+    /// The same while something runs: a Ctrl-D is kept for the line editor, which a terminal would
+    /// take as the end of a line and lose.
+    pub(crate) fn keep_ends(&self) {
+        #[cfg(unix)]
+        if let Some(plain) = &self.plain {
+            let mut keeping = plain.clone();
+            keeping.special_codes[SpecialCodeIndex::VEOF] = VDISABLE;
+            let _ = tcsetattr(std::io::stdin(), OptionalActions::Drain, &keeping);
         }
     }
 

@@ -1,14 +1,16 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
 use crate::paper::table::{RecordTable, common_unit, head, is_detail};
-use crate::terminal::{BOLD, styled};
+use crate::terminal::width::{fitting, padded, width as columns_of};
+use crate::terminal::{BOLD, styled, table_columns};
 use spintrue_head::{noise_of, show_number};
 use spintrue_language::{Shown, decimal_places};
 
 /// A single record, a line for each field.
 pub(crate) fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
-    let width = fields.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
-    let lines = fields.iter().map(|(name, shown)| format!("\n    {name:<width$}  {shown}"));
+    let width = fields.iter().map(|(name, _)| columns_of(name)).max().unwrap_or(0);
+    let lines =
+        fields.iter().map(|(name, shown)| format!("\n    {}  {shown}", padded(name, width)));
     format!("{}\n", lines.collect::<String>())
 }
 
@@ -16,9 +18,6 @@ pub(crate) fn fields_of(fields: &[(std::sync::Arc<str>, Shown)]) -> String {
 pub(crate) fn is_table(shown: &Shown) -> bool {
     RecordTable::of(shown).is_some()
 }
-
-/// Columns that a table may take.
-const WIDTH: usize = 80;
 
 /// A recorded list of records.
 struct Group<'a> {
@@ -40,7 +39,7 @@ pub(crate) fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
     for group in groups {
         let width: usize = group.columns.iter().map(|column| column.width() + 2).sum();
         let other = row.first().is_some_and(|first| first.is_of_facets != group.is_of_facets);
-        if !row.is_empty() && (other || used + width > WIDTH) {
+        if !row.is_empty() && (other || used + width > table_columns()) {
             text.push_str(&table(&row, colour));
             row.clear();
             used = KEY;
@@ -55,11 +54,11 @@ pub(crate) fn tables(recorded: &[&(String, Shown)], colour: bool) -> String {
 /// Columns in as many parts as it takes for each to fit beside the number of the facet.
 fn parted(columns: Vec<Column>) -> Vec<Vec<Column>> {
     let mut parts: Vec<Vec<Column>> = Vec::new();
-    let mut used = WIDTH;
+    let mut used = table_columns();
     for column in columns {
         let width = column.width() + 2;
         match parts.last_mut() {
-            Some(part) if used + width <= WIDTH => part.push(column),
+            Some(part) if used + width <= table_columns() => part.push(column),
             _ => {
                 used = KEY;
                 parts.push(vec![column]);
@@ -91,9 +90,8 @@ fn table(groups: &[Group<'_>], colour: bool) -> String {
     for (at, Group { label, columns, .. }) in groups.iter().enumerate() {
         let widths: Vec<usize> = columns.iter().map(Column::width).collect();
         let all = widths.iter().map(|width| width + 2).sum::<usize>().saturating_sub(2);
-        let room = if at + 1 == groups.len() { WIDTH - KEY } else { all };
-        let label: String = label.chars().take(room).collect();
-        top.push_str(&format!("  {label:<all$}"));
+        let room = if at + 1 == groups.len() { table_columns() - KEY } else { all };
+        top.push_str(&format!("  {}", padded(fitting(label, room), all)));
         for (column, width) in columns.iter().zip(widths) {
             heads.push_str(&format!("  {:>width$}", column.head));
             for (line, key) in lines.iter_mut().zip(&keys) {
@@ -118,8 +116,8 @@ struct Column {
 
 impl Column {
     fn width(&self) -> usize {
-        let cells = self.cells.iter().map(|(_, cell)| cell.chars().count());
-        cells.chain([self.head.chars().count()]).max().unwrap_or(0)
+        let cells = self.cells.iter().map(|(_, cell)| columns_of(cell));
+        cells.chain([columns_of(&self.head)]).max().unwrap_or(0)
     }
 }
 

@@ -1,6 +1,8 @@
 //! Checks, heads, trims, reports and failures in words.
 
-use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, width, wrapped};
+use crate::terminal::{
+    BOLD, DIM, GREEN, RED, YELLOW, colour_errors, styled, unbroken, width, wrapped,
+};
 pub(crate) use spintrue_head::left_text;
 use spintrue_head::{
     Description, Dimension, STEERING, Trim, parse_unit, show_number, show_quantity, visible_line,
@@ -106,11 +108,15 @@ pub(crate) fn check_line(check: &CheckEvent, colour: bool) -> String {
     format!("check {}: {}: {mark}{}", check.label, measured(check), sureness(check))
 }
 
+/// Columns of a head time and the gap behind it.
+const STAMP_COLUMNS: usize = 13;
+
 /// A text with its head time before the first line.
 pub(crate) fn stamped(time: f64, text: &str, colour: bool) -> String {
     let lines = text.split('\n').enumerate().map(|(index, line)| {
         let stamp = if index == 0 { format!("{time:9.3} s") } else { " ".repeat(11) };
-        format!("{}  {line}\n", styled(&stamp, DIM, colour))
+        let line = format!("{}  {line}\n", styled(&stamp, DIM, colour));
+        unbroken(&line, Some(STAMP_COLUMNS)).into_owned()
     });
     lines.collect()
 }

@@ -341,6 +341,27 @@ def batch():
     print(f"batch: {len(rows)} heads, exit code {ran.returncode}")
 
 
+def tests():
+    """Results of tests: passed, failed and known to fail, as cases and as test points."""
+    place = runs / "tests"
+    place.mkdir()
+    (place / "good.spt").write_text('expect "two": 1 + 1 == 2\n')
+    (place / "all.test.toml").write_text(
+        "script = 'good.spt'\n[[test]]\nname = 'good'\n[[test]]\nname = 'bad <&'\nverdict = 'failed'\n"
+        "[[test]]\nname = 'known'\nverdict = 'failed'\nknown_failure = 'number # 7'\n")
+    command = [program, "test", str(place), "--junit", str(place / "junit.xml"), "--tap", str(place / "results.tap")]
+    held(subprocess.run(command, capture_output=True).returncode == 1, "one test failed")
+    path = place / "junit.xml"
+    etree.XMLSchema(etree.parse(schema)).assertValid(etree.parse(path))
+    cases = [case for suite in junitparser.JUnitXml.fromfile(str(path)) for case in suite]
+    held([case.name for case in cases] == ["good", "bad <&", "known"], "a case for each test")
+    held([[type(result).__name__ for result in case.result] for case in cases] == [[], ["Failure"], ["Skipped"]], "kinds")
+    points = [line for line in Parser().parse_file(str(place / "results.tap")) if line.category == "test"]
+    held([point.ok for point in points] == [True, False, False], "test points")
+    held([bool(point.todo) for point in points] == [False, False, True], "what is known to fail is a TODO test")
+    print("results of tests are read as passed, failed and known")
+
+
 def others():
     """A run that is stopped on its way, and a replay, which no archive takes; what their reports say of them."""
     folder = runs / "stopped"
@@ -372,6 +393,7 @@ def others():
     print(f"other reports say what they are; a record of an acceptance has {whole / 1000:.0f} kB")
 
 
+tests()
 others()
 batch()
 for more in (["exclude", "1", "2"], ["exclude", "2", "--undo"], ["freeze", "worst in-scan", "--with-simulated"]):

@@ -98,7 +98,7 @@ def ready(screen, prompt="> "):
 
 
 def leave(screen):
-    """Ctrl-D at a prompt: before one, the terminal would take it as the end of a line."""
+    """Ctrl-D at a prompt."""
     ready(screen)
     screen.keys("C-d")
 
@@ -310,28 +310,34 @@ def shared():
     try:
         first = Screen(f"--head tcp://127.0.0.1:{port}")
         ready(first)
+        first.until(lambda text: text.split("\n")[-1].startswith("free, at rest>"))
         enter(first, "spin(3000 rpm)")
+        first.until("-- this shell controls the head now")
         first.until("locked at 3000 rpm")
         second = Screen(f"--head tcp://127.0.0.1:{port}")
         second.until("this shell only looks")
         second.until(lambda text: text.split("\n")[-1].startswith("observing, locked 3000 rpm>"))
+        assert first.last().startswith("control, locked 3000 rpm>"), first.text()
         enter(second, "spin(600 rpm)")
         second.until("nothing was changed on the head")
         enter(second, "take")
         second.until("control was not taken: another client controls the head")
+        second.until("Ask its operator to give control back")
         leave(second)
         second.until("the head is left to the client that controls it")
         second.until("left with 0")
         second.close()
-        assert first.last().startswith("locked 3000 rpm>"), first.text()
+        assert first.last().startswith("control, locked 3000 rpm>"), first.text()
         second = Screen(f"--head tcp://127.0.0.1:{port}")
         second.until("observing, locked")
         enter(second, "safe")
         second.until("polygon at rest (measured)")
         first.until("control of the head was lost: another client made the head safe")
         first.until("-- the polygon is at rest")
+        first.until(lambda text: text.split("\n")[-1].startswith("free, at rest>"))
         enter(second, "take")
-        second.until("this shell controls the head")
+        second.until("this shell controls the head now")
+        second.until(lambda text: text.split("\n")[-1].startswith("control, at rest>"))
         first.until("another client controls the head now")
         enter(second, "spin(600 rpm)")
         first.until("observing, no lock")
@@ -411,7 +417,8 @@ def events():
     screen.until("the interlock was opened")
     # The line continues below, complete, and the prompt shows the new state of the head.
     screen.until(lambda text: text.split("\n")[-1].endswith("let half_typed = 3"))
-    screen.until(lambda text: text.split("\n")[-1].startswith("at rest, interlock open"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("INTERLOCK OPEN, at rest"))
+    assert "-- ALARM: the interlock was opened" in screen.text(), screen.text()
     screen.type(" mm")
     screen.keys("Enter")
     screen.type("half_typed")
@@ -426,7 +433,7 @@ def lost_link():
     screen.type('provoke("link_silent", after: 500 ms)')
     screen.keys("Enter")
     screen.until("the head does not answer")
-    screen.until(lambda text: text.split("\n")[-1].startswith("no answer"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("NO ANSWER"))
     screen.type("measured_speed()")
     screen.keys("Enter")
     screen.until("no_answer: the link is silent")
@@ -456,6 +463,117 @@ def sizes():
     # Words are not split.
     assert re.search(r"Returns\s+at\s+once:", seen), seen
     screen.close()
+
+
+def searched():
+    """Ctrl-R shows what is searched for and what is found, also while the prompt follows the head."""
+    screen = Screen("--realtime")
+    for entry in ["let first = 1", "let second = 2", "spin(3000 rpm)"]:
+        ready(screen)
+        enter(screen, entry)
+    screen.until("no lock")
+    screen.keys("C-r")
+    screen.type("fir")
+    screen.until(lambda _: screen.last().endswith("(reverse-i-search)`fir': let first = 1"))
+    time.sleep(1)
+    assert screen.last().endswith("(reverse-i-search)`fir': let first = 1"), screen.text()
+    screen.keys("C-g")
+    screen.until(lambda _: re.search(r"rpm> *$", screen.last()))
+    screen.keys("C-r")
+    screen.type("second")
+    screen.keys("Enter")
+    screen.until(lambda text: text.count("let second = 2") == 2)
+    screen.close()
+
+
+def ends_later():
+    """Ctrl-D while an entry runs is kept until the entry ends; in an entry that goes on, it says so."""
+    screen = Screen("--realtime")
+    ready(screen)
+    enter(screen, "wait 2 s")
+    screen.until("s of at most")
+    screen.keys("C-d")
+    screen.until("left with 0")
+    screen.until(lambda text: text.endswith("\nisig"), "a restored terminal")
+    screen.close()
+    screen = Screen()
+    ready(screen)
+    enter(screen, "arm at 35 % {")
+    screen.until("the entry goes on")
+    screen.keys("C-d")
+    time.sleep(0.3)
+    assert "left with" not in screen.text(), screen.text()
+    screen.keys("C-c")
+    enter(screen, "exit")
+    screen.until("left with 0")
+    screen.close()
+
+
+def paged():
+    """Help that is longer than the screen is shown in pages, while the head is watched."""
+    screen = Screen("--realtime --fault interlock_opened@2s", rows=24)
+    ready(screen)
+    enter(screen, "help")
+    screen.until("Enter shows more, q ends")
+    screen.until("ALARM: the interlock was opened")
+    screen.keys("Enter")
+    screen.until("pauses")
+    # What is typed there counts.
+    enter(screen, "state")
+    screen.until("interlock    OPEN")
+    ready(screen)
+    screen.close()
+
+
+def progress():
+    """A wait shows how long it has taken, how long it can take, and the speed."""
+    screen = Screen("--realtime", columns=60)
+    ready(screen)
+    enter(screen, "spin(3000 rpm); wait 4 s")
+    screen.until(lambda _: re.search(r"^[12]\.\d s of at most 5 s, no lock \d+ rpm$", screen.last()))
+    ready(screen)
+    enter(screen, "wait until locked() within 20 s")
+    screen.until(lambda _: re.search(r"^waiting until locked\(\) \(\d\.\d s of 20 s\), no lock \d+ rpm$",
+                                     screen.last()))
+    screen.until("locked at 3000 rpm")
+    ready(screen)
+    enter(screen, "let plan = plan_line(3000 rpm, length: 304.8 mm, resolution: 300 dpi)")
+    enter(screen, "arm at 35 % { wait 3 s }")
+    screen.until(lambda _: re.search(r"^LASER ARMED  \d\.\d s of at most 8 s, locked 3000 rpm$", screen.last()))
+    screen.until(lambda text: "LASER ARMED" not in text)
+    # A question stands on a line of its own, and stays there.
+    enter(screen, 'wait 1 s; ask "fitted" within 30 s: flag; wait 1 s')
+    screen.until("\nfitted\n  yes or no, within 30 s:")
+    time.sleep(0.5)
+    assert screen.last() == "  yes or no, within 30 s:", screen.text()
+    enter(screen, "yes")
+    screen.until("fitted: yes")
+    ready(screen)
+    screen.close()
+
+
+def unbroken():
+    """No word is broken where a screen ends, wide characters included."""
+    words = "a note that is long enough for two lines, with \u6f22\u5b57\u6f22\u5b57\u6f22\u5b57 \u6f22\u5b57 in it, and more \u6f22\u5b57\u6f22\u5b57 of \u6f22\u5b57 until here"
+    for columns in [60, 80, 120]:
+        screen = Screen(columns=columns, rows=200)
+        ready(screen)
+        enter(screen, f'let text = "{words}"')
+        ready(screen)
+        commands = ["note text", "help light", "help keys", "help faults", "help", "state", "trims", "take",
+                    "let rows = [{facet: k, a_long_heading_here: 3 mm, another_long_heading: 12.5 um} for k in facets()]",
+                    "rows", "undo", "expect \"a label that is rather long for this\": 3 mm <= 2 mm", "export text to x.csv", "provoke(\"laser_stays_armed\", after: 0 s)"]
+        for command in commands:
+            enter(screen, command)
+            ready(screen)
+            time.sleep(0.1)
+        # A line that fills the screen goes on with the rest of a word if the next begins with one: rejoined
+        # by tmux, no line that was printed may be longer than the screen. What is typed may.
+        typed = [line for line in screen.text("-J").split("\n") if "> " in line[:columns]]
+        for line in screen.text("-J").split("\n"):
+            width = sum(2 if ord(c) > 0x2e80 else 1 for c in line.rstrip())
+            assert width <= columns or line in typed, f"{columns}: {line}"
+        screen.close()
 
 
 def colours():
@@ -550,10 +668,10 @@ def stepped():
     screen.keys("C-c")
     screen.until("stopped on request")
     screen.until("polygon at rest (measured)")
-    screen.until(lambda text: text.split("\n")[-1].startswith("at rest, interlock open>"))
+    screen.until(lambda text: text.split("\n")[-1].startswith("INTERLOCK OPEN, at rest>"))
     screen.type("step wait 10 s")
     screen.keys("Enter")
-    screen.until("paused, at rest, interlock open>")
+    screen.until("paused, INTERLOCK OPEN, at rest>")
     process = screen.process()
     screen.close()
     end = time.monotonic() + PATIENCE
@@ -610,9 +728,11 @@ try:
     # The server ends with its last session.
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
-        for check in [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
-                      keys_that_stop, late, events, lost_link, sizes, colours, ends, history,
-                      watched, stepped]:
+        checks = [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
+                  keys_that_stop, late, events, lost_link, sizes, searched, ends_later, paged, progress,
+                  unbroken, colours, ends, history, watched, stepped]
+        wanted = [argument for argument in sys.argv[1:] if not argument.startswith("-")]
+        for check in [check for check in checks if not wanted or check.__name__ in wanted]:
             check()
             print(f"  {check.__name__}: passed")
     page("--write" in sys.argv)

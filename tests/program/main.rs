@@ -54,6 +54,7 @@ mod run;
 mod schema;
 mod shell;
 mod simulate;
+mod suite;
 mod tables;
 mod tidy;
 mod trends;

@@ -85,6 +85,73 @@ save out/typed.spt
     assert_eq!(folder.read("out/typed.spt"), saved);
 }
 
+/// Everything that a topic of help tells to type works, in its order, in one shell.
+#[test]
+fn what_topics_tell_to_type_works() {
+    let folder = Folder::new("topics");
+    let topics = fs::read_to_string(root().join("src/shell/topics.md")).unwrap();
+    let lines = topics.lines().filter_map(|line| line.strip_prefix("    "));
+    let typed_lines: Vec<&str> = lines.collect();
+    assert!(typed_lines.len() > 10, "{typed_lines:?}");
+    let (said, code) = typed(shell(&folder, &[]), typed_lines.join("\n") + "\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert!(folder.read("rows.csv").starts_with("facet [1],speed [rad/s]\r\n0,"), "{said}");
+}
+
+/// Comments stay where they were typed, and an entry that was dropped is left out.
+#[test]
+fn a_saved_script_keeps_comments_and_leaves_out_what_was_dropped() {
+    let folder = Folder::new("comments");
+    let entries = "\
+// first look
+let speed = 3000 rpm // a slow one
+spin(3000 rpm)
+// why this wait:
+// the drive is slow
+wait until locked() within 20 s
+for k in 0..2 {
+    // inside
+    note \"turn {k}\" // behind
+}
+note \"dropped\"
+";
+    let more = "measured_speed()\nlet rows = [{facet: k, far: 2 mm} for k in 0..2]\n\
+                export rows to rows.csv\ndrop 8\nsave typed.spt\n";
+    let (said, code) = typed(shell(&folder, &[]), entries.to_string() + more);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains("`save` leaves out: note \"dropped\""), "{said}");
+    assert_snapshot!("saved_with_comments", folder.read("typed.spt"));
+    assert_eq!(folder.read("rows.csv"), "facet [1],far [mm]\r\n0,2\r\n1,2\r\n");
+    let ended = spintrue(&folder, &["run", "typed.spt"]);
+    assert_eq!(ended.code, Some(0), "{}", ended.error);
+}
+
+/// A session is recorded like a run: what was typed, refused and failed, with the verdict of the failure.
+#[test]
+fn a_session_is_recorded() {
+    let folder = Folder::new("recorded");
+    let entries = "spin(3000 rpm)\nwait until locked() within 20 s\n\
+                   expect \"speed\": measured_speed() > 2000 rpm\n";
+    let cases = [("good", "", 0, "passed"), ("bad", "fail \"a fixture is loose\"\n", 1, "failed")];
+    for (name, more, exit, verdict) in cases {
+        let typing = shell(&folder, &["--record", name]);
+        let (said, code) = typed(typing, format!("{entries}{more}"));
+        assert_eq!(code, Some(exit), "{said}");
+        let verified = spintrue(&folder, &["record", "verify", name]);
+        assert_eq!(verified.code, Some(0), "{}{}", verified.out, verified.error);
+        assert!(verified.out.contains(&format!("verdict: {verdict}")), "{}", verified.out);
+        let shown = spintrue(&folder, &["record", "show", name]);
+        assert!(shown.out.contains("check speed: 3000 rpm > 2000 rpm: conforms"), "{}", shown.out);
+        let report = folder.read(&format!("{name}/report.html"));
+        assert!(report.contains("&gt; wait until locked() within 20 s"), "{report}");
+        assert_eq!(report.contains("failed: failed: a fixture is loose"), !more.is_empty());
+    }
+    // No session is begun whose record cannot be kept.
+    let (said, code) = typed(shell(&folder, &["--record", "good"]), "spin(3000 rpm)\n");
+    assert!(said.contains("no record can be kept, so no shell is opened"), "{said}");
+    assert_eq!(code, Some(2), "{said}");
+}
+
 /// What was run goes into a saved script like what was typed.
 #[test]
 fn a_script_that_was_run_is_saved() {

@@ -208,7 +208,8 @@ const PROGRAM: Arrows = &[
     ("setup", &["disk", "error", "modbus", "record", "terminal"]),
     ("batch", &["archive", "disk", "error", "record", "setup", "terminal"]),
     ("campaign", &["archive", "disk", "error", "record", "setup", "terminal"]),
-    ("shell", &["record", "terminal"]),
+    ("shell", &["error", "record", "terminal"]),
+    ("suite", &["disk", "error", "record", "setup", "terminal"]),
     ("cli", &[ALL]),
 ];
 
@@ -271,6 +272,7 @@ const ONLY: &[(&str, &[&str])] = &[
             "program modbus",
             "program record",
             "program setup",
+            "program suite",
             "sim lib",
             "sim faults",
             "sim reader",

@@ -103,8 +103,11 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let places = [place(&options.before)?, place(&options.out)?];
     let mut stage = Stage::open(opened, "")?;
     let (runnable, _) = stage.admit(&prepared, None)?;
-    let about =
-        stage.about(&prepared, "head expose", prepared.bound(&stage.head).and_then(|b| b.most));
+    let about = stage.about(
+        Some(&prepared),
+        "head expose",
+        prepared.bound(&stage.head).and_then(|b| b.most),
+    );
     let mut printer = printer(&about, options.json);
     stop_on_request(std::slice::from_ref(&stage.stop))?;
     let finished = run_script(runnable, &mut stage.station, &mut *printer);

@@ -106,7 +106,9 @@ fn about(identity: &Identity) -> Markup {
         dl {
             @for (name, value) in &identity.named { dt { (name) } dd { (value) } }
             dt { "script" } dd { (identity.script) }
-            dt { "repeat the run" } dd.code { "spintrue " (shell_words(&identity.again)) }
+            @if !identity.again.is_empty() {
+                dt { "repeat the run" } dd.code { "spintrue " (shell_words(&identity.again)) }
+            }
             @if let Some(most) = &identity.at_most { dt { "longest possible time" } dd { (most) } }
             dt { "spintrue" } dd { (identity.spintrue) }
         }
@@ -123,7 +125,7 @@ fn about(identity: &Identity) -> Markup {
 }
 
 /// Arguments as a shell reads them.
-fn shell_words(arguments: &[String]) -> String {
+pub(crate) fn shell_words(arguments: &[String]) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "_-./:=".contains(c);
     let word = |word: &String| match !word.is_empty() && word.chars().all(plain) {
         true => word.clone(),
