@@ -5,7 +5,6 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::setup::is_elsewhere;
 use clap::ArgMatches;
 use clap::parser::ValueSource;
 use serde::Deserialize;
@@ -142,7 +141,7 @@ impl Project {
             all.extend(identity.iter().map(|pair| ("--identity", pair.clone())));
         }
         // What stands around a real head is never reached for a simulated one.
-        let is_real = address.is_some_and(|address| is_elsewhere(address)) && is_given("head");
+        let is_real = address.is_some_and(|address| address.contains("://")) && is_given("head");
         if takes("fixture") && is_real {
             all.extend(fixture.iter().map(|path| ("--fixture", self.path(path))));
         }

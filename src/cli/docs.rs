@@ -1,8 +1,8 @@
 //! `docs` and `example`: the pages and scripts that come with the program.
 
-use crate::disk::{Force, Place, unwritten};
+use crate::disk::{Force, Place, is_filled, make_folder};
 use crate::error::{Error, invalid};
-use crate::shipped::{SCRIPTS, pages, scripts, standalone};
+use crate::shipped::{SCRIPTS, data, pages, scripts, standalone};
 use crate::terminal::{emit, named, say};
 use clap::Args;
 use spintrue_head::nearest_name;
@@ -57,7 +57,11 @@ pub(super) fn example(options: &Examples) -> Result<u8, Error> {
     match &options.file {
         None => emit(&script),
         Some(path) => {
-            Place::take(path, &options.force)?.write(&script)?;
+            let folder = path.parent().unwrap_or(Path::new(""));
+            for (name, bytes) in data(&script) {
+                write(&folder.join(name), bytes, &options.force)?;
+            }
+            write(path, script.as_bytes(), &options.force)?;
             say(&format!("wrote {0}: run it with `spintrue run {0}`\n", path.display()));
         }
     }
@@ -71,27 +75,26 @@ fn all(folder: &Path) -> Result<u8, Error> {
 }
 
 /// Writes files into a folder that is empty or not there yet.
-#[allow(clippy::disallowed_methods, reason = "this function makes a folder")]
 pub(super) fn write_all<'a>(
     folder: &Path,
     files: impl Iterator<Item = (&'a str, &'a [u8])>,
 ) -> Result<(), Error> {
-    let is_empty =
-        std::fs::read_dir(folder).map_or(!folder.exists(), |mut all| all.next().is_none());
-    if !is_empty {
+    if is_filled(folder) {
         return Err(invalid!(
             "{} is not empty: name a folder that is not there yet",
             folder.display()
         ));
     }
     for (name, bytes) in files {
-        let path = folder.join(name);
-        let parent = path.parent().map(std::fs::create_dir_all).transpose();
-        parent
-            .and_then(|_| std::fs::write(&path, bytes))
-            .map_err(|error| unwritten(&path, &error))?;
+        write(&folder.join(name), bytes, &Force::default())?;
     }
     Ok(())
+}
+
+/// Writes a file, and makes its folder where there is none.
+fn write(path: &Path, bytes: &[u8], force: &Force) -> Result<(), Error> {
+    path.parent().map_or(Ok(()), make_folder)?;
+    Place::take(path, force)?.write(bytes)
 }
 
 fn known(

@@ -40,11 +40,10 @@ impl Files for Disk {
         }
         if let Some(file) = from.and_then(|from| standard(from, path)) {
             let name = format!("{STANDARD}{file}");
-            let stem = file.strip_suffix(".spt");
-            let text = library().find(|(known, _)| stem == Some(*known)).map(|(_, text)| text);
+            let text = library().find(|(known, _)| *known == file).map(|(_, text)| text);
             let text = text.ok_or_else(|| {
                 let known: Vec<&str> = library().map(|(known, _)| known).collect();
-                format!("there is no {name}; {STANDARD} has {}", known.join(".spt, ") + ".spt")
+                format!("there is no {name}; {STANDARD} has {}", known.join(", "))
             })?;
             return Ok(SourceText { name, text: text.to_string() });
         }
@@ -142,6 +141,16 @@ pub(crate) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
         hash.update(text.as_bytes());
     }
     hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Makes a folder, and those above it, where there is none.
+pub(crate) fn make_folder(folder: &Path) -> Result<(), Error> {
+    std::fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))
+}
+
+/// Whether a folder holds anything, or a file stands in its place.
+pub(crate) fn is_filled(folder: &Path) -> bool {
+    std::fs::read_dir(folder).map_or(folder.exists(), |mut all| all.next().is_some())
 }
 
 /// Why a file or folder cannot be written, and a way out where one is known.

@@ -1,7 +1,7 @@
 //! The folder of a record: taken while it is empty, marked until it is complete, each file on the
 //! disk before it has its name.
 
-use crate::disk::unwritten;
+use crate::disk::{make_folder, unwritten};
 use crate::error::{Error, invalid};
 use crate::record::manifest::{FileDigest, hexadecimal};
 use flate2::{Compression, GzBuilder};
@@ -79,7 +79,7 @@ impl Folder {
         if path.exists() && !path.is_dir() {
             return Err(invalid!("{name} is a file: name a folder for the record"));
         }
-        fs::create_dir_all(path).map_err(|error| unwritten(path, &error))?;
+        make_folder(path)?;
         let mut entries = fs::read_dir(path).map_err(|error| unwritten(path, &error))?;
         if entries.next().is_some() {
             let more = if path.join(MANIFEST).exists() || path.join(MARK).exists() {

@@ -31,7 +31,7 @@ STATION = f"{HEADS}/ten_with_station.toml"
 LEAST_RIGHT = 0.95
 MOST_NAMED = 3
 
-# What is wrong with each head of scripts/heads/wrong: names of scripts/tables/suspects.csv. None is good.
+# What is wrong with each head of scripts/heads/wrong: names of scripts/lib/suspects.csv. None is good.
 WRONG = {
     "axes_swapped": "axes_swapped", "bow": "bow", "cold_head": "delay_drift",
     "cross_scan_gain_5_percent": "cross_scan_gain", "cross_scan_gain_half": "cross_scan_gain",
@@ -261,7 +261,7 @@ def main():
     options.add_argument("--write", action="store_true", help="renew the tables of the page")
     options.add_argument("--only", default="", help="cases whose name matches this pattern; judges and writes nothing")
     given = options.parse_args()
-    with open(ROOT / "scripts/tables/suspects.csv", newline="") as file:
+    with open(ROOT / "scripts/lib/suspects.csv", newline="") as file:
         rows = [{key.split(" ")[0]: value for key, value in row.items()} for row in csv.DictReader(file)]
     classes = {row["name"]: row["class"] for row in rows}
     every = [case for case in cases() if re.search(given.only, case.name)]
