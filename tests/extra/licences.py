@@ -30,7 +30,7 @@ def shipped(target):
             if any(kind["kind"] is None for kind in needed["dep_kinds"]):
                 waiting.append(needed["pkg"])
     own = set(found["workspace_members"])
-    return sorted((packages[name] for name in seen - own), key=lambda package: package["name"])
+    return sorted((packages[name] for name in seen - own), key=lambda package: (package["name"], package["version"]))
 
 
 def terms(package):
