@@ -137,10 +137,15 @@ impl Console {
         // However the terminal was left before, Ctrl-C must work.
         self.mode.set();
         self.monitor.borrow_mut().mark();
-        self.monitor.borrow_mut().shows_armed =
-            self.watch.attended && self.watch.time_passes && draws_progress();
+        self.show_armed(true);
         self.left = None;
         EntryPrinter::new(self.watch.colour)
+    }
+
+    /// Shows on a terminal while the laser is armed, or no more.
+    pub(super) fn show_armed(&self, on: bool) {
+        let can = self.watch.attended && self.watch.time_passes && draws_progress();
+        self.monitor.borrow_mut().shows_armed = on && can;
     }
 
     /// Prints the result of a run.
@@ -150,7 +155,7 @@ impl Console {
         ran: Result<Vec<(EntryAnswer, Datum)>, Failure>,
     ) -> EntryOutcome {
         printer.clear();
-        self.monitor.borrow_mut().shows_armed = false;
+        self.show_armed(false);
         self.checks.0 += printer.failing;
         self.checks.1 += printer.undecided;
         let outcome = match ran {
@@ -209,7 +214,7 @@ impl Console {
     }
 
     /// Prints what stopped an entry and what it may have changed; makes the head safe after a stop.
-    fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
+    pub(super) fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
         complain(&failed(failure, self.session.sources(), self.watch.colour));
         let interrupted = failure.kind == FailureKind::Interrupted;
         if self.monitor.borrow().was_armed() && !interrupted {

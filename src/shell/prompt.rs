@@ -17,7 +17,7 @@ fn speed(status: &Status) -> String {
 }
 
 /// Rails beyond their tolerance, by name.
-fn bad_rails(status: &Status, head: &Description) -> Vec<String> {
+pub(super) fn bad_rails(status: &Status, head: &Description) -> Vec<String> {
     let rails = head.rails.iter().zip(&status.rails);
     let bad = rails.filter(|(rail, volts)| {
         (**volts - rail.nominal).abs() > rail.tolerance * rail.nominal.abs()
@@ -26,7 +26,7 @@ fn bad_rails(status: &Status, head: &Description) -> Vec<String> {
 }
 
 /// What the polygon does.
-fn polygon(status: &Status) -> String {
+pub(super) fn polygon(status: &Status) -> String {
     if status.locked {
         return format!("locked {}", speed(status));
     }

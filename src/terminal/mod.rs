@@ -9,6 +9,7 @@ pub(crate) mod facts;
 pub(crate) mod mode;
 pub(crate) mod plot;
 pub(crate) mod reference;
+pub(crate) mod screen;
 pub(crate) mod table;
 pub(crate) mod told;
 pub(crate) mod units;
@@ -66,14 +67,6 @@ pub(crate) fn complain_over(text: &str) {
     let _ = out.flush();
 }
 
-/// Prints lines to standard output over the `drawn` lines before, or below them where there are none.
-pub(crate) fn say_over(lines: &[String], drawn: usize) {
-    let up = if drawn > 0 { format!("\u{1b}[{drawn}A") } else { String::new() };
-    let clear = if drawn > 0 { "\r\u{1b}[K" } else { "" };
-    let lines = lines.iter().map(|line| format!("{clear}{}\n", visible_output(line)));
-    emit(&(up + &lines.collect::<String>()));
-}
-
 /// Whether standard error is a terminal that may be coloured (<https://no-color.org>).
 pub(crate) fn colour_errors() -> bool {
     colours(stderr().is_terminal())
@@ -122,6 +115,11 @@ pub(crate) fn width() -> usize {
 /// Columns that the terminal has, as far as is known.
 pub(crate) fn columns() -> usize {
     terminal_size::terminal_size_of(stdout()).map_or(80, |(width, _)| usize::from(width.0))
+}
+
+/// Rows that the terminal has, as far as is known.
+pub(crate) fn rows() -> usize {
+    terminal_size::terminal_size_of(stdout()).map_or(24, |(_, height)| usize::from(height.0))
 }
 
 /// Breaks a text at 80 columns, or where the terminal ends.

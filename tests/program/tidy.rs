@@ -208,7 +208,7 @@ const PROGRAM: Arrows = &[
     ("setup", &["disk", "error", "modbus", "record", "terminal"]),
     ("batch", &["archive", "disk", "error", "record", "setup", "terminal"]),
     ("campaign", &["archive", "disk", "error", "record", "setup", "terminal"]),
-    ("shell", &["record", "terminal"]),
+    ("shell", &["paper", "record", "terminal"]),
     ("cli", &[ALL]),
 ];
 
