@@ -6,7 +6,8 @@ use crate::shell::console::Console;
 use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
 use crate::shell::watch::View;
-use crate::terminal::plot::{Charset, Curve, figure, shortened, spark};
+use crate::terminal::columns::cut;
+use crate::terminal::plot::{Charset, Curve, figure, spark};
 use spintrue_head::{Calls, Control, Description, Dimension, Laser, Status, parse_unit};
 use spintrue_language::{Failure, PlotOf, PlotSort, Shown, StationError};
 use std::collections::VecDeque;
@@ -71,44 +72,40 @@ impl View for Bench {
         let charset = Charset::of_terminal();
         let mut lines = vec![self.status_line(console)];
         let Some(now) = self.looks.back() else { return lines };
-        let mut below = self.rows(head, size.0, charset);
-        below.extend(
-            match console.watch.owner {
-                Some(Control::Others) => {
-                    Some("another client controls the head: this shell only looks")
-                }
-                Some(Control::None) => Some("no client controls the head"),
-                _ => None,
-            }
-            .map(|control| format!("  {:<NAME$} {control}", "control")),
-        );
         if self.silent.is_some() {
+            let heard = now.time;
             lines.push(format!(
-                "  all below is from {:.1} s of head time, when it answered last",
-                now.time
+                "  all below is from {heard:.1} s of head time, when it answered last"
             ));
         }
+        let mut below = self.rows(head, size.0, charset);
         let event = self.event.as_deref().unwrap_or("none since this view began");
+        let control = console.watch.owner.map(prompt::controller);
+        below.extend(control.map(|control| format!("  {:<NAME$} {control}", "control")));
         below.push(format!("  {:<NAME$} {event}", "last event"));
-        let mut room = size.1.saturating_sub(below.len() + lines.len());
+        let room = size.1.saturating_sub(lines.len() + below.len());
         let pulses = match &self.pulses {
-            Some(Ok(pulses)) if room >= 2 * MIN_ROWS => {
+            Some(Ok(pulses)) if room > pulses.len() + MIN_ROWS => {
                 let bars = pulse_bars(pulses).into_iter().collect();
-                figure(bars, None, (size.0, room / 2), charset).0
+                figure(bars, None, (size.0, room), 0, charset).0
             }
             Some(Ok(pulses)) => {
-                let farther = |a: f64, b: f64| if b.abs() > a.abs() { b } else { a };
-                let worst = pulses.iter().copied().fold(0.0, farther);
-                let value = format!("{:+.3} us at the most", worst * 1e6);
-                vec![row("pulses", &value, pulses, size.0, charset)]
+                let most = pulses.iter().map(|late| late.abs()).fold(0.0, f64::max) * 1e6;
+                vec![row(
+                    "pulses",
+                    &format!("up to {most:.3} us off even"),
+                    pulses,
+                    size.0,
+                    charset,
+                )]
             }
             Some(Err(why)) => vec![format!("  {:<NAME$} {why}", "pulses")],
             None => Vec::new(),
         };
-        room = room.saturating_sub(pulses.len());
+        let room = room.saturating_sub(pulses.len());
         let speed = self.speed(now, head, charset).filter(|_| room >= MIN_ROWS);
         if let Some(speed) = speed {
-            lines.extend(figure(vec![speed], None, (size.0, room), charset).0);
+            lines.extend(figure(vec![speed], None, (size.0, room), 0, charset).0);
         } else if let Some(error) = error(now) {
             let errors: Vec<f64> = self.looks.iter().filter_map(self::error).collect();
             let error = format!("{:+.1} ppm", error * 1e6);
@@ -116,7 +113,7 @@ impl View for Bench {
         }
         lines.extend(pulses);
         lines.extend(below);
-        lines.iter().map(|line| shortened(line, size.0)).collect()
+        lines
     }
 
     fn line(&self, console: &Console) -> String {
@@ -204,25 +201,24 @@ impl Bench {
             self.pulses = Some(Err(why.to_string()));
             return;
         }
-        if self.asked.is_some_and(|asked| now.time - asked < TURN_INTERVAL) {
+        if self.asked.is_some_and(|asked| (now.time - asked).abs() < TURN_INTERVAL) {
             return;
         }
         self.asked = Some(now.time);
         let facets = head.facets as usize;
-        self.pulses = match console.station.turns(1) {
-            Ok(turns) => turns.first().map(|turn| {
-                if turn.pulses.is_empty() {
-                    return Err("this head counts them and tells no times".to_string());
-                }
-                if turn.pulses.len() != facets {
-                    return Err(format!("{} in a turn of {facets} facets", turn.pulses.len()));
-                }
+        let told = match console.station.turns(1).map(|turns| turns.into_iter().next()) {
+            Ok(Some(turn)) if turn.pulses.len() == facets => {
                 let even = |facet: usize| turn.period * facet as f64 / facets as f64;
                 Ok(turn.pulses.iter().enumerate().map(|(facet, at)| at - even(facet)).collect())
-            }),
-            Err(StationError::Fault(fault)) => Some(Err(fault.to_string())),
+            }
+            Ok(turn) => {
+                let count = turn.map_or(0, |turn| turn.pulses.len());
+                Err(format!("the head tells the times of {count} in a turn of {facets} facets"))
+            }
+            Err(StationError::Fault(fault)) => Err(fault.to_string()),
             Err(_) => return,
         };
+        self.pulses = Some(told);
     }
 
     /// The error of the speed while it is near the one asked for, else the speed.
@@ -274,7 +270,7 @@ impl Bench {
             let mark = if bad.contains(&rail.name) { " BAD" } else { "" };
             let value = format!("{volts:.2} V, {off:+.2} %{mark}");
             let seen = over(&|s| s.rails.get(at).copied().unwrap_or(f64::NAN));
-            rows.push(row(&shortened(&rail.name, NAME), &value, &seen, columns, charset));
+            rows.push(row(&cut(&rail.name, NAME), &value, &seen, columns, charset));
         }
         let degrees = format!("{:.1} degC", now.temperature - 273.15);
         rows.push(row("temperature", &degrees, &over(&|s| s.temperature), columns, charset));

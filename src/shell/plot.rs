@@ -4,9 +4,9 @@ use crate::paper::series::Series;
 use crate::paper::table::is_detail;
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
-use crate::shell::values::{Reading, Values, acts, armed, expressions, outline, parts};
-use crate::terminal::plot::{Charset, Curve, MIN_ROWS, Mark, figure};
-use crate::terminal::{columns, complain, rows, say, wrapped};
+use crate::shell::values::{Reading, Values, acts, expressions, last_option, outline, parts};
+use crate::terminal::plot::{Curve, Mark, printed};
+use crate::terminal::{complain, say, wrapped};
 use spintrue_head::{Dimension, show_number};
 use spintrue_language::{KEYWORDS, PlotOf, PlotSort, RecordSpec, Shown, builtin_records};
 use std::sync::Arc;
@@ -20,9 +20,6 @@ const MAX_LISTS: usize = 8;
 /// Tones that are named below a spectrum.
 const NAMED_TONES: usize = 3;
 
-/// Rows of the screen that a plot leaves to what was typed, to what is said below it and to the prompt.
-const ROWS_LEFT: usize = 4;
-
 /// Ways to plot that need no more words.
 const WAYS: [&str; 5] = ["line", "points", "bars", "histogram", "spectrum"];
 
@@ -35,7 +32,10 @@ pub(super) fn plot(console: &mut Console, rest: &str) -> EntryOutcome {
         );
     }
     let (words, value) = words(rest);
-    let (value, arm) = armed(value);
+    let (value, arm) = match last_option(value, &["arm at"]) {
+        Some((value, _, power)) => (value, Some(power)),
+        None => (value, None),
+    };
     let listed = expressions(value);
     let moves = |console: &mut Console, texts: &[&str]| {
         let mut checked = texts.iter().map(|text| console.session.enter(&mut *console.files, text));
@@ -81,12 +81,12 @@ fn plot_values(
     let mut said = parts(words);
     let is_spectrum = said.contains(&"spectrum");
     let step = said.iter().find_map(|word| word.strip_prefix("step ")).unwrap_or("1");
-    let spectra = texts.iter().map(|text| format!("spectrum({text}, step: {step})"));
-    let spectra: Vec<String> = spectra.collect();
-    let called: Vec<&str> = match is_spectrum {
-        true => spectra.iter().map(String::as_str).collect(),
-        false => texts.to_vec(),
+    let call = |text: &&str| match is_spectrum {
+        true => format!("spectrum({text}, step: {step})"),
+        false => text.to_string(),
     };
+    let called: Vec<String> = texts.iter().map(call).collect();
+    let called: Vec<&str> = called.iter().map(String::as_str).collect();
     if is_spectrum {
         said.retain(|word| *word != "spectrum" && !word.starts_with("step "));
         said.insert(0, "bars");
@@ -107,15 +107,12 @@ fn plot_values(
             drawn => all.extend(drawn),
         }
     }
-    let size = (columns().saturating_sub(1), rows().saturating_sub(ROWS_LEFT).max(MIN_ROWS));
-    let (lines, left_out) = figure(all, None, size, Charset::of_terminal());
+    let (lines, left_out) = printed(all, None, usize::MAX);
     lines.iter().for_each(|line| say(&format!("{line}\n")));
     if !left_out.is_empty() {
         let fields = left_out.join(", ");
-        let one = left_out.first().map_or("", String::as_str);
-        let list = texts.first().unwrap_or(&"rows");
         notes.push(format!(
-            "no room for {fields}: plot one alone, as in `plot [row.{one} for row in {list}]`"
+            "no room for {fields}: plot one alone, as in `plot [row.dose for row in rows]`"
         ));
     }
     notes.iter().for_each(|note| say(&wrapped(note, "  ")));
@@ -248,8 +245,7 @@ fn plot_entry(console: &mut Console, entry: &str) -> EntryOutcome {
     let mark =
         lock.map(|lock| Mark { at: lock.time, words: format!("lock at {:.2} s", lock.time) });
     let curve = Curve { name: String::new(), group: String::new(), series };
-    let size = (columns().saturating_sub(1), rows().saturating_sub(ROWS_LEFT).max(MIN_ROWS));
-    let (lines, _) = figure(vec![curve], mark.as_ref(), size, Charset::of_terminal());
+    let (lines, _) = printed(vec![curve], mark.as_ref(), usize::MAX);
     lines.iter().for_each(|line| say(&format!("{line}\n")));
     outcome
 }

@@ -123,6 +123,15 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
     lines
 }
 
+/// Who controls a head that several clients may reach.
+pub(super) fn controller(owner: Control) -> &'static str {
+    match owner {
+        Control::Own => "this shell",
+        Control::Others => "another client: this shell only looks",
+        Control::None => "no client",
+    }
+}
+
 /// The state of the head, a row each.
 pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
     let status = match state {
@@ -139,12 +148,7 @@ pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description
         ("temperature", format!("{:.1} degC", status.temperature - 273.15)),
     ];
     if let Some(owner) = owner {
-        let text = match owner {
-            Control::Own => "this shell",
-            Control::Others => "another client: this shell only looks",
-            Control::None => "no client",
-        };
-        rows.push(("control", text.to_string()));
+        rows.push(("control", controller(owner).to_string()));
     }
     if let Some(target) = status.target {
         rows.push(("asked for", show_quantity(target, Dimension::ROTATION, None, None)));

@@ -11,27 +11,25 @@ use spintrue_language::{
 /// The code of a report that light is possible only in `arm`.
 const NEEDS_LIGHT: &str = "E0705";
 
+/// Characters of a label at most.
+const MAX_LABEL: usize = 36;
+
 /// A line with all that stands in brackets, texts and comments hidden, byte by byte.
 pub(super) fn outline(text: &str) -> String {
-    let marks = highlight_marks(text);
-    let is_text = |at: usize| {
-        let hides =
-            |mark: &HighlightMark| matches!(mark, HighlightMark::Text | HighlightMark::Comment);
-        marks.iter().any(|(mark, range)| hides(mark) && range.contains(&at))
-    };
-    let mut depth = 0_usize;
-    let mut hidden = String::with_capacity(text.len());
-    for (at, c) in text.char_indices() {
-        let is_text = is_text(at);
-        let closes = !is_text && matches!(c, ')' | ']' | '}');
-        depth += usize::from(!is_text && matches!(c, '(' | '[' | '{'));
-        match is_text || depth > 0 || !c.is_ascii() {
-            true => hidden.push_str(&"_".repeat(c.len_utf8())),
-            false => hidden.push(c),
+    let mut hidden = text.as_bytes().to_vec();
+    for (mark, range) in highlight_marks(text) {
+        if matches!(mark, HighlightMark::Text | HighlightMark::Comment) {
+            hidden.iter_mut().take(range.end).skip(range.start).for_each(|byte| *byte = b'_');
         }
-        depth = depth.saturating_sub(usize::from(closes));
     }
-    hidden
+    let mut depth = 0_usize;
+    let shown = hidden.iter().map(|byte| {
+        depth += usize::from(matches!(byte, b'(' | b'[' | b'{'));
+        let shown = if depth > 0 || !byte.is_ascii() { '_' } else { char::from(*byte) };
+        depth = depth.saturating_sub(usize::from(matches!(byte, b')' | b']' | b'}')));
+        shown
+    });
+    shown.collect()
 }
 
 /// The parts of a text between commas outside of brackets.
@@ -69,21 +67,24 @@ pub(super) fn expressions(text: &str) -> Option<Vec<&str>> {
     (!is_statement && parts.iter().all(bare)).then_some(parts)
 }
 
-/// What follows the last ` arm at ` of a line, and what stands before it.
-pub(super) fn armed(text: &str) -> (&str, Option<&str>) {
-    let word = " arm at ";
-    match outline(text).rfind(word).map(|at| text.split_at(at)) {
-        Some((value, power)) if !power.contains('{') => {
-            (value.trim(), power.get(word.len()..).map(str::trim))
-        }
-        _ => (text.trim(), None),
-    }
+/// The last option of a line that begins with one of these words: what stands before it, its word, and what follows.
+pub(super) fn last_option<'t>(
+    text: &'t str,
+    words: &[&'static str],
+) -> Option<(&'t str, &'static str, &'t str)> {
+    let outline = format!(" {} ", outline(text));
+    let last = |word: &&'static str| Some((outline.rfind(&format!(" {word} "))?, *word));
+    let (at, word) = words.iter().filter_map(last).max()?;
+    let (before, option) = text.split_at(at);
+    let given = option.get(word.len()..).unwrap_or("").trim();
+    // `arm at 35 % { ... }` is a statement.
+    (!given.contains('{')).then_some((before.trim(), word, given))
 }
 
 /// Expressions that may be read.
 pub(super) struct Values {
     entry: RunnableEntry,
-    /// The expressions on one line each.
+    /// The expressions, each on one line and cut.
     pub labels: Vec<String>,
     /// Light is let out while they are read.
     pub emits: bool,
@@ -159,7 +160,11 @@ impl Values {
         let bound = entry.bound(console.station.description()).and_then(|bound| bound.most);
         let emits = entry.effects.last().is_some_and(|of| of.effects.contains_key(&Effect::Emits));
         let entry = console.admit(entry).ok_or(EntryOutcome::WRONG)?;
-        let label = |text: &&str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let label = |text: &&str| {
+            let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            let most = text.char_indices().nth(MAX_LABEL).map(|(end, _)| end);
+            most.and_then(|end| text.get(..end)).map_or(text.clone(), |text| format!("{text}…"))
+        };
         let labels = texts.iter().map(label).collect();
         Ok(Values { entry, labels, emits: emits || arm.is_some(), bound })
     }
@@ -178,7 +183,7 @@ impl Values {
 
 #[cfg(test)]
 mod tests {
-    use super::{armed, expressions, parts};
+    use super::{expressions, last_option, parts};
 
     #[test]
     fn commas_in_brackets_and_texts_part_nothing() {
@@ -196,10 +201,13 @@ mod tests {
     }
 
     #[test]
-    fn a_block_of_the_language_is_no_option() {
-        assert_eq!(armed("f(x) arm at 35 %"), ("f(x)", Some("35 %")));
-        assert_eq!(armed("f(\" arm at \")"), ("f(\" arm at \")", None));
-        let block = "wait 1 s; arm at 35 % { x() }";
-        assert_eq!(armed(block), (block, None));
+    fn options_are_found_outside_of_brackets_texts_and_blocks() {
+        let option = |text| last_option(text, &["for", "arm at"]);
+        assert_eq!(option("f(x) for 1 s arm at 35 %"), Some(("f(x) for 1 s", "arm at", "35 %")));
+        assert_eq!(option("for 1 s"), Some(("", "for", "1 s")));
+        assert_eq!(option("µ for"), Some(("µ", "for", "")));
+        for text in ["f(\" arm at \")", "[a for a in b]", "wait 1 s; arm at 35 % { x() }"] {
+            assert_eq!(option(text), None);
+        }
     }
 }

@@ -6,9 +6,10 @@ use crate::shell::console::Console;
 use crate::shell::outcome::{EntryOutcome, UsageError};
 use crate::shell::plot::curves;
 use crate::shell::reader::{Input, InputKind};
-use crate::shell::values::{Reading, Values, expressions, outline};
+use crate::shell::values::{Reading, Values, expressions, last_option};
 use crate::shell::view::spread;
-use crate::terminal::plot::{Charset, Curve, MIN_ROWS, figure, shortened, spark};
+use crate::terminal::columns::cut;
+use crate::terminal::plot::{Charset, Curve, MIN_ROWS, figure, spark};
 use crate::terminal::screen::Screen;
 use crate::terminal::told::failed;
 use crate::terminal::{complain, say, wrapped};
@@ -23,8 +24,8 @@ const DEFAULT_INTERVAL: f64 = 0.2;
 const DEFAULT_LENGTH: f64 = 10.0;
 /// Longest watch or interval, in s.
 const MAX_TIME: f64 = 86_400.0;
-/// Most readings of one watch.
-const MAX_READINGS: usize = 500_000;
+/// Most readings that are kept; then every other one is left out.
+const MAX_KEPT: usize = 20_000;
 /// A reading that may take longer, in s, is stopped by Ctrl-C at once; then no key is waited for.
 const MAX_QUICK: f64 = 3.0;
 /// Time between the notice that light comes out and the first light, in s.
@@ -33,10 +34,10 @@ const LIGHT_NOTICE: f64 = 2.0;
 const MAX_NAME: usize = 30;
 
 /// What follows `watch`.
-#[derive(Debug, PartialEq)]
+#[derive(Debug, Default, PartialEq)]
 struct Options<'a> {
     value: &'a str,
-    every: f64,
+    every: Option<f64>,
     lasts: Option<f64>,
     arm: Option<&'a str>,
 }
@@ -44,32 +45,27 @@ struct Options<'a> {
 impl<'a> Options<'a> {
     /// Parses `[VALUE, …] [every TIME] [for TIME] [arm at POWER]`, the options in any order.
     fn parse(text: &'a str) -> Result<Options<'a>, UsageError> {
-        let mut options =
-            Options { value: text.trim(), every: DEFAULT_INTERVAL, lasts: None, arm: None };
-        loop {
-            let outline = format!(" {}", outline(options.value));
-            let last = |word: &'static str| Some((outline.rfind(&format!(" {word} "))?, word));
-            let found = ["for", "every", "arm at"].into_iter().filter_map(last).max();
-            let Some((at, word)) = found else { break };
-            let (before, option) = options.value.split_at(at);
-            let given = option.trim_start().get(word.len()..).unwrap_or("").trim();
-            options.value = before.trim();
-            if word == "arm at" {
-                options.arm = Some(given);
-                continue;
-            }
+        let mut options = Options { value: text.trim(), ..Options::default() };
+        while let Some((before, word, given)) =
+            last_option(options.value, &["for", "every", "arm at"])
+        {
+            options.value = before;
             let seconds = match parse_quantity(given) {
                 Ok((value, Some(unit))) if unit.dimension == Dimension::TIME => value,
                 _ => 0.0,
             };
-            if !(seconds > 0.0 && seconds <= MAX_TIME) {
+            if word != "arm at" && !(seconds > 0.0 && seconds <= MAX_TIME) {
                 return Err(UsageError(format!(
                     "`{word} {given}` is no time: write `{word} 200 ms`, at most 24 h"
                 )));
             }
-            match word {
-                "for" => options.lasts = Some(seconds),
-                _ => options.every = seconds.max(0.001),
+            let is_again = match word {
+                "arm at" => options.arm.replace(given).is_some(),
+                "for" => options.lasts.replace(seconds).is_some(),
+                _ => options.every.replace(seconds.max(0.001)).is_some(),
+            };
+            if is_again {
+                return Err(UsageError(format!("`{word}` is given twice")));
             }
         }
         if options.value.is_empty() && options.arm.is_some() {
@@ -96,11 +92,12 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         Ok(options) => options,
         Err(error) => return EntryOutcome::wrong(error),
     };
+    let every = options.every.unwrap_or(DEFAULT_INTERVAL);
     let lasts = options.lasts.unwrap_or(DEFAULT_LENGTH);
     if options.value.is_empty() {
         let live = console.watch.attended && console.watch.time_passes;
         let lasts = if live { options.lasts.unwrap_or(MAX_TIME) } else { lasts };
-        return run(console, &mut Bench::default(), (options.every, lasts), true, false);
+        return run(console, &mut Bench::default(), (every, lasts), true, false);
     }
     let Some(texts) = expressions(options.value) else {
         let entry = console.session.enter(&mut *console.files, options.value);
@@ -121,9 +118,8 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         complain(&wrapped(
             &format!(
                 "LIGHT COMES OUT: the laser is armed{power} for each reading and disarmed after it, every \
-                 {} s for {lasts} s, beginning in {LIGHT_NOTICE} s. Ctrl-C disarms it and makes the head \
-                 safe, and is no emergency stop",
-                options.every
+                 {every} s for {lasts} s, beginning in {LIGHT_NOTICE} s. Ctrl-C disarms it and makes the head \
+                 safe, and is no emergency stop"
             ),
             "",
         ));
@@ -134,8 +130,8 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         }
     }
     let keys = !emits && bound.is_some_and(|bound| bound <= MAX_QUICK);
-    let mut watched = Watched { values, newest: Vec::new(), seen: Vec::new() };
-    run(console, &mut watched, (options.every, lasts), keys, emits)
+    let mut watched = Watched { values, newest: Vec::new(), seen: Vec::new(), thinned: false };
+    run(console, &mut watched, (every, lasts), keys, emits)
 }
 
 /// Looks every so many s, for so many s. With `keys`, Enter ends it.
@@ -157,13 +153,19 @@ fn run(
     let lasts = if console.watch.replay.is_some() { 0.0 } else { lasts };
     let begun = console.station.now();
     let mut outcome = Ok(EntryOutcome::Done);
-    for _ in 0..MAX_READINGS {
+    // Counted as well, for a clock that stands still must not keep us here.
+    for _ in 0..=(lasts / every).ceil() as usize {
         if let Err(failure) = view.look(console) {
             outcome = Err(failure);
             break;
         }
         match &screen {
-            Some(screen) => draw(console, view, screen, &footer(console, keys, emits)),
+            Some(screen) => {
+                let footer = footer(console, keys, emits);
+                let (columns, rows) = Screen::size();
+                let size = (columns, rows.saturating_sub(footer.len()));
+                screen.draw(&view.picture(console, size), &footer);
+            }
             None if !console.watch.attended || live => say(&view.line(console)),
             None => {}
         }
@@ -175,28 +177,21 @@ fn run(
             break;
         }
     }
-    if keys && console.watch.reader.is_waiting() {
-        match &screen {
-            Some(screen) => draw(console, view, screen, &["ended; Enter goes on".to_string()]),
-            None => complain("ended; Enter goes on\n"),
-        }
-        let reader = &console.watch.reader;
-        while reader.wait(Duration::from_millis(200)).is_none() && !is_asked_to_end(console) {}
-    }
     let was_drawn = screen.is_some();
     drop(screen);
-    // A stop comes first.
-    let is_stopped = match &outcome {
-        Ok(outcome) => *outcome != EntryOutcome::Done,
-        Err(failure) => failure.kind == FailureKind::Interrupted,
+    // A stop comes before all else.
+    let goes_on = match &outcome {
+        Ok(outcome) => *outcome == EntryOutcome::Done,
+        Err(failure) => failure.kind != FailureKind::Interrupted,
     };
-    if console.watch.attended && (was_drawn || !live) && !is_stopped {
+    if goes_on && console.watch.attended && (was_drawn || !live) {
         let picture = view.picture(console, Screen::size());
-        picture.iter().for_each(|line| say(&format!("{line}\n")));
+        let cut = |line: &String| line.chars().take(Screen::size().0).collect::<String>();
+        picture.iter().for_each(|line| say(&format!("{}\n", cut(line))));
     }
-    match outcome {
+    let outcome = match outcome {
         Ok(outcome) => {
-            if is_stopped {
+            if !goes_on {
                 console.stop();
             }
             outcome
@@ -206,16 +201,17 @@ fn run(
             complain(&failed(&failure, console.session.sources(), console.watch.colour));
             console.outcome_of(&failure)
         }
+    };
+    if keys && console.watch.reader.is_waiting() {
+        complain("Enter goes on\n");
+        let reader = &console.watch.reader;
+        while !is_asked_to_end(console) && reader.wait(Duration::from_millis(200)).is_none() {}
     }
+    outcome
 }
 
 fn is_asked_to_end(console: &Console) -> bool {
     console.station.is_stopped() || console.watch.leave.load(Ordering::SeqCst)
-}
-
-fn draw(console: &Console, view: &dyn View, screen: &Screen, footer: &[String]) {
-    let (columns, rows) = Screen::size();
-    screen.draw(&view.picture(console, (columns, rows.saturating_sub(footer.len()))), footer);
 }
 
 /// What ends the view, and what does not stop the head.
@@ -236,9 +232,8 @@ fn pause(console: &mut Console, keys: bool, seconds: f64) -> Option<EntryOutcome
     if keys {
         match console.watch.reader.wait(Duration::from_secs_f64(seconds)) {
             None if !is_asked_to_end(console) => return None,
-            Some(Input::Entry(_)) => return Some(EntryOutcome::Done),
             // A request from outside is answered at the prompt.
-            None => return Some(EntryOutcome::Done),
+            None | Some(Input::Entry(_)) => return Some(EntryOutcome::Done),
             Some(_) => {}
         }
     } else if console.station.sleep(seconds).is_ok() {
@@ -253,6 +248,7 @@ struct Watched {
     newest: Vec<Reading>,
     /// Head time and each value in SI; not a number where it is none.
     seen: Vec<(f64, Vec<f64>)>,
+    thinned: bool,
 }
 
 impl View for Watched {
@@ -264,10 +260,18 @@ impl View for Watched {
             _ => f64::NAN,
         };
         self.seen.push((console.station.now(), self.newest.iter().map(number).collect()));
+        if self.seen.len() > MAX_KEPT {
+            self.thinned = true;
+            let mut keeps = false;
+            self.seen.retain(|_| {
+                keeps = !keeps;
+                keeps
+            });
+        }
         Ok(())
     }
 
-    fn picture(&self, console: &Console, size: (usize, usize)) -> Vec<String> {
+    fn picture(&self, _console: &Console, size: (usize, usize)) -> Vec<String> {
         let (mut lines, mut drawn) = (Vec::new(), Vec::new());
         let charset = Charset::of_terminal();
         let labels = self.values.labels.iter();
@@ -277,7 +281,7 @@ impl View for Watched {
             let (shown, _) = reading;
             let seen = self.seen.iter().filter_map(|(time, all)| Some((*time, *all.get(at)?)));
             let seen: Vec<(f64, f64)> = seen.collect();
-            let name = shortened(label, MAX_NAME);
+            let name = cut(label, MAX_NAME);
             let mut text = format!("  {name:<width$}  {shown}");
             match shown {
                 Shown::Quantity { unit, asked, .. } => {
@@ -296,19 +300,22 @@ impl View for Watched {
                     drawn.extend(curves(label, &(shown.clone(), Some(bars)), &mut Vec::new()));
                 }
                 _ => {
-                    if let Some(table) = spread(label, shown, console.watch.colour) {
+                    if let Some(table) = spread(label, shown, false) {
                         lines.extend(table.trim_end().lines().map(str::to_string));
                         continue;
                     }
                 }
             }
-            lines.push(shortened(&text, size.0));
+            lines.push(text);
         }
         let room = size.1.saturating_sub(lines.len()).max(MIN_ROWS);
-        let (plots, left_out) = figure(drawn, None, (size.0, room), charset);
+        let (plots, left_out) = figure(drawn, None, (size.0, room), 0, charset);
         lines.extend(plots);
         if !left_out.is_empty() {
             lines.push(format!("  no room for {}", left_out.join(", ")));
+        }
+        if self.thinned {
+            lines.push("  of all readings, only some are drawn".to_string());
         }
         lines
     }
@@ -322,23 +329,21 @@ impl View for Watched {
 
 #[cfg(test)]
 mod tests {
-    use super::{DEFAULT_INTERVAL, Options};
+    use super::Options;
 
     #[test]
     fn takes_a_watch_apart() {
         let of = |value, every, lasts, arm| Ok(Options { value, every, lasts, arm });
-        let every = DEFAULT_INTERVAL;
-        assert_eq!(Options::parse("measured_speed()"), of("measured_speed()", every, None, None));
-        assert_eq!(Options::parse(""), of("", every, None, None));
-        assert_eq!(Options::parse("every 1 s for 1 min"), of("", 1.0, Some(60.0), None));
-        assert_eq!(Options::parse("x every 50 ms for 2 s"), of("x", 0.05, Some(2.0), None));
-        assert_eq!(Options::parse("x, y for 2 s every 50 ms"), of("x, y", 0.05, Some(2.0), None));
+        assert_eq!(Options::parse(""), of("", None, None, None));
+        assert_eq!(Options::parse("every 1 s for 1 min"), of("", Some(1.0), Some(60.0), None));
+        assert_eq!(
+            Options::parse("x, y for 2 s every 50 ms"),
+            of("x, y", Some(0.05), Some(2.0), None)
+        );
         let lit = Options::parse("f(x) arm at 35 % for 2 s");
-        assert_eq!(lit, of("f(x)", every, Some(2.0), Some("35 %")));
-        let within = "[a for a in b], \" every \"";
-        assert_eq!(Options::parse(within), of(within, every, None, None));
-        assert!(Options::parse("x every 3 mm").is_err());
-        assert!(Options::parse("x for 0 s").is_err());
-        assert!(Options::parse("arm at 35 %").is_err());
+        assert_eq!(lit, of("f(x)", None, Some(2.0), Some("35 %")));
+        for text in ["x every 3 mm", "x for 0 s", "x for", "arm at 35 %", "x for 1 s for 2 s"] {
+            assert!(Options::parse(text).is_err(), "{text}");
+        }
     }
 }

@@ -1,7 +1,7 @@
 //! The whole screen of a terminal, drawn again and again in place.
 
 use crate::terminal::{columns, draws_progress, emit, rows};
-use spintrue_head::visible_output;
+use spintrue_head::visible_line;
 use std::io::{IsTerminal, stdout};
 
 /// A screen of its own; what was shown before is there again when it is dropped. Its last row is left to what is
@@ -30,7 +30,7 @@ impl Screen {
         let blank = String::new();
         let lines = lines.iter().chain(std::iter::repeat(&blank)).take(body).chain(last);
         let cut = |line: &String| line.chars().take(columns).collect::<String>();
-        let lines = lines.map(|line| format!("{}\u{1b}[K\r\n", visible_output(&cut(line))));
+        let lines = lines.map(|line| format!("{}\u{1b}[K\r\n", visible_line(&cut(line))));
         emit(&format!("\u{1b}[H{}\u{1b}[K", lines.collect::<String>()));
     }
 }

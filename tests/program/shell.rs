@@ -193,7 +193,7 @@ fn what_cannot_be_plotted_or_watched_has_a_way_out() {
         ("watch wait 3 s", "only values can be watched"),
         ("watch test_line(0, plan)", "`watch test_line(0, plan) arm at 35 %` arms the laser"),
         ("watch measured_speed() for 3 mm", "write `for 200 ms`, at most 24 h"),
-        ("watch measured_speed() every", "Error"),
+        ("watch measured_speed() every", "`every ` is no time"),
         ("watch arm at 35 %", "say what needs light"),
         ("watch locked(), spin(3000 rpm)", "`spin(3000 rpm)` spins"),
         ("watch for 0 s", "is no time"),

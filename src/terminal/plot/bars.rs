@@ -1,7 +1,8 @@
 //! Bars that lie: a row for each, with its name and its number. And one row of bars that stand.
 
 use crate::paper::plot::Axis;
-use crate::terminal::plot::{Charset, Curve, shortened};
+use crate::terminal::columns::cut;
+use crate::terminal::plot::{Charset, Curve};
 use spintrue_head::show_number;
 use spintrue_language::{PlotSort, decimal_places};
 
@@ -40,7 +41,7 @@ pub(super) fn bars(curves: &[&Curve], columns: usize, charset: Charset) -> Vec<S
             let Some((x, y)) = curve.series.points.get(at) else { continue };
             // Bars beside each other have one name.
             let name = if number == 0 { name(curve, at, *x) } else { String::new() };
-            drawn.push((shortened(&name, MAX_NAME), *y, number));
+            drawn.push((cut(&name, MAX_NAME), *y, number));
         }
     }
     let left = drawn.iter().map(|(name, ..)| name.chars().count()).max().unwrap_or(0);
@@ -67,7 +68,7 @@ pub(super) fn bars(curves: &[&Curve], columns: usize, charset: Charset) -> Vec<S
         let line: String = line.into_iter().collect();
         format!("  {name:>left$} {line} {:>right$}", show_number(*y, None))
     };
-    drawn.iter().map(|bar| shortened(&row(bar), columns)).collect()
+    drawn.iter().map(row).collect()
 }
 
 /// A bar from the middle, to the left for what is negative.

@@ -1,7 +1,7 @@
-//! Curves and upright bars in a frame with an axis on either side, of Braille or ASCII characters.
+//! Curves in a frame with an axis on either side, of Braille or ASCII characters.
 
 use crate::paper::plot::Axis;
-use crate::terminal::plot::{Charset, Curve, Mark, shortened};
+use crate::terminal::plot::{Charset, Curve, Mark};
 use spintrue_language::PlotSort;
 
 /// The dots of a Braille character from the top, left and right (ISO/IEC 10646, block U+2800, from memory).
@@ -58,22 +58,14 @@ pub(super) fn frame(
     let ticks: Vec<(f64, String)> = y.ticks().map(|tick| (tick, y.text(tick))).collect();
     let left = ticks.iter().map(|(_, text)| text.chars().count()).max().unwrap_or(0);
     let width = columns.saturating_sub(left + 3).max(10);
-    // Half a bar stands beside the outer ones.
-    let places = series().flat_map(|one| {
-        let half = if is_bars(one.sort) { one.step / 2.0 } else { 0.0 };
-        one.points.iter().flat_map(move |(x, _)| [x - half, x + half])
-    });
+    let places = series().flat_map(|one| one.points.iter().map(|point| point.0));
     let is_whole = series().all(|one| one.points.iter().all(|point| point.0.fract() == 0.0));
     let x = Axis::within(places, width / TICK_COLUMNS, is_whole);
     let fine = if charset == Charset::Ascii { (1, 1) } else { (2, 4) };
     let mut canvas = Canvas { cells: vec![vec![Cell::Empty; width]; rows], fine, x, y };
     canvas.lines(curves, mark, charset);
     for (at, curve) in curves.iter().enumerate() {
-        let glyph = (at > 0).then(|| sign(at, charset));
-        match is_bars(curve.series.sort) {
-            true => canvas.bars(curve, (at, curves.len()), glyph, charset),
-            false => canvas.curve(curve, glyph),
-        }
+        canvas.curve(curve, (at > 0).then(|| sign(at, charset)));
     }
     let [upright, corner, floor, tick_mark] = charset.axes();
     let row_of = |tick: &f64| canvas.row(*tick) / canvas.fine.1;
@@ -101,11 +93,7 @@ pub(super) fn frame(
     let margin = " ".repeat(left + 2);
     lines.push(format!("{margin}{corner}{}", axis.iter().collect::<String>()));
     lines.push(format!("{margin} {numbers}"));
-    lines.iter().map(|line| shortened(&charset.text(line), columns)).collect()
-}
-
-fn is_bars(sort: PlotSort) -> bool {
-    matches!(sort, PlotSort::Bars | PlotSort::Histogram)
+    lines.iter().map(|line| charset.text(line)).collect()
 }
 
 fn shown(cell: Cell, charset: Charset) -> char {
@@ -164,34 +152,12 @@ impl Canvas {
         }
     }
 
-    /// Bars from zero, those of several curves beside each other.
-    fn bars(
-        &mut self,
-        curve: &Curve,
-        (at, count): (usize, usize),
-        glyph: Option<char>,
-        charset: Charset,
-    ) {
-        let glyph = glyph.or((charset == Charset::Ascii).then_some('#'));
-        let (foot, step) = (self.row(0.0), curve.series.step);
-        let side = |part: usize| (part as f64 / count as f64 - 0.5) * step;
-        for (x, y) in curve.series.points.iter().filter(|(_, y)| *y != 0.0) {
-            let [from, to] = [at, at + 1].map(|part| self.column(x + side(part)));
-            // A gap tells wide bars apart.
-            let to = if to > from + 2 * self.fine.0 { to - self.fine.0 } else { to };
-            let top = self.row(*y);
-            for column in from..=to {
-                (foot.min(top)..=foot.max(top)).for_each(|row| self.dot(column, row, glyph));
-            }
-        }
-    }
-
-    /// Points, or a line through them.
+    /// Points, or a line through them; through the ends of bars as well, which are too many to lie.
     fn curve(&mut self, curve: &Curve, glyph: Option<char>) {
         let mut last = None;
         for (x, y) in &curve.series.points {
             let here = (self.column(*x), self.row(*y));
-            let from = last.filter(|_| curve.series.sort == PlotSort::Line).unwrap_or(here);
+            let from = last.filter(|_| curve.series.sort != PlotSort::Points).unwrap_or(here);
             self.stroke(from, here, glyph);
             last = Some(here);
         }

@@ -16,8 +16,14 @@ use std::io::{IsTerminal, stdout};
 pub(crate) const MIN_ROWS: usize = 8;
 const MAX_RECORDED: usize = 20;
 
+/// Rows of the screen that are left to what was typed, to what is said below a plot and to the prompt.
+const ROWS_LEFT: usize = 4;
+
+/// Most bars that lie below each other and scroll.
+const MAX_BARS: usize = 60;
+
 /// Columns of a name in a legend at most.
-const MAX_LEGEND: usize = 30;
+const MAX_LEGEND: usize = 40;
 
 /// What plots are drawn with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -54,7 +60,10 @@ impl Charset {
     }
 
     fn text(self, text: &str) -> String {
-        if self == Charset::Ascii { text.replace('\u{2212}', "-") } else { text.to_string() }
+        match self {
+            Charset::Ascii => text.replace('\u{2212}', "-").replace('…', ".."),
+            Charset::Braille => text.to_string(),
+        }
     }
 }
 
@@ -76,11 +85,24 @@ pub(crate) struct Mark {
     pub words: String,
 }
 
-/// Curves in frames below each other, in about `size` columns and rows; the fields for which there is no room.
+/// Curves as they are printed, in at most `most` rows and as high as the terminal; bars may be more and scroll.
+pub(crate) fn printed(
+    curves: Vec<Curve>,
+    mark: Option<&Mark>,
+    most: usize,
+) -> (Vec<String>, Vec<String>) {
+    let rows = rows().saturating_sub(ROWS_LEFT).min(most).max(MIN_ROWS);
+    let size = (columns().saturating_sub(1), rows);
+    figure(curves, mark, size, MAX_BARS, Charset::of_terminal())
+}
+
+/// Curves in frames below each other, in about `size` columns and rows; the fields for which there is no room. Up to
+/// `bars` bars lie in rows, or as many as there is room for; through the ends of more a line is drawn.
 pub(crate) fn figure(
     curves: Vec<Curve>,
     mark: Option<&Mark>,
     size: (usize, usize),
+    bars: usize,
     charset: Charset,
 ) -> (Vec<String>, Vec<String>) {
     let mut frames: Vec<Vec<Curve>> = Vec::new();
@@ -102,8 +124,8 @@ pub(crate) fn figure(
         let unit = largest.and_then(|curve| curve.series.y.unit().cloned());
         frame.iter_mut().for_each(|curve| curve.series.count_in(unit.as_ref()));
         let frame: Vec<&Curve> = frame.iter().collect();
-        let lying = frame.iter().all(|curve| is_bars(curve)) && bars::rows(&frame) < each.max(8);
-        let title = title(&frame, mark, lying, size.0, charset);
+        let lying = frame.iter().all(|curve| is_bars(curve)) && bars::rows(&frame) < each.max(bars);
+        let title = title(&frame, mark, lying, charset);
         let rows = each.saturating_sub(title.len());
         lines.extend(title);
         lines.extend(match lying {
@@ -131,13 +153,7 @@ fn fits(one: &Curve, other: &Curve) -> bool {
 }
 
 /// What lies on the axes, limits, the mark, and where there are several curves what each is drawn with.
-fn title(
-    frame: &[&Curve],
-    mark: Option<&Mark>,
-    lying: bool,
-    columns: usize,
-    charset: Charset,
-) -> Vec<String> {
+fn title(frame: &[&Curve], mark: Option<&Mark>, lying: bool, charset: Charset) -> Vec<String> {
     let Some(Curve { series, .. }) = frame.first() else { return Vec::new() };
     let unit = series.y.unit().map_or("", |unit| unit.text.as_str());
     let is_one = frame.iter().all(|curve| curve.series.y.name() == series.y.name());
@@ -151,26 +167,15 @@ fn title(
     parts
         .extend(limits.filter_map(|(name, at)| Some(format!("{name} {}", show_number(at?, None)))));
     let [_, _, upright] = charset.lines();
-    parts.extend(mark.map(|mark| format!("{upright} {}", mark.words)));
-    let title = format!("  {}", parts.join("   "));
-    let legend = frame.iter().enumerate().map(|(at, curve)| {
+    parts.extend(mark.map(|mark| format!("{} ({upright})", mark.words)));
+    let legend = frame.iter().enumerate().filter(|_| frame.len() > 1).map(|(at, curve)| {
         let sign = if lying { bars::sign(at, charset) } else { canvas::sign(at, charset) };
         format!("{sign} {}", cut(&curve.name, MAX_LEGEND))
     });
-    let mut lines = vec![shortened(&title, columns)];
-    if frame.len() > 1 {
-        let legend = legend.collect::<Vec<_>>().join("  ");
-        lines.extend(wrapped(&legend, "  ").lines().map(str::to_string));
-    }
-    lines
-}
-
-/// At most `most` characters.
-pub(crate) fn shortened(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_string();
-    }
-    text.chars().take(most.saturating_sub(2)).chain("..".chars()).collect()
+    let lines = [parts.join(", "), legend.collect::<Vec<_>>().join(", ")];
+    let lines =
+        lines.iter().filter(|line| !line.is_empty()).map(|line| wrapped(&charset.text(line), "  "));
+    lines.collect::<String>().lines().map(str::to_string).collect()
 }
 
 /// A recorded list as the script wants it drawn, the first number over what lies along; none where there is
@@ -178,8 +183,7 @@ pub(crate) fn shortened(text: &str, most: usize) -> String {
 pub(crate) fn plot_text(label: &str, shown: &Shown, plot: Option<&PlotOf>) -> Option<String> {
     let series = Series::all(label, shown, plot?).into_iter().next()?;
     let curve = Curve { name: label.to_string(), group: String::new(), series };
-    let size = (columns(), rows().saturating_sub(2).clamp(MIN_ROWS, MAX_RECORDED));
-    let (lines, _) = figure(vec![curve], None, size, Charset::of_terminal());
+    let (lines, _) = printed(vec![curve], None, MAX_RECORDED);
     Some(lines.iter().map(|line| format!("{line}\n")).collect())
 }
 
@@ -207,7 +211,7 @@ mod tests {
     }
 
     fn drawn(curves: Vec<Curve>, size: (usize, usize), charset: Charset) -> Vec<String> {
-        let (lines, left_out) = figure(curves, None, size, charset);
+        let (lines, left_out) = figure(curves, None, size, 0, charset);
         assert!(left_out.is_empty());
         lines
     }
@@ -245,13 +249,13 @@ mod tests {
         let series = Series::over_time("speed", &points, Dimension::ROTATION, None).unwrap();
         let speed = Curve { name: String::new(), group: String::new(), series };
         let mark = Mark { at: 30.0, words: "lock at 30 s".to_string() };
-        let (lines, _) = figure(vec![speed], Some(&mark), (70, 16), Charset::Ascii);
-        assert_eq!(lines[0], "  speed in rpm over head time in s   : lock at 30 s");
+        let (lines, _) = figure(vec![speed], Some(&mark), (70, 16), 0, Charset::Ascii);
+        assert_eq!(lines[0], "  speed in rpm over head time in s, lock at 30 s (:)");
         assert!(lines[1].contains('*') && lines[13].contains('*'), "{lines:#?}");
         // The mark stands in its column where no curve does.
         let flat = curve("flat", &[1.0, 1.0], PlotSort::Line, None);
         let mark = Mark { at: 0.5, words: "half".to_string() };
-        let (lines, _) = figure(vec![flat], Some(&mark), (71, 12), Charset::Ascii);
+        let (lines, _) = figure(vec![flat], Some(&mark), (71, 12), 0, Charset::Ascii);
         let column = lines[1].find(':').unwrap();
         assert!((36..=38).contains(&column), "{lines:#?}");
         assert_eq!(lines[1..].iter().filter(|line| line.contains(':')).count(), 8, "{lines:#?}");
@@ -269,33 +273,13 @@ mod tests {
             for columns in [40, 60, 80, 120] {
                 let lines = drawn(two(), (columns, 20), charset);
                 assert!(lines.iter().all(|line| line.chars().count() <= columns), "{lines:#?}");
-                assert_eq!(lines[0], "  mm over element   high 0.002");
-                assert_eq!(lines[1], format!("  {first} a o b"));
+                assert_eq!(lines[0], "  mm over element, high 0.002");
+                assert_eq!(lines[1], format!("  {first} a, o b"));
                 assert!(lines.iter().any(|line| line.contains("oooo")), "{lines:#?}");
                 let is_ascii = lines.iter().all(|line| line.is_ascii());
                 assert_eq!(is_ascii, charset == Charset::Ascii, "{lines:#?}");
             }
         }
-    }
-
-    #[test]
-    fn bars_lie_where_there_is_room_and_stand_where_there_is_none() {
-        let bars = |count| {
-            let values: Vec<f64> = (0..count).map(|k| f64::from(k) - 2.0).collect();
-            vec![curve("x", &values, PlotSort::Bars, Some(2e-6))]
-        };
-        let lines = drawn(bars(6), (60, 20), Charset::Ascii);
-        assert_eq!(lines.len(), 7, "{lines:#?}");
-        let lengths: Vec<usize> = lines[1..].iter().map(|line| line.matches('#').count()).collect();
-        assert!(
-            lengths[0] > lengths[1] && lengths[2] == 0 && lengths[5] > lengths[4],
-            "{lines:#?}"
-        );
-        assert_eq!(lines[1..].iter().filter(|line| line.contains('|')).count(), 6, "{lines:#?}");
-        assert!(lines[6].ends_with(" 3"), "{lines:#?}");
-        let lines = drawn(bars(40), (60, 20), Charset::Braille);
-        assert_eq!(lines.len(), 20, "{lines:#?}");
-        assert!(lines[19].contains("10") && lines[1].contains('⣿') || lines[1].contains('⣀'));
     }
 
     #[test]
@@ -316,7 +300,7 @@ mod tests {
             ..curve(name, &[1.0, 2.0], PlotSort::Line, None)
         };
         let all = ["a", "b", "c", "d"].map(group).into_iter().collect();
-        let (lines, left_out) = figure(all, None, (80, 20), Charset::Ascii);
+        let (lines, left_out) = figure(all, None, (80, 20), 0, Charset::Ascii);
         assert_eq!(left_out, ["c", "d"]);
         assert_eq!(lines.len(), 20);
     }
