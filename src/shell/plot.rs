@@ -4,7 +4,7 @@ use crate::paper::series::Series;
 use crate::paper::table::is_detail;
 use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
-use crate::shell::values::{Reading, Values, acts, expressions, last_option, outline, parts};
+use crate::shell::values::{Reading, Refusal, Values, expressions, last_option, outline, parts};
 use crate::terminal::plot::{Curve, Mark, printed};
 use crate::terminal::{complain, say, wrapped};
 use spintrue_head::{Dimension, show_number};
@@ -36,19 +36,15 @@ pub(super) fn plot(console: &mut Console, rest: &str) -> EntryOutcome {
         Some((value, _, power)) => (value, Some(power)),
         None => (value, None),
     };
-    let listed = expressions(value);
-    let moves = |console: &mut Console, texts: &[&str]| {
-        let mut checked = texts.iter().map(|text| console.session.enter(&mut *console.files, text));
-        checked.any(|entry| acts(&entry).is_some())
-    };
-    let outcome = match (listed, words) {
-        (Some(texts), _) if words.is_some() || !moves(console, &texts) => {
-            plot_values(console, &texts, words.unwrap_or(""), arm)
-        }
-        (_, Some(_)) => {
+    let plotted = expressions(value).map(|texts| plot_values(console, &texts, words, arm));
+    let outcome = match plotted {
+        Some(Ok(outcome)) => outcome,
+        Some(Err(refusal)) if words.is_some() || arm.is_some() => refusal.told(),
+        Some(Err(Refusal::Wrong(outcome))) => outcome,
+        None if words.is_some() => {
             EntryOutcome::wrong("what follows the colon is no list: `plot histogram: xs`")
         }
-        (_, None) => plot_entry(console, rest),
+        _ => plot_entry(console, rest),
     };
     let first = rest.split_whitespace().next().unwrap_or("");
     if outcome == EntryOutcome::WRONG && words.is_none() && WAYS.contains(&first) {
@@ -74,11 +70,11 @@ fn words(text: &str) -> (Option<&str>, &str) {
 fn plot_values(
     console: &mut Console,
     texts: &[&str],
-    words: &str,
+    words: Option<&str>,
     arm: Option<&str>,
-) -> EntryOutcome {
+) -> Result<EntryOutcome, Refusal> {
     // A spectrum is what the built-in gives, in bars.
-    let mut said = parts(words);
+    let mut said = parts(words.unwrap_or(""));
     let is_spectrum = said.contains(&"spectrum");
     let step = said.iter().find_map(|word| word.strip_prefix("step ")).unwrap_or("1");
     let call = |text: &&str| match is_spectrum {
@@ -91,19 +87,18 @@ fn plot_values(
         said.retain(|word| *word != "spectrum" && !word.starts_with("step "));
         said.insert(0, "bars");
     }
-    let values = match Values::check(console, "plot", &called, &said.join(", "), arm) {
-        Ok(values) => values,
-        Err(outcome) => return outcome,
-    };
+    let values = Values::check(console, "plot", &called, &said.join(", "), arm)?;
     console.mode.set();
     let readings = match values.read(console) {
         Ok(readings) => readings,
-        Err(failure) => return console.stopped(&failure),
+        Err(failure) => return Ok(console.stopped(&failure)),
     };
     let (mut all, mut notes) = (Vec::new(), Vec::new());
     for (label, reading) in values.labels.iter().zip(&readings) {
         match curves(label, reading, &mut notes) {
-            drawn if drawn.is_empty() => return EntryOutcome::wrong(unplotted(label, &reading.0)),
+            drawn if drawn.is_empty() => {
+                return Ok(EntryOutcome::wrong(unplotted(label, &reading.0)));
+            }
             drawn => all.extend(drawn),
         }
     }
@@ -116,7 +111,7 @@ fn plot_values(
         ));
     }
     notes.iter().for_each(|note| say(&wrapped(note, "  ")));
-    EntryOutcome::Done
+    Ok(EntryOutcome::Done)
 }
 
 /// Why there is nothing to draw of a value, and what to write instead.

@@ -11,6 +11,9 @@ use spintrue_language::{
 /// The code of a report that light is possible only in `arm`.
 const NEEDS_LIGHT: &str = "E0705";
 
+/// Most values at once.
+const MAX_VALUES: usize = 32;
+
 /// Characters of a label at most.
 const MAX_LABEL: usize = 36;
 
@@ -57,6 +60,9 @@ pub(super) fn expressions(text: &str) -> Option<Vec<&str>> {
             && statements.iter().all(|s| is_value(&s.kind))
     };
     let parts = parts(text);
+    if parts.len() > MAX_VALUES {
+        return None;
+    }
     // A unit behind `in` belongs to what shows a value.
     let bare = |part: &&str| match outline(part).rfind(" in ") {
         Some(at) => is_value(part) || is_value(&part.get(..at).unwrap_or("")),
@@ -107,8 +113,26 @@ impl Observer for Recorded {
     }
 }
 
+/// Why values are not read.
+pub(super) enum Refusal {
+    /// It does more than to read; what, and what to write instead.
+    Acts(String),
+    /// What is wrong was printed.
+    Wrong(EntryOutcome),
+}
+
+impl Refusal {
+    /// Prints what was not printed yet.
+    pub(super) fn told(self) -> EntryOutcome {
+        match self {
+            Refusal::Acts(why) => EntryOutcome::wrong(why),
+            Refusal::Wrong(outcome) => outcome,
+        }
+    }
+}
+
 /// What an entry does itself, beyond reading the head and letting light out.
-pub(super) fn acts(entry: &LiveEntry) -> Option<Effect> {
+fn acts(entry: &LiveEntry) -> Option<Effect> {
     let of = entry.effects.last()?;
     of.effects.keys().copied().find(|effect| !matches!(effect, Effect::Reads | Effect::Emits))
 }
@@ -122,7 +146,7 @@ impl Values {
         texts: &[&str],
         words: &str,
         arm: Option<&str>,
-    ) -> Result<Values, EntryOutcome> {
+    ) -> Result<Values, Refusal> {
         for text in texts {
             // Reports show what was typed.
             let alone = console.session.enter(&mut *console.files, text);
@@ -133,16 +157,16 @@ impl Values {
             }
             if errors().next().is_some() {
                 console.report(&alone.diagnostics);
-                return Err(match needs_light {
+                return Err(Refusal::Wrong(match needs_light {
                     true => EntryOutcome::wrong(format!(
                         "this needs light: `{command} {text} arm at 35 %` arms the laser for each \
                          reading and disarms it after that"
                     )),
                     false => EntryOutcome::WRONG,
-                });
+                }));
             }
             if let Some(effect) = acts(&alone) {
-                return Err(EntryOutcome::wrong(format!(
+                return Err(Refusal::Acts(format!(
                     "`{text}` {}, and is more than a value to read: `plot {text}` runs it and \
                      plots the speed of the polygon meanwhile",
                     effect.text()
@@ -159,11 +183,11 @@ impl Values {
         let entry = console.session.enter(&mut *console.files, &entry);
         let bound = entry.bound(console.station.description()).and_then(|bound| bound.most);
         let emits = entry.effects.last().is_some_and(|of| of.effects.contains_key(&Effect::Emits));
-        let entry = console.admit(entry).ok_or(EntryOutcome::WRONG)?;
+        let entry = console.admit(entry).ok_or(Refusal::Wrong(EntryOutcome::WRONG))?;
         let label = |text: &&str| {
             let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
             let most = text.char_indices().nth(MAX_LABEL).map(|(end, _)| end);
-            most.and_then(|end| text.get(..end)).map_or(text.clone(), |text| format!("{text}…"))
+            most.and_then(|end| text.get(..end)).map_or(text.clone(), |text| format!("{text}.."))
         };
         let labels = texts.iter().map(label).collect();
         Ok(Values { entry, labels, emits: emits || arm.is_some(), bound })

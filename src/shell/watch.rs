@@ -8,7 +8,6 @@ use crate::shell::plot::curves;
 use crate::shell::reader::{Input, InputKind};
 use crate::shell::values::{Reading, Values, expressions, last_option};
 use crate::shell::view::spread;
-use crate::terminal::columns::cut;
 use crate::terminal::plot::{Charset, Curve, MIN_ROWS, figure, spark};
 use crate::terminal::screen::Screen;
 use crate::terminal::told::failed;
@@ -30,8 +29,6 @@ const MAX_KEPT: usize = 20_000;
 const MAX_QUICK: f64 = 3.0;
 /// Time between the notice that light comes out and the first light, in s.
 const LIGHT_NOTICE: f64 = 2.0;
-/// Columns of the name of a value.
-const MAX_NAME: usize = 30;
 
 /// What follows `watch`.
 #[derive(Debug, Default, PartialEq)]
@@ -103,14 +100,14 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         let entry = console.session.enter(&mut *console.files, options.value);
         console.report(&entry.diagnostics);
         return EntryOutcome::wrong(format!(
-            "only values can be watched, as in `watch measured_speed(), status().temperature every 1 s \
+            "only values can be watched, up to 32, as in `watch measured_speed(), status().temperature every 1 s \
              for 1 min`; `plot {}` runs what moves the head and plots its speed",
             options.value
         ));
     };
     let values = match Values::check(console, "watch", &texts, "", options.arm) {
         Ok(values) => values,
-        Err(outcome) => return outcome,
+        Err(refusal) => return refusal.told(),
     };
     let (emits, bound) = (values.emits, values.bound);
     if emits {
@@ -276,18 +273,17 @@ impl View for Watched {
         let charset = Charset::of_terminal();
         let labels = self.values.labels.iter();
         let width = labels.clone().map(|label| label.chars().count()).max().unwrap_or(0);
-        let width = width.min(MAX_NAME);
         for (at, (label, reading)) in labels.zip(&self.newest).enumerate() {
             let (shown, _) = reading;
             let seen = self.seen.iter().filter_map(|(time, all)| Some((*time, *all.get(at)?)));
             let seen: Vec<(f64, f64)> = seen.collect();
-            let name = cut(label, MAX_NAME);
-            let mut text = format!("  {name:<width$}  {shown}");
+            let mut text = format!("  {label:<width$}  {shown}");
             match shown {
                 Shown::Quantity { unit, asked, .. } => {
                     let dimension = parse_unit(unit).map_or(Dimension::NUMBER, |u| u.dimension);
-                    let series = Series::over_time(&name, &seen, dimension, asked.as_deref());
-                    let curve = |series| Curve { name: name.clone(), group: String::new(), series };
+                    let series = Series::over_time(label, &seen, dimension, asked.as_deref());
+                    let curve =
+                        |series| Curve { name: label.clone(), group: String::new(), series };
                     drawn.extend(series.map(curve));
                 }
                 Shown::Flag(_) => {

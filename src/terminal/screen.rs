@@ -27,8 +27,11 @@ impl Screen {
     pub(crate) fn draw(&self, lines: &[String], last: &[String]) {
         let (columns, rows) = Screen::size();
         let body = rows.saturating_sub(last.len());
-        let blank = String::new();
-        let lines = lines.iter().chain(std::iter::repeat(&blank)).take(body).chain(last);
+        let (blank, more) = (String::new(), "  there is more than fits".to_string());
+        let is_cut = lines.len() > body;
+        let lines = lines.iter().take(if is_cut { body.saturating_sub(1) } else { body });
+        let lines = lines.chain(is_cut.then_some(&more)).chain(std::iter::repeat(&blank));
+        let lines = lines.take(body).chain(last);
         let cut = |line: &String| line.chars().take(columns).collect::<String>();
         let lines = lines.map(|line| format!("{}\u{1b}[K\r\n", visible_line(&cut(line))));
         emit(&format!("\u{1b}[H{}\u{1b}[K", lines.collect::<String>()));
