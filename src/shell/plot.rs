@@ -97,7 +97,10 @@ fn plot_values(
     for (label, reading) in values.labels.iter().zip(&readings) {
         match curves(label, reading, &mut notes) {
             drawn if drawn.is_empty() => {
-                return Ok(EntryOutcome::wrong(unplotted(label, &reading.0)));
+                return Ok(EntryOutcome::wrong(format!(
+                    "`{label}` holds no list of numbers: `watch {label}` plots one value over time, \
+                     `plot {label}.FIELD` a list in a record"
+                )));
             }
             drawn => all.extend(drawn),
         }
@@ -112,18 +115,6 @@ fn plot_values(
     }
     notes.iter().for_each(|note| say(&wrapped(note, "  ")));
     Ok(EntryOutcome::Done)
-}
-
-/// Why there is nothing to draw of a value, and what to write instead.
-fn unplotted(label: &str, shown: &Shown) -> String {
-    match shown {
-        Shown::List(items) if items.is_empty() => format!("`{label}` is an empty list"),
-        Shown::List(_) => format!("`{label}` holds no numbers to plot"),
-        Shown::Record(_) => {
-            format!("`{label}` is one record: plot a list in it, as in `plot {label}.FIELD`")
-        }
-        _ => format!("`{label}` is one value and no list: `watch {label}` plots it over time"),
-    }
 }
 
 /// The curves of a value; what is to say below them is added to `notes`.

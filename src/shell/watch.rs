@@ -23,7 +23,7 @@ const DEFAULT_INTERVAL: f64 = 0.2;
 const DEFAULT_LENGTH: f64 = 10.0;
 /// Longest watch or interval, in s.
 const MAX_TIME: f64 = 86_400.0;
-/// Most readings that are kept; then every other one is left out.
+/// The newest readings are kept and drawn, at most so many.
 const MAX_KEPT: usize = 20_000;
 /// A reading that may take longer, in s, is stopped by Ctrl-C at once; then no key is waited for.
 const MAX_QUICK: f64 = 3.0;
@@ -127,7 +127,7 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         }
     }
     let keys = !emits && bound.is_some_and(|bound| bound <= MAX_QUICK);
-    let mut watched = Watched { values, newest: Vec::new(), seen: Vec::new(), thinned: false };
+    let mut watched = Watched { values, newest: Vec::new(), seen: Vec::new() };
     run(console, &mut watched, (every, lasts), keys, emits)
 }
 
@@ -245,7 +245,6 @@ struct Watched {
     newest: Vec<Reading>,
     /// Head time and each value in SI; not a number where it is none.
     seen: Vec<(f64, Vec<f64>)>,
-    thinned: bool,
 }
 
 impl View for Watched {
@@ -258,12 +257,7 @@ impl View for Watched {
         };
         self.seen.push((console.station.now(), self.newest.iter().map(number).collect()));
         if self.seen.len() > MAX_KEPT {
-            self.thinned = true;
-            let mut keeps = false;
-            self.seen.retain(|_| {
-                keeps = !keeps;
-                keeps
-            });
+            self.seen.remove(0);
         }
         Ok(())
     }
@@ -309,9 +303,6 @@ impl View for Watched {
         lines.extend(plots);
         if !left_out.is_empty() {
             lines.push(format!("  no room for {}", left_out.join(", ")));
-        }
-        if self.thinned {
-            lines.push("  of all readings, only some are drawn".to_string());
         }
         lines
     }

@@ -178,10 +178,10 @@ fn what_cannot_be_plotted_or_watched_has_a_way_out() {
     let plan = "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\n";
     let cases = [
         ("plot", "say what to plot"),
-        ("plot 3 mm", "`watch 3 mm` plots it over time"),
+        ("plot 3 mm", "`watch 3 mm` plots one value over time"),
         ("plot turns_before", "there is no"),
-        ("plot plan", "as in `plot plan.FIELD`"),
-        ("plot [true, false]", "holds no numbers"),
+        ("plot plan", "`plot plan.FIELD` a list in a record"),
+        ("plot [true, false]", "holds no list of numbers"),
         ("plot [1 mm][1..1]", "Error"),
         ("plot histogram [1 mm]", "`plot histogram: xs`"),
         ("plot hist: [1 mm]", "a plot takes line, points, bars, histogram, low, high"),

@@ -23,9 +23,10 @@ pub(super) fn sign(at: usize, charset: Charset) -> char {
 
 /// A row for each bar, from zero; `|` stands at limits.
 pub(super) fn bars(curves: &[&Curve], columns: usize, charset: Charset) -> Vec<String> {
-    let name = |curve: &Curve, at: usize, x: f64| {
+    let name = |curve: &Curve, x: f64| {
         let half = curve.series.step / 2.0;
-        let named = curve.series.names.get(at).cloned();
+        // A named bar stands at the number of its row.
+        let named = curve.series.names.get(x as usize).cloned();
         named.unwrap_or_else(|| match curve.series.sort {
             PlotSort::Histogram => {
                 let digits = Some(decimal_places(half, 2).min(9));
@@ -40,7 +41,7 @@ pub(super) fn bars(curves: &[&Curve], columns: usize, charset: Charset) -> Vec<S
         for (number, curve) in curves.iter().enumerate() {
             let Some((x, y)) = curve.series.points.get(at) else { continue };
             // Bars beside each other have one name.
-            let name = if number == 0 { name(curve, at, *x) } else { String::new() };
+            let name = if number == 0 { name(curve, *x) } else { String::new() };
             drawn.push((cut(&name, MAX_NAME), *y, number));
         }
     }

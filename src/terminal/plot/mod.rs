@@ -146,9 +146,15 @@ fn fits(one: &Curve, other: &Curve) -> bool {
         let Series { x, y, names, .. } = &curve.series;
         (x.name().to_string(), x.dimension(), y.dimension(), names.clone())
     };
+    // Bars beside each other stand at the same places.
+    let places = |curve: &Curve| match is_bars(curve) {
+        true => curve.series.points.iter().map(|point| point.0).collect(),
+        false => Vec::new(),
+    };
     let is_histogram = |curve: &Curve| curve.series.sort == PlotSort::Histogram;
     one.group == other.group
         && axes(one) == axes(other)
+        && places(one) == places(other)
         && !(is_histogram(one) || is_histogram(other))
 }
 
@@ -280,6 +286,30 @@ mod tests {
                 assert_eq!(is_ascii, charset == Charset::Ascii, "{lines:#?}");
             }
         }
+    }
+
+    /// A value that is no number takes no other bar with it.
+    #[test]
+    fn bars_beside_each_other_are_of_the_same_element() {
+        let bars = |name: &str, values: &[f64]| curve(name, values, PlotSort::Bars, None);
+        let all = || vec![bars("a", &[1.0, 2.0, 3.0]), bars("b", &[4.0, 5.0, 6.0])];
+        let lines = drawn(all(), (60, 30), Charset::Ascii);
+        assert_eq!(lines.len(), 8, "{lines:#?}");
+        let holed = || vec![bars("a", &[1.0, 2.0, 3.0]), bars("b", &[4.0, f64::NAN, 6.0])];
+        let lines = drawn(holed(), (60, 30), Charset::Ascii);
+        let names: Vec<&str> = lines.iter().filter_map(|l| l.split_whitespace().next()).collect();
+        assert_eq!(names, ["a", "0", "1", "2", "b", "0", "2"], "{lines:#?}");
+        let row = |(name, value): (&str, f64)| {
+            let Shown::List(mut value) = list(&[value]) else { panic!("no list") };
+            let fields = [("name", Shown::Text(name.to_string())), ("height", value.remove(0))];
+            Shown::Record(fields.into_iter().map(|(name, shown)| (name.into(), shown)).collect())
+        };
+        let rows = Shown::List([("p", 1.0), ("q", f64::NAN), ("r", 3.0)].map(row).to_vec());
+        let plot = PlotOf { sort: PlotSort::Bars, low: None, high: None };
+        let series = Series::all("", &rows, &plot).remove(0);
+        let curve = Curve { name: String::new(), group: String::new(), series };
+        let lines = drawn(vec![curve], (60, 30), Charset::Ascii);
+        assert!(lines[1].starts_with("  p ") && lines[2].starts_with("  r "), "{lines:#?}");
     }
 
     #[test]
