@@ -5,7 +5,7 @@ use crate::paper::series::Series;
 use crate::shell::console::Console;
 use crate::shell::prompt;
 use crate::shell::prompt::HeadState;
-use crate::shell::watch::View;
+use crate::shell::watch::{MAX_QUICK, View};
 use crate::terminal::columns::cut;
 use crate::terminal::plot::{Charset, Curve, figure, spark};
 use spintrue_head::{Calls, Control, Description, Dimension, Laser, Status, parse_unit};
@@ -17,8 +17,9 @@ use std::sync::Arc;
 /// Looks that strips show.
 const MAX_LOOKS: usize = 300;
 
-/// Head time in s between two turns whose pulses are asked for.
+/// Head time in s between two turns whose pulses are asked for, and after one that failed, which takes its time.
 const TURN_INTERVAL: f64 = 1.0;
+const FAILED_INTERVAL: f64 = 10.0;
 
 /// The error of the speed is drawn up to so many half-widths of the lock window.
 const MAX_WINDOWS: f64 = 5.0;
@@ -36,8 +37,8 @@ pub(super) struct Bench {
     looks: VecDeque<Status>,
     /// Why it does not answer now.
     silent: Option<String>,
-    /// When the pulses of a turn were asked for last, in s of head time.
-    asked: Option<f64>,
+    /// When the pulses of a turn are asked for next, in s of head time.
+    due: f64,
     /// How late the pulse of each facet came after the index, against even division, in s; or why that is not known.
     pulses: Option<Result<Vec<f64>, String>>,
     /// The last change.
@@ -194,6 +195,9 @@ impl Bench {
             Some("told only to the client that controls the head")
         } else if !now.locked || now.laser != Laser::Off {
             Some("told while locked and the laser is off")
+        } else if head.turns_most(1.0, now.speed) > MAX_QUICK {
+            // Ctrl-C waits for the answer.
+            Some("a turn without pulses would take this head too long to tell")
         } else {
             None
         };
@@ -201,10 +205,11 @@ impl Bench {
             self.pulses = Some(Err(why.to_string()));
             return;
         }
-        if self.asked.is_some_and(|asked| (now.time - asked).abs() < TURN_INTERVAL) {
+        // A clock that went back was started anew.
+        if (self.due - FAILED_INTERVAL..self.due).contains(&now.time) {
             return;
         }
-        self.asked = Some(now.time);
+        let time = now.time;
         let facets = head.facets as usize;
         let told = match console.station.turns(1).map(|turns| turns.into_iter().next()) {
             Ok(Some(turn)) if turn.pulses.len() == facets => {
@@ -218,6 +223,7 @@ impl Bench {
             Err(StationError::Fault(fault)) => Err(fault.to_string()),
             Err(_) => return,
         };
+        self.due = time + if told.is_ok() { TURN_INTERVAL } else { FAILED_INTERVAL };
         self.pulses = Some(told);
     }
 

@@ -26,7 +26,7 @@ const MAX_TIME: f64 = 86_400.0;
 /// The newest readings are kept and drawn, at most so many.
 const MAX_KEPT: usize = 20_000;
 /// A reading that may take longer, in s, is stopped by Ctrl-C at once; then no key is waited for.
-const MAX_QUICK: f64 = 3.0;
+pub(super) const MAX_QUICK: f64 = 3.0;
 /// Time between the notice that light comes out and the first light, in s.
 const LIGHT_NOTICE: f64 = 2.0;
 
