@@ -49,6 +49,22 @@ fn step(span: f64, most: f64) -> f64 {
 impl Axis {
     /// From tick to tick around all values.
     pub(crate) fn around(values: impl Iterator<Item = f64>, words: impl Into<String>) -> Axis {
+        let (low, high) = Axis::range(values);
+        let step = step(high - low, TICKS);
+        let (low, high) = ((low / step).floor() * step, (high / step).ceil() * step);
+        Axis { low, high, words: words.into(), step }
+    }
+
+    /// No wider than the values are, with about `ticks` ticks inside, at whole numbers only where `is_whole`.
+    pub(crate) fn within(values: impl Iterator<Item = f64>, ticks: usize, is_whole: bool) -> Axis {
+        let (low, high) = Axis::range(values);
+        let step = step(high - low, ticks.max(1) as f64);
+        let step = if is_whole { step.max(1.0) } else { step };
+        Axis { low, high, words: String::new(), step }
+    }
+
+    /// The ends of all values, apart from each other.
+    fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for value in values.filter(|value| value.is_finite()) {
             (low, high) = (low.min(value), high.max(value));
@@ -60,9 +76,7 @@ impl Axis {
             let room = if low == 0.0 { 1.0 } else { low.abs() * 0.5 };
             (low, high) = (low - room, high + room);
         }
-        let step = step(high - low, TICKS);
-        let (low, high) = ((low / step).floor() * step, (high / step).ceil() * step);
-        Axis { low, high, words: words.into(), step }
+        (low, high)
     }
 
     /// For the whole numbers between two.
@@ -71,21 +85,24 @@ impl Axis {
         Axis { low: low - 0.5, high: high + 0.5, words: words.into(), step }
     }
 
-    fn ticks(&self) -> impl Iterator<Item = f64> {
+    /// Where ticks stand.
+    pub(crate) fn ticks(&self) -> impl Iterator<Item = f64> {
         let (first, step) = ((self.low / self.step).ceil(), self.step);
         let count = (self.high / step + 1e-9).floor() - first;
         let count = if count.is_finite() { count.clamp(0.0, 40.0) as u32 } else { 0 };
         (0..=count).map(move |k| (first + f64::from(k)) * step)
     }
 
-    fn text(&self, tick: f64) -> String {
+    /// A tick as text.
+    pub(crate) fn text(&self, tick: f64) -> String {
         let places = (-self.step.log10().floor()).clamp(0.0, 9.0) as usize;
         let text = format!("{:.places$}", tick + 0.0);
         let zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
         if zero { text.trim_start_matches('-').to_string() } else { text.replace('-', "\u{2212}") }
     }
 
-    fn share(&self, value: f64) -> f64 {
+    /// Where a value lies: 0 at the low end, 1 at the high one.
+    pub(crate) fn share(&self, value: f64) -> f64 {
         (value - self.low) / (self.high - self.low)
     }
 }

@@ -3,7 +3,7 @@
 
 use crate::paper::table::{common_unit, head};
 use crate::paper::typeset;
-use spintrue_head::{Dimension, UnitText};
+use spintrue_head::{Dimension, UnitText, parse_unit, suited_unit};
 use spintrue_language::{PlotOf, PlotSort, Shown};
 use std::sync::Arc;
 
@@ -136,6 +136,52 @@ impl Series {
         let step = width(&points);
         let (field, y) = (y.field.to_string(), y.words.clone());
         (!points.is_empty()).then_some(Series { sort, field, x, y, points, names, limits, step })
+    }
+
+    /// Values in SI over head time in s; in the unit asked for, else in one that suits the largest. None without
+    /// two points at different times.
+    pub(crate) fn over_time(
+        name: &str,
+        points: &[(f64, f64)],
+        dimension: Dimension,
+        asked: Option<&UnitText>,
+    ) -> Option<Series> {
+        let points = points.iter().copied().filter(|(time, si)| time.is_finite() && si.is_finite());
+        let points: Vec<(f64, f64)> = points.collect();
+        if points.last()?.0 <= points.first()?.0 {
+            return None;
+        }
+        let second = parse_unit("s").ok();
+        let x = Words { name: "head time".to_string(), unit: second };
+        let y = Words { name: name.to_string(), unit: None };
+        let (limits, names, field) = ([None; 2], Vec::new(), name.to_string());
+        let mut series =
+            Series { sort: PlotSort::Line, field, x, y, points, names, limits, step: 1.0 };
+        series.y.unit = parse_unit(&dimension.si()).ok();
+        let suited = || suited_unit(series.most(), dimension);
+        let unit = asked.cloned().or_else(suited);
+        series.count_in(unit.as_ref());
+        Some(series)
+    }
+
+    /// Gives what was drawn another name than its words on a page.
+    pub(crate) fn rename(&mut self, name: &str) {
+        let words = if self.sort == PlotSort::Histogram { &mut self.x } else { &mut self.y };
+        words.name = name.to_string();
+    }
+
+    /// The largest magnitude in SI.
+    pub(crate) fn most(&self) -> f64 {
+        self.points.iter().map(|point| self.y.si(point.1).abs()).fold(0.0, f64::max)
+    }
+
+    /// Counts what lies upwards in another unit of the same dimension.
+    pub(crate) fn count_in(&mut self, unit: Option<&UnitText>) {
+        let new = Words { name: self.y.name.clone(), unit: unit.cloned() };
+        let old = std::mem::replace(&mut self.y, new);
+        let counted = |value: f64| self.y.counted(old.si(value));
+        self.points.iter_mut().for_each(|point| point.1 = counted(point.1));
+        self.limits = self.limits.map(|limit| limit.map(counted));
     }
 
     /// The smallest and the largest place of all, limits included, and of bars their foot.

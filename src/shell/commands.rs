@@ -49,16 +49,17 @@ pub(super) fn named(name: &str) -> Option<&'static Command> {
     COMMANDS.iter().find(|command| command.name == present(name))
 }
 
-/// The first word of a line and what follows it; none where the line is a statement. `takes_file`
-/// lets a path follow the word.
-fn split(line: &str, takes_file: bool) -> Option<(&str, &str)> {
+/// The first word of a line and what follows it; none where the line is a statement. Where the word `takes` a file
+/// or a value, a path or a list may follow.
+fn split<'l>(line: &'l str, takes: &str) -> Option<(&'l str, &'l str)> {
     let line = line.trim();
     let end = line.find(|c: char| !(c.is_alphanumeric() || c == '_')).unwrap_or(line.len());
     let (name, rest) = line.split_at(end);
     let next = rest.trim_start();
     // What follows says that the name is a variable or a call of the language.
     let is_language = next.starts_with(['(', '=', '[', '.', '+', '*', '<', '>', '/', '^'])
-        && !(takes_file && ["./", "..", "/"].iter().any(|path| next.starts_with(path)));
+        && !(takes.contains("FILE") && ["./", "..", "/"].iter().any(|path| next.starts_with(path)))
+        && !(takes.contains("VALUE") && rest.starts_with(' ') && next.starts_with('['));
     let is_word = rest.is_empty() || rest.starts_with(char::is_whitespace);
     (!is_language && is_word).then_some((name, next))
 }
@@ -66,7 +67,7 @@ fn split(line: &str, takes_file: bool) -> Option<(&str, &str)> {
 /// The command that a line begins with, and what follows it; none where the line is a statement.
 pub(super) fn of(line: &str) -> Option<(&'static Command, &str)> {
     COMMANDS.iter().find_map(|command| {
-        let (name, rest) = split(line, command.takes.contains("FILE"))?;
+        let (name, rest) = split(line, command.takes)?;
         (present(name) == command.name).then_some((command, rest))
     })
 }
@@ -116,5 +117,9 @@ mod tests {
             assert!(of(line).is_none(), "{line}");
         }
         assert!(of("read ../x.spt").is_some());
+        assert!(of("plot [1 mm, 2 mm]").is_some());
+        for line in ["plot[0]", "undo [0]"] {
+            assert!(of(line).is_none(), "{line}");
+        }
     }
 }

@@ -178,6 +178,13 @@ impl Console {
         EntryPrinter::new(self.watch.colour).above(line)
     }
 
+    /// Shows on a terminal while the laser is armed, or no more.
+    pub(super) fn show_armed(&self, on: bool) {
+        let line = Rc::clone(&self.monitor.borrow().line);
+        let can = self.watch.attended && self.watch.time_passes && draws_progress();
+        if on && can { line.borrow_mut().begin(None) } else { line.borrow_mut().end() }
+    }
+
     /// Prints the result of a run.
     pub(super) fn finish(
         &mut self,
@@ -249,7 +256,7 @@ impl Console {
     }
 
     /// Prints what stopped an entry and what it may have changed; makes the head safe after a stop.
-    fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
+    pub(super) fn stopped(&mut self, failure: &Failure) -> EntryOutcome {
         if let Some(record) = &self.record {
             let told = format!("failed: {}: {}", failure.kind.text(), failure.message);
             record.note(self.station.now(), told);

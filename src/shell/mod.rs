@@ -7,6 +7,7 @@
 #![allow(clippy::disallowed_methods, reason = "the shell talks to the terminal")]
 
 mod basic;
+mod bench;
 mod colour;
 mod commands;
 mod complete;
@@ -33,6 +34,7 @@ mod save;
 mod step;
 mod topics;
 mod trims;
+mod values;
 mod view;
 mod watch;
 
@@ -334,7 +336,7 @@ fn enter(console: &mut Console, text: &str) -> EntryOutcome {
         "names" => basic::names(console),
         "state" => basic::state(console),
         "watch" => watch::watch(console, rest),
-        "plot" => watch::plot_entry(console, rest),
+        "plot" => plot::plot(console, rest),
         "trims" => trims::trims(console),
         "safe" => basic::safe(console),
         "take" => basic::take(console),

@@ -19,7 +19,7 @@ fn speed(status: &Status) -> String {
 }
 
 /// Rails beyond their tolerance, each with what it reads and should read.
-fn bad_rails<'a>(status: &Status, head: &'a Description) -> Vec<(&'a str, String)> {
+pub(super) fn bad_rails<'a>(status: &Status, head: &'a Description) -> Vec<(&'a str, String)> {
     let rails = head.rails.iter().zip(&status.rails);
     let bad = rails.filter(|(rail, volts)| {
         (**volts - rail.nominal).abs() > rail.tolerance * rail.nominal.abs()
@@ -32,7 +32,8 @@ fn bad_rails<'a>(status: &Status, head: &'a Description) -> Vec<(&'a str, String
     told.collect()
 }
 
-fn without(rails: &[(&str, String)], name: &str) -> bool {
+/// Whether a rail is within its tolerance.
+pub(super) fn without(rails: &[(&str, String)], name: &str) -> bool {
     rails.iter().all(|(rail, _)| *rail != name)
 }
 
@@ -159,6 +160,15 @@ pub(super) fn changes(before: &HeadState, now: &HeadState, head: &Description) -
     lines
 }
 
+/// Who controls a head that several clients may reach.
+pub(super) fn controller(owner: Control) -> &'static str {
+    match owner {
+        Control::Own => "this shell; `give` gives it back",
+        Control::Others => "another client: this shell only looks",
+        Control::None => "no client; `take` takes it",
+    }
+}
+
 /// The state of the head, a row each.
 pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description) -> String {
     let status = match state {
@@ -175,12 +185,7 @@ pub(super) fn rows(state: &HeadState, owner: Option<Control>, head: &Description
         ("temperature", format!("{:.1} degC", status.temperature - 273.15)),
     ];
     if let Some(owner) = owner {
-        let text = match owner {
-            Control::Own => "this shell; `give` gives it back",
-            Control::Others => "another client: this shell only looks",
-            Control::None => "no client; `take` takes it",
-        };
-        rows.push(("control", text.to_string()));
+        rows.push(("control", controller(owner).to_string()));
     }
     if let Some(target) = status.target {
         rows.push(("asked for", show_quantity(target, Dimension::ROTATION, None, None)));

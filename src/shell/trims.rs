@@ -4,7 +4,7 @@
 use crate::shell::console::Console;
 use crate::shell::measured::{Measurement, Series};
 use crate::shell::outcome::EntryOutcome;
-use crate::shell::plot::bar;
+use crate::terminal::plot::bar;
 use crate::terminal::{BOLD, columns, say, styled, wrapped};
 use spintrue_head::{Calls, Dimension, UnitText, show_number, suited_unit};
 

@@ -9,6 +9,7 @@ pub(crate) mod facts;
 pub(crate) mod mode;
 pub(crate) mod plot;
 pub(crate) mod reference;
+pub(crate) mod screen;
 pub(crate) mod table;
 pub(crate) mod told;
 pub(crate) mod units;
@@ -81,14 +82,6 @@ pub(crate) fn complain_over(text: &str) {
     let mut out = stderr().lock();
     let _ = write!(out, "\r\u{1b}[K{}", visible_output(text));
     let _ = out.flush();
-}
-
-/// Prints lines to standard output over the `drawn` lines before, or below them where there are none.
-pub(crate) fn say_over(lines: &[String], drawn: usize) {
-    let up = if drawn > 0 { format!("\u{1b}[{drawn}A") } else { String::new() };
-    let clear = if drawn > 0 { "\r\u{1b}[K" } else { "" };
-    let lines = lines.iter().map(|line| format!("{clear}{}\n", visible_output(line)));
-    emit(&(up + &lines.collect::<String>()));
 }
 
 /// Whether standard error is a terminal that may be coloured (<https://no-color.org>).

@@ -9,7 +9,9 @@ import socket
 import stat
 import subprocess
 import sys
+import threading
 import time
+import tty
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -60,12 +62,12 @@ class Screen:
         seen = self.tmux("capture-pane", "-p", *options, "-t", self.name)
         return "\n".join(line.rstrip() for line in seen.rstrip().split("\n"))
 
-    def until(self, wanted, what="", **options):
+    def until(self, wanted, what="", options=()):
         """Waits until the screen shows a text, or until a function of the screen is true."""
         end = time.monotonic() + PATIENCE
         shown = wanted if callable(wanted) else lambda text: wanted in text
         while True:
-            seen = self.text(**options)
+            seen = self.text(*options)
             if shown(seen):
                 return seen
             if time.monotonic() > end:
@@ -635,19 +637,172 @@ def history():
     screen.close()
 
 
+BRAILLE = re.compile("[\u2801-\u28ff]")
+SIZES = [(60, 16), (80, 24), (120, 50)]
+STATUS = re.compile(r"(LOCKED|NO LOCK|SLOWING) \d+ rpm  INTERLOCK (CLOSED|OPEN)  LASER OFF$")
+
+
+def fits(screen, columns, rows):
+    seen = screen.text().split("\n")
+    assert len(seen) <= rows and all(len(line) <= columns for line in seen), seen
+    return seen
+
+
 def watched():
-    screen = Screen("--realtime", rows=30)
+    """Values over time at several sizes of a terminal, in its own characters."""
+    for (columns, rows), locale in [*((size, "C.UTF-8") for size in SIZES), ((80, 24), "C")]:
+        screen = Screen("--realtime", columns, rows, LC_ALL=locale)
+        ready(screen)
+        enter(screen, "spin(600 rpm)")
+        screen.until("no lock")
+        enter(screen, "watch measured_speed(), 500 rpm, locked() every 50 ms for 30 s")
+        drawn = (lambda text: text.count("*") > 10) if locale == "C" else \
+            (lambda text: len(BRAILLE.findall(text)) > 10)
+        screen.until(drawn, "a plot")
+        seen = fits(screen, columns, rows)
+        assert sum("rpm over head time in s" in line for line in seen) == 1, "not updated in place"
+        assert "NO EMERGENCY STOP IS HERE" in " ".join(seen), seen
+        assert len(seen) > rows - 3, f"the height is not used: {seen}"
+        assert any("500 rpm" in line and " o " in line for line in seen), "no legend"
+        if locale == "C":
+            assert all(line.isascii() for line in seen), seen
+        screen.keys("Enter")
+        ready(screen)
+        assert "watch measured_speed()" not in screen.text() and drawn(screen.text()), "the plot is gone"
+        screen.close()
+
+
+def lit():
+    """Values that need light: a notice first, the sign while armed, and Ctrl-C stops at once."""
+    screen = Screen("--realtime", LC_ALL="C.UTF-8", rows=30)
     ready(screen)
-    screen.type("spin(600 rpm)")
-    screen.keys("Enter")
-    screen.until("no lock")
-    screen.type("watch measured_speed() every 50 ms for 30 s")
-    screen.keys("Enter")
-    screen.until(lambda text: text.count("*") > 10, "a plot")
-    assert screen.text().count("of head time") == 1, "the plot is not updated in place"
-    screen.keys("Enter")
+    enter(screen, "spin(4800 rpm); wait until locked() within 20 s")
+    enter(screen, "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)")
+    screen.until(lambda text: re.search(r"^locked 4800 rpm> +$", text + " ", re.M), "a prompt in lock")
+    enter(screen, "watch test_line(0, plan).in_scan arm at 35 % every 200 ms for 1 min")
+    seen = screen.until("LIGHT COMES OUT: the laser is armed at 35 %")
+    assert "LASER ARMED" not in seen, "there was no time to read the notice"
+    screen.until("\nLASER ARMED")
+    screen.until(BRAILLE.search, "a plot")
+    screen.until("\nLASER ARMED")
+    screen.keys("C-c")
+    screen.until("laser off, mirror parked, polygon at rest (measured)")
     ready(screen)
     screen.close()
+
+
+def bench():
+    """The whole bench at several sizes, resized on the way, with a fault, and left by either key."""
+    for (columns, rows), key in zip(SIZES, ["Enter", "C-c", "Enter"]):
+        screen = Screen("--realtime --fault interlock_opened@12s", columns, rows, LC_ALL="C.UTF-8")
+        ready(screen)
+        enter(screen, "spin(4800 rpm)")
+        screen.until("no lock")
+        enter(screen, "watch")
+        screen.until(lambda text: text.startswith("LOCKED 4800 rpm  INTERLOCK CLOSED  LASER OFF\n"), "lock")
+        screen.until(lambda text: re.search(r"pulse(s +up to \d| off even division in ns over facet)", text), "pulses")
+        seen = fits(screen, columns, rows)
+        assert STATUS.match(seen[0]), seen[0]
+        for name in ["speed error", "lock ", "logic ", "drive ", "laser ", "temperature ", "last event "]:
+            assert any(line.startswith("  " + name) for line in seen), (name, seen)
+        words = " ".join(seen)
+        assert "NO EMERGENCY STOP IS HERE" in words and "Ctrl-C makes the head safe" in words, words
+        screen.resize(70, 20)
+        screen.until(lambda text: text.startswith("LOCKED"))
+        fits(screen, 70, 20)
+        screen.until(lambda text: "INTERLOCK OPEN" in text.split("\n")[0], "the interlock")
+        screen.until("last event   the interlock was opened")
+        screen.keys(key)
+        if key == "C-c":
+            screen.until("polygon at rest (measured)")
+        seen = ready(screen)
+        assert ("LASER OFF" in seen) == (key == "Enter"), seen
+        screen.close()
+
+
+def bench_at_a_real_head():
+    """Over a serial line, at most one status is asked for at each look, and an observer moves nothing."""
+    pairs = [os.openpty() for _ in range(2)]
+    for pair in pairs:
+        for end in pair:
+            tty.setraw(end)
+    asked = []
+
+    def relay(source, sink, kept):
+        while data := os.read(source, 4096):
+            kept.append(data)
+            os.write(sink, data)
+
+    for source, sink, kept in [(pairs[0][0], pairs[1][0], []), (pairs[1][0], pairs[0][0], asked)]:
+        threading.Thread(target=relay, args=(source, sink, kept), daemon=True).start()
+    port = free_port()
+    server = subprocess.Popen(
+        [BINARY, "serve", "--realtime", "--no-secret", "a test", "--listen", f"127.0.0.1:{port}",
+         "--listen", f"serial://{os.ttyname(pairs[0][1])}"], stdout=subprocess.PIPE, text=True)
+    for line in server.stdout:
+        if str(port) in line:
+            break
+    try:
+        own = Screen(f"--head serial://{os.ttyname(pairs[1][1])}", rows=40, LC_ALL="C.UTF-8")
+        ready(own)
+        enter(own, "spin(4800 rpm)")
+        own.until("no lock")
+        enter(own, "watch")
+        own.until("pulse off even division")
+        asked.clear()
+        looks = 0
+        before = end = time.monotonic()
+        while end < before + 4:
+            time.sleep(0.05)
+            end = time.monotonic()
+        sent = b"".join(asked).decode()
+        looks = (end - before) / 0.2
+        count = sent.count("HEAD:STAT?")
+        assert 5 < count <= looks + 2, f"{count} status calls in {looks} looks"
+        assert sent.count("ROT:PULS?") <= 6, sent
+        other = Screen(f"--head tcp://127.0.0.1:{port}", LC_ALL="C.UTF-8")
+        ready(other)
+        enter(other, "watch")
+        seen = other.until("told only to the client that controls the head")
+        assert "another client: this shell only looks" in seen and "LOCKED 4800 rpm" in seen, seen
+        assert "Ctrl-C leaves the head to the client" in " ".join(seen.split()), seen
+        other.keys("C-c")
+        other.until("the head is left to the client that controls it")
+        assert own.text().startswith("LOCKED 4800 rpm"), own.text()
+        other.close()
+        server.kill()
+        own.until("NO ANSWER: TAKE IT AS ARMED AND TURNING")
+        own.until("when it answered last")
+        own.close()
+    finally:
+        server.kill()
+        server.wait(timeout=PATIENCE)
+
+
+def plotted():
+    """Plots fill the terminal and stay inside it; what cannot show Braille has ASCII."""
+    for columns, rows in SIZES:
+        screen = Screen("", columns, rows, LC_ALL="C.UTF-8")
+        ready(screen)
+        enter(screen, "let xs = [sin(k * 7 deg) * 1 mm for k in 0..100]")
+        ready(screen)
+        enter(screen, "plot xs, [x / 2 for x in xs]")
+        screen.until(lambda text: len(BRAILLE.findall(text)) > 20, "a curve")
+        ready(screen)
+        seen = fits(screen, columns, rows)
+        frame = [line for line in seen if "│" in line]
+        assert rows - 9 <= len(frame) <= rows - 6, (len(frame), seen)
+        assert any(len(line) >= columns - 2 for line in frame), seen
+        enter(screen, "plot bars: slice(xs, 0, 5)")
+        screen.until("█")
+        screen.close()
+    for variables in [{"LC_ALL": "C"}, {"TERM": "dumb", "LC_ALL": "C.UTF-8"}, {"TERM": "linux", "LC_ALL": "C.UTF-8"}]:
+        screen = Screen(**variables)
+        ready(screen)
+        enter(screen, "plot [1 mm, 3 mm, 2 mm]")
+        screen.until("mm over element")
+        assert ready(screen).isascii() and "*" in screen.text(), screen.text()
+        screen.close()
 
 
 def stepped():
@@ -690,19 +845,20 @@ def walk():
         elif line:
             entries.append(line)
     (WORK / "typed.spt").unlink(missing_ok=True)
-    screen = Screen("--no-history", rows=400, NO_COLOR="1")
+    screen = Screen("--no-history", rows=24, NO_COLOR="1", LC_ALL="C")
+    everything = ["-S", "-"]
     ready(screen)
     for entry in entries:
-        before = screen.text()
+        before = screen.text(*everything)
         for line in entry.split("\n"):
             screen.type(line)
             screen.keys("Enter")
         screen.until(lambda text: text != before and text.split("\n")[-1].rstrip().endswith(">")
-                     and text.count("\n") > before.count("\n"), entry)
+                     and text.count("\n") > before.count("\n"), entry, options=everything)
         # The hint may still be erased.
         time.sleep(0.15)
     leave(screen)
-    seen = screen.until("\nisig").replace("\nleft with 0", "").replace("\nisig", "")
+    seen = screen.until("\nisig", options=everything).replace("\nleft with 0", "").replace("\nisig", "")
     screen.close()
     return re.sub(r"\n{3,}", "\n\n", seen)
 
@@ -730,7 +886,7 @@ try:
     if "--write" not in sys.argv:
         checks = [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
                   keys_that_stop, late, events, lost_link, sizes, searched, ends_later, paged, progress,
-                  unbroken, colours, ends, history, watched, stepped]
+                  unbroken, colours, ends, history, watched, lit, bench, bench_at_a_real_head, plotted, stepped]
         wanted = [argument for argument in sys.argv[1:] if not argument.startswith("-")]
         for check in [check for check in checks if not wanted or check.__name__ in wanted]:
             check()

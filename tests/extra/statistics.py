@@ -345,6 +345,55 @@ def compare(name, seen, wanted, within, scale=0):
     return relative / within
 
 
+def plotted(spintrue, random):
+    """Histograms, spectra and points as `plot` draws them in the shell, read back from its characters."""
+    def rows(entry):
+        done = subprocess.run([spintrue, "shell"], input=entry + "\n", capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout.splitlines()[:-1]
+
+    count = 0
+    for n in [9, 57, 250]:
+        values = random.normal(5, 2, n)
+        counts, edges = np.histogram(values, bins=math.ceil(math.sqrt(n)))
+        title, *bars = rows(f"plot histogram: {listed(values, 'mm')}")
+        assert title.startswith("  values over"), title
+        seen = [re.fullmatch(r" +(\S+) \.\. (\S+) #* +(\d+)", bar).groups() for bar in bars[-len(counts):]]
+        assert [int(bar[2]) for bar in seen] == counts.tolist(), (seen, counts)
+        for (low, high, _), *wanted in zip(seen, edges[:-1], edges[1:]):
+            assert np.allclose([float(low), float(high)], wanted, atol=0.02 * (edges[1] - edges[0])), (seen, edges)
+        count += len(counts)
+    for n, step in [(24, 0.25), (33, 0.004), (400, 0.1)]:
+        values = random.normal(300, 1, n) + 3 * np.sin(np.arange(n) * 2 * np.pi * 5 / n)
+        tones = 2 * abs(np.fft.rfft(values))[1:] / n / np.where(np.arange(1, n // 2 + 1) * 2 == n, 2, 1)
+        at = np.fft.rfftfreq(n, step)[1:]
+        lines = rows(f"plot spectrum, step {number(step)} s: {listed(values, 'V')}")
+        unit = {"V": 1, "mV": 1e-3}[re.search(r"amplitude in (\w+) over frequency in Hz", lines[0])[1]]
+        said = " ".join(" ".join(lines).split()).split("the largest: ")[1]
+        largest = [pair.split(" Hz")[0].split() for pair in said.split(", ")]
+        order = np.argsort(-tones)[:3]
+        assert np.allclose([unit * float(one[0]) for one in largest], tones[order], rtol=1e-4), (said, tones[order])
+        assert np.allclose([float(one[3]) for one in largest], at[order], rtol=1e-4), (said, at[order])
+        bars = [re.fullmatch(r" +(\S+) #* +(\S+)", line) for line in lines]
+        bars = [(float(bar[1]), unit * float(bar[2])) for bar in bars if bar]
+        # Too many to lie below each other are a line.
+        assert n == 400 or np.allclose(bars, np.column_stack([at, tones]), rtol=1e-4, atol=1e-5), bars
+        count += len(tones)
+    for n in [2, 12, 30]:
+        values = random.normal(0, 1, n)
+        lines = [line for line in rows(f"plot points: {listed(values, 'V')}") if "|" in line]
+        frame = [line.split("|", 1)[1] for line in lines]
+        # One column of 80 is left free.
+        height, width = len(frame), 79 - lines[0].index("|") - 1
+        seen = {(x, y) for y, line in enumerate(frame) for x, c in enumerate(line) if c == "*"}
+        share = (values.max() - values) / np.ptp(values)
+        xs = np.floor(np.arange(n) / (n - 1) * (width - 1) + 0.5).astype(int)
+        ys = np.floor(share * (height - 1) + 0.5).astype(int)
+        assert seen == set(zip(xs.tolist(), ys.tolist())), (sorted(seen), xs, ys)
+        count += n
+    return count
+
+
 def names(spintrue):
     """The built-ins listed under the headings of statistics."""
     text = subprocess.run([spintrue, "builtins"], capture_output=True, text=True, check=True).stdout
@@ -373,6 +422,7 @@ def main(work, seed, spintrue):
     seen = {e["name"]: e["value"] for e in events if e["event"] == "recorded"}
     assert seen.keys() == script.wanted.keys()
     worst = max(compare(name, seen[name], *script.wanted[name]) for name in seen)
+    print(f"{plotted(spintrue, random)} bars, tones and points of plots agree")
     print(f"{len(seen)} records of {len(script.used)} built-ins agree; at most {worst:.2f} of the tolerance used")
 
 

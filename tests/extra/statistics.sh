@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Compares every statistical built-in, fits, spectra and the library of numbers with NumPy, SciPy and
+# Compares every statistical built-in, fits, spectra, the library of numbers and the shell's plots with NumPy, SciPy and
 # statsmodels on random data, gauge studies
 # with statsmodels' analysis of variance. Needs Python 3 with venv; installs packages under target/.
 # SEED=7 draws other data.

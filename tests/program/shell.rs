@@ -238,3 +238,40 @@ fn a_stop_at_a_pause_makes_the_head_safe() {
         assert_eq!(code, Some(130), "{signal}: {said}");
     }
 }
+
+/// What cannot be plotted or watched is refused with what to write instead, and nothing was moved.
+#[test]
+fn what_cannot_be_plotted_or_watched_has_a_way_out() {
+    let plan = "let plan = plan_line(4800 rpm, length: 304.8 mm, resolution: 300 dpi)\n";
+    let cases = [
+        ("plot", "say what to plot"),
+        ("plot 3 mm", "`watch 3 mm` plots one value over time"),
+        ("plot turns_before", "there is no"),
+        ("plot plan", "`plot plan.FIELD` a list in a record"),
+        ("plot [true, false]", "holds no list of numbers"),
+        ("plot [1 mm][1..1]", "Error"),
+        ("plot histogram [1 mm]", "`plot histogram: xs`"),
+        ("plot hist: [1 mm]", "a plot takes line, points, bars, histogram, low, high"),
+        ("plot bars, high 3 V: [1 mm]", "the limit `high` must be a length"),
+        ("plot bars: wait 3 s", "what follows the colon is no list"),
+        ("plot bars: spin(300 rpm)", "is more than a value to read"),
+        ("plot [test_line(k, plan).in_scan for k in 0..2]", "arm at 35 %` arms the laser for each"),
+        ("watch spin(3000 rpm)", "`plot spin(3000 rpm)` runs it"),
+        ("watch wait 3 s", "only values can be watched"),
+        ("watch test_line(0, plan)", "`watch test_line(0, plan) arm at 35 %` arms the laser"),
+        ("watch measured_speed() for 3 mm", "write `for 200 ms`, at most 24 h"),
+        ("watch measured_speed() every", "`every ` is no time"),
+        ("watch arm at 35 %", "say what needs light"),
+        ("watch locked(), spin(3000 rpm)", "`spin(3000 rpm)` spins"),
+        ("watch for 0 s", "is no time"),
+        ("watch 3 mm arm at 35 %", "not_locked"),
+    ];
+    for (entry, wanted) in cases {
+        let (said, code) = typed(shell(root(), &[]), format!("{plan}{entry}\n"));
+        // Lines are broken where the screen ends.
+        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains(wanted), "{entry}: {said}");
+        assert!(matches!(code, Some(2 | 3)), "{entry}: {code:?}");
+        assert!(!said.contains("panicked") && !said.contains("until then"), "{entry}: {said}");
+    }
+}

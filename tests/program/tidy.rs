@@ -210,7 +210,7 @@ const PROGRAM: Arrows = &[
     ("setup", &["disk", "error", "modbus", "project", "record", "terminal"]),
     ("batch", &["archive", "disk", "error", "record", "setup", "terminal"]),
     ("campaign", &["archive", "disk", "error", "record", "setup", "terminal"]),
-    ("shell", &["error", "record", "terminal"]),
+    ("shell", &["error", "paper", "record", "terminal"]),
     ("suite", &["disk", "error", "record", "setup", "terminal"]),
     ("cli", &[ALL]),
 ];
