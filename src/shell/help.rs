@@ -144,7 +144,7 @@ fn command_text(command: &Command, colour: bool) -> String {
     format!("{usage}\n{meaning}  such as: {}\n{also}", command.example)
 }
 
-/// Whether a name is a word of a title, whatever its case.
+/// Whether a name is a word of a title, in capitals or not.
 fn titled_by(title: &str, name: &str) -> bool {
     let mut words = title.split(|c: char| !c.is_alphanumeric());
     name.len() > 3 && words.any(|word| word.eq_ignore_ascii_case(name))
