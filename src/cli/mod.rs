@@ -121,7 +121,10 @@ enum Command {
 
 /// The arguments, with what the project gives.
 fn arguments() -> Result<Arguments, Error> {
-    let matches = |given: &[OsString]| Arguments::command().try_get_matches_from(given).ok();
+    // What an option needs may come from the project, so this look at the arguments refuses nothing.
+    let matches = |given: &[OsString]| {
+        Arguments::command().ignore_errors(true).try_get_matches_from(given).ok()
+    };
     Ok(Arguments::parse_from(completed(std::env::args_os().collect(), matches)?))
 }
 

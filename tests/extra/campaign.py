@@ -11,7 +11,7 @@ from pathlib import Path
 
 root = Path.cwd()
 page = (root / "docs/campaigns.md").read_text("utf-8")
-blocks = re.findall(r"```(?:sh|yaml)\n(.*?)```", page, re.S)
+blocks = re.findall(r"```(?:sh|yaml|text)\n(.*?)```", page, re.S)
 command = next(block for block in blocks if "parallel --jobs" in block)
 start, merge = command.split("spintrue simulate --merge")
 
