@@ -110,7 +110,7 @@ impl Layout {
         let (length, height) = (spec.length(), spec.height());
         let words = BORDER;
         let patches = words + WORDS;
-        let rows = patches + PATCHES..height - BORDER - spec.ruler_room;
+        let rows = patches + PATCHES..height - BORDER - spec.ruler_space;
         let inset = BORDER + 1e-3;
         let least = 2.0 * inset + PATCH_STEP * f64::from(TINTS) + BIT * f64::from(BITS) + 4e-3;
         if length < least {
@@ -150,7 +150,7 @@ impl Layout {
             patches: (0..TINTS).map(patch).collect(),
             bits: (0..BITS).map(bit).collect(),
             words,
-            ruler: rows.end..rows.end + spec.ruler_room,
+            ruler: rows.end..rows.end + spec.ruler_space,
             rows,
             places,
         };
@@ -282,7 +282,7 @@ fn check(spec: &Spec) -> Result<(), ChartError> {
     if spec.facets == 0 || spec.facets > 1000 {
         return refuse!("a polygon has 1 to 1000 facets, not {}", spec.facets);
     }
-    if !(0.0..=1e-3).contains(&spec.reach) || !(0.0..=0.1).contains(&spec.ruler_room) {
+    if !(0.0..=1e-3).contains(&spec.reach) || !(0.0..=0.1).contains(&spec.ruler_space) {
         return refuse!("lines reach up to 1 mm off their place, and a ruler takes up to 100 mm");
     }
     // Positions are computed in f64 and lie far below what this leaves.
@@ -309,7 +309,7 @@ pub(crate) mod tests {
             cross_scan_pitch: 25.4e-3 / 600.0,
             places: 5,
             reach: 60e-6,
-            ruler_room: 16e-3,
+            ruler_space: 16e-3,
             trims: "none".into(),
             date: "2026-01-02".into(),
         }

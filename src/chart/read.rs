@@ -44,12 +44,50 @@ const MIN_SEEN: f64 = 0.3;
 pub fn read_scan<R: BufRead + Seek>(
     layout: &Layout,
     ruler: Option<&Ruler>,
-    mut from: R,
+    from: R,
 ) -> Result<ScanReading, ChartError> {
+    let seen = look(layout, ruler, from)?;
+    seen.told(layout, ruler, &seen.windows)
+}
+
+/// The same, and what the lines of either half of the sheet tell by themselves: two looks at different lines. One
+/// look, of all lines, where a half does not tell of every facet at every place.
+pub fn read_looks<R: BufRead + Seek>(
+    layout: &Layout,
+    ruler: Option<&Ruler>,
+    from: R,
+) -> Result<(ScanReading, Vec<ScanReading>), ChartError> {
+    let seen = look(layout, ruler, from)?;
+    let whole = seen.told(layout, ruler, &seen.windows)?;
+    let middle = (layout.rows.start + layout.rows.end) / 2.0;
+    let half = |is_upper: bool| {
+        let own = |line: &&Seen| (line.y < middle) == is_upper;
+        let windows = seen.windows.iter();
+        let windows = windows.map(|seen| seen.iter().filter(own).cloned().collect());
+        let told = seen.told(layout, ruler, &windows.collect::<Vec<Vec<Seen>>>()).ok();
+        told.filter(ScanReading::is_whole)
+    };
+    let looks = half(true).zip(half(false));
+    let looks = looks.map_or_else(|| vec![whole.clone()], |(upper, lower)| vec![upper, lower]);
+    Ok((whole, looks))
+}
+
+/// What is seen on a scan.
+struct SeenSheet {
+    sheet: SheetOnScan,
+    windows: Vec<Vec<Seen>>,
+    strokes: Option<Strokes>,
+}
+
+fn look<R: BufRead + Seek>(
+    layout: &Layout,
+    ruler: Option<&Ruler>,
+    mut from: R,
+) -> Result<SeenSheet, ChartError> {
     if let Some(ruler) = ruler {
         ruler.check()?;
-        if layout.spec.ruler_room == 0.0 {
-            return refuse!("this chart has no strip for a ruler: draw one with --ruler-room");
+        if layout.spec.ruler_space == 0.0 {
+            return refuse!("this chart has no strip for a ruler: draw one with --ruler-space");
         }
     }
     let mut scan = Scan::open(&mut from)?;
@@ -84,8 +122,27 @@ pub fn read_scan<R: BufRead + Seek>(
     let contrast = small.contrast();
     drop(small);
     let mut reader = WindowReader { layout, pose, contrast, ruler, strokes: None };
-    let seen = reader.windows(from, size)?;
-    finished(layout, sheet, &seen, ruler.zip(reader.strokes.as_ref()))
+    let windows = reader.windows(from, size)?;
+    Ok(SeenSheet { sheet, windows, strokes: reader.strokes })
+}
+
+impl SeenSheet {
+    /// What lines tell, if enough are seen.
+    fn told(
+        &self,
+        layout: &Layout,
+        ruler: Option<&Ruler>,
+        seen: &[Vec<Seen>],
+    ) -> Result<ScanReading, ChartError> {
+        let lines_seen = self.windows.iter().map(Vec::len).max().unwrap_or(0);
+        if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
+            return refuse!(
+                "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
+                layout.lines.len()
+            );
+        }
+        finished(layout, self.sheet.clone(), seen, ruler.zip(self.strokes.as_ref()))
+    }
 }
 
 /// Reads the parts of a scan that matter, each as soon as its last row is there.
@@ -167,12 +224,6 @@ fn finished(
 ) -> Result<ScanReading, ChartError> {
     let spec = &layout.spec;
     let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
-    if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
-        return refuse!(
-            "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
-            layout.lines.len()
-        );
-    }
     let mut missing = vec![
         "The absolute shift and height of the line: a sheet has no fixed place under the head."
             .to_string(),
@@ -431,7 +482,7 @@ fn common_missing(has_ruler: bool) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
-    use super::read_scan;
+    use super::{read_looks, read_scan};
     use crate::layout::tests::spec;
     use crate::layout::{Layout, TINTS};
     use crate::spec::Spec;
@@ -449,7 +500,7 @@ mod tests {
             in_scan_pitch: pitch,
             cross_scan_pitch: pitch,
             places: 3,
-            ruler_room: 0.0,
+            ruler_space: 0.0,
             ..spec()
         };
         Layout::new(&spec).unwrap()
@@ -526,10 +577,30 @@ mod tests {
                 }
                 assert!((mark.darkness.value - 1.0).abs() < 0.005);
             }
-            // Fits what a gauge reads.
-            let told = facet.reading().unwrap();
-            assert_eq!((told.marks.len(), told.marks[0].dose.is_nan()), (3, true));
-            assert!((told.shift().0 - wanted).abs() < 0.3e-6);
+        }
+    }
+
+    /// Each half of the sheet by itself tells the same as the whole.
+    #[test]
+    fn both_halves_of_a_sheet_are_looks() {
+        let layout = layout();
+        let (file, _) = scan(&layout, 10e-6);
+        let (whole, looks) = read_looks(&layout, None, Cursor::new(&file)).unwrap();
+        assert_eq!(looks.len(), 2);
+        assert_eq!(looks[0].lines_seen + looks[1].lines_seen, whole.lines_seen);
+        for look in &looks {
+            let readings = look.readings(None).unwrap();
+            assert_eq!(readings.len(), 4);
+            for (reading, k) in readings.iter().zip(0..) {
+                assert_eq!((reading.marks.len(), reading.marks[0].dose.is_nan()), (3, true));
+                let wanted = (f64::from(k) - 1.5) * 10e-6;
+                for mark in &reading.marks {
+                    assert!((mark.in_scan - wanted).abs() < 0.6e-6, "{k} {mark:?}");
+                    assert!((mark.cross_scan - wanted).abs() < 0.6e-6, "{k} {mark:?}");
+                }
+                // Where the lines lie under the head is not told.
+                assert!(reading.in_scan_u.offset > 1e-3 && reading.in_scan_u.random < 1e-6);
+            }
         }
     }
 
