@@ -7,6 +7,7 @@
 
 use crate::error::{ChartError, refuse};
 use crate::spec::Spec;
+use core::cmp::Ordering;
 use core::ops::Range;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -129,9 +130,16 @@ impl Layout {
                 spec.places
             );
         }
+        // As far from one end as from the other, so that what all lines share has the same uncertainty at both.
         let place = |k: u32| {
-            let x = inset + WINDOW + span * f64::from(k) / f64::from(spec.places - 1);
-            (x / spec.in_scan_pitch).round() as u32
+            let other = spec.places - 1 - k;
+            let x = inset + WINDOW + span * f64::from(k.min(other)) / f64::from(spec.places - 1);
+            let dot = (x / spec.in_scan_pitch).round() as u32;
+            match k.cmp(&other) {
+                Ordering::Less => dot,
+                Ordering::Equal => spec.dots / 2,
+                Ordering::Greater => spec.dots - dot,
+            }
         };
         let places: Vec<u32> = (0..spec.places).map(place).collect();
         let middle = patches + PATCHES / 2.0 - 0.5e-3;

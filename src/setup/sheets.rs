@@ -226,7 +226,9 @@ impl PrintGauge {
         }
         let [along, _] = self.sheet.sides();
         let most = ((along - 2.0 * MARGIN) / in_scan_pitch).floor() as u32;
-        let dots = order.line.dots.min(most);
+        // In the middle, from a whole byte of the image's rows on.
+        let white = order.line.dots.saturating_sub(most).next_multiple_of(16);
+        let dots = order.line.dots.saturating_sub(white);
         let pitches = [in_scan_pitch, order.pitch];
         let lines = ChartLines { speed: order.speed, dots, pitches };
         let number = order.number;
@@ -240,8 +242,7 @@ impl PrintGauge {
         let chart = draw(&layout);
         let path = self.path(number, "pbm");
         Place::take(&path, &self.force)?.write(&chart)?;
-        // Whole bytes of the image's rows.
-        let left = (order.line.dots - dots) / 16 * 8;
+        let left = white / 2;
         let image = amid(&chart, dots, left, order.line.dots)?;
         let whole = f64::from(order.line.dots);
         let part = [f64::from(left) / whole, f64::from(dots) / whole];
