@@ -14,7 +14,8 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, PrintOptions, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    Opened, PrintOptions, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere,
+    load, operator,
 };
 use crate::terminal::complain;
 use clap::Args;

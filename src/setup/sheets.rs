@@ -270,8 +270,9 @@ impl PrintGauge {
         let showing = Showing { scale: self.showing.scale.max(least), ..self.showing };
         let picture = draw_picture(&sheet, &showing).map_err(|error| invalid!("{error}"))?;
         let path = self.path(number, "png");
-        Place::take(&path, &self.force)?
-            .write_with(|to| encode(to, &picture).map_err(|error| io::Error::other(error.to_string())))?;
+        Place::take(&path, &self.force)?.write_with(|to| {
+            encode(to, &picture).map_err(|error| io::Error::other(error.to_string()))
+        })?;
         Ok(Some(path))
     }
 
@@ -282,8 +283,8 @@ impl PrintGauge {
         let name = scan.display();
         let file = BufReader::with_capacity(SCAN_BUFFER, open_file(scan)?);
         let ruler = self.ruler.as_ref();
-        let (whole, looks) =
-            read_looks(layout, ruler, file).map_err(|error| invalid!("the scan {name}: {error}"))?;
+        let (whole, looks) = read_looks(layout, ruler, file)
+            .map_err(|error| invalid!("the scan {name}: {error}"))?;
         let told = |look: &ScanReading| {
             let mut readings = look.readings(ruler)?;
             let marks = readings.iter_mut().flat_map(|reading| &mut reading.marks);

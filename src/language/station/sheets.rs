@@ -189,7 +189,9 @@ impl Station {
         sheets.gauge.exposed(&exposed).map_err(Fault::Refused)?;
         let mut why = String::new();
         for _ in 0..MAX_TRIES {
-            let Answer::Text(scan) = self.ask_of_sheet(sheets, SCAN, &Wanted::Text)? else { continue };
+            let Answer::Text(scan) = self.ask_of_sheet(sheets, SCAN, &Wanted::Text)? else {
+                continue;
+            };
             match sheets.gauge.read(&scan) {
                 Ok(looks) => return Ok(looks),
                 Err(refused) => {
@@ -221,7 +223,6 @@ impl Station {
                 let why = "the operator says that no light may come out";
                 return Err(Fault::Refused(why.to_string()).into());
             }
-            // What must hold is looked at as well.
             if self.status()?.interlock_closed {
                 return self.arm(sheets.power);
             }
