@@ -9,7 +9,7 @@ use crate::setup::read_ruler;
 use crate::terminal::{complain, told, wrapped};
 use clap::{Args, ValueEnum};
 use jiff::Timestamp;
-use spintrue_chart::{Layout, Ruler, ScanReading, Spec, draw, read_looks};
+use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_looks};
 use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, Reading, Trim};
 use spintrue_language::{SheetGauge, SheetOrder};
 use spintrue_sim::{Medium, Showing};
@@ -26,7 +26,7 @@ pub(crate) const SCAN_BUFFER: usize = 1 << 20;
 /// How far in m facets may lie off as a rule where their trims are stepped as well.
 const REACH: f64 = 100e-6;
 
-/// Coarsest pixels in m of the picture of a simulated sheet (1200 dpi), and finest lines of a sheet (2400 dpi).
+/// Pixels in m that the picture of a simulated sheet has at least, about (1200 dpi), and finest lines of a sheet (2400 dpi).
 const PIXEL: f64 = 25.4e-3 / 1200.0;
 const MIN_PITCH: f64 = 25.4e-3 / 2400.0;
 
@@ -266,7 +266,7 @@ impl PrintGauge {
     /// Writes what the medium of a simulated head shows.
     fn picture(&self, number: u32) -> Result<Option<PathBuf>, Error> {
         let Some(sheet) = self.medium.as_ref().and_then(Medium::last) else { return Ok(None) };
-        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).ceil() as u32;
+        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).round().max(1.0) as u32;
         let showing = Showing { scale: self.showing.scale.max(least), ..self.showing };
         let picture = draw_picture(&sheet, &showing).map_err(|error| invalid!("{error}"))?;
         let path = self.path(number, "png");
@@ -293,7 +293,20 @@ impl PrintGauge {
         };
         let looks: Option<Vec<Vec<Reading>>> = looks.iter().map(told).collect();
         let looks = looks.ok_or_else(|| {
-            invalid!("the scan {name} does not tell of every facet. {}", whole.missing.join(" "))
+            let unread = |at: f64| {
+                let marks = whole.facets.iter().flat_map(|facet| &facet.marks);
+                let unknown = |mark: &FacetMark| {
+                    !(mark.in_scan.value + mark.cross_scan.value).is_finite()
+                };
+                marks.filter(|mark| mark.at == at).any(unknown)
+            };
+            let places = whole.places.iter().map(|place| place.at).filter(|at| unread(*at));
+            let places: Vec<String> = places.map(|at| format!("{at:+.3}")).collect();
+            invalid!(
+                "the scan {name} does not tell of every facet at {} of the chart's line: scan the whole sheet; \
+                 `spintrue chart read` says more of it",
+                places.join(", ")
+            )
         })?;
         let json = serde_json::to_vec(&whole).map_err(|error| invalid!("{error}"))?;
         Place::replace(&self.path(*number, "json"), json)?;

@@ -46,6 +46,7 @@ mod nist;
 #[cfg(target_os = "linux")]
 mod operator;
 mod postgres;
+mod prints;
 mod record;
 mod recordings;
 mod retest;
