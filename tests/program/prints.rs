@@ -16,7 +16,7 @@ fn answers(folder: &Folder, scans: &[&str]) {
     let scans: Vec<String> = scans.iter().map(|name| format!("\"sheets/{name}\"")).collect();
     let list = scans.join(", ");
     let scan = format!("\"File of the scan of the sheet just exposed\" = [{list}]");
-    folder.file("answers.toml", &format!("{READY}\n{scan}\n"));
+    folder.file("answers.toml", format!("{READY}\n{scan}\n"));
 }
 
 const PRINT: [&str; 8] =
@@ -32,7 +32,13 @@ fn facets_are_trimmed_by_prints() {
         &["sheet-1.pbm", "sheet-1.png", "sheet-1.png", "sheet-2.png", "none.png", "sheet-3.png"],
     );
     let more = [
-        "--set", "length=150mm", "--head", "sim?memory=head.json", "--trace", "run.trace", "--record",
+        "--set",
+        "length=150mm",
+        "--head",
+        "sim?memory=head.json",
+        "--trace",
+        "run.trace",
+        "--record",
         "kept",
     ];
     let ended = run(&folder, "trim_facets", &[&PRINT[..], &more].concat());

@@ -35,7 +35,7 @@ const CHART: Arrows = &[
     ("pose", &["coarse", "error", "layout", "scan"]),
     ("window", &["layout", "pose", "scan", "solve"]),
     ("travel", &["solve", "window"]),
-    ("ruler", &["error", "layout", "pose", "scan", "solve"]),
+    ("ruler", &["error", "pose", "scan", "solve"]),
     ("reading", &["ruler", "spec"]),
     ("waves", &["reading"]),
     (
