@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_looks};
 use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, Reading, Trim};
 use spintrue_language::{SheetGauge, SheetOrder};
-use spintrue_sim::{Medium, Showing};
+use spintrue_sim::{MAX_SCALE, Medium, Showing};
 use std::io::{self, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -26,8 +26,12 @@ pub(crate) const SCAN_BUFFER: usize = 1 << 20;
 /// How far in m facets may lie off as a rule where their trims are stepped as well.
 const REACH: f64 = 100e-6;
 
-/// Pixels in m that the picture of a simulated sheet has at least, about (1200 dpi), and finest lines of a sheet (2400 dpi).
+/// The picture of a simulated sheet has pixels of about so many m at most (1200 dpi), and so many a dot at least: with two
+/// the places of lines would be off by 2 µm.
 const PIXEL: f64 = 25.4e-3 / 1200.0;
+const MIN_SCALE: u32 = 4;
+
+/// Finest lines of a sheet in m (2400 dpi).
 const MIN_PITCH: f64 = 25.4e-3 / 2400.0;
 
 // What a chart's sheet is.
@@ -266,8 +270,11 @@ impl PrintGauge {
     /// Writes what the medium of a simulated head shows.
     fn picture(&self, number: u32) -> Result<Option<PathBuf>, Error> {
         let Some(sheet) = self.medium.as_ref().and_then(Medium::last) else { return Ok(None) };
-        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).round().max(1.0) as u32;
-        let showing = Showing { scale: self.showing.scale.max(least), ..self.showing };
+        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).round() as u32;
+        let showing = Showing {
+            scale: self.showing.scale.max(least).clamp(MIN_SCALE, MAX_SCALE),
+            ..self.showing
+        };
         let picture = draw_picture(&sheet, &showing).map_err(|error| invalid!("{error}"))?;
         let path = self.path(number, "png");
         Place::take(&path, &self.force)?.write_with(|to| {

@@ -47,9 +47,13 @@ def resampled(image, places, axis):
 def scanned(picture, rng):
     """The page on a flatbed scanner, its lines along the carriage's travel."""
     image = Image.open(picture)
-    dpi = image.info["dpi"][0]
+    fine = round(image.info["dpi"][0] / 1200)
+    dpi = image.info["dpi"][0] / fine
     pixel = 25.4e-3 / dpi
-    seen = np.pad(np.array(image), 150, constant_values=255).astype(np.float32) / 255
+    seen = np.pad(np.array(image), 150 * fine, constant_values=255)
+    # Pixels of a sensor gather light over their whole area.
+    rows, columns = (size // fine for size in seen.shape)
+    seen = seen[: rows * fine, : columns * fine].reshape(rows, fine, columns, fine).mean(axis=(1, 3), dtype=np.float32) / 255
     seen = rotate(seen, rng.uniform(-0.8, 0.8), order=1, mode="edge", preserve_range=True).astype(np.float32)
     along, across = np.arange(seen.shape[1]), np.arange(seen.shape[0])
     seen = resampled(seen, along + Scanner().carriage(rng, along * pixel) / pixel, 1)
@@ -154,7 +158,8 @@ def bring_up(bench, number, rng):
     name, sheet, params = HEADS[number % len(HEADS)]
     text = (ROOT / f"scripts/heads/{name}.toml").read_text() if name else ""
     description = bench.work / "print_head.toml"
-    description.write_text(text + GAUGE)
+    # Instead of its own gauge, if it has one.
+    description.write_text(re.sub(r"(?m)^\[gauge\]\n([^\[].*\n|\n)*", "", text) + GAUGE)
     address = f"sim:{description}?seed={1 + number}"
     sheets = bench.work / f"sheets-{number}"
     subprocess.run(["rm", "-rf", sheets])
