@@ -3,6 +3,7 @@
 use super::{read_looks, read_scan};
 use crate::layout::tests::spec;
 use crate::layout::{Layout, TINTS};
+use crate::ruler::Ruler;
 use crate::spec::Spec;
 use std::io::Cursor;
 
@@ -119,6 +120,32 @@ fn both_halves_of_a_sheet_are_looks() {
             // Where the lines lie under the head is not told.
             assert!(reading.in_scan_u.offset > 1e-3 && reading.in_scan_u.random < 1e-6);
         }
+    }
+}
+
+/// A line that is 1 % too long by the ruler: what all facets share is added, and is as sure as the ruler.
+#[test]
+fn a_ruler_tells_what_all_facets_share() {
+    let layout = layout();
+    let (file, _) = scan(&layout, 10e-6);
+    let mut reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let plain = reading.readings(None).unwrap();
+    let length = layout.spec.length();
+    for place in &mut reading.places {
+        (place.along, place.along_u) = (0.01 * length * place.at + 3e-3, 0.3e-6);
+    }
+    let ruler = Ruler { marks: Vec::new(), mark_u: 0.4e-6, slope_u: 2e-6 };
+    let told = reading.readings(Some(&ruler)).unwrap();
+    for (told, plain) in told.iter().zip(&plain) {
+        for (told, plain) in told.marks.iter().zip(&plain.marks) {
+            let wanted = 0.01 * length * told.at;
+            assert!((told.in_scan - plain.in_scan - wanted).abs() < 1e-9, "{told:?}");
+            assert_eq!(told.cross_scan, plain.cross_scan);
+        }
+        // 0.3 and 0.4 um are 0.5 um.
+        assert!((told.in_scan_u.place - 0.5e-6).abs() < 1e-12 && told.in_scan_u.slope == 2e-6);
+        assert_eq!(told.in_scan_u.offset, plain.in_scan_u.offset);
+        assert_eq!(told.cross_scan_u, plain.cross_scan_u);
     }
 }
 
