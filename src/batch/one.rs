@@ -159,6 +159,7 @@ impl Run<'_> {
             faults,
             fixtures: self.options.fixtures.paths().collect(),
             answers: self.options.answers.file.as_deref(),
+            print: Vec::new(),
         };
         again.arguments()
     }

@@ -109,13 +109,32 @@ impl Thumbnail {
         f64::from((self.white - self.at(index(x), index(y))) / (self.white - self.black))
     }
 
-    /// Dark spots that are about square, the largest first.
+    /// Each pixel as the mean of itself and its neighbours, as far as it has all.
+    fn smooth(&self) -> Vec<f32> {
+        let mut smooth = self.gray.clone();
+        let rows = |y: usize| self.gray.get((y - 1) * self.width..(y + 2) * self.width);
+        for y in 1..self.height.saturating_sub(1) {
+            let (Some(rows), Some(to)) = (rows(y), smooth.get_mut(y * self.width + 1..)) else {
+                continue;
+            };
+            let columns = rows.chunks_exact(self.width).map(|row| row.windows(3));
+            let sums = columns.map(|row| row.map(|three| three.iter().sum::<f32>()));
+            let mut sums: Vec<_> = sums.collect();
+            for to in to.iter_mut().take(self.width.saturating_sub(2)) {
+                *to = sums.iter_mut().filter_map(Iterator::next).sum::<f32>() / 9.0;
+            }
+        }
+        smooth
+    }
+
+    /// Dark spots that are about square, the largest first. White between lines that lie off does not part them.
     pub(crate) fn spots(&self) -> Vec<Spot> {
         let limit = (self.white + self.black) / 2.0;
-        let mut seen = vec![false; self.gray.len()];
+        let gray = self.smooth();
+        let mut seen = vec![false; gray.len()];
         let (mut spots, mut waiting) = (Vec::new(), Vec::new());
-        for start in 0..self.gray.len() {
-            if seen.get(start) != Some(&false) || self.gray.get(start).is_none_or(|v| *v >= limit) {
+        for start in 0..gray.len() {
+            if seen.get(start) != Some(&false) || gray.get(start).is_none_or(|v| *v >= limit) {
                 continue;
             }
             waiting.push(start);
@@ -127,7 +146,7 @@ impl Thumbnail {
                 let (x, y) = (at % self.width, at / self.width);
                 part.add(x, y);
                 let mut look = |next: usize| {
-                    if let (Some(seen), Some(value)) = (seen.get_mut(next), self.gray.get(next))
+                    if let (Some(seen), Some(value)) = (seen.get_mut(next), gray.get(next))
                         && !*seen
                         && *value < limit
                     {

@@ -7,6 +7,7 @@
 
 use crate::error::{ChartError, refuse};
 use crate::spec::Spec;
+use core::cmp::Ordering;
 use core::ops::Range;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
@@ -110,7 +111,7 @@ impl Layout {
         let (length, height) = (spec.length(), spec.height());
         let words = BORDER;
         let patches = words + WORDS;
-        let rows = patches + PATCHES..height - BORDER - spec.ruler_room;
+        let rows = patches + PATCHES..height - BORDER - spec.ruler_space;
         let inset = BORDER + 1e-3;
         let least = 2.0 * inset + PATCH_STEP * f64::from(TINTS) + BIT * f64::from(BITS) + 4e-3;
         if length < least {
@@ -129,9 +130,16 @@ impl Layout {
                 spec.places
             );
         }
+        // As far from one end as from the other, so that what all lines share has the same uncertainty at both.
         let place = |k: u32| {
-            let x = inset + WINDOW + span * f64::from(k) / f64::from(spec.places - 1);
-            (x / spec.in_scan_pitch).round() as u32
+            let other = spec.places - 1 - k;
+            let x = inset + WINDOW + span * f64::from(k.min(other)) / f64::from(spec.places - 1);
+            let dot = (x / spec.in_scan_pitch).round() as u32;
+            match k.cmp(&other) {
+                Ordering::Less => dot,
+                Ordering::Equal => spec.dots / 2,
+                Ordering::Greater => spec.dots - dot,
+            }
         };
         let places: Vec<u32> = (0..spec.places).map(place).collect();
         let middle = patches + PATCHES / 2.0 - 0.5e-3;
@@ -150,7 +158,7 @@ impl Layout {
             patches: (0..TINTS).map(patch).collect(),
             bits: (0..BITS).map(bit).collect(),
             words,
-            ruler: rows.end..rows.end + spec.ruler_room,
+            ruler: rows.end..rows.end + spec.ruler_space,
             rows,
             places,
         };
@@ -282,7 +290,7 @@ fn check(spec: &Spec) -> Result<(), ChartError> {
     if spec.facets == 0 || spec.facets > 1000 {
         return refuse!("a polygon has 1 to 1000 facets, not {}", spec.facets);
     }
-    if !(0.0..=1e-3).contains(&spec.reach) || !(0.0..=0.1).contains(&spec.ruler_room) {
+    if !(0.0..=1e-3).contains(&spec.reach) || !(0.0..=0.1).contains(&spec.ruler_space) {
         return refuse!("lines reach up to 1 mm off their place, and a ruler takes up to 100 mm");
     }
     // Positions are computed in f64 and lie far below what this leaves.
@@ -309,7 +317,7 @@ pub(crate) mod tests {
             cross_scan_pitch: 25.4e-3 / 600.0,
             places: 5,
             reach: 60e-6,
-            ruler_room: 16e-3,
+            ruler_space: 16e-3,
             trims: "none".into(),
             date: "2026-01-02".into(),
         }

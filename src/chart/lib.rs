@@ -19,7 +19,7 @@ mod window;
 pub use draw::{draw, read_chart};
 pub use error::ChartError;
 pub use layout::Layout;
-pub use read::read_scan;
+pub use read::{read_looks, read_scan};
 pub use reading::{
     Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan, Wave,
 };

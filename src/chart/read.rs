@@ -44,12 +44,50 @@ const MIN_SEEN: f64 = 0.3;
 pub fn read_scan<R: BufRead + Seek>(
     layout: &Layout,
     ruler: Option<&Ruler>,
-    mut from: R,
+    from: R,
 ) -> Result<ScanReading, ChartError> {
+    let seen = look(layout, ruler, from)?;
+    seen.told(layout, ruler, &seen.windows)
+}
+
+/// The same, and what the lines of either half of the sheet tell by themselves: two looks at different lines. One
+/// look, of all lines, where a half does not tell of every facet at every place.
+pub fn read_looks<R: BufRead + Seek>(
+    layout: &Layout,
+    ruler: Option<&Ruler>,
+    from: R,
+) -> Result<(ScanReading, Vec<ScanReading>), ChartError> {
+    let seen = look(layout, ruler, from)?;
+    let whole = seen.told(layout, ruler, &seen.windows)?;
+    let middle = (layout.rows.start + layout.rows.end) / 2.0;
+    let half = |is_upper: bool| {
+        let own = |line: &&Seen| (line.y < middle) == is_upper;
+        let windows = seen.windows.iter();
+        let windows = windows.map(|seen| seen.iter().filter(own).cloned().collect());
+        let told = seen.told(layout, ruler, &windows.collect::<Vec<Vec<Seen>>>()).ok();
+        told.filter(ScanReading::is_whole)
+    };
+    let looks = half(true).zip(half(false));
+    let looks = looks.map_or_else(|| vec![whole.clone()], |(upper, lower)| vec![upper, lower]);
+    Ok((whole, looks))
+}
+
+/// What is seen on a scan.
+struct SeenSheet {
+    sheet: SheetOnScan,
+    windows: Vec<Vec<Seen>>,
+    strokes: Option<Strokes>,
+}
+
+fn look<R: BufRead + Seek>(
+    layout: &Layout,
+    ruler: Option<&Ruler>,
+    mut from: R,
+) -> Result<SeenSheet, ChartError> {
     if let Some(ruler) = ruler {
         ruler.check()?;
-        if layout.spec.ruler_room == 0.0 {
-            return refuse!("this chart has no strip for a ruler: draw one with --ruler-room");
+        if layout.spec.ruler_space == 0.0 {
+            return refuse!("this chart has no strip for a ruler: draw one with --ruler-space");
         }
     }
     let mut scan = Scan::open(&mut from)?;
@@ -84,8 +122,27 @@ pub fn read_scan<R: BufRead + Seek>(
     let contrast = small.contrast();
     drop(small);
     let mut reader = WindowReader { layout, pose, contrast, ruler, strokes: None };
-    let seen = reader.windows(from, size)?;
-    finished(layout, sheet, &seen, ruler.zip(reader.strokes.as_ref()))
+    let windows = reader.windows(from, size)?;
+    Ok(SeenSheet { sheet, windows, strokes: reader.strokes })
+}
+
+impl SeenSheet {
+    /// What lines tell, if enough are seen.
+    fn told(
+        &self,
+        layout: &Layout,
+        ruler: Option<&Ruler>,
+        seen: &[Vec<Seen>],
+    ) -> Result<ScanReading, ChartError> {
+        let lines_seen = self.windows.iter().map(Vec::len).max().unwrap_or(0);
+        if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
+            return refuse!(
+                "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
+                layout.lines.len()
+            );
+        }
+        finished(layout, self.sheet.clone(), seen, ruler.zip(self.strokes.as_ref()))
+    }
 }
 
 /// Reads the parts of a scan that matter, each as soon as its last row is there.
@@ -167,12 +224,6 @@ fn finished(
 ) -> Result<ScanReading, ChartError> {
     let spec = &layout.spec;
     let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
-    if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
-        return refuse!(
-            "of {} isolated lines {lines_seen} are found: is it blurred, cropped, or the chart of another head?",
-            layout.lines.len()
-        );
-    }
     let mut missing = vec![
         "The absolute shift and height of the line: a sheet has no fixed place under the head."
             .to_string(),
@@ -430,123 +481,4 @@ fn common_missing(has_ruler: bool) -> Vec<String> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::read_scan;
-    use crate::layout::tests::spec;
-    use crate::layout::{Layout, TINTS};
-    use crate::spec::Spec;
-    use std::io::Cursor;
-
-    /// Pixels of a scan at 1200 dpi.
-    const PIXEL: f64 = 25.4e-3 / 1200.0;
-
-    fn layout() -> Layout {
-        let pitch = 25.4e-3 / 300.0;
-        let spec = Spec {
-            facets: 4,
-            dots: 1300,
-            lines: 700,
-            in_scan_pitch: pitch,
-            cross_scan_pitch: pitch,
-            places: 3,
-            ruler_room: 0.0,
-            ..spec()
-        };
-        Layout::new(&spec).unwrap()
-    }
-
-    /// A scan as PGM, rows down the sheet: what is dark is a soft bar between its edges. Facet k lies k·`step` m off, in
-    /// both directions.
-    fn scan(layout: &Layout, step: f64) -> (Vec<u8>, usize) {
-        let spec = &layout.spec;
-        let margin = 3e-3;
-        let size = |length: f64| ((length + 2.0 * margin) / PIXEL) as usize;
-        let (width, height) = (size(spec.length()), size(spec.height()));
-        let mut dark = vec![0.0_f64; width * height];
-        let mut bar = |[x0, x1]: [f64; 2], [y0, y1]: [f64; 2]| {
-            let soft = |at: usize, from: f64, to: f64| {
-                let at = (at as f64 + 0.5) * PIXEL - margin;
-                let edge = |distance: f64| 0.5 + 0.5 * (distance / 20e-6).tanh();
-                edge(at - from) * edge(to - at)
-            };
-            let range = |from: f64, to: f64, most: usize| {
-                let of = |at: f64| ((at + margin) / PIXEL).clamp(0.0, most as f64) as usize;
-                of(from - 0.2e-3)..of(to + 0.2e-3)
-            };
-            for row in range(y0, y1, height) {
-                let high = soft(row, y0, y1);
-                for column in range(x0, x1, width) {
-                    dark[row * width + column] += high * soft(column, x0, x1);
-                }
-            }
-        };
-        let solid = layout.fiducials.iter().chain(layout.patches.iter().skip(TINTS as usize - 1));
-        let bits = layout.bits.iter().zip((0..32).rev());
-        let ones = bits.filter(|(_, k)| spec.code() >> k & 1 == 1).map(|(area, _)| area);
-        for area in solid.chain(ones) {
-            bar([area.x, area.x + area.width], [area.y, area.y + area.height]);
-        }
-        for line in &layout.lines {
-            let off = f64::from(line.facet) * step;
-            let y = (f64::from(line.row) + 0.5) * spec.cross_scan_pitch + off;
-            let mut from = 7e-3;
-            let mut dash = |from: f64, to: f64| bar([from + off, to + off], [y - 40e-6, y + 40e-6]);
-            for (place, dashes) in layout.places.iter().zip(&line.dashes) {
-                let block = layout.block(*place);
-                dash(from, f64::from(block.start) * spec.in_scan_pitch);
-                for own in dashes {
-                    let x = |dot: u32| f64::from(dot) * spec.in_scan_pitch;
-                    dash(x(own.start), x(own.end));
-                }
-                from = f64::from(block.end) * spec.in_scan_pitch;
-            }
-            dash(from, spec.length() - 7e-3);
-        }
-        let mut file = format!("P5 {width} {height} 255\n").into_bytes();
-        let start = file.len();
-        file.extend(dark.iter().map(|dark| (230.0 - 200.0 * dark.min(1.0)).round() as u8));
-        (file, start)
-    }
-
-    #[test]
-    fn facets_are_read_where_they_were_drawn() {
-        let layout = layout();
-        let step = 10e-6;
-        let (file, _) = scan(&layout, step);
-        let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
-        assert_eq!(reading.lines_seen, reading.lines);
-        assert_eq!(reading.scan.fiducials, 14);
-        for facet in &reading.facets {
-            let wanted = (f64::from(facet.facet) - 1.5) * step;
-            for mark in &facet.marks {
-                for measured in [mark.in_scan, mark.cross_scan] {
-                    // No noise, but pixels that lie alike for all lines of a facet.
-                    let off = measured.value - wanted;
-                    assert!(off.abs() < 0.3e-6, "{} {} {off:e}", facet.facet, mark.at);
-                }
-                assert!((mark.darkness.value - 1.0).abs() < 0.005);
-            }
-            // Fits what a gauge reads.
-            let told = facet.reading().unwrap();
-            assert_eq!((told.marks.len(), told.marks[0].dose.is_nan()), (3, true));
-            assert!((told.shift().0 - wanted).abs() < 0.3e-6);
-        }
-    }
-
-    #[test]
-    fn a_scan_that_breaks_off_or_is_none_is_refused() {
-        let layout = layout();
-        let (file, start) = scan(&layout, 0.0);
-        let refused =
-            |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).unwrap_err().to_string();
-        assert!(refused(&file[..file.len() - 1]).contains("breaks off"));
-        let blank = [&file[..start], &vec![200; file.len() - start]].concat();
-        assert!(refused(&blank).contains("one gray"));
-        for end in 0..start {
-            assert!(!refused(&file[..end]).is_empty());
-        }
-        let other = Layout::new(&Spec { serial: "X-2".into(), ..layout.spec.clone() }).unwrap();
-        let told = read_scan(&other, None, Cursor::new(&file)).unwrap_err().to_string();
-        assert!(told.contains(&format!("this is chart {:08x}", layout.spec.code())), "{told}");
-    }
-}
+mod tests;

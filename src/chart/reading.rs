@@ -1,5 +1,6 @@
 //! What a scan of a chart tells, and what it does not tell and why.
 
+use crate::ruler::Ruler;
 use crate::spec::Spec;
 use serde::Serialize;
 use spintrue_head::{Mark, Reading, Stated};
@@ -122,38 +123,61 @@ pub struct FacetReading {
     pub marks: Vec<FacetMark>,
 }
 
-impl FacetReading {
-    /// As a reading of a gauge; none where a place was not seen. Positions are against the mean of all
-    /// facets: what these share, the absolute shift and height among it, is not in it. A scan tells no dose.
-    pub fn reading(&self) -> Option<Reading> {
+/// Standard uncertainties of what a sheet does not tell of its lines (our choice, far beyond the limits of any head):
+/// where they lie in m, their length and skew as shares, and the shape that all facets share in m.
+const UNTOLD: Stated = Stated { random: 0.0, offset: 10e-3, slope: 0.01, place: 100e-6 };
+
+impl ScanReading {
+    /// Every facet is told at every place.
+    pub(crate) fn is_whole(&self) -> bool {
         let known =
             |mark: &FacetMark| mark.in_scan.value.is_finite() && mark.cross_scan.value.is_finite();
-        if self.marks.is_empty() || !self.marks.iter().all(known) {
+        let mut marks = self.facets.iter().flat_map(|facet| &facet.marks);
+        !self.facets.is_empty() && marks.all(known)
+    }
+
+    /// As readings of a gauge, one of each facet; none where a facet was not seen at a place. Positions are against
+    /// the mean of all facets. What these share is zero in them, and stated as uncertain by far more than any limit;
+    /// with the ruler that lay beside them, it tells length and distortion along the line. A scan tells no dose.
+    pub fn readings(&self, ruler: Option<&Ruler>) -> Option<Vec<Reading>> {
+        if !self.is_whole() {
             return None;
         }
-        let rms = |value: &dyn Fn(&FacetMark) -> f64| {
-            let squares: f64 = self.marks.iter().map(|mark| value(mark).powi(2)).sum();
-            (squares / self.marks.len() as f64).sqrt()
+        let along: Vec<f64> = self.places.iter().map(|place| place.along).collect();
+        let ruler = ruler.filter(|_| along.iter().all(|along| along.is_finite()));
+        let middle = along.iter().sum::<f64>() / along.len() as f64;
+        let shared = |k: usize| match (ruler, along.get(k)) {
+            (Some(_), Some(along)) => along - middle,
+            _ => 0.0,
         };
-        let stated = |of: &dyn Fn(&FacetMark) -> Measured| Stated {
-            random: rms(&|mark| of(mark).u),
-            place: rms(&|mark| of(mark).u_fixed),
-            ..Stated::default()
+        let untold = ruler.map_or(UNTOLD, |ruler| {
+            let squares: f64 = self.places.iter().map(|place| place.along_u.powi(2)).sum();
+            let read = squares / self.places.len() as f64;
+            let place = (read + ruler.mark_u * ruler.mark_u).sqrt();
+            Stated { slope: ruler.slope_u, place, ..UNTOLD }
+        });
+        let reading = |facet: &FacetReading| {
+            // A sheet is one reading: nothing of what differs between facets averages out any more.
+            let random = |of: &dyn Fn(&FacetMark) -> Measured| {
+                let squares: f64 = facet.marks.iter().map(|mark| of(mark).combined().powi(2)).sum();
+                (squares / facet.marks.len() as f64).sqrt()
+            };
+            let mark = |(k, mark): (usize, &FacetMark)| Mark {
+                at: mark.at,
+                in_scan: mark.in_scan.value + shared(k),
+                cross_scan: mark.cross_scan.value,
+                dose: f64::NAN,
+                width: None,
+            };
+            Reading {
+                marks: facet.marks.iter().enumerate().map(mark).collect(),
+                in_scan_u: Stated { random: random(&|mark| mark.in_scan), ..untold },
+                cross_scan_u: Stated { random: random(&|mark| mark.cross_scan), ..UNTOLD },
+                dose_u: f64::NAN,
+                width_u: None,
+            }
         };
-        let mark = |mark: &FacetMark| Mark {
-            at: mark.at,
-            in_scan: mark.in_scan.value,
-            cross_scan: mark.cross_scan.value,
-            dose: f64::NAN,
-            width: None,
-        };
-        Some(Reading {
-            marks: self.marks.iter().map(mark).collect(),
-            in_scan_u: stated(&|mark| mark.in_scan),
-            cross_scan_u: stated(&|mark| mark.cross_scan),
-            dose_u: f64::NAN,
-            width_u: None,
-        })
+        Some(self.facets.iter().map(reading).collect())
     }
 }
 

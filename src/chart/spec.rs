@@ -36,7 +36,7 @@ pub struct Spec {
     /// How far in m facets may lie off their place, either way.
     pub reach: f64,
     /// Width in m of the empty strip for a ruler; 0 without one.
-    pub ruler_room: f64,
+    pub ruler_space: f64,
     /// The trims in force, in words.
     pub trims: String,
     /// When it is exposed, in words.

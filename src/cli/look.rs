@@ -5,8 +5,9 @@ use crate::cli::pages::Picture;
 use crate::disk::Place;
 use crate::error::{Error, invalid};
 use crate::record::{draw, encode};
+use crate::setup::options::positive;
 use clap::Args;
-use spintrue_head::{Dimension, parse_quantity};
+use spintrue_head::Dimension;
 use spintrue_sim::{MAX_SCALE, Sheet, Showing};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -25,18 +26,6 @@ pub(super) struct Look {
 
 fn spot(text: &str) -> Result<f64, Error> {
     positive(text, Dimension::LENGTH, "120um")
-}
-
-/// Reads a positive quantity of a dimension, in SI.
-pub(super) fn positive(text: &str, dimension: Dimension, example: &str) -> Result<f64, Error> {
-    match parse_quantity(text) {
-        Ok((value, Some(unit))) if unit.dimension == dimension && value > 0.0 => Ok(value),
-        Ok(_) => {
-            let kind = dimension.name(&[]);
-            Err(invalid!("this is no positive {kind}: write it like `{example}`"))
-        }
-        Err(error) => Err(invalid!("{error}")),
-    }
 }
 
 impl Look {

@@ -14,12 +14,16 @@ use crate::setup::options::{
     Answers, Archiving, HeadOption, Limits, Recording, Settings, Surroundings,
 };
 use crate::setup::{
-    Opened, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere, load, operator,
+    Opened, PrintOptions, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere,
+    load, operator,
 };
 use crate::terminal::complain;
 use clap::Args;
 use spintrue_head::stop_on_request;
-use spintrue_language::{Finished, Given, Observer, Prepared, Runnable, Verdict, run_script};
+use spintrue_language::{
+    Effect, Finished, Given, Observer, Prepared, Runnable, SHEET_READY, SHEET_SCAN, Verdict,
+    run_script,
+};
 use spintrue_sim::Sheet;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
@@ -63,6 +67,30 @@ pub(super) struct Options {
     recording: Recording,
     #[command(flatten)]
     archiving: Archiving,
+    #[command(flatten)]
+    print: PrintOptions,
+}
+
+impl Options {
+    /// A print as the gauge needs a person, who may be asked.
+    fn check_print(&self, given: Option<&Given>) -> Result<(), Error> {
+        if !self.print.is_on() {
+            return Ok(());
+        }
+        if given.is_none() && !operator::is_attended() {
+            return Err(invalid!(
+                "a print as the gauge needs a person with a scanner: run the script at a terminal, or give `--answers \
+                 FILE.toml` with `\"{SHEET_READY}\" = \"yes\"` and `\"{SHEET_SCAN}\" = [\"scan-1.png\", ...]`"
+            ));
+        }
+        let allowed = self.limits.allow.effects.as_ref();
+        if allowed.is_some_and(|effects| !effects.contains(&Effect::Asks)) {
+            return Err(invalid!(
+                "a print as the gauge asks the operator, which `--allow` does not: add `asks`"
+            ));
+        }
+        Ok(())
+    }
 }
 
 /// Shows a run.
@@ -98,6 +126,9 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut settings = options.settings.settings.clone();
     settings.extend(last.as_ref().map(|last| last.setting.clone()));
     let mut prepared = load(&mut Disk, &options.script, &settings)?;
+    if options.print.is_on() {
+        prepared.expect_sheets();
+    }
     let given = options.answers.read(&mut prepared, true);
     let given = given.map_err(|refused| Error::reports(refused, &prepared.sources))?;
     let not_begun = |error: &Error| {
@@ -105,6 +136,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
             json::not_begun(error);
         }
     };
+    options.check_print(given.as_ref())?;
     let opened = options.around.open(&options.head.head, false).inspect_err(not_begun)?;
     let mut run = Run::new(options, opened).inspect_err(|error| {
         if matches!(error, Error::HeadFailed(_)) {
@@ -145,7 +177,14 @@ impl<'a> Run<'a> {
             None => (opened, None),
         };
         let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
-        let stage = Stage::open(opened, &options.script)?;
+        if options.print.is_on() && opened.gauge_file.is_some() {
+            return Err(invalid!(
+                "`--gauge-file` is the certificate of a gauge, and a print has none: leave one of the two out"
+            ));
+        }
+        let mut stage = Stage::open(opened, &options.script)?;
+        let force = &options.recording.force;
+        stage.measure_by_prints(&options.print, options.look.showing(), force)?;
         if let Some((_, recorder)) = &recorder {
             recorder.borrow_mut().set_looks(stage.station.looks());
         }
@@ -173,7 +212,7 @@ impl<'a> Run<'a> {
     }
 
     fn about(&self, prepared: &Prepared, at_most: Option<f64>) -> About {
-        let Options { script, head, around, answers, archiving, .. } = self.options;
+        let Options { script, head, around, answers, archiving, print, .. } = self.options;
         let again = Again {
             script,
             address: &head.head,
@@ -182,6 +221,7 @@ impl<'a> Run<'a> {
             faults: &around.faults.faults,
             fixtures: around.fixtures.paths().collect(),
             answers: answers.file.as_deref(),
+            print: print.arguments(),
         };
         About {
             address: head.head.clone(),
@@ -206,7 +246,8 @@ impl<'a> Run<'a> {
             complain(&replay.notes(&header()));
         }
         stop_on_request(std::slice::from_ref(&self.stage.stop))?;
-        if let Some(operator) = operator::of(prepared, given) {
+        let is_asked = prepared.questions().next().is_some() || self.options.print.is_on();
+        if let Some(operator) = is_asked.then(|| operator::of(given)) {
             self.stage.station.set_operator(operator);
         }
         if let (Some((folder, recorder)), Some(identity)) = (&self.recorder, identity) {

@@ -153,6 +153,9 @@ pub struct Times {
     /// `reply_most`, as of a device of its own; else 0.
     #[serde(default, skip_serializing_if = "is_nothing")]
     pub station_most: f64,
+    /// Longest time of a sheet that people scan, where a run measures lines by sheets; 0 of every head.
+    #[serde(skip)]
+    pub sheet_most: f64,
 }
 
 fn draws_no_map(marks: &u32) -> bool {

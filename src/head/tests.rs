@@ -55,6 +55,7 @@ pub(crate) fn description() -> Description {
             gauge_silence_most: 1.0,
             brake_most: 60.0,
             station_most: 0.0,
+            sheet_most: 0.0,
         },
         signals: Vec::new(),
         channels: Vec::new(),

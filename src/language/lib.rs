@@ -82,7 +82,10 @@ pub use session::{
     prepare, prove, read_image, run as run_script,
 };
 pub use source::{SourceId, SourceMap, Span};
-pub use station::{GaugeFile, GaugeStudy, Looks, Station, StationError, TimeLimit};
+pub use station::{
+    GaugeFile, GaugeStudy, Looks, READY as SHEET_READY, SCAN as SHEET_SCAN, SheetGauge, SheetOrder,
+    Station, StationError, TimeLimit,
+};
 pub use statistics::capability::{cnpk, cp, cpk, cpk_doubt};
 pub use statistics::control::{
     Individuals, Rule as ChartRule, individuals as individuals_chart, rule_violations,

@@ -6,11 +6,13 @@ mod deadline;
 mod finite;
 mod gauge;
 mod looks;
+mod sheets;
 mod waiting;
 
 pub use deadline::TimeLimit;
 pub use gauge::{GaugeFile, GaugeStudy};
 pub use looks::Looks;
+pub use sheets::{READY, SCAN, SheetGauge, SheetOrder};
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};
@@ -108,6 +110,8 @@ pub struct Station {
     pub(crate) gauge_file: Option<GaugeFile>,
     /// The trims in force, where nothing happened since they were read that could have changed them.
     trims_in_force: Option<Vec<Trim>>,
+    /// Measures lines instead of the gauge of the head.
+    sheets: Option<Box<sheets::Sheets>>,
 }
 
 impl Station {
@@ -137,6 +141,7 @@ impl Station {
             fit: Fit::default(),
             gauge_file: None,
             trims_in_force: None,
+            sheets: None,
         })
     }
 
@@ -269,6 +274,7 @@ impl Station {
         check_finite(call)?;
         self.go_on()?;
         self.check_range(call)?;
+        self.see_to_sheets(call)?;
         call.check_armed(&self.description, self.armed)?;
         self.commanded |= call.row().moves;
         match call {
@@ -361,6 +367,7 @@ impl Station {
     pub fn disarm(&mut self) -> Result<(), Fault> {
         self.link().disarm()?;
         self.armed = false;
+        self.sheets.iter_mut().for_each(|sheets| sheets.end_pause());
         Ok(())
     }
 

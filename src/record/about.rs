@@ -56,6 +56,8 @@ pub(crate) struct Again<'a> {
     /// What stands around it: options with their files.
     pub fixtures: Vec<(&'a str, &'a PathBuf)>,
     pub answers: Option<&'a str>,
+    /// Options of a print as the gauge.
+    pub print: Vec<(&'static str, String)>,
 }
 
 impl Again<'_> {
@@ -68,6 +70,7 @@ impl Again<'_> {
         self.faults.iter().for_each(|fault| option("--fault", fault.clone()));
         self.fixtures.iter().for_each(|(name, path)| option(name, path.display().to_string()));
         self.answers.into_iter().for_each(|path| option("--answers", path.to_string()));
+        self.print.iter().for_each(|(name, value)| option(name, value.clone()));
         arguments
     }
 }

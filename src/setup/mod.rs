@@ -13,6 +13,7 @@ pub(crate) mod options;
 mod recording;
 mod retest;
 mod ruler;
+mod sheets;
 
 pub(crate) use address::{
     Opened, Simulated, is_elsewhere, open_elsewhere, secret_in, simulated, wired,
@@ -22,8 +23,9 @@ pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use retest::{Attempt, NoAttempt, Retest};
 pub(crate) use ruler::read_ruler;
+pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SCAN_BUFFER, SheetOptions};
 
-use crate::disk::{Disk, ImageCache};
+use crate::disk::{Disk, Force, ImageCache};
 use crate::error::Error;
 use crate::record::{About, Recorder};
 use crate::setup::options::{Limits, Surroundings};
@@ -31,7 +33,7 @@ use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use spintrue_head::{CallListener, CallRecorder, Calls, Description, Fault, Link, not_simulated};
 use spintrue_language::{Diagnostic, Files, Prepared, Runnable, Station, prepare};
-use spintrue_sim::{Medium, Sheet};
+use spintrue_sim::{Medium, Sheet, Showing};
 use std::cell::RefCell;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -134,6 +136,21 @@ impl Stage {
         station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
         Ok(Stage { station, head, medium, seed, faults, replay, stop, files, at_rest })
+    }
+
+    /// Has lines measured by prints, where options ask for it.
+    pub(crate) fn measure_by_prints(
+        &mut self,
+        options: &PrintOptions,
+        showing: Showing,
+        force: &Force,
+    ) -> Result<(), Error> {
+        let medium = self.medium.as_ref().map(Medium::share);
+        if let Some((gauge, lines)) = options.open(&self.head, medium, showing, force.force)? {
+            self.station.set_sheet_gauge(Box::new(gauge), lines);
+            self.head = self.station.description().clone();
+        }
+        Ok(())
     }
 
     /// Lets a script through to this head, unless an error or a limit forbids it; and the longest

@@ -2,7 +2,7 @@
 //! standard error and heard on standard input.
 
 use crate::terminal::{BOLD, colour_errors, complain, styled};
-use spintrue_language::{Answer, Given, NoAnswer, Operator, Prepared, Question, time_text};
+use spintrue_language::{Answer, Given, NoAnswer, Operator, Question, time_text};
 use std::io::{BufRead, IsTerminal, Read, stderr, stdin};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -21,18 +21,16 @@ const HANG_UP_TIMEOUT: Duration = Duration::from_millis(300);
 const MAX_LINE: u64 = 64 * 1024;
 
 /// Whether an operator can be asked: the one who answers must see the question, too.
-pub(super) fn is_attended() -> bool {
+pub(crate) fn is_attended() -> bool {
     stdin().is_terminal() && stderr().is_terminal()
 }
 
-/// What answers the questions of a script: the answers given, or the operator at the terminal. None
-/// where it asks no question.
-pub(crate) fn of(prepared: &Prepared, given: Option<Given>) -> Option<Box<dyn Operator>> {
-    prepared.questions().next()?;
-    Some(match given {
+/// What answers questions: the answers given, or the operator at the terminal.
+pub(crate) fn of(given: Option<Given>) -> Box<dyn Operator> {
+    match given {
         Some(given) => Box::new(given),
         None => Box::new(AtTerminal::new()),
-    })
+    }
 }
 
 /// Input from the terminal.

@@ -252,6 +252,31 @@ pub(crate) fn time(text: &str) -> Result<f64, Error> {
     Ok(value)
 }
 
+/// Reads a positive quantity of a dimension, in SI.
+pub(crate) fn positive(text: &str, dimension: Dimension, example: &str) -> Result<f64, Error> {
+    match parse_quantity(text) {
+        Ok((value, Some(unit))) if unit.dimension == dimension && value > 0.0 => Ok(value),
+        Ok(_) => {
+            let kind = dimension.name(&[]);
+            Err(invalid!("this is no positive {kind}: write it like `{example}`"))
+        }
+        Err(error) => Err(invalid!("{error}")),
+    }
+}
+
+/// Reads a length.
+pub(crate) fn length(text: &str) -> Result<f64, Error> {
+    positive(text, Dimension::LENGTH, "250 mm")
+}
+
+/// Reads a length that may be zero.
+pub(crate) fn length_or_zero(text: &str) -> Result<f64, Error> {
+    match parse_quantity(text) {
+        Ok((0.0, _)) => Ok(0.0),
+        _ => length(text),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::time;

@@ -121,9 +121,19 @@ impl Medium {
         Medium { world }
     }
 
+    /// The same medium.
+    pub fn share(&self) -> Medium {
+        Medium { world: Rc::clone(&self.world) }
+    }
+
     /// From here on every page is kept.
     pub fn keep(&self) {
         self.world.borrow_mut().sheets.get_or_insert_default();
+    }
+
+    /// The page that was exposed last, of those kept and not taken away.
+    pub fn last(&self) -> Option<Sheet> {
+        self.world.borrow().sheets.as_ref()?.last().cloned()
     }
 
     /// Takes the pages exposed so far away.

@@ -81,7 +81,7 @@ def random_scan(bench, number):
     """The errors of one random head on one random scan: which quantities, their errors and stated uncertainties."""
     rng = bench.rng
     dpi, speed = [(300, "4800 rpm"), (600, "3000 rpm")][number % 2]
-    chart = bench.chart("statistics", "--sheet", SHEET, "--ruler-room", "0mm", "--places", "3",
+    chart = bench.chart("statistics", "--sheet", SHEET, "--ruler-space", "0mm", "--places", "3",
                         "--resolution", f"{dpi}dpi", "--speed", speed)
     head = Head.random(rng, chart.spec["facets"], 20e-6)
     head.spot = 33e-6 if dpi == 300 else 22e-6
@@ -123,7 +123,7 @@ def summary(rows, is_proof):
 
 def one_scan(bench, **options):
     """A chart, its head and its scan."""
-    chart = bench.chart("one", "--sheet", SHEET, "--ruler-room", "0mm", "--places", "3")
+    chart = bench.chart("one", "--sheet", SHEET, "--ruler-space", "0mm", "--places", "3")
     head = Head.random(bench.rng, chart.spec["facets"])
     return chart, head, scan(chart, head, Scanner(**options), bench.rng)
 
@@ -232,7 +232,7 @@ def simulated(bench):
     description = bench.work / "head.toml"
     description.write_text(HEAD.format(axis=listed(axis, " arcsec"), stretches=listed(stretches, " ppm"), skews=listed(skews, "")))
     address = f"sim:{description}"
-    chart = bench.chart("sim", "--sheet", SHEET, "--ruler-room", "0mm", "--places", "3", head=address)
+    chart = bench.chart("sim", "--sheet", SHEET, "--ruler-space", "0mm", "--places", "3", head=address)
     picture = bench.work / "exposed.png"
     done = bench.run("head", "expose", chart.path, "--head", address, "--out", picture, "--pixels-per-dot", "8", "--force")
     assert done.returncode == 0, done.stdout + done.stderr
@@ -282,7 +282,7 @@ def bad(bench, chart, gray):
     ]
     for image, says in images:
         bench.refused(bench.save(image), chart, says)
-    other = bench.chart("other", "--sheet", SHEET, "--ruler-room", "0mm", "--places", "3", "--reach", "61um")
+    other = bench.chart("other", "--sheet", SHEET, "--ruler-space", "0mm", "--places", "3", "--reach", "61um")
     bench.refused(bench.save(gray), other, f"this is chart {int.from_bytes(hash_of(chart)):08x}")
     for old, new, says in [(b"chart 1 {", b"chart 1 [", "damaged"), (b'"facets":10', b'"facets":12', "it was changed")]:
         changed = work / "changed.pbm"

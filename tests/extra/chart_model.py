@@ -161,7 +161,7 @@ def scan(chart, head, scanner, rng):
     black = black[:, ::2] / 2 + black[:, 1::2] / 2
     for stroke in scanner.ruler:
         # 60 µm wide and 8 mm long, in the middle of the strip, as soft as pixels of the scan make them.
-        middle_y = height - 6e-3 - spec["ruler_room"] / 2
+        middle_y = height - 6e-3 - spec["ruler_space"] / 2
         row = int((stroke * np.cos(scanner.lean) + scanner.margin) / pixel)
         column = int((middle_y + scanner.margin) / pixel)
         rows_of = np.arange(max(row - 120, 0), min(row + 120, rows))

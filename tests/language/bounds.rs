@@ -57,6 +57,7 @@ fn round() -> Description {
             gauge_silence_most: 0.0,
             brake_most: 4.0,
             station_most: 0.0,
+            sheet_most: 0.0,
         },
         signals: Vec::new(),
         channels: Vec::new(),

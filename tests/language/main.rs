@@ -32,6 +32,7 @@ mod never_unsafe;
 mod own_head;
 mod proved;
 mod reports;
+mod sheets;
 mod step;
 mod trims;
 mod trims_honest;

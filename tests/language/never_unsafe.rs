@@ -2,15 +2,17 @@
 //! once for every head call that they make and everything that can go wrong at it. What is really
 //! so is asked of the simulated world itself, not of the head's answers.
 
-mod watched;
+pub mod watched;
 
 use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
+use crate::sheets::{Person, Scanner};
 use spintrue_head::{Bitmap, FAULTS, Head, InjectableFault};
 use spintrue_language::{
     Finished, Images, Prepared, SCRIPT_SOURCE, Station, Verdict, prepare, read_image, run_script,
 };
 use spintrue_sim::open_with;
+use std::rc::Rc;
 use std::sync::Arc;
 use watched::{Strike, Watched};
 
@@ -69,7 +71,13 @@ fn run(
     let stop = watched.log.borrow().stop.clone();
     // Where the link is silent from the start there is no run.
     let mut station = Station::open(Box::new(watched.clone()), stop).ok()?;
-    station.set_operator(Box::new(Moody::default()));
+    if name.ends_with("trim_facets.spt") {
+        let log = Rc::default();
+        station.set_sheet_gauge(Box::new(Scanner::new(&watched.head, &log)), 40);
+        station.set_operator(Box::new(Person::new(&watched.head, &log)));
+    } else {
+        station.set_operator(Box::new(Moody::default()));
+    }
     station.set_images(if shipped { Box::new(Beside) } else { Box::new(Stripes) });
     let bound = prepared.bound(station.description())?;
     let description = station.description().clone();
@@ -229,6 +237,8 @@ const SHIPPED: &[&str] = &[
     "scripts/measure_only.spt",
     "scripts/rehearse.spt",
     "scripts/station.spt",
+    // By sheets.
+    "scripts/trim_facets.spt",
 ];
 
 /// Scripts that take long, of which few calls are tried.

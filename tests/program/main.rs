@@ -47,6 +47,7 @@ mod nist;
 mod operator;
 mod postgres;
 mod project;
+mod prints;
 mod record;
 mod recordings;
 mod retest;

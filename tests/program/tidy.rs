@@ -30,14 +30,14 @@ const CHART: Arrows = &[
     ("spec", &[]),
     ("layout", &["error", "spec"]),
     ("draw", &["error", "layout", "spec"]),
-    ("reading", &["spec"]),
     ("scan", &["error"]),
-    ("waves", &["reading"]),
     ("coarse", &["error", "scan"]),
     ("pose", &["coarse", "error", "layout", "scan"]),
     ("window", &["layout", "pose", "scan", "solve"]),
     ("travel", &["solve", "window"]),
     ("ruler", &["error", "pose", "scan", "solve"]),
+    ("reading", &["ruler", "spec"]),
+    ("waves", &["reading"]),
     (
         "read",
         &[

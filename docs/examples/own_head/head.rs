@@ -84,6 +84,7 @@ fn described() -> Description {
             gauge_silence_most: 1.0,
             brake_most: 9.0,
             station_most: 0.0,
+            sheet_most: 0.0,
         },
         signals: vec![
             Signal {

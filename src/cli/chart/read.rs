@@ -4,15 +4,12 @@ use crate::cli::chart::report;
 use crate::cli::show;
 use crate::disk::{open_file, read_image_bytes};
 use crate::error::{Error, invalid};
-use crate::setup::read_ruler;
+use crate::setup::{SCAN_BUFFER, read_ruler};
 use crate::terminal::colour_output;
 use clap::Args;
 use spintrue_chart::{read_chart, read_scan};
 use std::io::BufReader;
 use std::path::PathBuf;
-
-/// Bytes that are read from the scan at once.
-const BUFFER: usize = 1 << 20;
 
 #[derive(Args)]
 pub(crate) struct Options {
@@ -34,7 +31,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let layout = read_chart(&read_image_bytes(&options.chart)?)
         .map_err(|error| invalid!("the chart {chart}: {error}"))?;
     let ruler = options.ruler.as_deref().map(read_ruler).transpose()?;
-    let file = BufReader::with_capacity(BUFFER, open_file(&options.scan)?);
+    let file = BufReader::with_capacity(SCAN_BUFFER, open_file(&options.scan)?);
     let reading = read_scan(&layout, ruler.as_ref(), file)
         .map_err(|error| invalid!("the scan {scan}: {error}"))?;
     show(options.json, &report::as_json(&reading), &report::as_text(&reading, colour_output()));

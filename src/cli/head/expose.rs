@@ -1,12 +1,12 @@
 //! `head expose`: an image goes through a simulated head, before and after trimming. It runs a script of
 //! its own, as `run` would.
 
-use crate::cli::look::{Look, positive};
+use crate::cli::look::Look;
 use crate::cli::pages::ExposedPage;
 use crate::cli::run::printer;
 use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
-use crate::setup::options::{HeadOption, Surroundings};
+use crate::setup::options::{HeadOption, Surroundings, positive};
 use crate::setup::{Stage, load};
 use crate::terminal::complain;
 use clap::Args;

@@ -7,7 +7,7 @@ use crate::builtins::refusal::{FACET, READINGS};
 use crate::builtins::signature::{Arguments, Context, Trouble};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Value};
-use crate::station::StationError;
+use crate::station::{SheetOrder, StationError};
 use spintrue_head::{
     Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
     Shape, StartOfScan, TimedReading, Trim, TrimError,
@@ -121,6 +121,8 @@ struct Order {
     readings: usize,
     line: LineOrder,
     timing: LineTiming,
+    /// From line to line of a page in m.
+    pitch: f64,
     random: RandomOrder,
 }
 
@@ -155,7 +157,8 @@ impl Order {
             index_only: start_of_scan == StartOfScan::IndexOnly,
             length: field!("plan", words, "length"),
         };
-        Ok(Order { readings: readings as usize, line, timing, random })
+        let pitch = field!("plan", words, "cross_scan_pitch");
+        Ok(Order { readings: readings as usize, line, timing, pitch, random })
     }
 
     /// Has these facets drawn and read, and judged by `judge`; `count` says how many readings were of use.
@@ -174,7 +177,12 @@ impl Order {
         ) -> Result<Judged<M>, TrimError>,
         count: impl Fn(&M) -> usize,
     ) -> Result<Vec<M>, Trouble> {
-        let Order { readings, line, timing, mut random } = self;
+        if context.station.measures_by_sheets() {
+            let all = self.of_sheet(context, facets)?;
+            let (told, _) = judge(&all, &self.timing, [f64::NAN; 2]).map_err(unusable)?;
+            return Ok(told);
+        }
+        let Order { readings, line, timing, mut random, .. } = self;
         let first = facets.start;
         let mut lines: Vec<LineOrder> =
             facets.map(|facet| LineOrder { facet, ..line.clone() }).collect();
@@ -211,6 +219,34 @@ impl Order {
                 return Ok(told);
             }
         }
+    }
+}
+
+impl Order {
+    /// What a sheet tells of these facets. It holds many lines of each, so that it counts as one reading, with
+    /// the uncertainty that it states.
+    fn of_sheet(
+        &self,
+        context: &mut Context<'_>,
+        facets: Range<u32>,
+    ) -> Result<Vec<Vec<TimedReading>>, Trouble> {
+        if self.line.pattern.places().is_some() {
+            let why = "a sheet has its marks at places of its own: it tells test lines, and no map";
+            return Err(Trouble::Unusable(why.to_string()));
+        }
+        let trims = context.station.read_trims_in_force()?.unwrap_or_default().to_vec();
+        let order = SheetOrder {
+            number: 0,
+            time: context.station.now(),
+            line: &self.line,
+            speed: TAU / self.timing.turn,
+            length: self.timing.length,
+            pitch: self.pitch,
+            trims: &trims,
+        };
+        let readings = context.station.sheet_readings(&order, facets)?;
+        let untimed = |reading| vec![TimedReading { reading, time: f64::NAN, period: f64::NAN }];
+        Ok(readings.into_iter().map(untimed).collect())
     }
 }
 

@@ -5,6 +5,7 @@ use crate::interpret::events::{Event, Observer};
 use crate::interpret::holds::{Holds, PlaceText};
 use crate::interpret::memory::Memory;
 use crate::interpret::step::{Stepper, datum};
+use crate::operator::NoAnswer;
 use crate::program::failure::{Failure, FailureKind, bad_index};
 use crate::program::tree::Slot;
 use crate::program::value::{Datum, Object, Value};
@@ -148,8 +149,14 @@ impl Machine<'_> {
                 Some(_) => Failed,
                 None => self.broken("nothing broke", place),
             },
-            // Only `ask` asks, which says more of it.
-            StationError::NoAnswer(_) => self.fail(FailureKind::Unanswered, "no answer", place),
+            StationError::NoAnswer(NoAnswer::Interrupted) => self.interrupted(place),
+            // `ask` says more of it; this was asked of a sheet.
+            StationError::NoAnswer(NoAnswer::TimedOut) => {
+                self.fail(FailureKind::Timeout, "gave up on a sheet: no answer came", place)
+            }
+            StationError::NoAnswer(NoAnswer::NoOperator(why) | NoAnswer::Wrong(why)) => {
+                self.fail(FailureKind::Unanswered, why, place)
+            }
         }
     }
 

@@ -2,11 +2,13 @@
 //! it. Every answer is checked before anything moves, with places in the file.
 
 use crate::diagnostics::{Diagnostic, codes};
-use crate::operator::{Given, Texts};
+use crate::operator::{Given, Pattern, Texts, Wanted};
+use crate::program::checks::Planned;
 use crate::program::tree::Asked;
 use crate::session::sheet::table;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
+use crate::station::{READY, SCAN};
 use spintrue_head::nearest_name;
 use toml::de::DeValue;
 
@@ -18,6 +20,16 @@ impl Prepared {
     pub fn questions(&self) -> impl Iterator<Item = &Asked> {
         let all = self.program.iter().flat_map(|program| &program.questions);
         all.filter(|asked| !asked.planned.optional)
+    }
+
+    /// Takes answers to the questions of sheets as well.
+    pub fn expect_sheets(&mut self) {
+        let asked = [(READY, Wanted::Flag), (SCAN, Wanted::Text)].map(|(text, wanted)| Asked {
+            planned: Planned { label: text.into(), span: Span::default(), optional: true },
+            text: Pattern::of([text]),
+            wanted,
+        });
+        self.program.iter_mut().for_each(|program| program.questions.extend(asked.clone()));
     }
 
     /// The reports where no operator is there to answer; `or` is a further way out.

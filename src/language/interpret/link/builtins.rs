@@ -10,7 +10,7 @@ use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNod
 use crate::interpret::machine::{BUILTIN_STEPS, Failed, Flow, Machine};
 use crate::interpret::memory::size;
 use crate::program::failure::FailureKind;
-use crate::program::show::number_text;
+use crate::program::show::{Shown, number_text};
 use crate::program::tree::{BuiltinCall, Expression, Number};
 use crate::program::types::{Layout, Type};
 use crate::program::value::{Datum, Value};
@@ -65,6 +65,10 @@ impl General {
         }
         for fault in machine.station.take_injected() {
             machine.tell(Event::Provoked(fault));
+        }
+        for (question, shown, who) in machine.station.take_answered() {
+            let (question, shown, span) = (question.to_string(), Shown::Text(shown), self.span);
+            machine.tell(Event::Answered { question, shown, who, span });
         }
         match worked? {
             Ok(Datum::Number(number)) if !number.is_finite() => {

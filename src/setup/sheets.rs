@@ -1,0 +1,398 @@
+//! `--gauge print`: lines are measured by charts that the head exposes and a person scans. A sheet's chart, its reading
+//! and, of a simulated head, its picture go into a folder.
+
+use crate::disk::{Force, Place, open_file};
+use crate::error::{Error, invalid};
+use crate::record::{draw as draw_picture, encode};
+use crate::setup::options::{length, length_or_zero};
+use crate::setup::read_ruler;
+use crate::terminal::{complain, told, wrapped};
+use clap::{Args, ValueEnum};
+use jiff::Timestamp;
+use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_looks};
+use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, Reading, Trim};
+use spintrue_language::{SheetGauge, SheetOrder};
+use spintrue_sim::{MAX_SCALE, Medium, Showing};
+use std::io::{self, BufReader};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// White border of a sheet in m, into which no head is asked to draw.
+pub(crate) const MARGIN: f64 = 8e-3;
+
+/// Bytes that are read from a scan at once.
+pub(crate) const SCAN_BUFFER: usize = 1 << 20;
+
+/// How far in m facets may lie off as a rule where their trims are stepped as well.
+const REACH: f64 = 100e-6;
+
+/// The picture of a simulated sheet has pixels of about so many m at most (1200 dpi), and so many a dot at least: with two
+/// the places of lines would be off by 2 µm.
+const PIXEL: f64 = 25.4e-3 / 1200.0;
+const MIN_SCALE: u32 = 4;
+
+/// Finest lines of a sheet in m (2400 dpi).
+const MIN_PITCH: f64 = 25.4e-3 / 2400.0;
+
+// What a chart's sheet is.
+#[derive(Args, Default)]
+pub(crate) struct SheetOptions {
+    /// Sheet on which it is exposed: A4, letter, or its sides along and across the lines, such as 200x150mm [default: A4]
+    #[arg(long, value_name = "SHEET", value_parser = sides)]
+    sheet: Option<[f64; 2]>,
+    /// Places along the line at which marks lie [default: 5]
+    #[arg(long, value_name = "N")]
+    places: Option<u32>,
+    /// How far facets may lie off their place, either way [default: 60 um; of a run 100 um]
+    #[arg(long, value_name = "LENGTH", value_parser = length)]
+    reach: Option<f64>,
+    /// Width of the empty strip for a ruler along the lines, such as 16mm or 0mm [default: 16 mm; of a run 0 mm without
+    /// a ruler]
+    #[arg(long, value_name = "LENGTH", value_parser = length_or_zero)]
+    ruler_space: Option<f64>,
+}
+
+/// The sides of a sheet along and across the lines: the longer one along.
+fn sides(text: &str) -> Result<[f64; 2], Error> {
+    match text.to_ascii_lowercase().as_str() {
+        "a4" => return Ok([297e-3, 210e-3]),
+        "letter" => return Ok([11.0 * 25.4e-3, 8.5 * 25.4e-3]),
+        _ => {}
+    }
+    let sides = text.strip_suffix("mm").and_then(|sides| sides.trim().split_once('x'));
+    let side =
+        |text: &str| text.trim().parse::<f64>().ok().filter(|side| (50.0..=2000.0).contains(side));
+    let both = sides.and_then(|(along, across)| Some([side(along)?, side(across)?]));
+    both.map(|sides| sides.map(|side| side * 1e-3)).ok_or_else(|| {
+        invalid!("write A4, letter, or two sides from 50 to 2000 mm, such as 200x150mm")
+    })
+}
+
+/// The lines of a chart.
+pub(crate) struct ChartLines {
+    /// Polygon speed in rad/s.
+    pub speed: f64,
+    pub dots: u32,
+    /// From dot to dot and from line to line, in m.
+    pub pitches: [f64; 2],
+}
+
+impl SheetOptions {
+    /// Its sides in m.
+    pub(crate) fn sides(&self) -> [f64; 2] {
+        self.sheet.unwrap_or([297e-3, 210e-3])
+    }
+
+    /// What a chart of these lines is made for.
+    pub(crate) fn spec(
+        &self,
+        head: &Description,
+        lines: &ChartLines,
+        trims: &[Trim],
+        date: String,
+    ) -> Spec {
+        let [along, across] = lines.pitches;
+        let height = self.sides()[1] - 2.0 * MARGIN;
+        Spec {
+            model: head.model.clone(),
+            serial: head.serial.clone(),
+            facets: head.facets,
+            first_facet: 0,
+            speed: lines.speed,
+            dots: lines.dots,
+            lines: (height / across).floor() as u32,
+            in_scan_pitch: along,
+            cross_scan_pitch: across,
+            places: self.places.unwrap_or(5),
+            reach: self.reach.unwrap_or(60e-6),
+            ruler_space: self.ruler_space.unwrap_or(16e-3),
+            trims: told::trims(trims).unwrap_or_else(|| "none".to_string()),
+            date,
+        }
+    }
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum GaugeKind {
+    Print,
+}
+
+// A print as the gauge.
+#[derive(Args)]
+#[command(next_help_heading = "A print as the gauge (see docs/chart.md)")]
+pub(crate) struct PrintOptions {
+    /// Measure lines by charts that the head exposes and you scan, instead of by the gauge of the station
+    #[arg(long, value_name = "GAUGE", requires = "folder")]
+    gauge: Option<GaugeKind>,
+    /// Folder for the chart and the reading of each sheet; made where there is none
+    #[arg(long = "sheets", value_name = "DIR", requires = "gauge")]
+    folder: Option<PathBuf>,
+    #[command(flatten)]
+    sheet: SheetOptions,
+    /// The certificate of a ruler that lies in the empty strip, its first mark towards the first dots
+    #[arg(long, value_name = "RULER.toml", requires = "gauge")]
+    ruler: Option<PathBuf>,
+}
+
+impl PrintOptions {
+    /// Lines are measured by prints.
+    pub(crate) fn is_on(&self) -> bool {
+        self.gauge.is_some()
+    }
+
+    /// The options as they were given.
+    pub(crate) fn arguments(&self) -> Vec<(&'static str, String)> {
+        let SheetOptions { sheet, places, reach, ruler_space } = self.sheet;
+        let path = |path: &PathBuf| path.display().to_string();
+        let mm = |length: f64| format!("{} mm", length * 1e3);
+        let given = [
+            ("--gauge", self.gauge.map(|_| "print".to_string())),
+            ("--sheets", self.folder.as_ref().map(path)),
+            ("--ruler", self.ruler.as_ref().map(path)),
+            ("--sheet", sheet.map(|[along, across]| format!("{}x{}mm", along * 1e3, across * 1e3))),
+            ("--places", places.map(|places| places.to_string())),
+            ("--reach", reach.map(mm)),
+            ("--ruler-space", ruler_space.map(mm)),
+        ];
+        given.into_iter().filter_map(|(name, value)| Some((name, value?))).collect()
+    }
+
+    /// The gauge for a head, which writes nothing yet, and the most lines of a sheet; none where the head has its
+    /// own.
+    pub(super) fn open(
+        &self,
+        head: &Description,
+        medium: Option<Medium>,
+        showing: Showing,
+        force: bool,
+    ) -> Result<Option<(PrintGauge, u32)>, Error> {
+        if !self.is_on() {
+            return match self.arguments().first() {
+                Some((name, _)) => Err(invalid!(
+                    "`{name}` belongs to a print as the gauge: add `--gauge print`, or leave it out"
+                )),
+                None => Ok(None),
+            };
+        }
+        let ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
+        let folder = self.folder.clone().unwrap_or_default();
+        let force = Force { force };
+        std::fs::create_dir_all(&folder)
+            .map_err(|error| crate::disk::unwritten(&folder, &error))?;
+        force.check(&folder.join("sheet-1.pbm"))?;
+        if let Some(medium) = &medium {
+            medium.keep();
+        }
+        let sheet = SheetOptions {
+            reach: Some(self.sheet.reach.unwrap_or(REACH)),
+            ruler_space: self.sheet.ruler_space.or_else(|| ruler.is_none().then_some(0.0)),
+            ..self.sheet
+        };
+        let lines = (sheet.sides()[1] / MIN_PITCH).ceil() as u32;
+        let head = head.clone();
+        let gauge = PrintGauge { head, sheet, folder, ruler, medium, showing, force, drawn: None };
+        Ok(Some((gauge, lines)))
+    }
+}
+
+/// A person with a scanner.
+pub(super) struct PrintGauge {
+    head: Description,
+    sheet: SheetOptions,
+    folder: PathBuf,
+    ruler: Option<Ruler>,
+    /// What a simulated head exposes on.
+    medium: Option<Medium>,
+    showing: Showing,
+    force: Force,
+    /// The sheet at hand.
+    drawn: Option<Drawn>,
+}
+
+/// A sheet whose chart was drawn.
+struct Drawn {
+    number: u32,
+    layout: Layout,
+    /// The share of the line at which the chart begins, and the share that it takes.
+    part: [f64; 2],
+}
+
+impl PrintGauge {
+    fn path(&self, number: u32, extension: &str) -> PathBuf {
+        self.folder.join(format!("sheet-{number}.{extension}"))
+    }
+
+    /// The page of a sheet: its chart amid the line, since a sheet may be shorter than that.
+    fn draw(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, Error> {
+        let in_scan_pitch = order.length / f64::from(order.line.dots);
+        if in_scan_pitch.min(order.pitch) < MIN_PITCH {
+            return Err(invalid!("a print measures lines of up to 2400 dpi: plan coarser ones"));
+        }
+        let [along, _] = self.sheet.sides();
+        let most = ((along - 2.0 * MARGIN) / in_scan_pitch).floor() as u32;
+        // In the middle, from a whole byte of the image's rows on.
+        let white = order.line.dots.saturating_sub(most).next_multiple_of(16);
+        let dots = order.line.dots.saturating_sub(white);
+        let pitches = [in_scan_pitch, order.pitch];
+        let lines = ChartLines { speed: order.speed, dots, pitches };
+        let number = order.number;
+        let date = match self.head.simulated {
+            // The same run makes the same sheets.
+            true => format!("sheet {number} of a simulated head at {:.3} s", order.time),
+            false => format!("{:.0}, sheet {number}", Timestamp::now()),
+        };
+        let spec = self.sheet.spec(&self.head, &lines, order.trims, date);
+        let layout = Layout::new(&spec).map_err(|error| invalid!("{error}"))?;
+        let chart = draw(&layout);
+        let path = self.path(number, "pbm");
+        Place::take(&path, &self.force)?.write(&chart)?;
+        let left = white / 2;
+        let image = amid(&chart, dots, left, order.line.dots)?;
+        let whole = f64::from(order.line.dots);
+        let part = [f64::from(left) / whole, f64::from(dots) / whole];
+        self.tell(&format!(
+            "Sheet {number}: chart {:08x}, {:.0} mm along the lines and {:.0} mm across, is to be exposed; {} is its image.",
+            spec.code(),
+            spec.length() * 1e3,
+            spec.height() * 1e3,
+            path.display()
+        ));
+        self.drawn = Some(Drawn { number, layout, part });
+        Ok(PageOrder {
+            dot_period: order.line.dot_period,
+            delay: order.line.delay,
+            pitch: order.pitch,
+            image: Arc::new(image),
+            correction: order.line.correction.clone(),
+        })
+    }
+
+    /// Writes what the medium of a simulated head shows.
+    fn picture(&self, number: u32) -> Result<Option<PathBuf>, Error> {
+        let Some(sheet) = self.medium.as_ref().and_then(Medium::last) else { return Ok(None) };
+        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).round() as u32;
+        let showing = Showing {
+            scale: self.showing.scale.max(least).clamp(MIN_SCALE, MAX_SCALE),
+            ..self.showing
+        };
+        let picture = draw_picture(&sheet, &showing).map_err(|error| invalid!("{error}"))?;
+        let path = self.path(number, "png");
+        Place::take(&path, &self.force)?.write_with(|to| {
+            encode(to, &picture).map_err(|error| io::Error::other(error.to_string()))
+        })?;
+        Ok(Some(path))
+    }
+
+    fn look(&self, scan: &Path) -> Result<Vec<Vec<Reading>>, Error> {
+        let Some(Drawn { number, layout, part: [from, share] }) = &self.drawn else {
+            return Err(invalid!("no sheet was exposed"));
+        };
+        let name = scan.display();
+        let file = BufReader::with_capacity(SCAN_BUFFER, open_file(scan)?);
+        let ruler = self.ruler.as_ref();
+        let (whole, looks) = read_looks(layout, ruler, file)
+            .map_err(|error| invalid!("the scan {name}: {error}"))?;
+        let told = |look: &ScanReading| {
+            let mut readings = look.readings(ruler)?;
+            let marks = readings.iter_mut().flat_map(|reading| &mut reading.marks);
+            marks.for_each(|mark| mark.at = from + share * (mark.at + 0.5) - 0.5);
+            Some(readings)
+        };
+        let looks: Option<Vec<Vec<Reading>>> = looks.iter().map(told).collect();
+        let looks = looks.ok_or_else(|| {
+            let unread = |at: f64| {
+                let marks = whole.facets.iter().flat_map(|facet| &facet.marks);
+                let unknown = |mark: &FacetMark| {
+                    !(mark.in_scan.value + mark.cross_scan.value).is_finite()
+                };
+                marks.filter(|mark| mark.at == at).any(unknown)
+            };
+            let places = whole.places.iter().map(|place| place.at).filter(|at| unread(*at));
+            let places: Vec<String> = places.map(|at| format!("{at:+.3}")).collect();
+            invalid!(
+                "the scan {name} does not tell of every facet at {} of the chart's line: scan the whole sheet; \
+                 `spintrue chart read` says more of it",
+                places.join(", ")
+            )
+        })?;
+        let json = serde_json::to_vec(&whole).map_err(|error| invalid!("{error}"))?;
+        Place::replace(&self.path(*number, "json"), json)?;
+        self.say(&format!(
+            "Sheet {number}: {} of {} lines are read.",
+            whole.lines_seen, whole.lines
+        ));
+        Ok(looks)
+    }
+
+    fn say(&self, text: &str) {
+        complain(&format!("{}\n", wrapped(text, "")));
+    }
+}
+
+impl SheetGauge for PrintGauge {
+    fn page(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, String> {
+        self.draw(order).map_err(|error| format!("no sheet can be exposed: {error}"))
+    }
+
+    fn exposed(&mut self, page: &ExposedPage) -> Result<(), String> {
+        let number = self.drawn.as_ref().map_or(0, |drawn| drawn.number);
+        let picture = self.picture(number).map_err(|error| error.to_string())?;
+        let missed = match page.missed {
+            0 => String::new(),
+            missed => format!(", {missed} of its lines missing"),
+        };
+        self.say(&format!(
+            "Sheet {number} is exposed{missed}, and the laser is off. The polygon still turns. Take the page out, close \
+             the covers again, and scan it in gray at 1200 dpi or more, its lines along the travel of the carriage."
+        ));
+        if let Some(path) = picture {
+            let path = path.display();
+            self.say(&format!("What the simulated medium shows is in {path}."));
+        }
+        Ok(())
+    }
+
+    fn read(&mut self, scan: &str) -> Result<Vec<Vec<Reading>>, String> {
+        self.look(Path::new(scan)).map_err(|error| error.to_string())
+    }
+
+    fn tell(&mut self, text: &str) {
+        self.say(text);
+    }
+}
+
+/// A chart of `dots` in lines of `whole` dots, of which `left` before it stay white: a multiple of 8.
+fn amid(chart: &[u8], dots: u32, left: u32, whole: u32) -> Result<Bitmap, Error> {
+    let wrong = |error| invalid!("the chart: {error}");
+    let height = Bitmap::read(chart).map_err(wrong)?.height();
+    let [own, wide] = [dots, whole].map(|dots| dots.div_ceil(8) as usize);
+    let mut bytes = format!("P4\n{whole} {height}\n").into_bytes();
+    let raster = chart.len().saturating_sub(own * height as usize);
+    for row in chart.get(raster..).unwrap_or_default().chunks_exact(own) {
+        let start = bytes.len();
+        bytes.resize(start + (left / 8) as usize, 0);
+        bytes.extend_from_slice(row);
+        bytes.resize(start + wide, 0);
+    }
+    Bitmap::read(&bytes).map_err(wrong)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{amid, sides};
+    use spintrue_head::Bitmap;
+
+    #[test]
+    fn a_chart_lies_amid_white() {
+        let image = amid(b"P4\n# x\n9 2\n\xff\x80\x00\x80", 9, 8, 27).unwrap();
+        let wanted = Bitmap::read(b"P4\n27 2\n\0\xff\x80\0\0\0\x80\0").unwrap();
+        assert_eq!(image, wanted);
+    }
+
+    #[test]
+    fn sheets_have_names_or_sides() {
+        assert_eq!(sides("a4").unwrap(), [0.297, 0.210]);
+        assert_eq!(sides("200x150mm").unwrap(), [0.2, 0.15]);
+        assert!(sides("5x5mm").is_err() && sides("nanxnanmm").is_err() && sides("").is_err());
+    }
+}
