@@ -65,6 +65,7 @@ fn again(test: &Test) -> Vec<String> {
         faults: &test.faults,
         fixtures: Vec::new(),
         answers: test.answers.as_deref(),
+        print: Vec::new(),
     };
     let settings = test.settings.iter().flat_map(|set| ["--set".to_string(), set.clone()]);
     again.arguments().into_iter().chain(settings).collect()
