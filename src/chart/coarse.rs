@@ -103,6 +103,12 @@ impl Thumbnail {
         f64::from(self.white - self.black)
     }
 
+    /// A pixel of the scan lies on it.
+    pub(crate) fn holds(&self, x: f64, y: f64) -> bool {
+        let lies = |at: f64, size: usize| (0.0..(self.factor as usize * size) as f64).contains(&at);
+        lies(x, self.width) && lies(y, self.height)
+    }
+
     /// How dark a place of the scan is: 0 white, 1 black.
     pub(crate) fn darkness(&self, x: f64, y: f64) -> f64 {
         let index = |value: f64| (value / f64::from(self.factor)).max(0.0) as usize;

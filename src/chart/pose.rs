@@ -5,6 +5,9 @@ use crate::error::{ChartError, refuse};
 use crate::layout::{Area, FIDUCIAL, Layout};
 use crate::scan::Crop;
 
+/// Least bits of the code that must lie on a scan to tell it from another.
+const MIN_BITS: u32 = 12;
+
 /// Least fiducials that must be seen, and least of a second chart on the same scan.
 const MIN_FIDUCIALS: usize = 5;
 const MIN_SECOND: usize = 7;
@@ -48,10 +51,11 @@ impl Pose {
             return refuse!("there are two charts on this scan: cut it into one file a sheet");
         }
         pose.check()?;
-        let code = pose.code(layout, small);
         let wanted = layout.spec.code();
-        // A cropped or dirty code may have some bits wrong; that of another chart has about half.
-        if (code ^ wanted).count_ones() > 4 && pose.sees_code(layout, small) {
+        let (wrong, seen) = pose.wrong_bits(layout, small);
+        // A dirty code may have some bits wrong; that of another chart has about half. A part may be cut off.
+        if seen >= MIN_BITS && wrong.count_ones() * 8 > seen && pose.sees_code(layout, small) {
+            let code = wanted ^ wrong;
             return refuse!(
                 "this is chart {code:08x}, and the chart given is {wanted:08x}, of head {} {}: give the one that \
                  was exposed",
@@ -135,14 +139,21 @@ impl Pose {
         Ok(())
     }
 
-    fn code(&self, layout: &Layout, small: &Thumbnail) -> u32 {
-        layout
-            .bits
-            .iter()
-            .fold(0, |code, area| code << 1 | u32::from(self.darkness(area, small) > 0.5))
+    /// Bits of the code that are not as the chart has them, and how many lie on the scan.
+    fn wrong_bits(&self, layout: &Layout, small: &Thumbnail) -> (u32, u32) {
+        let (mut wrong, mut seen) = (0, 0);
+        for (area, bit) in layout.bits.iter().zip((0..u32::BITS).rev()) {
+            let [x, y] = self.scan(area.middle());
+            if small.holds(x, y) {
+                let is_one = layout.spec.code() >> bit & 1 == 1;
+                wrong |= u32::from((self.darkness(area, small) > 0.5) != is_one) << bit;
+                seen += 1;
+            }
+        }
+        (wrong, seen)
     }
 
-    /// Code and patches lie on the scan.
+    /// The patches beside the code lie on the scan.
     fn sees_code(&self, layout: &Layout, small: &Thumbnail) -> bool {
         layout.patches.last().is_some_and(|solid| self.darkness(solid, small) > 0.5)
     }
