@@ -102,6 +102,12 @@ pub(super) fn checked(mut options: Options) -> Result<Options, Error> {
             return Err(invalid!("two stations use {place}: each head has a place of its own"));
         }
     }
+    if let (Some((option, _)), [_, _, ..]) = (options.fixtures.paths().next(), &*options.stations) {
+        return Err(invalid!(
+            "`{option}` is one device, and cannot stand at several stations: leave it out, or give its \
+             station a batch of its own"
+        ));
+    }
     // The study of a gauge holds at one station.
     let fixtures = options.fixtures.read()?;
     for (name, _) in &options.stations {
@@ -248,8 +254,8 @@ impl Drive<'_, '_> {
                     return self.start(number, next);
                 }
                 let is_known = (0..heads.len()).any(|at| is(at, &serial));
-                let why = if is_known { "is not to be run here" } else { "is not in the list" };
-                format!("{serial} is mounted, which {why}: mount a head that waits")
+                let why = if is_known { "had its turn" } else { "is not in the list" };
+                format!("{serial} is mounted, and {why}: mount a head that waits")
             }
             Err(why) => why,
         };
