@@ -40,7 +40,7 @@ pub(super) enum Answer {
     /// Nothing is in the way of the run; it begins after [`GO`].
     Ready,
     /// How it ended; the last line.
-    Ended(Result<Done, Lost>),
+    Ended(Box<Result<Done, Lost>>),
 }
 
 /// Runs the head that the first line of the standard input asks for.
@@ -57,7 +57,7 @@ pub(super) fn run(mut options: Options) -> Result<u8, Error> {
     };
     options.stations.retain(|(name, _)| *name == order.station);
     options.archiving.identity.push(("station".to_string(), order.station.clone()));
-    answer(&Answer::Ended(obey(&options, order, stop, &lines)));
+    answer(&Answer::Ended(Box::new(obey(&options, order, stop, &lines))));
     Ok(0)
 }
 

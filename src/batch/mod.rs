@@ -25,7 +25,7 @@ use crate::batch::journal::{
 use crate::batch::one::{Lost, Runner};
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
-use crate::batch::resume::{ASIDE, Left};
+use crate::batch::resume::ASIDE;
 use crate::batch::summary::Summary;
 use crate::error::{Error, WRONG, invalid};
 use crate::terminal::complain;
@@ -134,17 +134,14 @@ impl<'a> Batch<'a> {
             let done = match known.heads.get(&head.serial) {
                 Some((_, Some(done))) => Some(done.clone()),
                 Some((begun, None)) => {
-                    match resume::left(&self.options.record, begun, archive, &self.runner.digest)? {
-                        Left::Finished(done) => {
-                            self.journal.write(&Line::Done((*done).clone()))?;
-                            Some(*done)
-                        }
-                        Left::Again(aside) => {
-                            head.reason.clone_from(&begun.reason);
-                            self.summary.repeats(&head.serial, aside.as_deref());
-                            None
-                        }
+                    let left =
+                        resume::left(&self.options.record, begun, archive, &self.runner.digest)?;
+                    let done = self.summary.left(&head.serial, left);
+                    match &done {
+                        Some(done) => self.journal.write(&Line::Done(done.clone()))?,
+                        None => head.reason.clone_from(&begun.reason),
                     }
+                    done
                 }
                 None => None,
             };

@@ -5,6 +5,7 @@ use crate::batch::summary::{Row, State, Summary, TABLE, brief_objections};
 use crate::paper::{self, Head, left_out, section};
 use maud::{Markup, html};
 use spintrue_head::visible_line;
+use spintrue_language::Verdict;
 use std::collections::BTreeMap;
 
 /// The page.
@@ -40,11 +41,13 @@ impl Summary {
     }
 
     fn yields(&self) -> Markup {
-        let done = self.done().count();
+        let done = self.rows.len() - self.unfinished();
         let (first, last) = self.passed();
         let mut stations: BTreeMap<&str, Share> = BTreeMap::new();
         for row in &self.rows {
-            if let (State::Done(done, _), Some(station)) = (&row.state, row.station()) {
+            if let (State::Done(done, _), Some(station)) = (&row.state, row.station())
+                && done.verdict() != Verdict::Interrupted
+            {
                 let (passed, all) = stations.entry(station).or_default();
                 (*passed, *all) = (*passed + usize::from(done.exit_code == 0), *all + 1);
             }

@@ -5,7 +5,7 @@ use crate::batch::child::{Answer, GO, Order, STOP};
 use crate::batch::journal::{Begun, Done, Line};
 use crate::batch::one::Lost;
 use crate::batch::options::Options;
-use crate::batch::resume::{self, Left};
+use crate::batch::resume;
 use crate::batch::{Batch, Early};
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::{is_elsewhere, open_elsewhere, simulated};
@@ -227,7 +227,7 @@ impl Drive<'_, '_> {
                 let _ = writeln!(running.input, "{go}");
             }
             (Message::Answer(Answer::Ended(ended)), Doing::Running(running)) => {
-                running.ended = Some(ended);
+                running.ended = Some(*ended);
             }
             (Message::Ended, doing) => {
                 if let Doing::Running(running) = std::mem::replace(doing, Doing::Nothing) {
@@ -307,35 +307,23 @@ impl Drive<'_, '_> {
 
     /// The process of a run has ended.
     fn ended(&mut self, number: usize, mut running: Running) {
-        let status =
-            running.child.wait().map_or_else(|error| error.to_string(), |it| it.to_string());
-        let head = running.head;
-        let Some(ended) = running.ended else {
-            let why = format!("its process has ended ({status})");
-            let found = running.begun.map(|begun| self.left(&begun)).transpose();
-            match found {
-                Ok(Some(Some(done))) => self.result(number, head, Ok(done)),
-                Ok(_) => self.result(number, head, Err(Lost::NoAnswer(why.clone()))),
-                Err(error) => {
-                    self.early = Some(Early::Stopped(error.to_string(), error.exit_code()))
-                }
-            }
-            return self.take_out(number, &why);
-        };
-        self.result(number, head, ended);
-    }
-
-    /// What a process left that did not say how its run ended.
-    fn left(&mut self, begun: &Begun) -> Result<Option<Done>, Error> {
-        let (options, digest) = (self.batch.options, &self.batch.runner.digest);
+        let status = running.child.wait().map(|status| status.to_string());
+        if let Some(ended) = running.ended {
+            return self.result(number, running.head, ended);
+        }
+        let why = format!("its process has ended ({})", status.unwrap_or_default());
+        let Batch { options, runner, summary, .. } = &*self.batch;
         let archive = options.archiving.archive.as_deref();
-        Ok(match resume::left(&options.record, begun, archive, digest)? {
-            Left::Finished(done) => Some(*done),
-            Left::Again(aside) => {
-                self.batch.summary.repeats(&begun.serial, aside.as_deref());
-                None
-            }
-        })
+        let left = running.begun.map(|begun| -> Result<_, Error> {
+            let left = resume::left(&options.record, &begun, archive, &runner.digest)?;
+            Ok(summary.left(&begun.serial, left))
+        });
+        let ended = match left.transpose() {
+            Ok(done) => done.flatten().ok_or(Lost::NoAnswer(why.clone())),
+            Err(error) => Err(Lost::Batch(error.to_string())),
+        };
+        self.result(number, running.head, ended);
+        self.take_out(number, &why);
     }
 
     /// Notes the result of a run. A head without one waits again, for another station; and a station is taken out
@@ -371,7 +359,10 @@ impl Drive<'_, '_> {
                 self.early = self.early.take().or(early);
                 if is_over {
                     let failures = station.failures;
-                    self.take_out(number, &format!("{failures} in a row did not pass there"));
+                    self.take_out(
+                        number,
+                        &format!("heads in a row that did not pass there: {failures}"),
+                    );
                 }
             }
         }

@@ -5,6 +5,7 @@ use crate::batch::journal::Done;
 use crate::batch::options::Options;
 use crate::batch::page::REPORT;
 use crate::batch::plan::Planned;
+use crate::batch::resume::Left;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{HeadCase, Origin, cell, heads_junit, hexadecimal};
@@ -103,13 +104,17 @@ impl Summary {
         }
     }
 
-    /// The run of a head was interrupted.
-    pub(super) fn repeats(&self, serial: &str, aside: Option<&Path>) {
-        let kept = match aside {
-            Some(place) => format!("; its unfinished record is kept in {}", place.display()),
-            None => String::new(),
+    /// What is left of a head whose run was interrupted: its result, or none where it is run again.
+    pub(super) fn left(&self, serial: &str, left: Left) -> Option<Done> {
+        let kept = match left {
+            Left::Finished(done) => return Some(*done),
+            Left::Again(Some(place)) => {
+                format!("; its unfinished record is kept in {}", place.display())
+            }
+            Left::Again(None) => String::new(),
         };
         complain(&wrapped(&format!("{serial} was not finished and is run again{kept}"), ""));
+        None
     }
 
     /// Prints what is known before the first head moves, with the longest times of heads to run.
