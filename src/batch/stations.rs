@@ -9,6 +9,7 @@ use crate::batch::resume;
 use crate::batch::{Batch, Early};
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::{is_elsewhere, open_elsewhere, simulated};
+use crate::terminal::{complain, wrapped};
 use spintrue_head::Calls;
 use spintrue_language::Verdict;
 use std::collections::HashSet;
@@ -17,6 +18,10 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::time::Duration;
+
+/// Printed where a head can be mounted.
+const NOTE: &str = "A head at a station is run as soon as it is mounted and answers: keep the interlock open while \
+    hands are in it.";
 
 /// How long a station waits before it asks again which head is mounted.
 const ASK_EVERY: Duration = Duration::from_secs(3);
@@ -139,6 +144,9 @@ pub(super) fn drive(batch: &mut Batch<'_>, waiting: Vec<usize>) -> Option<Early>
         early: None,
         batch,
     };
+    if drive.stations.iter().any(|station| is_elsewhere(station.address)) {
+        complain(&wrapped(NOTE, ""));
+    }
     drive.run(&messages);
     let is_out = |station: &Station<'_>| matches!(station.doing, Doing::Out);
     let why = "no station is left: see to them, and run the same command again";

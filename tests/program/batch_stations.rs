@@ -321,6 +321,7 @@ fn a_station_waits_until_the_next_head_is_mounted() {
     let (server, address) = served(&folder, "SN-2", "127.0.0.1:0");
     let place = server.place.clone();
     let mut typing = Typing::new(program(&folder, &["--station", &format!("S1={address}")]));
+    typing.until("run as soon as it is mounted");
     typing.until("SN-2: PASSED");
     typing.until("SN-2 is mounted, and had its turn");
     drop(server);
