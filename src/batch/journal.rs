@@ -4,8 +4,10 @@
 use crate::disk::{open_file, unwritten};
 use crate::error::{Error, invalid};
 use crate::record::{Unmet, sync};
+use crate::terminal::{complain, wrapped};
 use serde::{Deserialize, Serialize};
 use spintrue_head::io_reason;
+use spintrue_language::Verdict;
 use std::collections::{BTreeMap, HashMap};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{Read, Write};
@@ -15,6 +17,8 @@ use std::path::{Path, PathBuf};
 pub(crate) const JOURNAL: &str = "journal.jsonl";
 /// Locked while a batch is running; its content does not matter.
 pub(crate) const LOCK: &str = "lock";
+/// Locked by each process that runs a head at a station, until it has ended.
+pub(crate) const RUNS: &str = "stations.lock";
 
 /// Largest journal that is read, in bytes.
 const MAX_BYTES: u64 = 256 << 20;
@@ -93,6 +97,13 @@ pub(crate) struct Done {
 
 fn first() -> u32 {
     1
+}
+
+impl Done {
+    pub(super) fn verdict(&self) -> Verdict {
+        let mut verdicts = Verdict::ALL.into_iter();
+        verdicts.find(|it| it.kept_as() == self.verdict).unwrap_or(Verdict::HeadFailed)
+    }
 }
 
 /// The content of a journal.
@@ -213,6 +224,15 @@ impl Journal {
                 ));
             }
         }
+        let runs = folder.join(RUNS);
+        if runs.exists() {
+            let runs = open_file(&runs)?;
+            if runs.try_lock().is_err() {
+                let note = "heads of the batch before are still being made safe: waiting for them";
+                complain(&wrapped(note, ""));
+                runs.lock().map_err(|error| invalid!("{name}: {}", io_reason(&error)))?;
+            }
+        }
         let mut file = OpenOptions::new()
             .create(true)
             .read(true)
@@ -225,6 +245,14 @@ impl Journal {
         }
         sync(folder)?;
         Ok((Journal { path, file, _lock: held }, known))
+    }
+
+    /// Keeps another batch from starting in a folder while the file is open.
+    pub(super) fn hold(folder: &Path) -> Result<File, Error> {
+        let path = folder.join(RUNS);
+        let file = OpenOptions::new().create(true).append(true).open(&path);
+        let file = file.and_then(|file| file.lock_shared().map(|()| file));
+        file.map_err(|error| unwritten(&path, &error))
     }
 
     /// Reads the journal of a batch, running or not, and changes nothing.

@@ -1,39 +1,37 @@
-//! A batch: one script on every head of a list, one after the other, each with a record of its own.
-//! An interrupted batch goes on without repeating or losing a head.
+//! A batch: one script on every head of a list, one after the other or at several stations at once, each
+//! with a record of its own. An interrupted batch goes on without repeating or losing a head.
 
 #![allow(clippy::disallowed_methods, reason = "this module writes records of batches")]
 
+mod child;
 mod journal;
 mod kept;
 mod names;
 mod one;
 pub(crate) mod options;
+mod page;
 mod place;
 mod plan;
 mod resume;
+mod sheets;
+mod stations;
 mod summary;
 
 pub(crate) use kept::{is_batch, kept};
 
-use crate::archive::{Archive, archive_name};
 use crate::batch::journal::{
-    Begun, Done, JOURNAL, Journal, Known, LOCK, Line, Subject, Written, now,
+    Begun, Done, JOURNAL, Journal, Known, LOCK, Line, RUNS, Subject, Written, now,
 };
-use crate::batch::one::Lost;
+use crate::batch::one::{Lost, Runner};
 use crate::batch::options::Options;
 use crate::batch::plan::{Plan, Planned, plan};
-use crate::batch::resume::{ASIDE, Left};
+use crate::batch::resume::ASIDE;
 use crate::batch::summary::Summary;
-use crate::disk::{Disk, digest_of, read_text};
 use crate::error::{Error, WRONG, invalid};
-use crate::record::{PrivateKey, hexadecimal};
-use crate::setup::Retest;
 use crate::terminal::complain;
-use sha2::{Digest, Sha256};
 use spintrue_head::stop_on_request;
-use spintrue_language::{Series, Verdict};
+use spintrue_language::Verdict;
 use std::collections::{BTreeMap, HashMap};
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -43,24 +41,18 @@ const MAX_CHANGES: usize = 20;
 /// Why a batch ends before its last head.
 enum Early {
     Interrupted,
-    /// The message and the exit code.
+    /// The head with this serial number was not left safe.
+    Unsafe(String),
+    /// A message and its exit code.
     Stopped(String, u8),
 }
 
 /// A batch that is running.
 struct Batch<'a> {
     options: &'a Options,
-    plan: Plan,
+    heads: Vec<Planned>,
+    runner: Runner<'a>,
     journal: Journal,
-    archive: Option<Archive>,
-    named: Vec<(String, String)>,
-    /// Signs the records.
-    key: Option<PrivateKey>,
-    retest: Retest,
-    /// Of the script and what it uses.
-    digest: String,
-    /// Stops the run of a head.
-    stop: Arc<AtomicBool>,
     /// Set by a stop request and never cleared.
     interrupted: Arc<AtomicBool>,
     summary: Summary,
@@ -68,23 +60,29 @@ struct Batch<'a> {
     written: BTreeMap<String, String>,
 }
 
-/// Runs a batch, or goes on with one.
-pub(crate) fn run(options: &Options) -> Result<u8, Error> {
-    let key = options.archiving.key()?;
-    let plan = plan(options)?;
-    let signs = (options.archiving.named(plan.fixtures.gauge())?, key);
+/// Runs a batch, or goes on with one; or runs one head for a batch with stations.
+pub(crate) fn run(options: Options) -> Result<u8, Error> {
+    if options.one_head {
+        return child::run(options);
+    }
+    let options = stations::checked(options)?;
+    let Plan { scripts, heads, fixtures } = plan(&options, None)?;
+    let runner = Runner::new(&options, scripts, fixtures)?;
     let (journal, known) = Journal::take(&options.record)?;
-    let mut batch = Batch::start(options, plan, journal, &known, signs)?;
+    let mut batch = Batch::start(&options, runner, heads, journal, &known)?;
     let waiting = batch.waiting(&known)?;
     batch.summary.begin(
-        &waiting.iter().filter_map(|at| Some(batch.plan.heads.get(*at)?.most)).collect::<Vec<_>>(),
+        &waiting.iter().filter_map(|at| Some(batch.heads.get(*at)?.most)).collect::<Vec<_>>(),
     );
-    let early = waiting.into_iter().find_map(|at| {
-        if batch.interrupted.load(Ordering::SeqCst) {
-            return Some(Early::Interrupted);
-        }
-        batch.head(at)
-    });
+    let early = match options.stations.is_empty() {
+        true => waiting.into_iter().find_map(|at| {
+            if batch.interrupted.load(Ordering::SeqCst) {
+                return Some(Early::Interrupted);
+            }
+            batch.head(at)
+        }),
+        false => stations::drive(&mut batch, waiting),
+    };
     Ok(batch.finish(early))
 }
 
@@ -92,19 +90,12 @@ impl<'a> Batch<'a> {
     /// Checks what has changed since the batch was started, and opens the archive.
     fn start(
         options: &'a Options,
-        mut plan: Plan,
+        mut runner: Runner<'a>,
+        mut heads: Vec<Planned>,
         mut journal: Journal,
         known: &Known,
-        (named, key): (Vec<(String, String)>, Option<PrivateKey>),
     ) -> Result<Batch<'a>, Error> {
-        let place = options.archiving.archive.as_deref();
-        let subject = Subject::new(
-            &options.script,
-            sources(options, &plan.series)?,
-            &options.settings.settings,
-            place.map(archive_name).transpose()?,
-        );
-        let changes = changes(options, &subject, known, &plan.heads);
+        let changes = changes(options, &runner.subject, known, &heads);
         if !changes.is_empty() && !options.despite_changes {
             let lines: String = changes.iter().map(|change| format!("  {change}\n")).collect();
             return Err(invalid!(
@@ -114,43 +105,22 @@ impl<'a> Batch<'a> {
             ));
         }
         let is_new = known.subject.is_none();
-        let opened = place.map(Archive::open).transpose().and_then(|archive| {
-            if is_new || !changes.is_empty() {
-                journal.write(&Line::Batch(subject))?;
-            }
-            Ok(archive)
+        let opened = runner.open_archive().and_then(|()| match is_new || !changes.is_empty() {
+            true => journal.write(&Line::Batch(runner.subject.clone())),
+            false => Ok(()),
         });
-        let archive = match opened {
-            Ok(archive) => archive,
-            Err(error) => {
-                if is_new {
-                    journal.abandon(&options.record);
-                }
-                return Err(error);
+        if let Err(error) = opened {
+            if is_new {
+                journal.abandon(&options.record);
             }
-        };
-        let settings = &options.settings.settings;
-        let retest = Retest::new(plan.series.sources(), settings, &options.archiving)?;
-        let (stop, interrupted) = (Arc::default(), Arc::default());
-        stop_on_request(&[Arc::clone(&stop), Arc::clone(&interrupted)])?;
-        name_folders(&mut plan.heads, known);
-        let summary = Summary::new(options, &plan.heads);
-        let digest = digest_of(plan.series.scripts());
+            return Err(error);
+        }
+        let interrupted = Arc::default();
+        stop_on_request(&[Arc::clone(&runner.stop), Arc::clone(&interrupted)])?;
+        name_folders(&mut heads, known);
+        let summary = Summary::new(options, &heads);
         let written = known.written.clone();
-        Ok(Batch {
-            options,
-            plan,
-            journal,
-            archive,
-            named,
-            key,
-            retest,
-            digest,
-            stop,
-            interrupted,
-            summary,
-            written,
-        })
+        Ok(Batch { options, heads, runner, journal, interrupted, summary, written })
     }
 
     /// The heads that are to be run, by their index. What an interrupted batch left of others is put in
@@ -158,23 +128,20 @@ impl<'a> Batch<'a> {
     fn waiting(&mut self, known: &Known) -> Result<Vec<usize>, Error> {
         let archive = self.options.archiving.archive.as_deref();
         let mut waiting = Vec::new();
-        for (at, head) in self.plan.heads.iter_mut().enumerate() {
+        for (at, head) in self.heads.iter_mut().enumerate() {
             let before = known.before.iter().filter(|(begun, _)| begun.serial == head.serial);
             head.earlier = before.map(|(_, done)| done.verdict.clone()).collect();
             let done = match known.heads.get(&head.serial) {
                 Some((_, Some(done))) => Some(done.clone()),
                 Some((begun, None)) => {
-                    match resume::left(&self.options.record, begun, archive, &self.digest)? {
-                        Left::Finished(done) => {
-                            self.journal.write(&Line::Done((*done).clone()))?;
-                            Some(*done)
-                        }
-                        Left::Again(aside) => {
-                            head.reason.clone_from(&begun.reason);
-                            self.summary.repeats(&head.serial, aside.as_deref());
-                            None
-                        }
+                    let left =
+                        resume::left(&self.options.record, begun, archive, &self.runner.digest)?;
+                    let done = self.summary.left(&head.serial, left);
+                    match &done {
+                        Some(done) => self.journal.write(&Line::Done(done.clone()))?,
+                        None => head.reason.clone_from(&begun.reason),
                     }
+                    done
                 }
                 None => None,
             };
@@ -182,7 +149,8 @@ impl<'a> Batch<'a> {
                 waiting.push(at);
                 continue;
             };
-            if self.retest.reason.is_none() || done.verdict == Verdict::Passed.kept_as() {
+            if self.options.archiving.retest.is_none() || done.verdict == Verdict::Passed.kept_as()
+            {
                 self.summary.add_earlier(at, &done);
                 continue;
             }
@@ -198,67 +166,53 @@ impl<'a> Batch<'a> {
         Ok(waiting)
     }
 
-    /// Runs the head at an index; tells whether the batch ends here.
-    fn head(&mut self, at: usize) -> Option<Early> {
-        let head = self.plan.heads.get(at)?;
-        let row = self.plan.series.list().rows.get(head.row)?.clone();
-        let mut prepared = self.plan.series.prepared(&mut Disk, &row);
-        let Ok(given) = self.options.answers.read(&mut prepared, false) else {
-            return Some(Early::Stopped("the answers file has changed".to_string(), WRONG));
-        };
-        let is_retest = !head.earlier.is_empty();
-        let begun = Begun {
+    /// The line of the journal that says that the run of the head at an index begins.
+    fn begun(&self, at: usize) -> Option<Begun> {
+        let head = self.heads.get(at)?;
+        let reason = head.reason.as_ref().or(self.options.archiving.retest.as_ref());
+        Some(Begun {
             serial: head.serial.clone(),
             folder: head.folder.clone(),
             row: head.digest.clone(),
-            reason: head
-                .reason
-                .as_ref()
-                .or(self.retest.reason.as_ref())
-                .filter(|_| is_retest)
-                .cloned(),
+            reason: reason.filter(|_| !head.earlier.is_empty()).cloned(),
             at: now(),
-        };
-        let journal = &mut self.journal;
-        let place = self.options.record.join(&head.folder);
-        let run = one::Run {
-            options: self.options,
-            fixtures: &self.plan.fixtures,
-            digest: &self.digest,
-            stop: &self.stop,
-            archive: self.archive.as_mut(),
-            named: &self.named,
-            key: self.key.as_ref(),
-            retest: &self.retest,
-            begin: &mut || journal.write(&Line::Begun(begun.clone())),
-        };
-        match run.on(head, &prepared, given.unwrap_or_default(), &place) {
-            Ok((verdict, done)) => self.ended(at, verdict, &done),
-            Err(Lost::NoAnswer(error)) => {
-                self.summary.add_no_answer(at, &error.to_string());
+        })
+    }
+
+    /// Runs the head at an index; tells whether the batch ends here.
+    fn head(&mut self, at: usize) -> Option<Early> {
+        let line = Line::Begun(self.begun(at)?);
+        let (head, journal) = (self.heads.get(at)?, &mut self.journal);
+        let ended = self.runner.on(head, &mut || journal.write(&line));
+        self.ended(at, ended)
+    }
+
+    /// Notes how the run of the head at an index ended; tells whether the batch ends here.
+    fn ended(&mut self, at: usize, ended: Result<Done, Lost>) -> Option<Early> {
+        match ended {
+            Ok(done) => self.done(at, &done),
+            Err(Lost::NoAnswer(why)) => {
+                self.summary.add_no_answer(at, &why);
                 self.stops(Verdict::HeadFailed)
             }
             Err(Lost::Refused(why)) => {
-                self.summary.add_refused(at, &why.to_string());
+                self.summary.add_refused(at, &why);
                 None
             }
             // A record that cannot be written stops its run as Ctrl-C does.
-            Err(Lost::Record(error)) => {
-                let what = format!(
-                    "{} is not finished: {error}; what was written of it is still there",
-                    head.serial
-                );
-                Some(Early::Stopped(what, WRONG))
+            Err(Lost::Batch(why)) => {
+                let serial = self.heads.get(at).map_or("", |head| head.serial.as_str());
+                Some(Early::Stopped(format!("{serial} is not finished: {why}"), WRONG))
             }
         }
     }
 
-    /// Writes down how the run of a head ended; tells whether the batch ends here.
-    fn ended(&mut self, at: usize, verdict: Verdict, done: &Done) -> Option<Early> {
-        if let Some(head) = self.plan.heads.get(at) {
+    /// Writes down what the run of a head gave; tells whether the batch ends here.
+    fn done(&mut self, at: usize, done: &Done) -> Option<Early> {
+        if let Some(head) = self.heads.get(at) {
             self.summary.set_folder(at, &head.folder);
         }
-        let is_safe = done.left_safe == Some(true);
+        let (verdict, is_safe) = (done.verdict(), done.left_safe == Some(true));
         if verdict == Verdict::Interrupted {
             // Shown, and not written down as finished: it is run again.
             self.summary.add(at, done);
@@ -273,9 +227,7 @@ impl<'a> Batch<'a> {
             return Some(Early::Stopped(error.to_string(), WRONG));
         }
         if !is_safe {
-            let what =
-                format!("{} was not left safe, so the batch ends here: look at it", done.serial);
-            return Some(Early::Stopped(what, Verdict::HeadFailed.exit_code()));
+            return Some(Early::Unsafe(done.serial.clone()));
         }
         self.stops(verdict)
     }
@@ -291,6 +243,13 @@ impl<'a> Batch<'a> {
     fn finish(mut self, early: Option<Early>) -> u8 {
         let summary = &self.summary;
         let interrupted = Verdict::Interrupted.exit_code();
+        let early = match early {
+            Some(Early::Unsafe(serial)) => Some(Early::Stopped(
+                format!("{serial} was not left safe, so the batch ends here: look at it"),
+                Verdict::HeadFailed.exit_code(),
+            )),
+            other => other,
+        };
         let mut code = summary.code();
         if let Some(Early::Stopped(_, worse)) = &early {
             code = summary::worse(code, *worse);
@@ -325,21 +284,6 @@ impl<'a> Batch<'a> {
         }
         code
     }
-}
-
-/// Name and SHA-256 of the script, what it uses, data sheets and answers.
-fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, Error> {
-    let list = series.list_name();
-    let sources = series.sources().iter().map(|(_, source)| source);
-    let sources = sources.filter(|source| !source.name.starts_with("--set") && source.name != list);
-    let sha256 = |text: &str| hexadecimal(&Sha256::digest(text.as_bytes()));
-    let mut sources: Vec<(String, String)> =
-        sources.map(|source| (source.name.clone(), sha256(&source.text))).collect();
-    let answers = options.answers.file.iter().map(PathBuf::from);
-    for path in answers.chain(options.fixtures.paths().map(|(_, path)| path.clone())) {
-        sources.push((path.display().to_string(), sha256(&read_text(&path)?)));
-    }
-    Ok(sources)
 }
 
 /// What has changed since the batch was started.
@@ -377,7 +321,7 @@ fn name_folders(heads: &mut [Planned], known: &Known) {
     let earlier = known.before.iter().map(|(begun, _)| begun.folder.clone());
     taken.extend(earlier.map(|folder| (format!("\0{folder}"), folder)));
     let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
-    let own = [JOURNAL, LOCK, ASIDE, summary::TABLE, summary::RESULTS];
+    let own = [JOURNAL, LOCK, RUNS, ASIDE, summary::TABLE, summary::RESULTS, page::REPORT];
     let folders = names::folders(&serials, &taken, &own);
     heads.iter_mut().zip(folders).for_each(|(head, folder)| head.folder = folder);
 }

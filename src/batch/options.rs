@@ -1,8 +1,10 @@
 //! The options of a batch.
 
+use crate::error::{Error, invalid};
 use crate::setup::Fixtures;
+use crate::setup::options::named;
 use crate::setup::options::{Answers, Archiving, Faults, HeadOption, Limits, Settings};
-use clap::{Args, ValueEnum};
+use clap::{Args, ValueEnum, value_parser};
 use spintrue_language::Verdict;
 use std::path::PathBuf;
 
@@ -30,6 +32,20 @@ pub(crate) struct Options {
     pub record: PathBuf,
     #[command(flatten)]
     pub head: HeadOption,
+    /// Drive a station: the heads at this address are run in processes of their own, and their records
+    /// name the station. May be repeated; stations run at the same time
+    #[arg(long = "station", value_name = "NAME=ADDRESS", conflicts_with = "head", value_parser = station)]
+    pub stations: Vec<(String, String)>,
+    /// Take a station out after this many heads in a row that did not pass there
+    #[arg(long, value_name = "N", requires = "stations", value_parser = value_parser!(u32).range(1..))]
+    pub failures_in_a_row: Option<u32>,
+    /// Use this data sheet for heads whose serial number has this pattern, with `*` for any letters and
+    /// `?` for one. May be repeated; the first that fits holds
+    #[arg(long = "sheet", value_name = "PATTERN=FILE.toml", value_parser = sheet)]
+    pub sheets: Vec<(String, String)>,
+    /// Run one head for a batch with stations, which says on the standard input which one
+    #[arg(long, hide = true)]
+    pub one_head: bool,
     #[command(flatten)]
     pub fixtures: Fixtures,
     #[command(flatten)]
@@ -52,6 +68,23 @@ pub(crate) struct Options {
     /// Print JSON Lines
     #[arg(long)]
     pub json: bool,
+}
+
+fn station(text: &str) -> Result<(String, String), Error> {
+    let Some((name, address)) = text.split_once('=') else {
+        return Err(invalid!("write a name and an address, such as S3=tcp://192.168.0.13:5025"));
+    };
+    named(&format!("station={name}"))?;
+    Ok((name.to_string(), address.to_string()))
+}
+
+fn sheet(text: &str) -> Result<(String, String), Error> {
+    let pair =
+        text.split_once('=').filter(|(pattern, file)| !pattern.is_empty() && !file.is_empty());
+    let Some((pattern, file)) = pair else {
+        return Err(invalid!("write a pattern and a file, such as 'TEN-*=ten_facet.toml'"));
+    };
+    Ok((pattern.to_string(), file.to_string()))
 }
 
 impl StopAt {

@@ -3,8 +3,9 @@
 
 use crate::batch::options::Options;
 use crate::batch::place::Place;
+use crate::batch::sheets::{self, Script, Scripts};
 use crate::disk::{Disk, digest_of};
-use crate::error::Error;
+use crate::error::{Error, invalid};
 use crate::setup::{Described, OpenFixtures, Simulated, is_elsewhere, simulated};
 use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
@@ -16,9 +17,6 @@ use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-/// Columns of a list that are no params.
-const OWN_COLUMNS: &[&str] = &["serial", "head", "fault"];
-
 /// Longest serial number in characters.
 const MAX_SERIAL: usize = 200;
 
@@ -27,12 +25,15 @@ pub(crate) struct Planned {
     /// Which row it is.
     pub row: usize,
     pub serial: String,
+    /// Its data sheet, where heads have sheets of their own.
+    pub sheet: Option<String>,
     /// Verdicts of its attempts in this batch so far.
     pub earlier: Vec<String>,
     /// Why it is tested again.
     pub reason: Option<String>,
     /// The name of its folder, given once the whole list is known.
     pub folder: String,
+    /// Where it is; with stations, the first of them.
     pub place: Place,
     /// Of its row and of the description of the head.
     pub digest: String,
@@ -42,7 +43,7 @@ pub(crate) struct Planned {
 
 /// A batch that was checked.
 pub(crate) struct Plan {
-    pub series: Series,
+    pub scripts: Scripts,
     pub heads: Vec<Planned>,
     pub fixtures: OpenFixtures,
 }
@@ -53,7 +54,8 @@ struct Reports {
     sources: SourceMap,
     diagnostics: Vec<Diagnostic>,
     seen: HashSet<(&'static str, Span, String)>,
-    answers: Option<SourceId>,
+    /// Texts among the sources, but those of rows.
+    known: HashMap<(String, Arc<str>), SourceId>,
 }
 
 impl Reports {
@@ -65,20 +67,14 @@ impl Reports {
             let of_row = diagnostic.labels.iter().any(|label| label.span.source == row_source);
             for label in &mut diagnostic.labels {
                 let Some(source) = sources.get(label.span.source) else { continue };
-                let add = || (source.name.clone(), Arc::clone(&source.text));
-                if label.span.source == row_source {
-                    label.span.source = *own.get_or_insert_with(|| {
-                        let (name, text) = add();
-                        self.sources.add(name, text)
-                    });
-                } else if label.span.source > row_source {
-                    // The answers file is read for each row, after the row itself.
-                    let known = self.answers.get_or_insert_with(|| {
-                        let (name, text) = add();
-                        self.sources.add(name, text)
-                    });
-                    label.span.source = *known;
-                }
+                let (name, text) = (source.name.clone(), Arc::clone(&source.text));
+                let all = &mut self.sources;
+                label.span.source = if label.span.source == row_source {
+                    *own.get_or_insert_with(|| all.add(name, text))
+                } else {
+                    let key = (name.clone(), Arc::clone(&text));
+                    *self.known.entry(key).or_insert_with(|| all.add(name, text))
+                };
             }
             let key = (diagnostic.code, diagnostic.span(), diagnostic.headline.clone());
             if of_row || self.seen.insert(key) {
@@ -103,46 +99,57 @@ fn wrong(
     Diagnostic::error(BAD_HEAD_LIST, what, series.cell_span(row, column)).help(help)
 }
 
-/// Checks everything.
-pub(crate) fn plan(options: &Options) -> Result<Plan, Error> {
+/// Checks everything; or reads only the row with a number, which was checked before.
+pub(crate) fn plan(options: &Options, only: Option<usize>) -> Result<Plan, Error> {
     let fixtures = options.fixtures.read()?;
-    let (mut series, mut problems) = Series::read(
-        &mut Disk,
-        &options.script,
-        &options.settings.settings,
-        &options.list,
-        OWN_COLUMNS,
-    )?;
-    let mut reports = Reports { sources: series.sources().clone(), ..Reports::default() };
-    if series.list().columns.is_empty() {
+    let (base, mut problems) = Script::read(options, None)?;
+    let list = base.series.list();
+    let mut reports = Reports { sources: base.series.sources().clone(), ..Reports::default() };
+    if list.columns.is_empty() {
         // Rows cannot be checked without known columns.
-        problems.extend(series.diagnostics().iter().cloned());
+        problems.extend(base.series.diagnostics().iter().cloned());
         return Err(Error::reports(problems, &reports.sources));
     }
+    if !options.stations.is_empty() && list.columns.iter().any(|column| column.text == "head") {
+        return Err(invalid!(
+            "{} has a column `head`, but with `--station` a head is where it is mounted: take the \
+             column out",
+            options.list
+        ));
+    }
+    let sources = reports.sources.iter();
+    let named = sources.map(|(id, source)| ((source.name.clone(), Arc::clone(&source.text)), id));
+    reports.known = named.collect();
     reports.diagnostics = problems;
-    let mut checker = Checker {
-        options,
-        fixtures: &fixtures,
-        simulated: HashMap::new(),
-        described: HashMap::new(),
-        serials: HashMap::new(),
-        memories: HashMap::new(),
-        printed: HashSet::new(),
-    };
-    let rows = series.list().rows.clone();
+    let mut checker = Checker::new(options, &fixtures, only.is_none())?;
+    let rows = list.rows.clone();
+    let mut scripts = Scripts::from([(None, base)]);
     let mut heads = Vec::new();
     for (number, row) in rows.iter().enumerate() {
+        if only.is_some_and(|only| only != number) {
+            continue;
+        }
+        let (sheet, problem) = checker.sheet(&mut scripts, row);
+        let Some(Script { series, .. }) = scripts.get_mut(&sheet) else { continue };
         let mut prepared = series.prepared(&mut Disk, row);
-        let (planned, found) = checker.row(&series, number, row, &mut prepared)?;
-        reports.take(found, &series, &prepared.sources);
+        if let Some(problem) = problem {
+            reports.take(vec![problem], series, &prepared.sources);
+            continue;
+        }
+        let Some(script) = scripts.get(&sheet) else { continue };
+        let (mut planned, found) = checker.row(script, number, row, &mut prepared)?;
+        reports.take(found, &script.series, &prepared.sources);
+        planned.iter_mut().for_each(|planned| planned.sheet.clone_from(&sheet));
         heads.extend(planned);
     }
     if reports.are_wrong() {
         let error = Error::reports(reports.diagnostics, &reports.sources);
         return Err(error.concluding("nothing was run: every row of the list must be right"));
     }
-    complain(&rendered(&reports.diagnostics, &reports.sources));
-    Ok(Plan { series, heads, fixtures })
+    if only.is_none() {
+        complain(&rendered(&reports.diagnostics, &reports.sources));
+    }
+    Ok(Plan { scripts, heads, fixtures })
 }
 
 struct Checker<'a> {
@@ -158,69 +165,146 @@ struct Checker<'a> {
     memories: HashMap<PathBuf, usize>,
     /// Reports on descriptions of heads that were printed already.
     printed: HashSet<String>,
+    /// Stations with heads that differ by more than their serial numbers.
+    stations: Vec<Place>,
+    /// Whether rows are checked against their heads.
+    against_heads: bool,
 }
 
-impl Checker<'_> {
+impl<'a> Checker<'a> {
+    fn new(
+        options: &'a Options,
+        fixtures: &'a OpenFixtures,
+        against_heads: bool,
+    ) -> Result<Self, Error> {
+        let mut checker = Checker {
+            options,
+            fixtures,
+            simulated: HashMap::new(),
+            described: HashMap::new(),
+            serials: HashMap::new(),
+            memories: HashMap::new(),
+            printed: HashSet::new(),
+            stations: Vec::new(),
+            against_heads,
+        };
+        let mut known: Vec<Description> = Vec::new();
+        for (name, address) in &options.stations {
+            if !is_elsewhere(address) {
+                let head = simulated(address, &[]);
+                let head = head.map_err(|error| error.context(format!("station {name}")))?;
+                checker.stations.push(Place::Simulated(head));
+                continue;
+            }
+            let described = if against_heads { checker.described(address)? } else { None };
+            let alike = described.map(|it| Description { serial: String::new(), ..it.head });
+            if !alike.as_ref().is_some_and(|alike| known.contains(alike)) {
+                checker.stations.push(Place::Address(address.clone()));
+            }
+            known.extend(alike);
+        }
+        Ok(checker)
+    }
+
+    /// The data sheet of a row, read; or what is wrong with it.
+    fn sheet(&self, scripts: &mut Scripts, row: &ListRow) -> (Option<String>, Option<Diagnostic>) {
+        let Some(Script { series, .. }) = scripts.get(&None) else { return (None, None) };
+        let way = "name a data sheet in the column `sheet`, or by `--sheet 'PATTERN=FILE.toml'`";
+        let unread = match sheets::of_row(self.options, series, row) {
+            Ok(sheet) if scripts.contains_key(&sheet) => return (sheet, None),
+            Ok(sheet) => match Script::read(self.options, sheet.as_deref()) {
+                Ok((script, _)) => {
+                    scripts.insert(sheet.clone(), script);
+                    return (sheet, None);
+                }
+                Err(error) => wrong(series, row, "sheet", error.to_string(), way),
+            },
+            Err(column) => wrong(series, row, column, "this head has no data sheet", way),
+        };
+        (None, Some(unread))
+    }
+
     /// Checks a row. Fails where the same error would be reported for every row.
     fn row(
         &mut self,
-        series: &Series,
+        script: &Script,
         number: usize,
         row: &ListRow,
         prepared: &mut Prepared,
     ) -> Result<(Option<Planned>, Vec<Diagnostic>), Error> {
+        let series = &script.series;
         let mut found = prepared.diagnostics.clone();
         if let Err(refused) = self.options.answers.read(prepared, false) {
             found.extend(refused);
         }
         let serial = self.serial(series, row, &mut found);
-        let head = self.head(series, row, &mut found)?;
-        let Some(mut place) = head else { return Ok((None, found)) };
-        let described = match &mut place {
-            Place::Address(address) => self.described(address)?,
-            Place::Simulated(head) => {
+        let mut places = self.places(series, row, &mut found)?;
+        let mut most: Option<f64> = None;
+        for place in &mut places {
+            if let Place::Simulated(head) = place {
                 head.serial = Some(serial.clone());
+            }
+            if self.against_heads {
+                let longest = self.fits(place, series, row, &serial, prepared, &mut found)?;
+                most = if longest > most { longest } else { most };
+            }
+        }
+        let wrong = found.iter().any(|d| d.severity == Severity::Error);
+        let Some(place) = places.into_iter().next().filter(|_| !wrong) else {
+            return Ok((None, found));
+        };
+        let digest = self.digest(script, row, &place);
+        let planned = Planned {
+            row: number,
+            serial,
+            sheet: None,
+            earlier: Vec::new(),
+            reason: None,
+            folder: String::new(),
+            place,
+            digest,
+            most,
+        };
+        Ok((Some(planned), found))
+    }
+
+    /// Checks a row against the head at a place; the longest head time in s that its run can take.
+    fn fits(
+        &mut self,
+        place: &Place,
+        series: &Series,
+        row: &ListRow,
+        serial: &str,
+        prepared: &Prepared,
+        found: &mut Vec<Diagnostic>,
+    ) -> Result<Option<f64>, Error> {
+        let described = match place {
+            Place::Address(address) => match self.described(address)? {
+                Some(described) => described,
+                None => return Ok(None),
+            },
+            Place::Simulated(_) => {
                 let opened = place.open_bare(Arc::default());
                 match opened.and_then(|opened| Described::of(opened, self.fixtures)) {
-                    Ok(described) => Some(described),
+                    Ok(described) => described,
                     Err(error) => {
                         found.push(self.cannot_be_made(&error, series, row));
-                        return Ok((None, found));
+                        return Ok(None);
                     }
                 }
             }
         };
-        let mut most = None;
-        if let Some(described) = &described {
-            let head = &described.head;
-            if matches!(place, Place::Simulated(_)) && head.serial != serial && !serial.is_empty() {
-                let what = format!("the head of this row says that it is {}", head.serial);
-                let way = "correct the serial number or the address";
-                let report = wrong(series, row, "serial", what, way);
-                found.push(report.here("this is another serial number"));
-            }
-            found.extend(described.unfit(prepared));
-            let (beyond, longest) = self.options.limits.check(prepared, head, false);
-            found.extend(beyond);
-            most = longest.and_then(|bound| bound.most);
+        let head = &described.head;
+        if matches!(place, Place::Simulated(_)) && head.serial != serial && !serial.is_empty() {
+            let what = format!("the head of this row says that it is {}", head.serial);
+            let way = "correct the serial number or the address";
+            let report = wrong(series, row, "serial", what, way);
+            found.push(report.here("this is another serial number"));
         }
-        if found.iter().any(|d| d.severity == Severity::Error) {
-            return Ok((None, found));
-        }
-        let digest = digest(series, row, &place);
-        Ok((
-            Some(Planned {
-                row: number,
-                serial,
-                earlier: Vec::new(),
-                reason: None,
-                folder: String::new(),
-                place,
-                digest,
-                most,
-            }),
-            found,
-        ))
+        found.extend(described.unfit(prepared));
+        let (beyond, longest) = self.options.limits.check(prepared, head, false);
+        found.extend(beyond);
+        Ok(longest.and_then(|bound| bound.most))
     }
 
     /// The head of a row cannot be made.
@@ -271,8 +355,41 @@ impl Checker<'_> {
         serial.to_string()
     }
 
-    /// The head that a row names. Fails where the one of `--head` cannot be opened.
-    fn head(
+    /// Where the head of a row may be: at the address that the row or `--head` names, or at each station. Fails
+    /// where one that all rows share cannot be opened.
+    fn places(
+        &mut self,
+        series: &Series,
+        row: &ListRow,
+        found: &mut Vec<Diagnostic>,
+    ) -> Result<Vec<Place>, Error> {
+        let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
+        let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
+        let faults = self.options.faults.faults.iter().cloned().chain(faults.map(str::to_string));
+        let faults: Vec<String> = faults.collect();
+        let mut places = match self.stations.is_empty() {
+            true => self.place(series, row, found)?.into_iter().collect(),
+            false => self.stations.clone(),
+        };
+        for place in &mut places {
+            match place {
+                Place::Simulated(head) => head.faults.clone_from(&faults),
+                Place::Address(_) if faults.is_empty() => {}
+                Place::Address(_) => {
+                    let column =
+                        if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
+                    let what = "this head is not made here, so that it cannot be made to fail here";
+                    let way = "give faults to the server of the head";
+                    found.push(wrong(series, row, column, what, way));
+                    return Ok(Vec::new());
+                }
+            }
+        }
+        Ok(places)
+    }
+
+    /// The place that a row or `--head` names.
+    fn place(
         &mut self,
         series: &Series,
         row: &ListRow,
@@ -285,18 +402,7 @@ impl Checker<'_> {
             return Ok(None);
         }
         let address = cell.as_ref().unwrap_or(&self.options.head.head);
-        let faults = series.cell(row, "fault").map_or("", |cell| cell.text.as_str());
-        let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
-        let faults = self.options.faults.faults.iter().cloned().chain(faults.map(str::to_string));
-        let faults: Vec<String> = faults.collect();
         if is_elsewhere(address) {
-            if !faults.is_empty() {
-                let column = if series.cell(row, "fault").is_some() { "fault" } else { "serial" };
-                let what = "this head is not made here, so that it cannot be made to fail here";
-                let way = "give faults to the server of the head";
-                found.push(wrong(series, row, column, what, way));
-                return Ok(None);
-            }
             return Ok(Some(Place::Address(address.clone())));
         }
         let known = match self.simulated.get(address) {
@@ -319,15 +425,16 @@ impl Checker<'_> {
             let what = format!("the head on line {first} keeps its trims in that memory");
             found.push(wrong(series, row, "head", what, "give each head a memory of its own"));
         }
-        Ok(Some(Place::Simulated(Simulated { faults, serial: None, ..known })))
+        Ok(Some(Place::Simulated(known)))
     }
-}
 
-/// Digest of all that makes a head of the list what it is.
-fn digest(series: &Series, row: &ListRow, place: &Place) -> String {
-    let mut parts = place.parts();
-    for (column, cell) in series.list().columns.iter().zip(&row.cells) {
-        parts.extend([column.text.clone(), cell.text.clone()]);
+    /// Digest of all that makes a head of the list what it is. Stations may change meanwhile.
+    fn digest(&self, script: &Script, row: &ListRow, place: &Place) -> String {
+        let mut parts = if self.stations.is_empty() { place.parts() } else { Vec::new() };
+        parts.extend(script.sheet_text());
+        for (column, cell) in script.series.list().columns.iter().zip(&row.cells) {
+            parts.extend([column.text.clone(), cell.text.clone()]);
+        }
+        digest_of(parts.iter().map(String::as_str))
     }
-    digest_of(parts.iter().map(String::as_str))
 }

@@ -3,7 +3,9 @@
 
 use crate::batch::journal::Done;
 use crate::batch::options::Options;
+use crate::batch::page::REPORT;
 use crate::batch::plan::Planned;
+use crate::batch::resume::Left;
 use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{CaseResult, Origin, ResultCase, cases_junit, cell, hexadecimal};
@@ -41,7 +43,7 @@ pub(super) fn worse(one: u8, other: u8) -> u8 {
 }
 
 /// How far a head is.
-enum State {
+pub(super) enum State {
     Waiting,
     /// It did not answer, and why.
     NoAnswer(String),
@@ -51,20 +53,22 @@ enum State {
     Done(Box<Done>, Box<Origin>),
 }
 
-struct Row {
-    serial: String,
-    folder: String,
-    state: State,
+pub(super) struct Row {
+    pub serial: String,
+    pub folder: String,
+    pub state: State,
 }
 
 pub(super) struct Summary {
-    script: String,
-    list: String,
+    pub script: String,
+    pub list: String,
     record: String,
     json: bool,
     colour: bool,
     /// In the order of the list.
-    rows: Vec<Row>,
+    pub rows: Vec<Row>,
+    /// Stations that were taken out, and why.
+    pub out: Vec<(String, String)>,
     /// Heads that were shown so far.
     shown: usize,
     /// Heads that were finished before.
@@ -85,6 +89,7 @@ impl Summary {
             json: options.json,
             colour: terminal::colour_output(),
             rows: rows.collect(),
+            out: Vec::new(),
             shown: 0,
             earlier: 0,
         }
@@ -99,13 +104,17 @@ impl Summary {
         }
     }
 
-    /// The run of a head was interrupted.
-    pub(super) fn repeats(&self, serial: &str, aside: Option<&Path>) {
-        let kept = match aside {
-            Some(place) => format!("; its unfinished record is kept in {}", place.display()),
-            None => String::new(),
+    /// What is left of a head whose run was interrupted: its result, or none where it is run again.
+    pub(super) fn left(&self, serial: &str, left: Left) -> Option<Done> {
+        let kept = match left {
+            Left::Finished(done) => return Some(*done),
+            Left::Again(Some(place)) => {
+                format!("; its unfinished record is kept in {}", place.display())
+            }
+            Left::Again(None) => String::new(),
         };
         complain(&wrapped(&format!("{serial} was not finished and is run again{kept}"), ""));
+        None
     }
 
     /// Prints what is known before the first head moves, with the longest times of heads to run.
@@ -129,18 +138,41 @@ impl Summary {
         self.shown = self.earlier;
     }
 
+    /// What a station tells while no head runs at it.
+    pub(super) fn tell(&self, station: &str, what: &str) {
+        if self.json {
+            let value = json!({"event": "station", "station": station, "what": what});
+            emit(&format!("{value}\n"));
+        } else {
+            say(&wrapped(&format!("{station}: {what}"), "        "));
+        }
+    }
+
+    /// A station is taken out.
+    pub(super) fn take_out(&mut self, station: &str, why: &str) {
+        self.tell(station, &format!("taken out: {why}"));
+        self.out.push((station.to_string(), why.to_string()));
+    }
+
+    /// Counts the head at an index, unless another station tried it before.
+    fn count(&mut self, at: usize) {
+        let is_known = |row: &Row| matches!(row.state, State::NoAnswer(_));
+        self.shown += usize::from(!self.rows.get(at).is_some_and(is_known));
+    }
+
     /// The run of the head at an index has ended.
     pub(super) fn add(&mut self, at: usize, done: &Done) {
+        self.count(at);
         self.set_done(at, done);
         self.print_done(at, false);
     }
 
     /// The head at an index did not answer.
     pub(super) fn add_no_answer(&mut self, at: usize, why: &str) {
+        self.count(at);
         let Some(row) = self.rows.get_mut(at) else { return };
         row.state = State::NoAnswer(why.to_string());
         let serial = row.serial.clone();
-        self.shown += 1;
         if self.json {
             emit(&format!("{}\n", json!({"event": "open", "serial": serial, "why": why})));
         } else {
@@ -157,12 +189,12 @@ impl Summary {
 
     /// The head at an index may not be tested again; what is known of it stays.
     pub(super) fn add_refused(&mut self, at: usize, why: &str) {
+        self.count(at);
         let Some(row) = self.rows.get_mut(at) else { return };
         if matches!(row.state, State::Waiting) {
             row.state = State::Refused(why.to_string());
         }
         let serial = row.serial.clone();
-        self.shown += 1;
         if self.json {
             emit(&format!("{}\n", json!({"event": "refused", "serial": serial, "why": why})));
         } else {
@@ -178,8 +210,7 @@ impl Summary {
         }
     }
 
-    fn print_done(&mut self, at: usize, is_earlier: bool) {
-        self.shown += 1;
+    fn print_done(&self, at: usize, is_earlier: bool) {
         let Some(Row { folder, state: State::Done(done, origin), .. }) = self.rows.get(at) else {
             return;
         };
@@ -199,6 +230,7 @@ impl Summary {
                 "seed": origin.seed,
                 "faults": origin.faults,
                 "provoked": origin.provoked,
+                "station": origin.named.get("station"),
                 "took": {"value": done.took, "unit": "s"},
                 "record": format!("{}/{folder}", self.record),
                 "finished_before": is_earlier,
@@ -208,7 +240,9 @@ impl Summary {
         }
         let took = show_quantity(done.took, Dimension::TIME, None, None);
         let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
-        self.print_line(&done.serial, &format!("{verdict}, {took} of head time"));
+        let station = origin.named.get("station").map(|name| format!(", station {name}"));
+        let station = station.unwrap_or_default();
+        self.print_line(&done.serial, &format!("{verdict}, {took} of head time{station}"));
         let objections = brief_objections(done, origin);
         if !objections.is_empty() {
             say(&wrapped(&objections, &" ".repeat(8)));
@@ -281,7 +315,7 @@ impl Summary {
     }
 
     /// How many heads passed at their first attempt, and how many at their last one.
-    fn passed(&self) -> (usize, usize) {
+    pub(super) fn passed(&self) -> (usize, usize) {
         let passed = self.done().filter(|done| done.exit_code == 0);
         let passed: Vec<u32> = passed.map(|done| done.attempt).collect();
         (passed.iter().filter(|attempt| **attempt == 1).count(), passed.len())
@@ -291,7 +325,7 @@ impl Summary {
         self.done().any(|done| done.attempt > 1)
     }
 
-    fn done(&self) -> impl Iterator<Item = &Done> {
+    pub(super) fn done(&self) -> impl Iterator<Item = &Done> {
         self.rows.iter().filter_map(|row| match &row.state {
             State::Done(done, _) => Some(&**done),
             _ => None,
@@ -299,7 +333,7 @@ impl Summary {
     }
 
     /// How many of the finished heads were simulated; empty where none was.
-    fn simulated(&self) -> String {
+    pub(super) fn simulated(&self) -> String {
         let origins = self.rows.iter().filter_map(|row| match &row.state {
             State::Done(_, origin) => Some(origin.simulated),
             _ => None,
@@ -387,10 +421,13 @@ impl Summary {
         let cases: Vec<ResultCase> = self.rows.iter().map(|row| row.case(&self.script)).collect();
         let results = cases_junit("spintrue batch", &self.script, &cases);
         let results = results.map_err(|error| invalid!("{error}"))?;
-        let digests = [(TABLE, sha256(&table)), (RESULTS, sha256(results.as_bytes()))];
-        Place::replace(&folder.join(TABLE), table)?;
-        Place::replace(&folder.join(RESULTS), results)?;
-        Ok(digests.map(|(name, digest)| (name.to_string(), digest)).into())
+        let files = [(TABLE, table), (RESULTS, results.into()), (REPORT, self.page().into())];
+        let written = files.into_iter().map(|(name, bytes)| {
+            let digest = sha256(&bytes);
+            Place::replace(&folder.join(name), bytes)?;
+            Ok((name.to_string(), digest))
+        });
+        written.collect()
     }
 
     fn csv(&self) -> Result<Vec<u8>, csv::Error> {
@@ -473,7 +510,7 @@ impl Row {
 
 impl State {
     /// The verdict and its exit code.
-    fn verdict(&self) -> (&str, u8) {
+    pub(super) fn verdict(&self) -> (&str, u8) {
         match self {
             State::Waiting => ("not run", 130),
             State::NoAnswer(_) => ("no answer", 3),
@@ -496,7 +533,7 @@ fn objections(done: &Done, origin: &Origin) -> String {
 }
 
 /// The same for a screen.
-fn brief_objections(done: &Done, origin: &Origin) -> String {
+pub(super) fn brief_objections(done: &Done, origin: &Origin) -> String {
     against(done, &done.unmet.brief(done.failure.is_some()), origin)
 }
 

@@ -145,7 +145,7 @@ impl Command {
     fn run(self) -> Result<u8, Error> {
         match self {
             Command::Run(options) => run::run(&options),
-            Command::Batch(options) => batch::run(&options),
+            Command::Batch(options) => batch::run(options),
             Command::Shell(options) => shell::run(&options),
             Command::Simulate(options) => simulate::run(&options),
             Command::Test(options) => test::run(&options),

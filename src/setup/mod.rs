@@ -21,7 +21,7 @@ pub(crate) use address::{
 pub(crate) use fixture::{Fixtures, NoFixtures, OpenFixtures};
 pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
-pub(crate) use retest::{Attempt, NoAttempt, Retest};
+pub(crate) use retest::{Attempt, Retest};
 pub(crate) use ruler::read_ruler;
 pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SCAN_BUFFER, SheetOptions};
 

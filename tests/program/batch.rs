@@ -76,7 +76,7 @@ fn every_head_has_its_record_and_the_summary_names_them_all() {
     assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
     insta::assert_snapshot!("batch.told", told);
     let heads = names(&folder, "out");
-    assert_eq!(heads.len(), 7, "{heads:?}");
+    assert_eq!(heads.len(), 8, "{heads:?}");
     for head in heads.iter().filter(|name| name.starts_with("SN")) {
         let (code, told) = spintrue(&folder, &["record", "verify", &format!("out/{head}")]);
         assert_eq!(code, 0, "{told}");

@@ -226,7 +226,7 @@ fn a_server_that_is_not_there_or_silent_is_given_up_in_time() {
     refused(&folder, &["run", "s.spt", "--archive", &address], "has not answered for");
     for (address, words) in [
         ("a:secret@127.0.0.1:1/d".to_string(), "see that its server runs"),
-        ("a:secret@127.0.0.1:1/d?sslmode=require".to_string(), "without encryption"),
+        ("a:secret@127.0.0.1:1/d?sslmode=require".to_string(), "encryption alone"),
         ("a:b@secret@127.0.0.1:1/d".to_string(), "%40"),
         ("a:secret/d".to_string(), "give postgres://USER@HOST"),
     ] {

@@ -74,7 +74,7 @@ fn a_description_that_cannot_be_used_names_the_key() {
     assert!(missing.contains("cannot be used: the key `times.reply_most` is missing"), "{missing}");
     assert!(typed.contains("cannot be used: the key `facets`: invalid type"), "{typed}");
     for told in [missing, typed] {
-        assert!(told.contains("docs/heads.md lists the keys"), "{told}");
+        assert!(told.contains("`spintrue docs heads` lists the keys"), "{told}");
         assert!(!told.contains("-161") && !told.contains("may have been done"), "{told}");
     }
 }

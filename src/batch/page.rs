@@ -1,0 +1,150 @@
+//! The summary of a batch as a page for people: yield, failing checks, stations, and each head with a link to its
+//! report.
+
+use crate::batch::summary::{Row, State, Summary, TABLE, brief_objections};
+use crate::paper::{self, Head, left_out, section};
+use maud::{Markup, html};
+use spintrue_head::visible_line;
+use spintrue_language::Verdict;
+use std::collections::BTreeMap;
+
+/// The page.
+pub(super) const REPORT: &str = "report.html";
+
+/// Most rows of a table of a page.
+const MAX_ROWS: usize = 2000;
+
+/// How many heads passed at a station, of how many.
+type Share = (usize, usize);
+
+impl Summary {
+    /// The page.
+    pub(super) fn page(&self) -> String {
+        let title = format!("Batch of {}", visible_line(&self.script));
+        let unfinished = self.unfinished();
+        let body = html! {
+            header {
+                h1 { (title) }
+                p { (visible_line(&self.list)) ", " (self.rows.len()) " heads"
+                    (self.simulated()) "." }
+                @if unfinished > 0 {
+                    p.note { strong { (unfinished) " not finished." } " The same command again goes on with them." }
+                }
+            }
+            main {
+                (section("yield", "Yield", &self.yields()))
+                (section("failing", "Failing checks", &self.failing()))
+                (section("heads", "Heads", &self.heads_table()))
+            }
+        };
+        paper::page(&title, &title, &body)
+    }
+
+    fn yields(&self) -> Markup {
+        let done = self.rows.len() - self.unfinished();
+        let (first, last) = self.passed();
+        let mut stations: BTreeMap<&str, Share> = BTreeMap::new();
+        for row in &self.rows {
+            if let (State::Done(done, _), Some(station)) = (&row.state, row.station())
+                && done.verdict() != Verdict::Interrupted
+            {
+                let (passed, all) = stations.entry(station).or_default();
+                (*passed, *all) = (*passed + usize::from(done.exit_code == 0), *all + 1);
+            }
+        }
+        for (station, _) in &self.out {
+            stations.entry(station).or_default();
+        }
+        let why = |name: &str| self.out.iter().find(|(out, _)| out == name).map(|(_, why)| why);
+        let heads =
+            [Head::Text("heads"), Head::Number("passed"), Head::Number("share"), Head::Text("")];
+        let rows = html! {
+            (share("first attempt", (first, done), ""))
+            (share("last attempt", (last, done), ""))
+            @for (name, of) in stations {
+                @let out = why(name).map_or(String::new(), |why| format!("taken out: {why}"));
+                (share(&format!("station {name}"), of, &out))
+            }
+        };
+        paper::table("of the yield", None, &heads, &rows)
+    }
+
+    /// Checks by how many heads they fail on at the last attempt.
+    fn failing(&self) -> Markup {
+        let mut checks: BTreeMap<&str, [usize; 4]> = BTreeMap::new();
+        for done in self.done() {
+            for (group, (_, labels)) in done.unmet.groups().into_iter().enumerate() {
+                for label in labels {
+                    let counts = checks.entry(label).or_default();
+                    counts.iter_mut().skip(group).take(1).for_each(|count| *count += 1);
+                }
+            }
+        }
+        let mut checks: Vec<(&str, [usize; 4])> = checks.into_iter().collect();
+        checks.sort_by_key(|(_, counts)| std::cmp::Reverse(*counts));
+        let heads = ["does not conform", "undecided", "not reached"].map(Head::Number);
+        let heads: Vec<Head<'_>> = [Head::Text("check")].into_iter().chain(heads).collect();
+        let rows = html! { @for (label, counts) in checks.iter().take(MAX_ROWS) { tr {
+            th scope="row" { (visible_line(label)) }
+            @for count in counts.iter().take(3) { td.number { (count) } }
+        } } };
+        html! {
+            @if checks.is_empty() { p { "No check failed." } } @else {
+                (paper::table("of failing checks", None, &heads, &rows))
+                (left_out(checks.len().saturating_sub(MAX_ROWS), "checks", TABLE))
+            }
+        }
+    }
+
+    fn heads_table(&self) -> Markup {
+        let heads = [
+            Head::Text("serial"),
+            Head::Text("verdict"),
+            Head::Text("station"),
+            Head::Number("attempt"),
+            Head::Text("what speaks against it"),
+        ];
+        let rows = html! { @for row in self.rows.iter().take(MAX_ROWS) {
+            @let (verdict, code) = row.state.verdict();
+            @let class = match code { 0 => "good", 4 | 130 => "open", _ => "bad" };
+            @let (attempt, why) = match &row.state {
+                State::Done(done, origin) => (done.attempt.to_string(), brief_objections(done, origin)),
+                State::NoAnswer(why) | State::Refused(why) => (String::new(), why.clone()),
+                State::Waiting => Default::default(),
+            };
+            tr {
+                th scope="row" { @match &row.state {
+                    State::Done(..) => a href=(format!("{}/report.html", row.folder)) { (visible_line(&row.serial)) },
+                    _ => (visible_line(&row.serial)),
+                } }
+                td.outcome.(class) { (verdict) }
+                td { (visible_line(row.station().unwrap_or_default())) }
+                td.number { (attempt) }
+                td.wordy { (visible_line(&why)) }
+            }
+        } };
+        html! {
+            (paper::table("of heads", None, &heads, &rows))
+            (left_out(self.rows.len().saturating_sub(MAX_ROWS), "heads", TABLE))
+        }
+    }
+}
+
+impl Row {
+    fn station(&self) -> Option<&str> {
+        match &self.state {
+            State::Done(_, origin) => origin.named.get("station").map(String::as_str),
+            _ => None,
+        }
+    }
+}
+
+/// A row of the yield.
+fn share(name: &str, (passed, all): Share, note: &str) -> Markup {
+    html! { tr {
+        th scope="row" { (visible_line(name)) }
+        td.number { (passed) " of " (all) }
+        td.number { @if all > 0 { (format!("{:.1} %", 100.0 * passed as f64 / all as f64)) } }
+        td { (visible_line(note)) }
+    } }
+}
