@@ -47,8 +47,8 @@ mod nist;
 #[cfg(target_os = "linux")]
 mod operator;
 mod postgres;
-mod project;
 mod prints;
+mod project;
 mod record;
 mod recordings;
 mod retest;
