@@ -65,7 +65,7 @@ pub(crate) fn run(options: Options) -> Result<u8, Error> {
     if options.one_head {
         return child::run(options);
     }
-    let options = stations::checked(options)?;
+    stations::check(&options)?;
     let Plan { scripts, heads, fixtures } = plan(&options, None)?;
     let runner = Runner::new(&options, scripts, fixtures)?;
     let (journal, known) = Journal::take(&options.record)?;

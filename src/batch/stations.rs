@@ -87,7 +87,7 @@ struct Drive<'b, 'a> {
 }
 
 /// Checks what can be told of the stations before anything else is read.
-pub(super) fn checked(mut options: Options) -> Result<Options, Error> {
+pub(super) fn check(options: &Options) -> Result<(), Error> {
     let named = |(name, _): &(String, String)| name == "station";
     if !options.stations.is_empty() && options.archiving.identity.iter().any(named) {
         return Err(invalid!("`--identity station=` and `--station` both name it: leave one out"));
@@ -98,29 +98,21 @@ pub(super) fn checked(mut options: Options) -> Result<Options, Error> {
             true => Some(address.clone()),
             false => simulated(address, &[])?.memory.map(|path| path.display().to_string()),
         };
-        if !known.insert(format!("station {name}")) {
-            return Err(invalid!("station {name} is given twice: leave one out"));
-        }
-        if let Some(place) = place
-            && !known.insert(place.clone())
-        {
-            return Err(invalid!("two stations use {place}: each head has a place of its own"));
+        for what in [Some(format!("station {name}")), place].into_iter().flatten() {
+            if !known.insert(what.clone()) {
+                return Err(invalid!(
+                    "{what} is given twice: each station has a name and a head of its own"
+                ));
+            }
         }
     }
-    if let (Some((option, _)), [_, _, ..]) = (options.fixtures.paths().next(), &*options.stations) {
-        return Err(invalid!(
+    match (options.fixtures.paths().next(), &*options.stations) {
+        (Some((option, _)), [_, _, ..]) => Err(invalid!(
             "`{option}` is one device, and cannot stand at several stations: leave it out, or give its \
              station a batch of its own"
-        ));
+        )),
+        _ => Ok(()),
     }
-    // The study of a gauge holds at one station.
-    let fixtures = options.fixtures.read()?;
-    for (name, _) in &options.stations {
-        options.archiving.identity.push(("station".to_string(), name.clone()));
-        options.archiving.named(fixtures.gauge())?;
-        options.archiving.identity.pop();
-    }
-    Ok(options)
 }
 
 /// Runs heads at all stations until none waits, no station is left, or the batch ends early.

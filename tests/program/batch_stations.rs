@@ -177,11 +177,11 @@ fn what_contradicts_stations_is_refused() {
         (&["--list", "plain.csv", "--station", "S1=sim", "--station", "S1=sim"], "given twice"),
         (
             &["--list", "plain.csv", "--station", "S1=tcp://h:1", "--station", "S2=tcp://h:1"],
-            "two stations use tcp://h:1",
+            "tcp://h:1 is given twice",
         ),
         (
             &["--list", "plain.csv", "--station", "A=sim?memory=m", "--station", "B=sim?memory=m"],
-            "two stations use m",
+            "m is given twice",
         ),
         (
             &[
