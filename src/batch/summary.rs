@@ -238,6 +238,9 @@ impl Summary {
             emit(&format!("{value}\n"));
             return;
         }
+        if terminal::is_quiet() && done.verdict == Verdict::Passed.kept_as() {
+            return;
+        }
         let took = show_quantity(done.took, Dimension::TIME, None, None);
         let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
         let station = origin.named.get("station").map(|name| format!(", station {name}"));

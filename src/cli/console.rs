@@ -8,7 +8,7 @@ use crate::terminal;
 use crate::terminal::{BOLD, DIM, RED, YELLOW, caution, say, styled, told, wrapped_parts};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use spintrue_head::{Dimension, show_quantity};
-use spintrue_language::{Event, Finished, Observer, Prepared, Shown, answer_line};
+use spintrue_language::{Event, Finished, Observer, Outcome, Prepared, Shown, answer_line};
 
 /// Head time in s between two plain lines about one wait.
 const WAIT_LINE_INTERVAL: f64 = 10.0;
@@ -49,7 +49,9 @@ impl Console {
             text.push_str(&styled(&faults, YELLOW, colour));
         }
         text.push_str(&format!("{}\n\n", caution(colour)));
-        say(&text);
+        if !terminal::is_quiet() {
+            say(&text);
+        }
         Console {
             colour,
             at_most: about.at_most,
@@ -61,7 +63,14 @@ impl Console {
         }
     }
 
+    /// What goes as it should, in a line.
     fn line(&mut self, time: f64, text: &str) {
+        if !terminal::is_quiet() {
+            self.say(time, text);
+        }
+    }
+
+    fn say(&mut self, time: f64, text: &str) {
         self.clear();
         self.spoke = true;
         say(&told::stamped(time, text, self.colour));
@@ -107,7 +116,13 @@ impl Observer for Console {
         match event {
             Event::Note(text) => self.line(time, &text),
             Event::Recorded { label, shown, .. } => self.recorded.push((label, shown)),
-            Event::Check(check) => self.line(time, &told::check_line(&check, self.colour)),
+            Event::Check(check) => {
+                let line = told::check_line(&check, self.colour);
+                match check.outcome {
+                    Outcome::Conforms => self.line(time, &line),
+                    Outcome::Fails | Outcome::Undecided => self.say(time, &line),
+                }
+            }
             // The question is shown where it is answered.
             Event::Asked { .. } => self.clear(),
             Event::Answered { question, shown, who, .. } => {
@@ -120,7 +135,7 @@ impl Observer for Console {
             Event::Provoked(_) | Event::Params(_) => {}
             Event::AlsoFailed(failure) => {
                 let line = format!("also failed on the way out: {}", failure.message);
-                self.line(time, &styled(&line, RED, self.colour));
+                self.say(time, &styled(&line, RED, self.colour));
             }
         }
     }
@@ -129,6 +144,9 @@ impl Observer for Console {
 impl Printer for Console {
     fn pages(&mut self, exposed: &[ExposedPage]) {
         self.clear();
+        if terminal::is_quiet() {
+            return;
+        }
         if self.spoke && !exposed.is_empty() {
             say("\n");
         }
@@ -142,6 +160,10 @@ impl Printer for Console {
             say("\n");
         }
         let Console { recorded, holds, .. } = self;
+        if terminal::is_quiet() {
+            say(&summary::brief(finished, prepared, self.colour));
+            return;
+        }
         say(&summary::summary(finished, prepared, recorded, holds, self.at_most, self.colour));
     }
 }

@@ -33,7 +33,7 @@ use crate::error::{Error, WRONG};
 use crate::project::completed;
 use crate::terminal;
 use crate::terminal::{colour_output, emit, say, units};
-use clap::{CommandFactory, Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use serde_json::Value;
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -45,6 +45,26 @@ use std::process::ExitCode;
 struct Arguments {
     #[command(subcommand)]
     command: Command,
+    /// Use colours
+    #[arg(
+        long,
+        global = true,
+        value_name = "WHEN",
+        default_value = "auto",
+        hide_default_value = true
+    )]
+    color: Colours,
+    /// Print only what went wrong, and the outcome
+    #[arg(long, short, global = true)]
+    quiet: bool,
+}
+
+/// When colours are used.
+#[derive(Clone, Copy, ValueEnum)]
+enum Colours {
+    Auto,
+    Always,
+    Never,
 }
 
 // Options are built once their command is asked for. Then a doc comment on a group of options would
@@ -130,7 +150,7 @@ fn arguments() -> Result<Arguments, Error> {
 
 /// Runs the command that the arguments ask for.
 pub(crate) fn main() -> ExitCode {
-    let mut code = arguments().and_then(|given| given.command.run()).unwrap_or_else(|error| {
+    let mut code = arguments().and_then(Arguments::run).unwrap_or_else(|error| {
         error.print();
         error.exit_code()
     });
@@ -139,6 +159,18 @@ pub(crate) fn main() -> ExitCode {
         code = if code == 0 { WRONG } else { code };
     }
     ExitCode::from(code)
+}
+
+impl Arguments {
+    fn run(self) -> Result<u8, Error> {
+        match self.color {
+            Colours::Auto => {}
+            Colours::Always => terminal::set_colours(true),
+            Colours::Never => terminal::set_colours(false),
+        }
+        terminal::set_quiet(self.quiet);
+        self.command.run()
+    }
 }
 
 impl Command {

@@ -24,23 +24,54 @@ pub(super) fn summary(
     text.push_str(&values(recorded, colour));
     let width = label_width(recorded);
     text.push_str(&format!("  {:<width$}  {}\n", "checks", checks(finished)));
-    for check in &finished.unreached {
-        let said = format!("not reached: {} ({})", check.label, prepared.sources.place(check.span));
-        text.push_str(&format!("  {:<width$}  {}\n", "", styled(&said, YELLOW, colour)));
-    }
+    text.push_str(&unreached(finished, prepared, width, colour));
     text.push_str(&format!("  {:<width$}  {}\n", "head", left_text(&finished.safe)));
-    for trouble in &finished.safe.troubles {
-        let lines = wrapped(trouble, &" ".repeat(width + 4));
-        text.push_str(&format!("{}\n", styled(lines.trim_end(), RED, colour)));
-    }
+    text.push_str(&troubles(finished, width, colour));
     let took = show_quantity(finished.took, Dimension::TIME, None, None);
     text.push_str(&format!(
         "  {:<width$}  {took} of head time, {}\n",
         "took",
         most(at_most, finished.took)
     ));
+    text.push_str(&format!("\n{}", ending(finished, prepared, colour)));
+    text
+}
+
+/// What went wrong besides checks, and the verdict.
+pub(super) fn brief(finished: &Finished, prepared: &Prepared, colour: bool) -> String {
+    let mut text = unreached(finished, prepared, 0, colour);
+    if !finished.safe.is_safe() {
+        text.push_str(&format!("    {}\n", left_text(&finished.safe)));
+        text.push_str(&troubles(finished, 0, colour));
+    }
+    text + &ending(finished, prepared, colour)
+}
+
+/// Planned checks that were not reached.
+fn unreached(finished: &Finished, prepared: &Prepared, width: usize, colour: bool) -> String {
+    let mut text = String::new();
+    for check in &finished.unreached {
+        let said = format!("not reached: {} ({})", check.label, prepared.sources.place(check.span));
+        text.push_str(&format!("  {:<width$}  {}\n", "", styled(&said, YELLOW, colour)));
+    }
+    text
+}
+
+/// What kept the head from being safe.
+fn troubles(finished: &Finished, width: usize, colour: bool) -> String {
+    let mut text = String::new();
+    for trouble in &finished.safe.troubles {
+        let lines = wrapped(trouble, &" ".repeat(width + 4));
+        text.push_str(&format!("{}\n", styled(lines.trim_end(), RED, colour)));
+    }
+    text
+}
+
+/// What ended a run early, and the verdict.
+fn ending(finished: &Finished, prepared: &Prepared, colour: bool) -> String {
+    let mut text = String::new();
     if let Some(failure) = &finished.failure {
-        text.push_str(&format!("\n{}", failed(failure, &prepared.sources, colour)));
+        text.push_str(&format!("{}\n", failed(failure, &prepared.sources, colour)));
     }
     let verdict = finished.verdict();
     let style = match verdict {
@@ -51,7 +82,7 @@ pub(super) fn summary(
     let checked = finished.conforming + finished.failing + finished.undecided > 0;
     let remark = if verdict == Verdict::Passed && !checked { " (nothing was checked)" } else { "" };
     let said = styled(verdict.text(), &format!("{BOLD};{style}"), colour);
-    text.push_str(&format!("\n{said}{remark}\n"));
+    text.push_str(&format!("{said}{remark}\n"));
     text
 }
 

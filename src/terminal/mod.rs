@@ -18,6 +18,7 @@ pub(crate) mod width;
 use spintrue_head::{CAUTION, STEERING, visible_output};
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicBool, Ordering};
 use width::{folded, width as columns_of};
 
@@ -94,7 +95,32 @@ pub(crate) fn colour_output() -> bool {
     colours(stdout().is_terminal())
 }
 
+/// Whether colours are used, where that was said.
+static COLOURS: OnceLock<bool> = OnceLock::new();
+
+/// Nothing is printed but what went wrong, and the outcome.
+static QUIET: AtomicBool = AtomicBool::new(false);
+
+/// Has colours used or not, wherever output goes.
+pub(crate) fn set_colours(on: bool) {
+    // The program says it once.
+    let _ = COLOURS.set(on);
+}
+
+/// Has nothing printed but what went wrong, and the outcome.
+pub(crate) fn set_quiet(on: bool) {
+    QUIET.store(on, Ordering::Relaxed);
+}
+
+/// Whether only what went wrong is printed, and the outcome.
+pub(crate) fn is_quiet() -> bool {
+    QUIET.load(Ordering::Relaxed)
+}
+
 fn colours(terminal: bool) -> bool {
+    if let Some(on) = COLOURS.get() {
+        return *on;
+    }
     let set = |name: &str| std::env::var_os(name).is_some_and(|value| !value.is_empty());
     let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
     terminal && !set("NO_COLOR") && !dumb
@@ -103,7 +129,7 @@ fn colours(terminal: bool) -> bool {
 /// Whether progress can be drawn.
 pub(crate) fn draws_progress() -> bool {
     let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
-    stderr().is_terminal() && !dumb
+    stderr().is_terminal() && !dumb && !is_quiet()
 }
 
 /// Text in a style, where colours are on. The styles carry no meaning of their own.

@@ -395,3 +395,31 @@ fn an_index_that_moved_is_found_when_a_head_comes_back() {
     assert_eq!(moved.code, Some(3), "{}", moved.all());
     assert!(moved.out.contains("the index has moved by 1 of 10 facets"), "{}", moved.all());
 }
+
+/// With `--quiet` only what went wrong is printed, and the outcome; `--color` decides wherever output goes.
+#[test]
+fn quiet_runs_tell_what_went_wrong() {
+    let folder = Folder::new("quiet");
+    folder.file(
+        "s.spt",
+        "param most = 2 um\nnote \"here\"\nrecord \"x\": 1\nexpect \"low\": 3 um <= most\n",
+    );
+    let run = |more: &[&str]| spintrue(&folder, &[&["run", "s.spt"], more].concat());
+    let failed = run(&["--quiet"]);
+    assert_eq!(failed.code, Some(1));
+    assert_eq!(failed.out.lines().count(), 3, "{}", failed.out);
+    assert!(failed.out.contains("check low: 3 um <= 2 um: DOES NOT CONFORM"), "{}", failed.out);
+    assert!(failed.out.ends_with("\nFAILED\n"));
+    let passed = run(&["-q", "--set", "most=4 um"]);
+    assert_eq!(
+        (passed.code, passed.out.as_str(), passed.error.as_str()),
+        (Some(0), "PASSED\n", "")
+    );
+    let steers = |more: &[&str]| run(more).out.contains('\x1b');
+    assert_eq!(
+        [steers(&[]), steers(&["--color", "always"]), steers(&["--color=never"])],
+        [false, true, false]
+    );
+    let stopped = run(&["-q", "--set", "most=4 um", "--at-most", "1ms"]);
+    assert!(stopped.code == Some(2) && stopped.all().contains("E0902"), "{}", stopped.all());
+}
