@@ -259,6 +259,24 @@ fn failures_in_a_row_take_a_station_out() {
     );
 }
 
+/// A head that was not left safe takes its station out; the others go on.
+#[test]
+fn a_head_that_is_not_left_safe_takes_its_station_out() {
+    let folder = folder("unsafe", "serial,fault\nSN-1,link_silent@4s\nSN-2,\nSN-3,\nSN-4,\n");
+    let (code, told) = batch(&folder, &["--station", "A=sim", "--station", "B=sim"]);
+    assert_eq!(code, 3, "{told}");
+    let summary = summary(&folder);
+    let (verdict, out) = &summary["SN-1"];
+    assert!(verdict == "head failed" && told.contains("NOT LEFT SAFE"), "{told}");
+    assert!(
+        told.contains(&format!("{out}: taken out: SN-1 was not left safe: look at it")),
+        "{told}"
+    );
+    let others = summary.iter().filter(|(serial, _)| *serial != "SN-1");
+    assert!(others.into_iter().all(|(_, (it, at))| it == "passed" && at != out), "{summary:?}");
+    assert!(!told.contains("not finished"), "{told}");
+}
+
 /// A sheet is that of the row, of the first pattern that fits, or none; and rules for re-tests hold for its heads.
 #[test]
 fn heads_have_data_sheets_of_their_own() {
