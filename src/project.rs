@@ -3,15 +3,20 @@
 
 #![allow(clippy::disallowed_methods, reason = "this module looks for a file")]
 
-use crate::disk::read_text;
 use crate::error::{Error, invalid};
 use clap::ArgMatches;
 use clap::parser::ValueSource;
 use serde::Deserialize;
+use spintrue_head::io_reason;
 use std::collections::BTreeMap;
 use std::ffi::OsString;
+use std::fs::File;
+use std::io::Read;
 use std::path::PathBuf;
 use std::sync::OnceLock;
+
+/// Largest file in bytes.
+const MAX_BYTES: u64 = 1 << 20;
 
 /// Its name.
 pub(crate) const FILE: &str = "spintrue.toml";
@@ -25,6 +30,8 @@ struct Content {
     heads: BTreeMap<String, String>,
     #[serde(default)]
     defaults: Defaults,
+    /// The folder of a library that all scripts of the project use.
+    library: Option<String>,
 }
 
 /// Options by their names.
@@ -58,7 +65,13 @@ fn find() -> Result<Option<Project>, Error> {
     let Some(folder) = here.ancestors().find(|folder| folder.join(FILE).is_file()) else {
         return Ok(None);
     };
-    let text = read_text(&folder.join(FILE))?;
+    let text = File::open(folder.join(FILE)).and_then(|file| {
+        let mut text = String::new();
+        file.take(MAX_BYTES).read_to_string(&mut text).map(|_| text)
+    });
+    let text = text.map_err(|error| {
+        invalid!("{} cannot be read: {}", folder.join(FILE).display(), io_reason(&error))
+    })?;
     let content: Content = toml::from_str(&text).map_err(|error| {
         let at = error.span().map_or(0, |span| span.start);
         let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
@@ -73,6 +86,13 @@ fn find() -> Result<Option<Project>, Error> {
     }
     let folder = if folder == here { PathBuf::new() } else { folder.to_path_buf() };
     Ok(Some(Project { folder, content }))
+}
+
+/// A file of the project's library, where there is one of that name.
+pub(crate) fn library_file(name: &str) -> Option<PathBuf> {
+    let project = project().ok().flatten()?;
+    let path = project.folder.join(project.content.library.as_ref()?).join(name);
+    path.is_file().then_some(path)
 }
 
 /// Whether a text can name a head, and is no address.

@@ -7,6 +7,7 @@ mod write;
 pub(crate) use write::{Force, Place};
 
 use crate::error::{Error, invalid};
+use crate::project::library_file;
 use crate::shipped::{STANDARD, library};
 use sha2::{Digest, Sha256};
 use spintrue_head::{Bitmap, io_reason};
@@ -47,7 +48,9 @@ impl Files for Disk {
             })?;
             return Ok(SourceText { name, text: text.to_string() });
         }
-        let whole = resolve(from, path);
+        let beside = resolve(from, path);
+        let elsewhere = from.filter(|_| !beside.exists()).and_then(|_| library_file(path));
+        let whole = elsewhere.unwrap_or(beside);
         let text = read_text(&whole).map_err(|error| error.to_string())?;
         Ok(SourceText { name: whole.to_string_lossy().replace('\\', "/"), text })
     }

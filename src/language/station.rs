@@ -35,7 +35,7 @@ use thiserror::Error;
 pub(crate) const ARMED_SLICE: f64 = 0.01;
 
 /// Longest sleep in s between two looks at the stop flag on a real head.
-pub(crate) const STOP_SLICE: f64 = 0.02;
+pub(crate) const STOP_SLICE: f64 = 0.05;
 
 /// Time in s between two looks at a polygon on its way to rest.
 pub(crate) const REST_SLICE: f64 = 0.05;

@@ -32,6 +32,35 @@ wine "$work/spintrue.exe" run scripts/bring_up.spt --record "target/extra/system
 "$built/debug/spintrue" record verify "$work/record"
 echo "Windows under $(wine --version): bring_up.spt prints the same bytes, and its record is whole"
 
+# What people do: an acceptance with its record, a shell, a head that is served, and a batch that is killed.
+windows() { wine "$work/spintrue.exe" "$@"; }
+there=target/extra/systems
+rm -rf "$work/accepted" "$work/batch" "$work/windows.sqlite"
+windows run scripts/accept.spt --record "$there/accepted" --archive "$there/windows.sqlite" >/dev/null
+"$built/debug/spintrue" record verify "$work/accepted"
+printf 'spin(600 rpm)\nwait until locked() within 20 s\nmeasured_speed()\n' > "$work/typed.txt"
+windows shell < "$work/typed.txt" | tr -d '\r' > "$work/shell_windows.txt"
+"$built/debug/spintrue" shell < "$work/typed.txt" > "$work/shell_linux.txt"
+cmp "$work/shell_linux.txt" "$work/shell_windows.txt"
+port=$((20000 + RANDOM % 20000))
+windows serve --listen "127.0.0.1:$port" --no-secret "a test" > "$work/served.txt" 2>&1 &
+for _ in $(seq 100); do grep -q "127.0.0.1" "$work/served.txt" && break; sleep 0.1; done
+windows run scripts/spin_only.spt --head "tcp://127.0.0.1:$port" | tail -n 1 | grep -q PASSED
+"$built/debug/spintrue" run scripts/spin_only.spt --head "tcp://127.0.0.1:$port" | tail -n 1 | grep -q PASSED
+pkill -KILL -f "spintrue.exe serve --listen 127.0.0.1:$port"
+wait
+echo "Windows: acceptance with record and archive, the shell, and a served head, which Linux uses too"
+{ echo serial; for k in $(seq 12); do echo "W-$k"; done; } > "$work/list.csv"
+batch=(batch scripts/bring_up.spt --list "$there/list.csv" --record "$there/batch" --archive "$there/windows.sqlite")
+windows "${batch[@]}" > "$work/batch.txt" 2>&1 &
+for _ in $(seq 300); do [ "$(grep -c '"done"' "$work/batch/journal.jsonl" 2>/dev/null)" -ge 3 ] && break; sleep 0.05; done
+pkill -KILL -f "spintrue.exe batch"
+wait || true
+windows "${batch[@]}" | tail -n 3
+"$built/debug/spintrue" record verify "$work/batch"
+[ "$("$built/debug/spintrue" history "$work/windows.sqlite" --limit 50 | grep -c 'W-')" = 12 ]
+echo "Windows: a batch that was killed goes on, and no head is lost or doubled"
+
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check ziglang==0.17.0
 cat > "$work/cc" <<CC

@@ -124,6 +124,28 @@ fn a_script_uses_the_library_of_the_program() {
     );
 }
 
+/// What is not beside a script is taken from the library of the project, wherever the script lies.
+#[test]
+fn a_script_uses_the_library_of_its_project() {
+    let folder = project("shared", "library = \"ours\"\n");
+    folder.file(
+        "ours/add.spt",
+        "use \"more.spt\"\nroutine twice(x: length) -> length {\n    return more(x)\n}\n",
+    );
+    folder.file("ours/more.spt", "routine more(x: length) -> length {\n    return 2 * x\n}\n");
+    folder.file("deep/s.spt", "use \"add.spt\"\nexpect \"twice\": twice(2 mm) == 4 mm\n");
+    for (place, script) in [("", "deep/s.spt"), ("deep", "s.spt")] {
+        let ended = spintrue(folder.0.join(place), &["run", script]);
+        assert_eq!(ended.code, Some(0), "{}", ended.all());
+    }
+    folder.file("deep/add.spt", "routine twice(x: length) -> length {\n    return x\n}\n");
+    assert_eq!(
+        spintrue(&folder, &["run", "deep/s.spt"]).code,
+        Some(1),
+        "what lies beside comes first"
+    );
+}
+
 /// Each script that the program holds can be checked alone; all of them are the files of `scripts`.
 #[test]
 fn examples_and_pages_come_with_the_program() {

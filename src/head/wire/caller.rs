@@ -28,7 +28,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 /// Slice of a wait, between two looks at the stop flag.
-const SLICE: Duration = Duration::from_millis(20);
+const SLICE: Duration = Duration::from_millis(50);
 
 /// How long a reply is still waited for after a request to stop: most are short, and spare the
 /// link.
