@@ -3,9 +3,9 @@
 
 use crate::shell::context::Shared;
 use crate::shell::prompt;
-use crate::shell::prompt::HeadState;
+use crate::shell::prompt::{ALARM, HeadState};
 use crate::shell::reader::{Input, Reader};
-use crate::terminal::{DIM, YELLOW, complain, styled};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, styled};
 use spintrue_head::{Calls, Control, Course, Fault, Laser, Status, WireControl};
 use spintrue_language::{Station, StationError};
 use std::sync::Arc;
@@ -139,12 +139,15 @@ impl HeadWatch {
 
     /// Prints a line, above the one that is typed where there is one.
     fn print(&self, line: &str) {
+        let urgent = format!("{BOLD};{RED}");
+        let [above, below] =
+            if line.starts_with(ALARM) { [urgent.as_str(); 2] } else { [YELLOW, DIM] };
         let line = format!("-- {line}");
         let is_above = self.attended
             && self.reader.is_waiting()
-            && self.reader.print_above(&styled(&line, YELLOW, self.colour));
+            && self.reader.print_above(&styled(&line, above, self.colour));
         if !is_above {
-            complain(&format!("{}\n", styled(&line, DIM, self.colour)));
+            complain(&format!("{}\n", styled(&line, below, self.colour)));
         }
     }
 

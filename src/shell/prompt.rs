@@ -1,6 +1,6 @@
 //! The state of the head: as a prompt, as rows, and as a line for each change.
 
-use crate::terminal::{BOLD, RED, colour_errors, columns, styled};
+use crate::terminal::columns;
 use spintrue_head::{
     Control, Description, Dimension, Laser, Status, show_number, show_quantity, visible_line,
 };
@@ -45,9 +45,11 @@ pub(super) fn is_alarmed(prompt: &str) -> bool {
     ALARMS.iter().any(|alarm| prompt.contains(alarm))
 }
 
-/// A line that must stand out: by its first word, and by its colour where there is one.
+/// The first word of a line that must stand out.
+pub(super) const ALARM: &str = "ALARM: ";
+
 fn alarm(what: &str) -> String {
-    styled(&format!("ALARM: {what}"), &format!("{BOLD};{RED}"), colour_errors())
+    format!("{ALARM}{what}")
 }
 
 /// What the polygon does.

@@ -94,7 +94,8 @@ def site(program, work):
         (pages / path.name).write_text(links.linked(text, path.name))
     for name, text in reference.items():
         (pages / f"reference/{name}.md").write_text(links.linked(text, f"reference/{name}.md", "../"))
-    shutil.copytree(DOCS / "pictures", pages / "pictures")
+    for beside in ("pictures", "schema"):
+        shutil.copytree(DOCS / beside, pages / beside)
     (pages / "site.css").write_text(STYLE)
     shutil.copy(DOCS / "site.yml", work / "site.yml")
     pygments.lexers.LEXERS["Spintrue"] = ("docs_lexer", "spintrue", ("spintrue",), (), ())

@@ -506,6 +506,8 @@ def ends_later():
     time.sleep(0.3)
     assert "left with" not in screen.text(), screen.text()
     screen.keys("C-c")
+    # What is typed before a Ctrl-C is taken goes with it.
+    screen.until(lambda text: text.split("\n")[-1].rstrip() == "at rest>")
     enter(screen, "exit")
     screen.until("left with 0")
     screen.close()
@@ -711,7 +713,7 @@ def bench():
         screen.until(lambda text: text.startswith("LOCKED"))
         fits(screen, 70, 20)
         screen.until(lambda text: "INTERLOCK OPEN" in text.split("\n")[0], "the interlock")
-        screen.until("last event   the interlock was opened")
+        screen.until("last event   ALARM: the interlock was opened")
         screen.keys(key)
         if key == "C-c":
             screen.until("polygon at rest (measured)")
