@@ -9,6 +9,7 @@ use rustix::termios::{
     tcsetattr,
 };
 use std::thread::JoinHandle;
+#[cfg(unix)]
 use std::time::Duration;
 
 /// How long after a stop the rest of a pasted text still arrives.

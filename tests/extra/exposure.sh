@@ -14,4 +14,4 @@ python="$work/venv/bin/python"
 "$python" tests/extra/exposure.py images "$work" "${SEED:-1}"
 SPINTRUE_IMAGES="$PWD/$work/images" cargo test --quiet --test language -- --ignored --exact \
     exposure::words_for_another_reader
-"$python" tests/extra/exposure.py compare "$work" "${SEED:-1}" target/debug/spintrue
+"$python" tests/extra/exposure.py compare "$work" "${SEED:-1}" "${CARGO_TARGET_DIR:-target}/debug/spintrue"

@@ -6,4 +6,4 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 cargo test --quiet --no-run
 mkdir -p target/extra/plan
-python3 tests/extra/plan_model.py target/debug/spintrue target/extra/plan "${SEED:-1}" "${COUNT:-200}"
+python3 tests/extra/plan_model.py "${CARGO_TARGET_DIR:-target}/debug/spintrue" target/extra/plan "${SEED:-1}" "${COUNT:-200}"

@@ -53,7 +53,8 @@ echo "Windows: acceptance with record and archive, the shell, and a served head,
 { echo serial; for k in $(seq 12); do echo "W-$k"; done; } > "$work/list.csv"
 batch=(batch scripts/bring_up.spt --list "$there/list.csv" --record "$there/batch" --archive "$there/windows.sqlite")
 windows "${batch[@]}" > "$work/batch.txt" 2>&1 &
-for _ in $(seq 300); do [ "$(grep -c '"done"' "$work/batch/journal.jsonl" 2>/dev/null)" -ge 3 ] && break; sleep 0.05; done
+finished() { cat "$work/batch/journal.jsonl" 2>/dev/null | grep -c '"done"' || true; }
+for _ in $(seq 300); do [ "$(finished)" -ge 3 ] && break; sleep 0.05; done
 pkill -KILL -f "spintrue.exe batch"
 wait || true
 windows "${batch[@]}" | tail -n 3
