@@ -15,7 +15,7 @@ use thiserror::Error;
 pub struct SignalsError(#[from] io::Error);
 
 /// Sets flags on Ctrl-C (SIGINT), Ctrl-\ (SIGQUIT), a request to end (SIGTERM) and a closed terminal
-/// (SIGHUP). Ctrl-Z does not suspend: the head would be unwatched meanwhile.
+/// (SIGHUP); on Windows also on Ctrl-Break and a closed console. Ctrl-Z does not suspend: the head would be unwatched meanwhile.
 pub fn stop_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), SignalsError> {
     for flag in flags {
         register(SIGINT, flag.clone())?;
@@ -37,9 +37,39 @@ pub fn end_on_request(flags: &[Arc<AtomicBool>]) -> Result<(), SignalsError> {
         }
         #[cfg(unix)]
         register(signal_hook::consts::SIGTSTP, Arc::new(AtomicBool::new(false)))?;
+        #[cfg(windows)]
+        end_with_console(flags.to_vec())?;
         Ok(())
     };
     Ok(register_all()?)
+}
+
+/// Sets flags on Ctrl-Break, a closed console, the end of the session and of the system. Where it is about to end
+/// the program, Windows waits some seconds for it.
+#[cfg(windows)]
+fn end_with_console(flags: Vec<Arc<AtomicBool>>) -> io::Result<()> {
+    use tokio::signal::windows::{ctrl_break, ctrl_close, ctrl_logoff, ctrl_shutdown};
+    let runtime = tokio::runtime::Builder::new_current_thread().build()?;
+    let inside = runtime.enter();
+    let (mut broken, mut closed) = (ctrl_break()?, ctrl_close()?);
+    let (mut left, mut shut) = (ctrl_logoff()?, ctrl_shutdown()?);
+    drop(inside);
+    std::thread::spawn(move || {
+        runtime.block_on(async {
+            loop {
+                tokio::select! {
+                    _ = broken.recv() => {}
+                    _ = closed.recv() => {}
+                    _ = left.recv() => {}
+                    _ = shut.recv() => {}
+                }
+                for flag in &flags {
+                    flag.store(true, std::sync::atomic::Ordering::SeqCst);
+                }
+            }
+        });
+    });
+    Ok(())
 }
 
 /// Calls a function at each stop request, on a thread of its own.
