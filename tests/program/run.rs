@@ -402,7 +402,7 @@ fn quiet_runs_tell_what_went_wrong() {
     let folder = Folder::new("quiet");
     folder.file(
         "s.spt",
-        "param most = 2 um\nnote \"here\"\nrecord \"x\": 1\nexpect \"low\": 3 um <= most\n",
+        "param limit = 2 um\nnote \"here\"\nrecord \"x\": 1\nexpect \"low\": 3 um <= limit\n",
     );
     let run = |more: &[&str]| spintrue(&folder, &[&["run", "s.spt"], more].concat());
     let failed = run(&["--quiet"]);
@@ -410,7 +410,7 @@ fn quiet_runs_tell_what_went_wrong() {
     assert_eq!(failed.out.lines().count(), 3, "{}", failed.out);
     assert!(failed.out.contains("check low: 3 um <= 2 um: DOES NOT CONFORM"), "{}", failed.out);
     assert!(failed.out.ends_with("\nFAILED\n"));
-    let passed = run(&["-q", "--set", "most=4 um"]);
+    let passed = run(&["-q", "--set", "limit=4 um"]);
     assert_eq!(
         (passed.code, passed.out.as_str(), passed.error.as_str()),
         (Some(0), "PASSED\n", "")
@@ -420,6 +420,6 @@ fn quiet_runs_tell_what_went_wrong() {
         [steers(&[]), steers(&["--color", "always"]), steers(&["--color=never"])],
         [false, true, false]
     );
-    let stopped = run(&["-q", "--set", "most=4 um", "--at-most", "1ms"]);
+    let stopped = run(&["-q", "--set", "limit=4 um", "--at-most", "1ms"]);
     assert!(stopped.code == Some(2) && stopped.all().contains("E0902"), "{}", stopped.all());
 }
