@@ -265,7 +265,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("strsim::", &["head units"]),
     ("terminal_size::", &["program terminal"]),
     ("tiff::", &["chart scan"]),
-    ("tokio::", &["program archive"]),
+    ("tokio::", &["head stop_request", "program archive"]),
     ("tokio_postgres::", &["program archive"]),
     (
         "toml::",
