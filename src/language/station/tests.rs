@@ -1,6 +1,6 @@
 //! The guard, against a scripted head that counts its calls.
 
-use super::{Station, StationError};
+use super::{STOP_SLICE, Station, StationError};
 use spintrue_head::{
     Calls, Description, Exposed, Fault, Gauge, Halt, Head, Laser, LineOrder, Pattern, Reading, Rig,
     SafeState, Status, Trim, Turn,
@@ -352,8 +352,8 @@ fn numbers_that_are_not_finite_never_reach_the_head() {
 #[test]
 fn a_stop_ends_a_sleep_within_one_slice_and_darkens() {
     let (mut station, script, stop) = station(false);
-    station.sleep(0.05).unwrap();
-    assert!(script.borrow().slept.iter().all(|t| *t <= 0.02));
+    station.sleep(4.0 * STOP_SLICE).unwrap();
+    assert!(script.borrow().slept.iter().all(|t| *t <= STOP_SLICE));
     station.arm(0.5).unwrap();
     stop.store(true, Ordering::SeqCst);
     script.borrow_mut().slept.clear();
@@ -370,7 +370,7 @@ fn a_clock_that_stands_does_not_keep_us() {
     let (mut station, script, _) = station(false);
     script.borrow_mut().clock_stands = true;
     station.sleep(1.0).unwrap();
-    assert_eq!(script.borrow().slept.len(), 50);
+    assert_eq!(script.borrow().slept.len(), 20);
 }
 
 #[test]
