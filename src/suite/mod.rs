@@ -66,7 +66,9 @@ pub(crate) fn tests(places: &[PathBuf], only: &[String]) -> Result<Vec<Test>, Er
     });
     if tests.is_empty() {
         return Err(match all {
-            0 => invalid!("there are no tests: their files end in {ENDING} (see docs/tests.md)"),
+            0 => invalid!(
+                "there are no tests: their files end in {ENDING} (see `spintrue docs tests`)"
+            ),
             _ => invalid!("`--only` leaves none of {all} tests: `--list` lists their names"),
         });
     }

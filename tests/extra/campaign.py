@@ -89,11 +89,11 @@ held(array == ("1", re.search(r"auto/(\d+)", slurm).group(1)), "the array has th
 job = next(block for block in blocks if "completionMode" in block)
 held("completions: 40" in job and "auto/40" in job, "the job has as many completions as shards")
 line = " ".join(re.search(r">-\n(.*?)\n +volumeMounts", job, re.S).group(1).split())
-line = line.replace("--heads 100000", "--heads 40").replace("/work/bring_up.spt", f"{root}/scripts/bring_up.spt")
+line = line.replace("--heads 100000", "--heads 40").replace("/campaign/bring_up.spt", f"{root}/scripts/bring_up.spt")
 pods = work / "pods"
 (pods / "shards").mkdir(parents=True)
 for pod in range(40):
-    ran = subprocess.run(["sh", "-euc", line.replace("/work/shards", f"{pods}/shards")], cwd=pods,
+    ran = subprocess.run(["sh", "-euc", line.replace("/campaign/shards", f"{pods}/shards")], cwd=pods,
                          env={**home, "JOB_COMPLETION_INDEX": str(pod)}, capture_output=True, text=True)
     held(ran.returncode == 0, f"pod {pod} {ran.stderr}") if ran.returncode else None
 few = slurm.replace("--heads 100000", "--heads 40").replace("scripts/", str(root) + "/scripts/")
