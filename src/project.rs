@@ -180,9 +180,8 @@ pub(crate) fn completed(
     arguments: Vec<OsString>,
     matches: impl FnOnce(&[OsString]) -> Option<ArgMatches>,
 ) -> Result<Vec<OsString>, Error> {
-    let (Some(project), Some(matches)) = (project()?, matches(&arguments)) else {
-        return Ok(arguments);
-    };
+    let Some(project) = project()? else { return Ok(arguments) };
+    let Some(matches) = matches(&arguments) else { return Ok(arguments) };
     let mut inner = &matches;
     while let Some((_, deeper)) = inner.subcommand() {
         inner = deeper;
