@@ -5,6 +5,7 @@ use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use spintrue_head::{Fault, SignalsError};
 use spintrue_language::{Diagnostic, FileError, SourceMap, Verdict};
+use std::ops::Range;
 
 /// Exit code where a check does not conform, or a script is not formatted.
 pub(crate) const FAILED: u8 = 1;
@@ -101,6 +102,12 @@ impl Reports {
     pub(crate) fn diagnostics(&self) -> &[Diagnostic] {
         &self.diagnostics
     }
+}
+
+/// The number of the line at which a mistake in a text begins.
+pub(crate) fn line_of(text: &str, span: Option<Range<usize>>) -> usize {
+    let at = span.map_or(0, |span| span.start);
+    text.get(..at).unwrap_or_default().matches('\n').count() + 1
 }
 
 impl std::fmt::Display for Reports {

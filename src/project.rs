@@ -3,7 +3,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "this module looks for a file")]
 
-use crate::error::{Error, invalid};
+use crate::error::{Error, invalid, line_of};
 use clap::ArgMatches;
 use clap::parser::ValueSource;
 use serde::Deserialize;
@@ -73,8 +73,7 @@ fn find() -> Result<Option<Project>, Error> {
         invalid!("{} cannot be read: {}", folder.join(FILE).display(), io_reason(&error))
     })?;
     let content: Content = toml::from_str(&text).map_err(|error| {
-        let at = error.span().map_or(0, |span| span.start);
-        let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
+        let line = line_of(&text, error.span());
         invalid!("{}:{line}: {}", folder.join(FILE).display(), error.message())
     })?;
     if let Some(name) = content.heads.keys().find(|name| !is_name(name)) {
@@ -112,6 +111,22 @@ pub(crate) fn head_at(text: &str) -> Result<String, Error> {
     })
 }
 
+/// An address with the paths of its files as `at` has them.
+pub(crate) fn placed(address: &str, at: impl Fn(&str) -> String) -> String {
+    let (place, query) = address.split_once('?').unwrap_or((address, ""));
+    let place = match place.split_once(':') {
+        Some((kind @ ("sim" | "replay"), file)) => format!("{kind}:{}", at(file)),
+        _ => place.to_string(),
+    };
+    let pairs = query.split('&').filter(|pair| !pair.is_empty());
+    let pairs = pairs.map(|pair| match pair.split_once('=') {
+        Some((key @ ("memory" | "secret-file"), file)) => format!("{key}={}", at(file)),
+        _ => pair.to_string(),
+    });
+    let pairs = pairs.collect::<Vec<_>>().join("&");
+    if pairs.is_empty() { place } else { format!("{place}?{pairs}") }
+}
+
 impl Project {
     /// Name and address of each head.
     pub(crate) fn heads(&self) -> impl Iterator<Item = (&str, String)> {
@@ -123,23 +138,8 @@ impl Project {
         if is_server { path.to_string() } else { self.folder.join(path).display().to_string() }
     }
 
-    /// An address whose files lie in the folder of the project.
     fn address(&self, address: &str) -> String {
-        let (place, query) = address.split_once('?').unwrap_or((address, ""));
-        let place = match place.split_once(':') {
-            Some((kind @ ("sim" | "replay"), file)) => format!("{kind}:{}", self.path(file)),
-            _ => place.to_string(),
-        };
-        let pairs = query.split('&').filter(|pair| !pair.is_empty()).map(|pair| {
-            match pair.split_once('=') {
-                Some((key @ ("memory" | "secret-file"), file)) => {
-                    format!("{key}={}", self.path(file))
-                }
-                _ => pair.to_string(),
-            }
-        });
-        let pairs = pairs.collect::<Vec<_>>().join("&");
-        if pairs.is_empty() { place } else { format!("{place}?{pairs}") }
+        placed(address, |file| self.path(file))
     }
 
     /// The options that a command takes, were not given, and have a value here.

@@ -65,7 +65,7 @@ impl Link {
         let limit = if purpose == Purpose::Read { READ_TIMEOUT } else { WRITE_TIMEOUT };
         let runtime = Builder::new_current_thread().enable_all().build();
         let runtime = runtime.map_err(|error| Trouble::Own(error.to_string()))?;
-        let tls = address.encryption.connector().map_err(Trouble::Own)?;
+        let tls = address.encryption.connector()?;
         let connected = runtime.block_on(async {
             // Hosts are tried one after the other.
             let hosts = address.config.get_hosts().len().max(1) as u32;

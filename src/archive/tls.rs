@@ -1,6 +1,7 @@
 //! Whether what goes to a PostgreSQL server is encrypted, and how the server proves who it is: its certificate is
 //! verified up to an authority that is trusted, and must be of the host in the address.
 
+use crate::archive::trouble::Trouble;
 use crate::error::{Error, invalid};
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject as _;
@@ -61,7 +62,7 @@ impl Encryption {
     }
 
     /// What a connection needs; none where it is not encrypted.
-    pub(crate) fn connector(&self) -> Result<Option<MakeRustlsConnect>, String> {
+    pub(crate) fn connector(&self) -> Result<Option<MakeRustlsConnect>, Trouble> {
         let Encryption::Verified(file) = self else { return Ok(None) };
         let roots = match file {
             Some(file) => of_file(file)?,
@@ -70,7 +71,7 @@ impl Encryption {
         let provider = Arc::new(rustls::crypto::ring::default_provider());
         let config = ClientConfig::builder_with_provider(provider)
             .with_safe_default_protocol_versions()
-            .map_err(|error| error.to_string())?
+            .map_err(|error| Trouble::Own(error.to_string()))?
             .with_root_certificates(roots)
             .with_no_client_auth();
         Ok(Some(MakeRustlsConnect::new(config)))
@@ -96,9 +97,12 @@ fn decoded(text: &str) -> Result<PathBuf, Error> {
     String::from_utf8(bytes).map(PathBuf::from).map_err(|_| wrong())
 }
 
-fn of_file(file: &Path) -> Result<RootCertStore, String> {
+fn of_file(file: &Path) -> Result<RootCertStore, Trouble> {
     let wrong = |why: &dyn std::fmt::Display| {
-        format!("{} holds no certificate of an authority in PEM: {why}", file.display())
+        Trouble::Own(format!(
+            "{} holds no certificate of an authority in PEM: {why}",
+            file.display()
+        ))
     };
     let mut roots = RootCertStore::empty();
     for certificate in CertificateDer::pem_file_iter(file).map_err(|error| wrong(&error))? {
@@ -108,14 +112,13 @@ fn of_file(file: &Path) -> Result<RootCertStore, String> {
     if roots.is_empty() { Err(wrong(&"it has none")) } else { Ok(roots) }
 }
 
-fn of_system() -> Result<RootCertStore, String> {
+fn of_system() -> Result<RootCertStore, Trouble> {
     let mut roots = RootCertStore::empty();
     roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
     match roots.is_empty() {
-        true => {
-            Err("this system trusts no authority: name a file of one, ?sslrootcert=FILE"
-                .to_string())
-        }
+        true => Err(Trouble::Own(
+            "this system trusts no authority: name a file of one, ?sslrootcert=FILE".to_string(),
+        )),
         false => Ok(roots),
     }
 }

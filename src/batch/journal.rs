@@ -1,7 +1,7 @@
 //! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that an
 //! interruption loses nothing that is finished. An incomplete last line does not count.
 
-use crate::disk::{open_file, unwritten};
+use crate::disk::{make_folder, open_file, unwritten};
 use crate::error::{Error, invalid};
 use crate::record::{Unmet, sync};
 use crate::terminal::{complain, wrapped};
@@ -197,7 +197,7 @@ impl Journal {
         if folder.exists() && !folder.is_dir() {
             return Err(invalid!("{name} is a file: name a folder for the records"));
         }
-        fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))?;
+        make_folder(folder)?;
         let path = folder.join(JOURNAL);
         let entries =
             fs::read_dir(folder).map_err(|error| invalid!("{name}: {}", io_reason(&error)))?;

@@ -9,7 +9,7 @@ use std::io::{self, BufWriter, ErrorKind, Write};
 use std::path::{Path, PathBuf};
 
 // The option that allows overwriting.
-#[derive(Args, Default)]
+#[derive(Args, Clone, Copy, Default)]
 pub(crate) struct Force {
     /// Overwrite existing files
     #[arg(long)]

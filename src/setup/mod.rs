@@ -146,7 +146,7 @@ impl Stage {
         force: &Force,
     ) -> Result<(), Error> {
         let medium = self.medium.as_ref().map(Medium::share);
-        if let Some((gauge, lines)) = options.open(&self.head, medium, showing, force.force)? {
+        if let Some((gauge, lines)) = options.open(&self.head, medium, showing, *force)? {
             self.station.set_sheet_gauge(Box::new(gauge), lines);
             self.head = self.station.description().clone();
         }

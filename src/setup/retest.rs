@@ -1,6 +1,6 @@
 //! Attempts at one head: the number of a run, its reason, and whether the rules of a data sheet allow it.
 
-use crate::error::{Error, invalid};
+use crate::error::{Error, invalid, line_of};
 use crate::setup::options::Archiving;
 use serde::Deserialize;
 use spintrue_language::{RETEST_RULES, SourceMap, Verdict};
@@ -138,8 +138,7 @@ fn rules(sources: &SourceMap, settings: &[String]) -> Result<Option<Rules>, Erro
 /// The rules in a data sheet, where it has some.
 fn read(name: &str, text: &str) -> Result<Option<Rules>, Error> {
     let wrong = |error: &toml::de::Error| {
-        let at = error.span().map_or(0, |span| span.start);
-        let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
+        let line = line_of(text, error.span());
         invalid!("{name}:{line}: [{RETEST_RULES}]: {}", error.message())
     };
     #[derive(Deserialize)]

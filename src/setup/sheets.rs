@@ -1,7 +1,7 @@
 //! `--gauge print`: lines are measured by charts that the head exposes and a person scans. A sheet's chart, its reading
 //! and, of a simulated head, its picture go into a folder.
 
-use crate::disk::{Force, Place, open_file};
+use crate::disk::{Force, Place, make_folder, open_file};
 use crate::error::{Error, invalid};
 use crate::record::{draw as draw_picture, encode};
 use crate::setup::options::{length, length_or_zero};
@@ -119,7 +119,7 @@ enum GaugeKind {
 
 // A print as the gauge.
 #[derive(Args)]
-#[command(next_help_heading = "A print as the gauge (see docs/chart.md)")]
+#[command(next_help_heading = "A print as the gauge (see `spintrue docs chart`)")]
 pub(crate) struct PrintOptions {
     /// Measure lines by charts that the head exposes and you scan, instead of by the gauge of the station
     #[arg(long, value_name = "GAUGE", requires = "folder")]
@@ -164,7 +164,7 @@ impl PrintOptions {
         head: &Description,
         medium: Option<Medium>,
         showing: Showing,
-        force: bool,
+        force: Force,
     ) -> Result<Option<(PrintGauge, u32)>, Error> {
         if !self.is_on() {
             return match self.arguments().first() {
@@ -176,9 +176,7 @@ impl PrintOptions {
         }
         let ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
         let folder = self.folder.clone().unwrap_or_default();
-        let force = Force { force };
-        std::fs::create_dir_all(&folder)
-            .map_err(|error| crate::disk::unwritten(&folder, &error))?;
+        make_folder(&folder)?;
         force.check(&folder.join("sheet-1.pbm"))?;
         if let Some(medium) = &medium {
             medium.keep();

@@ -2,7 +2,7 @@
 //! become params, names that were given twice are told apart.
 
 use crate::shell::console::Console;
-use crate::shell::outcome::{Action, EntryOutcome};
+use crate::shell::outcome::{Action, EntryOutcome, UsageError};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
 use spintrue_head::{Dimension, io_reason, parse_unit};
@@ -49,10 +49,11 @@ pub(super) fn save(console: &mut Console, rest: &str) -> EntryOutcome {
 }
 
 /// Writes a file that is new, or that this shell has written before; else says why not.
-pub(super) fn write(console: &mut Console, path: &Path, text: &str) -> Result<(), String> {
+pub(super) fn write(console: &mut Console, path: &Path, text: &str) -> Result<(), UsageError> {
+    let name = path.display();
     written(console, path, text).map_err(|error| match error.kind() {
-        io::ErrorKind::AlreadyExists => format!("{} exists; give another name", path.display()),
-        _ => format!("{}: {}", path.display(), io_reason(&error)),
+        io::ErrorKind::AlreadyExists => UsageError(format!("{name} exists; give another name")),
+        _ => UsageError(format!("{name}: {}", io_reason(&error))),
     })
 }
 

@@ -14,6 +14,7 @@ use crate::terminal::told::failed;
 use crate::terminal::{complain, say, wrapped};
 use spintrue_head::{Calls, Control, Dimension, parse_quantity, parse_unit};
 use spintrue_language::{Failure, FailureKind, PlotOf, PlotSort, Shown, Verdict};
+use std::collections::VecDeque;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
@@ -127,7 +128,7 @@ pub(super) fn watch(console: &mut Console, rest: &str) -> EntryOutcome {
         }
     }
     let keys = !emits && bound.is_some_and(|bound| bound <= MAX_QUICK);
-    let mut watched = Watched { values, newest: Vec::new(), seen: Vec::new() };
+    let mut watched = Watched { values, newest: Vec::new(), seen: VecDeque::new() };
     run(console, &mut watched, (every, lasts), keys, emits)
 }
 
@@ -244,7 +245,7 @@ struct Watched {
     values: Values,
     newest: Vec<Reading>,
     /// Head time and each value in SI; not a number where it is none.
-    seen: Vec<(f64, Vec<f64>)>,
+    seen: VecDeque<(f64, Vec<f64>)>,
 }
 
 impl View for Watched {
@@ -255,9 +256,9 @@ impl View for Watched {
             Shown::Flag(flag) => f64::from(u8::from(*flag)),
             _ => f64::NAN,
         };
-        self.seen.push((console.station.now(), self.newest.iter().map(number).collect()));
+        self.seen.push_back((console.station.now(), self.newest.iter().map(number).collect()));
         if self.seen.len() > MAX_KEPT {
-            self.seen.remove(0);
+            self.seen.pop_front();
         }
         Ok(())
     }
@@ -308,7 +309,7 @@ impl View for Watched {
     }
 
     fn line(&self, _console: &Console) -> String {
-        let time = self.seen.last().map_or(f64::NAN, |(time, _)| *time);
+        let time = self.seen.back().map_or(f64::NAN, |(time, _)| *time);
         let all: Vec<String> = self.newest.iter().map(|(shown, _)| shown.to_string()).collect();
         format!("{time:9.3} s  {}\n", all.join("  "))
     }

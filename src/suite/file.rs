@@ -2,7 +2,8 @@
 //! expected to end. A script by itself is a test that is expected to pass.
 
 use crate::disk::{read_text, resolve};
-use crate::error::{Error, invalid};
+use crate::error::{Error, invalid, line_of};
+use crate::project;
 use crate::record::NOT_REACHED;
 use crate::suite::ENDING;
 use serde::Deserialize;
@@ -152,8 +153,7 @@ pub(super) fn read(path: &Path) -> Result<Vec<Test>, Error> {
 
 fn parse(file: &str, text: &str) -> Result<Vec<Test>, Error> {
     let whole: TestFile = toml::from_str(text).map_err(|error| {
-        let at = error.span().map_or(0, |span| span.start);
-        let line = text.get(..at).unwrap_or_default().matches('\n').count() + 1;
+        let line = line_of(text, error.span());
         invalid!("{file}:{line}: {}", error.message().trim_end())
     })?;
     let (mut tests, mut names) = (Vec::new(), HashSet::new());
@@ -170,7 +170,10 @@ fn parse(file: &str, text: &str) -> Result<Vec<Test>, Error> {
             file: file.to_string(),
             name: name.clone(),
             script: placed(file, script),
-            head: address(file, entry.head.as_ref().or(whole.head.as_ref())),
+            head: entry.head.as_ref().or(whole.head.as_ref()).map_or_else(
+                || "sim".to_string(),
+                |head| project::placed(head, |path| placed(file, path)),
+            ),
             seed: 1,
             faults: entry.faults.clone(),
             settings: whole.set.iter().chain(&entry.set).map(|set| setting(file, set)).collect(),
@@ -190,17 +193,6 @@ fn parse(file: &str, text: &str) -> Result<Vec<Test>, Error> {
 /// A path that stands in a test file, from the present folder.
 fn placed(file: &str, path: &str) -> String {
     resolve(Some(file), path).to_string_lossy().replace('\\', "/")
-}
-
-/// The address of a head; the path of its description is taken from the folder of the file.
-fn address(file: &str, head: Option<&String>) -> String {
-    match head.map(String::as_str) {
-        None => "sim".to_string(),
-        Some(head) => match head.strip_prefix("sim:") {
-            Some(path) => format!("sim:{}", placed(file, path)),
-            None => head.to_string(),
-        },
-    }
 }
 
 /// A setting; the path of a data sheet is taken from the folder of the file.

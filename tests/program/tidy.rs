@@ -211,7 +211,7 @@ const PROGRAM: Arrows = &[
     ("batch", &["archive", "disk", "error", "paper", "record", "setup", "terminal"]),
     ("campaign", &["archive", "disk", "error", "record", "setup", "terminal"]),
     ("shell", &["error", "paper", "record", "terminal"]),
-    ("suite", &["disk", "error", "record", "setup", "terminal"]),
+    ("suite", &["disk", "error", "project", "record", "setup", "terminal"]),
     ("cli", &[ALL]),
 ];
 
