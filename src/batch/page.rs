@@ -56,8 +56,12 @@ impl Summary {
             stations.entry(station).or_default();
         }
         let why = |name: &str| self.out.iter().find(|(out, _)| out == name).map(|(_, why)| why);
-        let heads =
-            [Head::Text("heads"), Head::Number("passed"), Head::Number("share"), Head::Text("")];
+        let heads = [
+            Head::Text("heads"),
+            Head::Number("passed"),
+            Head::Number("share"),
+            Head::Text("note"),
+        ];
         let rows = html! {
             (share("first attempt", (first, done), ""))
             (share("last attempt", (last, done), ""))
