@@ -360,8 +360,7 @@ impl PrintGauge {
         }
         let at = format!("{at:.0}");
         self.say(&format!(
-            "Sheet {number}: chart {:08x} was exposed at {at} by an earlier run, with the same head, plan, power and trims. It \
-             is not exposed again.",
+            "Sheet {number}: chart {:08x} was exposed at {at} by an earlier run, with the same head, plan, power and trims.",
             spec.code()
         ));
         self.drawn = Some(PrintGauge::drawn(order, layout, left));

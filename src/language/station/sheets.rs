@@ -21,6 +21,10 @@ pub const SCAN: &str = "File of the scan of the sheet just exposed";
 /// Asked instead where an earlier run exposed the sheet and ended before it was measured by it.
 pub const SCAN_BEFORE: &str = "File of the scan of the sheet that an earlier run exposed";
 
+/// Told where such a sheet serves.
+const TAKEN_UP: &str = "The facets are counted from the same one as then. The sheet is not exposed again. The laser is off, and the polygon \
+                        still turns.";
+
 /// How long each question stands in s, as one of a script that does not say.
 const LIMIT: f64 = crate::operator::DEFAULT_LIMIT;
 
@@ -245,7 +249,7 @@ impl Station {
                     Fault::Refused(format!("{why}. Expose all sheets anew"))
                 })?;
                 self.pause()?;
-                sheets.gauge.tell("the laser is off; the polygon still turns");
+                sheets.gauge.tell(TAKEN_UP);
                 SCAN_BEFORE
             }
             None => {
