@@ -35,6 +35,8 @@ pub(super) struct Options {
     allow: Allow,
     #[command(flatten)]
     print: PrintOptions,
+    #[command(flatten)]
+    force: Force,
     /// Let the time of a simulated head pass as on a bench
     #[arg(long)]
     realtime: bool,
@@ -74,7 +76,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut opened = opened.heard_by(monitor.clone());
     let (control, time_passes) = (opened.control.take(), !opened.virtual_time);
     let mut stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
-    stage.measure_by_prints(&options.print, SHOWING, &Force::default())?;
+    stage.measure_by_prints(&options.print, SHOWING, &options.force)?;
     let colour = colour_output();
     let greeting = greeting(&stage, colour);
     if let Some((folder, recorder)) = &recorder {

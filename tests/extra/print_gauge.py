@@ -105,7 +105,7 @@ class Person:
             os.dup2(os.open(out, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 1)
             os.environ["NO_COLOR"] = "1"
             os.execv(command[0], command)
-        at = 0
+        at = len(self.said)
         while True:
             try:
                 read = os.read(terminal, 4096)

@@ -414,15 +414,15 @@ def late():
 
 def prints():
     # The sheet is asked for at the prompt, and what is typed before is no answer.
-    screen = Screen(f"--gauge print --sheets {WORK}/sheets --sheet 170x120mm", columns=100)
     shutil.rmtree(WORK / "sheets", ignore_errors=True)
+    screen = Screen(f"--gauge print --sheets {WORK}/sheets --sheet 170x120mm", columns=100)
     ready(screen)
     for entry in ("spin(4800 rpm)", "wait until locked() within 20 s",
                   "let plan = plan_line(4800 rpm, length: 150 mm, resolution: 300 dpi)",
-                  "routine seen() -> list of line { arm at 35 % { return test_lines(plan) } }"):
+                  "routine seen(plan: plan) -> list of line { arm at 35 % { return test_lines(plan) } }"):
         enter(screen, entry)
         ready(screen)
-    enter(screen, "let lines = seen()")
+    enter(screen, "let lines = seen(plan)")
     screen.until("may light come out?")
     screen.until("yes or no")
     enter(screen, "perhaps")
@@ -431,7 +431,7 @@ def prints():
     screen.until("the laser is off")
     screen.until("File of the scan")
     enter(screen, f"{WORK}/sheets/sheet-1.pbm")
-    screen.until("only black and white")
+    screen.until("and white: scan in gray")
     # Ctrl-C ends the entry, with the laser off.
     screen.keys("C-c")
     screen.until("stopped on request")
