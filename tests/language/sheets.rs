@@ -8,7 +8,7 @@ use spintrue_head::{
 };
 use spintrue_language::{
     Answer, EarlierSheet, Event, FailureKind, Finished, NoAnswer, Operator, Question, SHEET_READY,
-    SHEET_SCAN_BEFORE, SheetGauge, SheetOrder, Station, prepare, run_script,
+    SHEET_SCAN_BEFORE, SheetGauge, SheetOrder, Shown, Station, prepare, run_script,
 };
 use spintrue_sim::{SimHead, open};
 use std::cell::RefCell;
@@ -322,7 +322,7 @@ fn a_sheet_of_an_earlier_run_serves_the_same_facets_only() {
     assert_eq!(ran.log[1..], ["scan of before?"]);
     let answers: Vec<String> = (ran.events.0.iter())
         .filter_map(|(_, event)| match event {
-            Event::Answered { answer, .. } => Some(answer.to_string()),
+            Event::Answered { shown: Shown::Text(text), .. } => Some(text.to_string()),
             _ => None,
         })
         .collect();
