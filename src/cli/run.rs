@@ -21,8 +21,7 @@ use crate::terminal::complain;
 use clap::Args;
 use spintrue_head::stop_on_request;
 use spintrue_language::{
-    Effect, Finished, Given, Observer, Prepared, Runnable, SHEET_READY, SHEET_SCAN, Verdict,
-    run_script,
+    Finished, Given, Observer, Prepared, Runnable, SHEET_READY, SHEET_SCAN, Verdict, run_script,
 };
 use spintrue_sim::Sheet;
 use std::cell::RefCell;
@@ -83,13 +82,7 @@ impl Options {
                  FILE.toml` with `\"{SHEET_READY}\" = \"yes\"` and `\"{SHEET_SCAN}\" = [\"scan-1.png\", ...]`"
             ));
         }
-        let allowed = self.limits.allow.effects.as_ref();
-        if allowed.is_some_and(|effects| !effects.contains(&Effect::Asks)) {
-            return Err(invalid!(
-                "a print as the gauge asks the operator, which `--allow` does not: add `asks`"
-            ));
-        }
-        Ok(())
+        self.print.check_allowed(&self.limits.allow)
     }
 }
 
@@ -177,11 +170,7 @@ impl<'a> Run<'a> {
             None => (opened, None),
         };
         let (opened, tracer) = Tracer::attach(options.recording.trace.as_deref(), opened);
-        if options.print.is_on() && opened.gauge_file.is_some() {
-            return Err(invalid!(
-                "`--gauge-file` is the certificate of a gauge, and a print has none: leave one of the two out"
-            ));
-        }
+        options.print.check_alone(&opened)?;
         let mut stage = Stage::open(opened, &options.script)?;
         let force = &options.recording.force;
         stage.measure_by_prints(&options.print, options.look.showing(), force)?;

@@ -1,21 +1,25 @@
 //! `shell`: an interactive prompt on a head.
 
-use crate::disk::Disk;
+use crate::disk::{Disk, Force};
 use crate::error::{Error, invalid};
 use crate::record::{About, identity};
 use crate::setup::options::{Allow, HeadOption, Settings, Surroundings};
-use crate::setup::{Stage, is_elsewhere};
+use crate::setup::{PrintOptions, Stage, is_elsewhere};
 use crate::shell;
 use crate::shell::{CallMonitor, SessionRecord, Setup};
 use crate::terminal::{BOLD, caution, colour_output, styled, told};
 use clap::Args;
 use spintrue_head::{end_on_request, stop_on_request};
+use spintrue_sim::Showing;
 use std::cell::RefCell;
 use std::io::{IsTerminal, stdin, stdout};
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
+
+/// Sheets of a simulated medium are shown as finely as a print is measured.
+const SHOWING: Showing = Showing { scale: 1, spot: None };
 
 #[derive(Args)]
 pub(super) struct Options {
@@ -29,6 +33,10 @@ pub(super) struct Options {
     settings: Settings,
     #[command(flatten)]
     allow: Allow,
+    #[command(flatten)]
+    print: PrintOptions,
+    #[command(flatten)]
+    force: Force,
     /// Let the time of a simulated head pass as on a bench
     #[arg(long)]
     realtime: bool,
@@ -45,7 +53,9 @@ pub(super) struct Options {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
+    options.print.check_allowed(&options.allow)?;
     let opened = options.around.open(&options.head.head, options.realtime)?;
+    options.print.check_alone(&opened)?;
     if options.realtime && opened.replay.is_some() {
         return Err(invalid!(
             "nothing is waited for in a replay, whose times are recorded: leave `--realtime` out"
@@ -66,6 +76,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut opened = opened.heard_by(monitor.clone());
     let (control, time_passes) = (opened.control.take(), !opened.virtual_time);
     let mut stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
+    stage.measure_by_prints(&options.print, SHOWING, &options.force)?;
     let colour = colour_output();
     let greeting = greeting(&stage, colour);
     if let Some((folder, recorder)) = &recorder {

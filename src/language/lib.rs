@@ -83,8 +83,8 @@ pub use session::{
 };
 pub use source::{SourceId, SourceMap, Span};
 pub use station::{
-    GaugeFile, GaugeStudy, Looks, READY as SHEET_READY, SCAN as SHEET_SCAN, SheetGauge, SheetOrder,
-    Station, StationError, TimeLimit,
+    EarlierSheet, GaugeFile, GaugeStudy, Looks, READY as SHEET_READY, SCAN as SHEET_SCAN,
+    SCAN_BEFORE as SHEET_SCAN_BEFORE, SheetGauge, SheetOrder, Station, StationError, TimeLimit,
 };
 pub use statistics::capability::{cnpk, cp, cpk, cpk_doubt};
 pub use statistics::control::{

@@ -12,7 +12,7 @@ mod waiting;
 pub use deadline::TimeLimit;
 pub use gauge::{GaugeFile, GaugeStudy};
 pub use looks::Looks;
-pub use sheets::{READY, SCAN, SheetGauge, SheetOrder};
+pub use sheets::{EarlierSheet, READY, SCAN, SCAN_BEFORE, SheetGauge, SheetOrder};
 
 use crate::images::Images;
 use crate::operator::{Answer, NoAnswer, Operator, Question};

@@ -1,18 +1,21 @@
 //! `--gauge print`: lines are measured by charts that the head exposes and a person scans. A sheet's chart, its reading
 //! and, of a simulated head, its picture go into a folder.
 
-use crate::disk::{Force, Place, make_folder, open_file};
+use crate::disk::{Force, Place, make_folder, open_file, read_image_bytes, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{draw as draw_picture, encode};
-use crate::setup::options::{length, length_or_zero};
-use crate::setup::read_ruler;
+use crate::setup::options::{Allow, length, length_or_zero};
+use crate::setup::{Opened, read_ruler};
 use crate::terminal::{complain, told, wrapped};
 use clap::{Args, ValueEnum};
-use jiff::Timestamp;
-use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_looks};
-use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, Reading, Trim};
-use spintrue_language::{SheetGauge, SheetOrder};
+use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value, json};
+use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_chart, read_looks};
+use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, PulseAngle, Reading, Trim};
+use spintrue_language::{EarlierSheet, Effect, SheetGauge, SheetOrder};
 use spintrue_sim::{MAX_SCALE, Medium, Showing};
+use std::fs;
 use std::io::{self, BufReader};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -30,6 +33,12 @@ const REACH: f64 = 100e-6;
 /// the places of lines would be off by 2 µm.
 const PIXEL: f64 = 25.4e-3 / 1200.0;
 const MIN_SCALE: u32 = 4;
+
+/// The ending of the file that tells of a sheet that was exposed.
+const EXPOSED: &str = "exposed.json";
+
+/// An older sheet tells no more how a head draws (common practice, no source).
+const MAX_AGE: SignedDuration = SignedDuration::from_hours(24);
 
 /// Finest lines of a sheet in m (2400 dpi).
 const MIN_PITCH: f64 = 25.4e-3 / 2400.0;
@@ -129,6 +138,10 @@ pub(crate) struct PrintOptions {
     folder: Option<PathBuf>,
     #[command(flatten)]
     sheet: SheetOptions,
+    /// Go on after an interruption: sheets in the folder that the earlier run exposed are not exposed again, and only their
+    /// scans are asked for
+    #[arg(long, requires = "gauge")]
+    resume: bool,
     /// The certificate of a ruler that lies in the empty strip, its first mark towards the first dots
     #[arg(long, value_name = "RULER.toml", requires = "gauge")]
     ruler: Option<PathBuf>,
@@ -138,6 +151,26 @@ impl PrintOptions {
     /// Lines are measured by prints.
     pub(crate) fn is_on(&self) -> bool {
         self.gauge.is_some()
+    }
+
+    /// Refuses limits that allow no questions.
+    pub(crate) fn check_allowed(&self, allow: &Allow) -> Result<(), Error> {
+        if self.is_on() && allow.effects.as_ref().is_some_and(|all| !all.contains(&Effect::Asks)) {
+            return Err(invalid!(
+                "a print as the gauge asks the operator, which `--allow` does not: add `asks`"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Refuses a certificate of another gauge.
+    pub(crate) fn check_alone(&self, opened: &Opened) -> Result<(), Error> {
+        if self.is_on() && opened.gauge_file.is_some() {
+            return Err(invalid!(
+                "`--gauge-file` is the certificate of a gauge, and a print has none: leave one of the two out"
+            ));
+        }
+        Ok(())
     }
 
     /// The options as they were given.
@@ -177,6 +210,8 @@ impl PrintOptions {
         let ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
         let folder = self.folder.clone().unwrap_or_default();
         make_folder(&folder)?;
+        // A sheet that was exposed is never drawn anew by a run that goes on.
+        let force = Force { force: force.force || self.resume };
         force.check(&folder.join("sheet-1.pbm"))?;
         if let Some(medium) = &medium {
             medium.keep();
@@ -188,7 +223,9 @@ impl PrintOptions {
         };
         let lines = (sheet.sides()[1] / MIN_PITCH).ceil() as u32;
         let head = head.clone();
-        let gauge = PrintGauge { head, sheet, folder, ruler, medium, showing, force, drawn: None };
+        let (resume, drawn) = (self.resume, None);
+        let gauge =
+            PrintGauge { head, sheet, folder, ruler, medium, showing, force, resume, drawn };
         Ok(Some((gauge, lines)))
     }
 }
@@ -203,8 +240,20 @@ pub(super) struct PrintGauge {
     medium: Option<Medium>,
     showing: Showing,
     force: Force,
+    /// Goes on with sheets that were exposed before.
+    resume: bool,
     /// The sheet at hand.
     drawn: Option<Drawn>,
+}
+
+/// What is kept of an exposure, so that a later run can go on with its scan.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    /// A time as RFC 3339 writes it.
+    at: String,
+    pulses: Vec<PulseAngle>,
+    /// What of the order must be the same.
+    order: Map<String, Value>,
 }
 
 /// A sheet whose chart was drawn.
@@ -220,8 +269,8 @@ impl PrintGauge {
         self.folder.join(format!("sheet-{number}.{extension}"))
     }
 
-    /// The page of a sheet: its chart amid the line, since a sheet may be shorter than that.
-    fn draw(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, Error> {
+    /// What a sheet's chart is made for, and how many dots of the line lie before it: a sheet may be shorter than the line.
+    fn spec(&self, order: &SheetOrder<'_>, date: String) -> Result<(Spec, u32), Error> {
         let in_scan_pitch = order.length / f64::from(order.line.dots);
         if in_scan_pitch.min(order.pitch) < MIN_PITCH {
             return Err(invalid!("a print measures lines of up to 2400 dpi: plan coarser ones"));
@@ -233,21 +282,32 @@ impl PrintGauge {
         let dots = order.line.dots.saturating_sub(white);
         let pitches = [in_scan_pitch, order.pitch];
         let lines = ChartLines { speed: order.speed, dots, pitches };
+        Ok((self.sheet.spec(&self.head, &lines, order.trims, date), white / 2))
+    }
+
+    /// The sheet at hand.
+    fn drawn(order: &SheetOrder<'_>, layout: Layout, left: u32) -> Drawn {
+        let whole = f64::from(order.line.dots);
+        let part = [f64::from(left) / whole, f64::from(layout.spec().dots) / whole];
+        Drawn { number: order.number, layout, part }
+    }
+
+    /// The page of a sheet: its chart amid the line.
+    fn draw(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, Error> {
         let number = order.number;
         let date = match self.head.simulated {
             // The same run makes the same sheets.
             true => format!("sheet {number} of a simulated head at {:.3} s", order.time),
             false => format!("{:.0}, sheet {number}", Timestamp::now()),
         };
-        let spec = self.sheet.spec(&self.head, &lines, order.trims, date);
+        let (spec, left) = self.spec(order, date)?;
         let layout = Layout::new(&spec).map_err(|error| invalid!("{error}"))?;
         let chart = draw(&layout);
         let path = self.path(number, "pbm");
-        Place::take(&path, &self.force)?.write(&chart)?;
-        let left = white / 2;
-        let image = amid(&chart, dots, left, order.line.dots)?;
-        let whole = f64::from(order.line.dots);
-        let part = [f64::from(left) / whole, f64::from(dots) / whole];
+        let place = Place::take(&path, &self.force)?;
+        remove(&self.path(number, EXPOSED))?;
+        place.write(&chart)?;
+        let image = amid(&chart, spec.dots, left, order.line.dots)?;
         self.tell(&format!(
             "Sheet {number}: chart {:08x}, {:.0} mm along the lines and {:.0} mm across, is to be exposed; {} is its image.",
             spec.code(),
@@ -255,7 +315,7 @@ impl PrintGauge {
             spec.height() * 1e3,
             path.display()
         ));
-        self.drawn = Some(Drawn { number, layout, part });
+        self.drawn = Some(PrintGauge::drawn(order, layout, left));
         Ok(PageOrder {
             dot_period: order.line.dot_period,
             delay: order.line.delay,
@@ -263,6 +323,56 @@ impl PrintGauge {
             image: Arc::new(image),
             correction: order.line.correction.clone(),
         })
+    }
+
+    /// Takes up a sheet that an earlier run exposed. One whose exposure did not end is not kept, and exposed anew.
+    fn take_up(&mut self, order: &SheetOrder<'_>) -> Result<Option<EarlierSheet>, Error> {
+        let number = order.number;
+        let path = self.path(number, EXPOSED);
+        if !self.resume || !path.is_file() {
+            return Ok(None);
+        }
+        let kept: Kept = serde_json::from_str(&read_text(&path)?)
+            .map_err(|error| invalid!("{} is damaged: {error}", path.display()))?;
+        let at: Timestamp = (kept.at.parse())
+            .map_err(|error| invalid!("{} is damaged: {error}", path.display()))?;
+        let age = Timestamp::now().duration_since(at).abs();
+        if age > MAX_AGE {
+            return Err(invalid!(
+                "it was exposed at {at:.0}, and a head changes in more than {} hours",
+                MAX_AGE.as_hours()
+            ));
+        }
+        let chart = self.path(number, "pbm");
+        let layout = read_chart(&read_image_bytes(&chart)?)
+            .map_err(|error| invalid!("the chart {}: {error}", chart.display()))?;
+        let (spec, left) = self.spec(order, layout.spec().date.clone())?;
+        let now = facts(order)?;
+        let other = now.iter().filter(|(name, fact)| kept.order.get(*name) != Some(fact));
+        let mut others: Vec<&str> = other.map(|(name, _)| name.as_str()).collect();
+        if [&spec.model, &spec.serial] != [&layout.spec().model, &layout.spec().serial] {
+            others = vec!["head"];
+        } else if others.is_empty() && spec != *layout.spec() {
+            others = vec!["sheet, places, reach or space for a ruler"];
+        }
+        if !others.is_empty() {
+            return Err(invalid!("it was exposed with another {}", others.join(" and another ")));
+        }
+        let at = format!("{at:.0}");
+        self.say(&format!(
+            "Sheet {number}: chart {:08x} was exposed at {at} by an earlier run, with the same head, plan, power and trims.",
+            spec.code()
+        ));
+        self.drawn = Some(PrintGauge::drawn(order, layout, left));
+        Ok(Some(EarlierSheet { at, pulses: kept.pulses }))
+    }
+
+    /// Keeps what a later run needs to go on with the scan.
+    fn keep(&self, order: &SheetOrder<'_>, pulses: &[PulseAngle]) -> Result<(), Error> {
+        let at = format!("{:.0}", Timestamp::now());
+        let kept = Kept { at, pulses: pulses.to_vec(), order: facts(order)? };
+        let json = serde_json::to_vec(&kept).map_err(|error| invalid!("{error}"))?;
+        Place::replace(&self.path(order.number, EXPOSED), json)
     }
 
     /// Writes what the medium of a simulated head shows.
@@ -332,8 +442,24 @@ impl SheetGauge for PrintGauge {
         self.draw(order).map_err(|error| format!("no sheet can be exposed: {error}"))
     }
 
-    fn exposed(&mut self, page: &ExposedPage) -> Result<(), String> {
-        let number = self.drawn.as_ref().map_or(0, |drawn| drawn.number);
+    fn exposed_before(&mut self, order: &SheetOrder<'_>) -> Result<Option<EarlierSheet>, String> {
+        let number = order.number;
+        self.take_up(order).map_err(|error| {
+            format!(
+                "sheet {number} of the earlier run cannot serve: {error}. Expose all sheets anew: leave `--resume` out, and \
+                 name another folder"
+            )
+        })
+    }
+
+    fn exposed(
+        &mut self,
+        order: &SheetOrder<'_>,
+        page: &ExposedPage,
+        pulses: &[PulseAngle],
+    ) -> Result<(), String> {
+        let number = order.number;
+        self.keep(order, pulses).map_err(|error| error.to_string())?;
         let picture = self.picture(number).map_err(|error| error.to_string())?;
         let missed = match page.missed {
             0 => String::new(),
@@ -357,6 +483,23 @@ impl SheetGauge for PrintGauge {
     fn tell(&mut self, text: &str) {
         self.say(text);
     }
+}
+
+/// Removes a file that may not be there.
+fn remove(path: &Path) -> Result<(), Error> {
+    match fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => {
+            Err(invalid!("{} cannot be removed: {error}", path.display()))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// What must be the same where a sheet that was exposed serves for an order; as it is read back.
+fn facts(order: &SheetOrder<'_>) -> Result<Map<String, Value>, Error> {
+    let SheetOrder { line, speed, power, length, pitch, trims, .. } = order;
+    let facts = json!({ "plan": (line, speed, length, pitch), "power": power, "trims": trims });
+    serde_json::from_str(&facts.to_string()).map_err(|error| invalid!("{error}"))
 }
 
 /// A chart of `dots` in lines of `whole` dots, of which `left` before it stay white: a multiple of 8.

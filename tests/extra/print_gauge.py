@@ -8,6 +8,7 @@ import json
 import os
 import pty
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -71,14 +72,20 @@ class Person:
 
     def __init__(self, sheets, rng, errs):
         self.sheets, self.rng, self.errs = sheets, rng, errs
-        self.said, self.told, self.asked = "", [], []
+        self.said, self.asked, self.leaves_at = "", [], 0
 
     def answer(self, question):
-        number = int(re.findall(r"Sheet (\d+) is", self.said)[-1]) if "Sheet 1 is exposed" in self.said else 0
+        number = int((re.findall(r"Sheet (\d+)(?: is|: chart \w+ was)", self.said) or [0])[-1])
         if "may light come out?" in question:
             self.asked.append("ready")
             return "yes"
         picture = self.sheets / f"sheet-{number}.png"
+        scan = picture.with_name(picture.stem + "-scan.png")
+        if number == self.leaves_at:
+            return None
+        # What was scanned before an interruption is not scanned again.
+        if "an earlier run" in question and scan.exists():
+            return str(scan)
         self.asked.append(f"scan {number}")
         # What people get wrong: no file, the chart instead of its scan, and the scan of another sheet.
         wrong = [str(self.sheets / "nothing.png"), str(self.sheets / f"sheet-{number}.pbm")]
@@ -89,14 +96,16 @@ class Person:
             return wrong[tries - 1]
         return str(scanned(picture, self.rng))
 
-    def run(self, command, out):
-        """Runs a program whose errors and input are a terminal; its exit code."""
+    def run(self, command, out, leaves_at=0, by=None):
+        """Runs a program whose errors and input are a terminal; its exit code. The person leaves by a signal or a key
+        instead of giving the scan of that sheet."""
+        self.leaves_at = leaves_at
         pid, terminal = pty.fork()
         if pid == 0:
             os.dup2(os.open(out, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 1)
             os.environ["NO_COLOR"] = "1"
             os.execv(command[0], command)
-        at = 0
+        at = len(self.said)
         while True:
             try:
                 read = os.read(terminal, 4096)
@@ -109,7 +118,13 @@ class Person:
             if prompt:
                 question = self.said[at:]
                 at = len(self.said)
-                os.write(terminal, (self.answer(question) + "\n").encode())
+                answer = self.answer(question)
+                if answer is not None:
+                    os.write(terminal, (answer + "\n").encode())
+                elif isinstance(by, str):
+                    os.write(terminal, by.encode())
+                else:
+                    os.kill(pid, by)
         return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
 
 
@@ -169,7 +184,14 @@ def bring_up(bench, number, rng):
     script = ROOT / "scripts" / ("trim_facets.spt" if number == 1 else "bring_up.spt")
     command = [bench.spintrue, "run", str(script), "--head", address, "--json", "--gauge", "print",
                "--sheets", str(sheets), "--sheet", sheet]
-    code = person.run(command + [word for param in params for word in ("--set", param)], str(out))
+    command += [word for param in params for word in ("--set", param)]
+    if number == 1:
+        # The computer loses its power, and Ctrl-C is typed; each time the run goes on with the scan.
+        assert person.run(command, str(out), 1, signal.SIGKILL) == -signal.SIGKILL
+        command.append("--resume")
+        code = person.run(command, str(out), 2, "\x03")
+        assert code == 130 and "is not exposed again" in " ".join(person.said.split()), (code, person.said)
+    code = person.run(command, str(out))
     assert code == (0 if number == 1 else 4), (code, person.said, out.read_text()[-3000:])
     values, checks = recorded(out)
     for label in UNTOLD:
@@ -177,7 +199,8 @@ def bring_up(bench, number, rng):
     for label in ("direction of trims", "spread of facets in-scan", "spread of facets cross-scan"):
         assert checks[label] == "conforms", (label, checks)
     count = len(list(sheets.glob("sheet-*.pbm")))
-    assert person.asked.count("ready") == count <= 4, person.asked
+    # The first sheet tells what to correct, and the second that it is: the correction itself proves the direction.
+    assert person.asked.count("ready") == count == 2, person.asked
     if person.errs:
         for says in ("there is no file", "only black and white", "this is chart"):
             assert says in " ".join(person.said.split()), (says, person.said)

@@ -412,6 +412,35 @@ def late():
     screen.close()
 
 
+def prints():
+    # The sheet is asked for at the prompt, and what is typed before is no answer.
+    shutil.rmtree(WORK / "sheets", ignore_errors=True)
+    screen = Screen(f"--gauge print --sheets {WORK}/sheets --sheet 170x120mm", columns=100)
+    ready(screen)
+    for entry in ("spin(4800 rpm)", "wait until locked() within 20 s",
+                  "let plan = plan_line(4800 rpm, length: 150 mm, resolution: 300 dpi)",
+                  "routine seen(plan: plan) -> list of line { arm at 35 % { return test_lines(plan) } }"):
+        enter(screen, entry)
+        ready(screen)
+    enter(screen, "let lines = seen(plan)")
+    screen.until("may light come out?")
+    screen.until("yes or no")
+    enter(screen, "perhaps")
+    screen.until(lambda text: text.count("yes or no") > 1)
+    enter(screen, "yes")
+    screen.until("the laser is off")
+    screen.until("File of the scan")
+    enter(screen, f"{WORK}/sheets/sheet-1.pbm")
+    screen.until("and white: scan in gray")
+    # Ctrl-C ends the entry, with the laser off.
+    screen.keys("C-c")
+    screen.until("stopped on request")
+    ready(screen)
+    enter(screen, "status().armed")
+    screen.until("\nfalse\n")
+    screen.close()
+
+
 def events():
     screen = Screen("--realtime --fault interlock_opened@4s")
     ready(screen)
@@ -887,7 +916,7 @@ try:
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
         checks = [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
-                  keys_that_stop, late, events, lost_link, sizes, searched, ends_later, paged, progress,
+                  keys_that_stop, late, prints, events, lost_link, sizes, searched, ends_later, paged, progress,
                   unbroken, colours, ends, history, watched, lit, bench, bench_at_a_real_head, plotted, stepped]
         wanted = [argument for argument in sys.argv[1:] if not argument.startswith("-")]
         for check in [check for check in checks if not wanted or check.__name__ in wanted]:

@@ -3,10 +3,12 @@
 use crate::generate::{Stripes, stripes};
 use crate::inside::{Events, Sources};
 use crate::never_unsafe::watched::{Strike, Watched};
-use spintrue_head::{Bitmap, ExposedPage, FaultInjector, Head, Mark, PageOrder, Reading, Stated};
+use spintrue_head::{
+    Bitmap, ExposedPage, FaultInjector, Head, Mark, PageOrder, PulseAngle, Reading, Stated,
+};
 use spintrue_language::{
-    Answer, Event, FailureKind, Finished, NoAnswer, Operator, Question, SHEET_READY, SheetGauge,
-    SheetOrder, Station, prepare, run_script,
+    Answer, EarlierSheet, Event, FailureKind, Finished, NoAnswer, Operator, Question, SHEET_READY,
+    SHEET_SCAN_BEFORE, SheetGauge, SheetOrder, Shown, Station, prepare, run_script,
 };
 use spintrue_sim::{SimHead, open};
 use std::cell::RefCell;
@@ -26,12 +28,31 @@ pub struct Scanner {
     /// Speed of the spot in m/s.
     velocity: f64,
     readings: Vec<Reading>,
+    /// What an earlier run exposed.
+    earlier: Option<EarlierSheet>,
+    /// Pulses told with the sheet exposed last.
+    pulses: Shared<Vec<PulseAngle>>,
 }
 
 impl Scanner {
     pub fn new(head: &Shared<SimHead>, log: &Log) -> Scanner {
         let (head, log) = (Rc::clone(head), Rc::clone(log));
-        Scanner { head, log, velocity: 0.0, readings: Vec::new() }
+        Scanner {
+            head,
+            log,
+            velocity: 0.0,
+            readings: Vec::new(),
+            earlier: None,
+            pulses: Shared::default(),
+        }
+    }
+
+    /// A reading of a facet without an error.
+    fn steady() -> Reading {
+        let mark = |at| Mark { at, in_scan: 0.0, cross_scan: 0.0, dose: f64::NAN, width: None };
+        let u = Stated { random: 0.2e-6, offset: 10e-3, slope: 0.01, place: 100e-6 };
+        let marks = [-0.4, -0.2, 0.0, 0.2, 0.4].map(mark).to_vec();
+        Reading { marks, in_scan_u: u, cross_scan_u: u, dose_u: f64::NAN, width_u: None }
     }
 
     fn say(&self, text: String) {
@@ -40,6 +61,10 @@ impl Scanner {
 }
 
 impl SheetGauge for Scanner {
+    fn exposed_before(&mut self, _: &SheetOrder<'_>) -> Result<Option<EarlierSheet>, String> {
+        Ok(self.earlier.clone())
+    }
+
     fn page(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, String> {
         let line = order.line;
         self.velocity = order.length / (f64::from(line.dots) * line.dot_period);
@@ -55,26 +80,27 @@ impl SheetGauge for Scanner {
         })
     }
 
-    fn exposed(&mut self, page: &ExposedPage) -> Result<(), String> {
+    fn exposed(
+        &mut self,
+        _: &SheetOrder<'_>,
+        page: &ExposedPage,
+        pulses: &[PulseAngle],
+    ) -> Result<(), String> {
         assert!(!self.head.borrow().truth().light, "light after the page");
         let scale = 2.0 * self.head.borrow_mut().describe().unwrap().focal_length;
         let trims = self.head.borrow().truth().trims;
         let reading = |(k, trim): (u8, &spintrue_head::Trim)| {
             let own = 5e-6 * f64::from(k * 7 % 10) - 22.5e-6;
-            let mark = |at: f64| Mark {
-                at,
-                in_scan: own + self.velocity * trim.in_scan,
-                cross_scan: own + scale * trim.cross_scan,
-                dose: f64::NAN,
-                width: None,
-            };
-            let u = Stated { random: 0.2e-6, offset: 10e-3, slope: 0.01, place: 100e-6 };
-            let marks = [-0.4, -0.2, 0.0, 0.2, 0.4].map(mark).to_vec();
-            let (in_scan_u, dose_u) = (u, f64::NAN);
-            Reading { marks, in_scan_u, cross_scan_u: u, dose_u, width_u: None }
+            let mut reading = Scanner::steady();
+            for mark in &mut reading.marks {
+                mark.in_scan = own + self.velocity * trim.in_scan;
+                mark.cross_scan = own + scale * trim.cross_scan;
+            }
+            reading
         };
         self.readings = (0..).zip(&trims).map(reading).collect();
         self.say(format!("exposed {}", page.lines));
+        *self.pulses.borrow_mut() = pulses.to_vec();
         Ok(())
     }
 
@@ -113,7 +139,12 @@ impl Operator for Person {
     fn ask(&mut self, question: &Question<'_>, _: &AtomicBool) -> Result<Answer, NoAnswer> {
         assert!(!self.head.borrow().truth().light, "asked under light");
         let ready = question.text == SHEET_READY;
-        self.log.borrow_mut().push(if ready { "ready?" } else { "scan?" }.to_string());
+        let asked = match question.text {
+            SHEET_READY => "ready?",
+            SHEET_SCAN_BEFORE => "scan of before?",
+            _ => "scan?",
+        };
+        self.log.borrow_mut().push(asked.to_string());
         let mut injector = self.head.borrow().injector();
         if self.strikes.1 > 0 {
             self.strikes.1 -= 1;
@@ -133,6 +164,7 @@ struct Ran {
     events: Events,
     log: Vec<String>,
     most: f64,
+    pulses: Vec<PulseAngle>,
 }
 
 /// Runs a body behind a locked polygon and a plan. The covers stand open at the first questions.
@@ -141,6 +173,16 @@ fn run(body: &str, answers: Vec<Answer>, open_covers: usize) -> Ran {
 }
 
 fn run_with(body: &str, answers: Vec<Answer>, strikes: (&'static str, usize)) -> Ran {
+    run_after(body, answers, strikes, None)
+}
+
+/// As it goes on after an earlier run.
+fn run_after(
+    body: &str,
+    answers: Vec<Answer>,
+    strikes: (&'static str, usize),
+    earlier: Option<EarlierSheet>,
+) -> Ran {
     let script = format!(
         "spin(4800 rpm)\nwait until locked() within 20 s\n\
          let plan = plan_line(4800 rpm, length: 250 mm, resolution: 300 dpi)\n{body}"
@@ -152,7 +194,10 @@ fn run_with(body: &str, answers: Vec<Answer>, strikes: (&'static str, usize)) ->
     let watched = Watched::new(head, gauge, (usize::MAX, Strike::Nothing));
     let mut station = Station::open(Box::new(watched.clone()), Arc::default()).unwrap();
     let log = Log::default();
-    station.set_sheet_gauge(Box::new(Scanner::new(&watched.head, &log)), 40);
+    let readings = vec![Scanner::steady(); 10];
+    let scanner = Scanner { earlier, readings, ..Scanner::new(&watched.head, &log) };
+    let pulses = Rc::clone(&scanner.pulses);
+    station.set_sheet_gauge(Box::new(scanner), 40);
     let person = Person { answers, strikes, ..Person::new(&watched.head, &log) };
     station.set_operator(Box::new(person));
     station.set_images(Box::new(Stripes));
@@ -163,7 +208,8 @@ fn run_with(body: &str, answers: Vec<Answer>, strikes: (&'static str, usize)) ->
     let finished = run_script(runnable, &mut station, &mut events);
     assert!(!watched.head.borrow().truth().light);
     let log = log.borrow().clone();
-    Ran { finished, events, log, most }
+    let pulses = pulses.borrow().clone();
+    Ran { finished, events, log, most, pulses }
 }
 
 fn no(count: usize) -> Vec<Answer> {
@@ -258,6 +304,44 @@ fn a_sheet_is_one_reading_and_no_map() {
     let body = "arm at 35 % { let _m = line_map(0, plan, [0, 0.1]) }\n";
     let failure = run(body, Vec::new(), 0).finished.failure.unwrap();
     assert!(failure.message.contains("test lines, and no map"), "{failure:?}");
+}
+
+/// A sheet that an earlier run exposed serves without light where facets are still counted from the same one.
+#[test]
+fn a_sheet_of_an_earlier_run_serves_the_same_facets_only() {
+    let body = "arm at 35 % { let _a = test_lines(plan) }\n";
+    let pulses = run(body, Vec::new(), 0).pulses;
+    assert_eq!(pulses.len(), 10);
+    let after = |pulses: &[PulseAngle]| {
+        let earlier = EarlierSheet { at: "today".to_string(), pulses: pulses.to_vec() };
+        run_after(body, Vec::new(), ("", 0), Some(earlier))
+    };
+    let ran = after(&pulses);
+    assert!(ran.finished.failure.is_none(), "{:?}", ran.finished);
+    assert!(ran.log[0].contains("not exposed again. The laser is off"), "{:?}", ran.log);
+    assert_eq!(ran.log[1..], ["scan of before?"]);
+    let answers: Vec<String> = (ran.events.0.iter())
+        .filter_map(|(_, event)| match event {
+            Event::Answered { shown: Shown::Text(text), .. } => Some(text.to_string()),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(answers, ["good (sheet 1, exposed today)"]);
+    let mut moved = pulses.clone();
+    moved.rotate_left(1);
+    let others: Vec<PulseAngle> =
+        pulses.iter().map(|pulse| PulseAngle { angle: -pulse.angle, ..*pulse }).collect();
+    for (pulses, why) in [
+        (&moved[..], "the index has moved by 9 facets"),
+        (&others, "another polygon"),
+        (&pulses[1..], "do not tell"),
+        (&[], "do not tell"),
+    ] {
+        let ran = after(pulses);
+        let failure = ran.finished.failure.unwrap();
+        assert!(failure.message.contains(why), "{why}: {failure:?}");
+        assert!(ran.log.is_empty(), "{:?}", ran.log);
+    }
 }
 
 #[test]

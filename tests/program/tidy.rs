@@ -165,7 +165,7 @@ const LANGUAGE: Arrows = &[
     ("source", &[]),
     ("diagnostics", &["source"]),
     ("program", &["operator", "source"]),
-    ("station", &["images", "operator"]),
+    ("station", &["images", "operator", "statistics"]),
     ("statistics", &[]),
     ("acceptance", &["statistics"]),
     ("builtins", &["banding", "program", "station", "statistics"]),

@@ -274,8 +274,8 @@ fn lines(asked: &CallFacts<'_>, readings: f64, facets: f64) -> Effort {
     let answer = answer(head, asked.armed);
     if head.times.sheet_most > 0.0 {
         // At most one sheet, a look at the head before and around each step of it.
-        let answered = 8.0 * answer.answered + head.times.sheet_most;
-        return Effort { answered, failing: 8.0 * head.times.silence_most };
+        let answered = 9.0 * answer.answered + head.times.sheet_most;
+        return Effort { answered, failing: 9.0 * head.times.silence_most };
     }
     let retries = f64::from(MAX_RETRIES);
     let readings = if readings > 1.0 { readings + retries } else { readings };

@@ -240,6 +240,7 @@ impl Order {
             time: context.station.now(),
             line: &self.line,
             speed: TAU / self.timing.turn,
+            power: 0.0,
             length: self.timing.length,
             pitch: self.pitch,
             trims: &trims,

@@ -49,14 +49,14 @@ fn step_pattern(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<D
 }
 
 /// The mean of a facet's lines in one direction: its shift in m, the square of the standard uncertainty that
-/// averages out, and the trim that the lines were drawn with.
+/// averages out, and by how much in m their trims move them.
 struct Mean {
     shift: f64,
     variance: f64,
-    trim: f64,
+    moved: f64,
 }
 
-fn mean(lines: &[&[f64]], axis: &Axis) -> Mean {
+fn mean(lines: &[&[f64]], axis: &Axis, plan: &[f64]) -> Mean {
     let count = lines.len() as f64;
     let average =
         |of: &dyn Fn(&[f64]) -> f64| lines.iter().map(|line| of(line)).sum::<f64>() / count;
@@ -69,7 +69,7 @@ fn mean(lines: &[&[f64]], axis: &Axis) -> Mean {
     Mean {
         shift: average(&|line| named("line", line, axis.shift)),
         variance: average(&random) / count,
-        trim: average(&|line| named("line", line, axis.trim)),
+        moved: average(&|line| (axis.moved)(line, plan)),
     }
 }
 
@@ -78,21 +78,31 @@ struct Axis {
     shift: &'static str,
     u: &'static str,
     fixed_u: &'static str,
-    trim: &'static str,
+    /// By how much in m the trims of a line move it, for a plan.
+    moved: fn(&[f64], &[f64]) -> f64,
 }
 
-const IN_SCAN: Axis =
-    Axis { shift: "in_scan", u: "in_scan_u", fixed_u: "in_scan_fixed_u", trim: "in_scan_trim" };
+const IN_SCAN: Axis = Axis {
+    shift: "in_scan",
+    u: "in_scan_u",
+    fixed_u: "in_scan_fixed_u",
+    // The dot clock stretches a line about its first dot, so the middle goes by half of what the length gains.
+    moved: |line, plan| {
+        let length = field!("plan", plan, "length");
+        let gained = length * (field!("line", line, "length_trim").recip() - 1.0);
+        per_trim(plan).0 * field!("line", line, "in_scan_trim") + gained / 2.0
+    },
+};
 
 const CROSS_SCAN: Axis = Axis {
     shift: "cross_scan",
     u: "cross_scan_u",
     fixed_u: "cross_scan_fixed_u",
-    trim: "cross_scan_trim",
+    moved: |line, plan| per_trim(plan).1 * field!("line", line, "cross_scan_trim"),
 };
 
 fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
-    let (along, across) = per_trim(arguments.words(2));
+    let plan = arguments.words(2);
     let facets = context.station.description().facets;
     let width = width("line");
     let of_facet = |index: usize, facet: u32| {
@@ -109,11 +119,9 @@ fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<
     let (mut in_scan, mut cross_scan) = (Steps::default(), Steps::default());
     for facet in 0..facets {
         let (before, stepped) = (of_facet(0, facet)?, of_facet(1, facet)?);
-        for (steps, axis, per_trim) in
-            [(&mut in_scan, IN_SCAN, along), (&mut cross_scan, CROSS_SCAN, across)]
-        {
-            let (before, stepped) = (mean(&before, &axis), mean(&stepped, &axis));
-            steps.ordered.push((stepped.trim - before.trim) * per_trim);
+        for (steps, axis) in [(&mut in_scan, IN_SCAN), (&mut cross_scan, CROSS_SCAN)] {
+            let (before, stepped) = (mean(&before, &axis, plan), mean(&stepped, &axis, plan));
+            steps.ordered.push(stepped.moved - before.moved);
             steps.seen.push(stepped.shift - before.shift);
             steps.u.push((before.variance + stepped.variance).sqrt());
         }

@@ -8,7 +8,7 @@ use crate::program::tree::Asked;
 use crate::session::sheet::table;
 use crate::session::{Files, Prepared, Text};
 use crate::source::{SourceId, Span};
-use crate::station::{READY, SCAN};
+use crate::station::{READY, SCAN, SCAN_BEFORE};
 use spintrue_head::nearest_name;
 use toml::de::DeValue;
 
@@ -24,7 +24,8 @@ impl Prepared {
 
     /// Takes answers to the questions of sheets as well.
     pub fn expect_sheets(&mut self) {
-        let asked = [(READY, Wanted::Flag), (SCAN, Wanted::Text)].map(|(text, wanted)| Asked {
+        let asked = [(READY, Wanted::Flag), (SCAN, Wanted::Text), (SCAN_BEFORE, Wanted::Text)];
+        let asked = asked.map(|(text, wanted)| Asked {
             planned: Planned { label: text.into(), span: Span::default(), optional: true },
             text: Pattern::of([text]),
             wanted,

@@ -4,10 +4,11 @@
 
 use crate::operator::{Answer, NoAnswer, Question, Wanted};
 use crate::station::{Outcome, Station, StationError};
+use crate::statistics::pattern::{Match, Pulsed, pattern_match, pulse_pattern};
 use core::ops::Range;
 use spintrue_head::{
     Call, Calls, Description, ExposedPage, Fault, Laser, LightSource, LineOrder, PageOrder,
-    Reading, Trim,
+    PulseAngle, Reading, StartOfScan, Trim,
 };
 
 /// Asked before light comes out.
@@ -17,11 +18,24 @@ pub const READY: &str =
 /// Asked after a sheet was exposed.
 pub const SCAN: &str = "File of the scan of the sheet just exposed";
 
+/// Asked instead where an earlier run exposed the sheet and ended before it was measured by it.
+pub const SCAN_BEFORE: &str = "File of the scan of the sheet that an earlier run exposed";
+
+/// Told where such a sheet serves.
+const TAKEN_UP: &str = "The facets are counted from the same one as then. The sheet is not exposed again. The laser is off, and the polygon \
+                        still turns.";
+
 /// How long each question stands in s, as one of a script that does not say.
 const LIMIT: f64 = crate::operator::DEFAULT_LIMIT;
 
 /// How often each question of a sheet is asked: what cannot be taken is asked for again.
 const MAX_TRIES: u32 = 5;
+
+/// Turns in which the places of the facets' pulses are told: their scatter averages down to what they change by.
+const PULSE_TURNS: u32 = 50;
+
+/// By how much in rad the place of a pulse may change by itself from run to run (common practice, no source).
+const STEADY_ANGLE: f64 = 1e-6;
 
 /// Longest time in s that a scan is read.
 const MAX_READ: f64 = 60.0;
@@ -37,6 +51,8 @@ pub struct SheetOrder<'a> {
     pub line: &'a LineOrder,
     /// Polygon speed in rad/s.
     pub speed: f64,
+    /// Share of full power that the laser was armed at; the station knows it.
+    pub power: f64,
     /// Planned length of the line in m.
     pub length: f64,
     /// From line to line in m.
@@ -45,13 +61,32 @@ pub struct SheetOrder<'a> {
     pub trims: &'a [Trim],
 }
 
+/// A sheet that an earlier run exposed and that was not measured then.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EarlierSheet {
+    /// When it was exposed, in words.
+    pub at: String,
+    /// The pulses of the facets at that time; none where the head does not tell them.
+    pub pulses: Vec<PulseAngle>,
+}
+
 /// Measures lines by sheets that a person scans.
 pub trait SheetGauge {
+    /// This sheet as an earlier run exposed it: then it is not exposed again, and scans of that one are read. Or why that
+    /// one cannot serve for this order.
+    fn exposed_before(&mut self, order: &SheetOrder<'_>) -> Result<Option<EarlierSheet>, String>;
+
     /// The page to expose for this sheet; or why there is none.
     fn page(&mut self, order: &SheetOrder<'_>) -> Result<PageOrder, String>;
 
-    /// The page is exposed, and the laser off. What goes wrong here ends the script.
-    fn exposed(&mut self, page: &ExposedPage) -> Result<(), String>;
+    /// The page of this sheet is exposed, and the laser off. `pulses` is what an [`EarlierSheet`] holds. What goes wrong
+    /// here ends the script.
+    fn exposed(
+        &mut self,
+        order: &SheetOrder<'_>,
+        page: &ExposedPage,
+        pulses: &[PulseAngle],
+    ) -> Result<(), String>;
 
     /// What the scan in a file tells of the sheet exposed last: one look or more, all of different lines, each with
     /// a reading of every facet. Or why it tells nothing.
@@ -112,10 +147,33 @@ impl Sheets {
     }
 }
 
+/// Facets are counted from the same one as they were; or why that is not so, or not known.
+fn same_facets(before: &[PulseAngle], now: &[PulseAngle]) -> Result<(), String> {
+    let angles = |pulses: &[PulseAngle]| -> Vec<(f64, f64)> {
+        pulses.iter().map(|pulse| (pulse.angle, pulse.u)).collect()
+    };
+    let found = match before.len() == now.len() {
+        true => pattern_match(&angles(before), &angles(now), STEADY_ANGLE).0,
+        false => Match::CannotTell,
+    };
+    match found {
+        Match::At(0, _) => Ok(()),
+        Match::At(rotation, _) => Err(format!("the index has moved by {rotation} facets since")),
+        Match::Nowhere(_) => {
+            Err("the pulses of facets do not come where they came: another polygon".to_string())
+        }
+        Match::CannotTell => {
+            Err("the pulses of facets do not tell whether they are still counted from the same one"
+                .to_string())
+        }
+    }
+}
+
 /// Longest time in s that a sheet of so many lines takes, people included.
 fn sheet_most(head: &Description, lines: u32) -> f64 {
     let asked = f64::from(MAX_TRIES) * (2.0 * LIMIT + MAX_READ);
-    asked + head.times.arming_most + head.page_most(f64::from(lines), head.speed_least)
+    let pulses = head.turns_most(f64::from(PULSE_TURNS), head.speed_least);
+    asked + pulses + head.times.arming_most + head.page_most(f64::from(lines), head.speed_least)
 }
 
 impl Station {
@@ -163,7 +221,7 @@ impl Station {
         if !sheets.read.as_ref().is_some_and(|sheet| sheet.has(order, facets.clone())) {
             sheets.read = None;
             sheets.count += 1;
-            let order = SheetOrder { number: sheets.count, ..order.clone() };
+            let order = SheetOrder { number: sheets.count, power: sheets.power, ..order.clone() };
             let looks = self.exposed_and_read(sheets, &order);
             sheets.paused = !self.armed;
             let given = vec![0; self.description.facets as usize];
@@ -181,17 +239,32 @@ impl Station {
         sheets: &mut Sheets,
         order: &SheetOrder<'_>,
     ) -> Outcome<Vec<Vec<Reading>>> {
-        let page = sheets.gauge.page(order).map_err(Fault::Refused)?;
-        self.pause()?;
-        self.arm_when_clear(sheets)?;
-        let exposed = self.expose_page(&page)?;
-        self.pause()?;
-        sheets.gauge.exposed(&exposed).map_err(Fault::Refused)?;
+        let before = sheets.gauge.exposed_before(order).map_err(Fault::Refused)?;
+        let question = match &before {
+            Some(before) => {
+                let counted = same_facets(&before.pulses, &self.pulses_now()?);
+                counted.map_err(|why| {
+                    let number = order.number;
+                    let why = format!("sheet {number} of the earlier run cannot serve: {why}");
+                    Fault::Refused(format!("{why}. Expose all sheets anew"))
+                })?;
+                self.pause()?;
+                sheets.gauge.tell(TAKEN_UP);
+                SCAN_BEFORE
+            }
+            None => {
+                self.expose_sheet(sheets, order)?;
+                SCAN
+            }
+        };
         let mut why = String::new();
         for _ in 0..MAX_TRIES {
-            let Answer::Text(scan) = self.ask_of_sheet(sheets, SCAN, &Wanted::Text)? else {
+            let Answer::Text(scan) = self.ask_of_sheet(sheets, question, &Wanted::Text)? else {
                 continue;
             };
+            if let (Some(before), Some((_, shown, _))) = (&before, sheets.answered.last_mut()) {
+                *shown = format!("{shown} (sheet {}, exposed {})", order.number, before.at);
+            }
             match sheets.gauge.read(&scan) {
                 Ok(looks) => return Ok(looks),
                 Err(refused) => {
@@ -204,6 +277,33 @@ impl Station {
         Err(StationError::NoAnswer(NoAnswer::Wrong(format!(
             "no scan of the sheet could be read in {MAX_TRIES} tries: {why}"
         ))))
+    }
+
+    fn expose_sheet(&mut self, sheets: &mut Sheets, order: &SheetOrder<'_>) -> Outcome<()> {
+        let page = sheets.gauge.page(order).map_err(Fault::Refused)?;
+        self.pause()?;
+        self.arm_when_clear(sheets)?;
+        let pulses = self.pulses_now()?;
+        let exposed = self.expose_page(&page)?;
+        self.pause()?;
+        Ok(sheets.gauge.exposed(order, &exposed, &pulses).map_err(Fault::Refused)?)
+    }
+
+    /// Where the pulse of each facet comes; none where the head does not tell it, or only with a beam that is off.
+    fn pulses_now(&mut self) -> Outcome<Vec<PulseAngle>> {
+        let head = &self.description;
+        let is_lit = head.detector.source == LightSource::Own || self.armed;
+        if head.start_of_scan != StartOfScan::EveryFacet || !is_lit {
+            return Ok(Vec::new());
+        }
+        let facets = head.facets as usize;
+        let turns = self.turns(PULSE_TURNS)?;
+        let timed = turns.iter().filter(|turn| turn.pulses.len() == turn.start_of_scan as usize);
+        let timed =
+            timed.map(|turn| Pulsed { period: turn.period, pulses: &turn.pulses, ends: &[] });
+        let timed: Vec<Pulsed<'_>> = timed.collect();
+        let pattern = pulse_pattern(&timed, if timed.is_empty() { 0 } else { facets });
+        Ok(pattern.iter().map(|facet| PulseAngle { angle: facet.angle, u: facet.u }).collect())
     }
 
     /// Disarms, and sees that no light can come out.

@@ -83,6 +83,9 @@ pub(crate) fn fisher_above(f: f64, over: f64, under: f64) -> f64 {
 
 /// The probability that chi-squared with these degrees of freedom lies above `x`, for `x >= 0`.
 pub(crate) fn chi_squared_above(x: f64, degrees: f64) -> f64 {
+    if x == 0.0 {
+        return 1.0;
+    }
     checked_gamma_ur(0.5 * degrees, 0.5 * x).unwrap_or(f64::NAN)
 }
 
@@ -123,6 +126,7 @@ mod tests {
         near(student_above(3.0, 1e4), 0.001353224094998833, 1e-10);
         near(chi_squared_above(20.0, 9.0), 0.017912404529843298, 1e-12);
         near(chi_squared_above(150.0, 9.0), 8.819629954805395e-28, 1e-12);
+        near(chi_squared_above(0.0, 9.0), 1.0, 1e-15);
         near(fisher_above(2.5, 18.0, 60.0), 0.004197464770740618, 1e-11);
         // From tables, from memory: 95 % of 1 and of 10, 2.5 % of 20.
         near(chi_squared_quantile(0.95, 1.0), 3.841, 2e-4);
