@@ -66,7 +66,7 @@ fn runs_are_numbered_and_rules_are_kept() {
     folder.file("head.toml", "[head]\nserial = \"SIM-2\"\n");
     assert_eq!(spintrue(&folder, &[&RUN, &RULES, &["--head", "sim:head.toml"]]).0, 0);
     assert_eq!(spintrue(&folder, &[&RUN, &RULES, &AGAIN, &LEAD]).0, 0);
-    refused(&[&AGAIN, &LEAD], "allows 3 attempts, and all are used up");
+    refused(&[&AGAIN, &LEAD], "all attempts are used up: the data sheet allows 3");
     refused(
         &[&AGAIN, &LEAD, &["--head", "sim:head.toml"]],
         "the last attempt is `passed`, and the data sheet allows another one only after: failed",
