@@ -52,7 +52,7 @@ impl Attempt {
 pub(crate) enum NoAttempt {
     #[error("this would be its first attempt, which is no re-test")]
     First,
-    #[error("all attempts are used up: the data sheet allows {0}")]
+    #[error("all attempts are used up, since the data sheet allows {0}")]
     UsedUp(u32),
     #[error(
         "the last attempt is `{last}`, and the data sheet allows another one only after: {after}"
