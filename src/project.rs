@@ -4,8 +4,8 @@
 #![allow(clippy::disallowed_methods, reason = "this module looks for a file")]
 
 use crate::error::{Error, invalid, line_of};
-use clap::ArgMatches;
 use clap::parser::ValueSource;
+use clap::{ArgMatches, Command};
 use serde::Deserialize;
 use spintrue_head::io_reason;
 use std::collections::BTreeMap;
@@ -143,20 +143,20 @@ impl Project {
     }
 
     /// The options that a command takes, were not given, and have a value here.
-    fn defaults(&self, given: &ArgMatches) -> Vec<(&'static str, String)> {
+    fn defaults(&self, command: &Command, given: &ArgMatches) -> Vec<(&'static str, String)> {
         let Defaults { archive, fixture, gauge_file, identity, at_most } = &self.content.defaults;
-        let is_given = |id: &str| given.value_source(id) == Some(ValueSource::CommandLine);
-        let takes = |id: &str| given.try_contains_id(id).is_ok() && !is_given(id);
+        // Matches know in debug builds only which options there are.
+        let has = |id: &str| command.get_arguments().any(|argument| argument.get_id() == id);
+        let is_given =
+            |id: &str| has(id) && given.value_source(id) == Some(ValueSource::CommandLine);
+        let takes = |id: &str| has(id) && !is_given(id);
         let address = given.try_get_one::<String>("head").ok().flatten();
         let is_replay = address.is_some_and(|address| address.starts_with("replay:"));
         let mut all = Vec::new();
         if takes("archive") && !is_replay {
             all.extend(archive.iter().map(|path| ("--archive", self.path(path))));
         }
-        let is_kept = !all.is_empty()
-            || ["archive", "record"]
-                .into_iter()
-                .any(|id| given.try_contains_id(id).is_ok() && is_given(id));
+        let is_kept = !all.is_empty() || ["archive", "record"].into_iter().any(is_given);
         if takes("identity") && is_kept {
             all.extend(identity.iter().map(|pair| ("--identity", pair.clone())));
         }
@@ -175,21 +175,24 @@ impl Project {
     }
 }
 
-/// The arguments of the program with what the project gives; `matches` reads arguments.
+/// The arguments of the program with what the project gives, for the command that they name.
 pub(crate) fn completed(
     arguments: Vec<OsString>,
-    matches: impl FnOnce(&[OsString]) -> Option<ArgMatches>,
+    command: impl FnOnce() -> Command,
 ) -> Result<Vec<OsString>, Error> {
     let Some(project) = project()? else { return Ok(arguments) };
-    let Some(matches) = matches(&arguments) else { return Ok(arguments) };
-    let mut inner = &matches;
-    while let Some((_, deeper)) = inner.subcommand() {
-        inner = deeper;
+    // What an option needs may come from the project, so this look at the arguments refuses nothing.
+    let mut command = command().ignore_errors(true);
+    let Ok(matches) = command.try_get_matches_from_mut(&arguments) else { return Ok(arguments) };
+    let (mut inner, mut command) = (&matches, &command);
+    while let Some((name, deeper)) = inner.subcommand() {
+        let Some(named) = command.find_subcommand(name) else { return Ok(arguments) };
+        (inner, command) = (deeper, named);
     }
     // Behind `--` nothing is an option.
     let end = arguments.iter().position(|argument| argument == "--").unwrap_or(arguments.len());
     let (before, after) = arguments.split_at(end);
-    let defaults = project.defaults(inner).into_iter();
+    let defaults = project.defaults(command, inner).into_iter();
     let defaults = defaults.flat_map(|(option, value)| [option.into(), value.into()]);
     Ok(before.iter().cloned().chain(defaults).chain(after.iter().cloned()).collect())
 }

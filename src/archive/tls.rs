@@ -3,6 +3,7 @@
 
 use crate::archive::trouble::Trouble;
 use crate::error::{Error, invalid};
+use percent_encoding::percent_decode_str;
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject as _;
 use rustls::{ClientConfig, RootCertStore};
@@ -80,21 +81,10 @@ impl Encryption {
 
 /// A path of an address, in which bytes may be written as %XX.
 fn decoded(text: &str) -> Result<PathBuf, Error> {
-    let wrong =
-        || invalid!("`sslrootcert` is no path: write a byte as %XX, such as %20 for a blank");
-    let mut bytes = Vec::new();
-    let mut rest = text.bytes();
-    while let Some(byte) = rest.next() {
-        let digit = |byte: Option<u8>| char::from(byte?).to_digit(16);
-        bytes.push(match byte {
-            b'%' => match (digit(rest.next()), digit(rest.next())) {
-                (Some(high), Some(low)) => u8::try_from(high * 16 + low).map_err(|_| wrong())?,
-                _ => return Err(wrong()),
-            },
-            byte => byte,
-        });
-    }
-    String::from_utf8(bytes).map(PathBuf::from).map_err(|_| wrong())
+    let path = percent_decode_str(text).decode_utf8().map_err(|_| {
+        invalid!("`sslrootcert` is no path: write a byte as %XX, such as %20 for a blank")
+    })?;
+    Ok(PathBuf::from(path.into_owned()))
 }
 
 fn of_file(file: &Path) -> Result<RootCertStore, Trouble> {

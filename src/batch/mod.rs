@@ -28,7 +28,7 @@ use crate::batch::plan::{Plan, Planned, plan};
 use crate::batch::resume::ASIDE;
 use crate::batch::summary::Summary;
 use crate::error::{Error, WRONG, invalid};
-use crate::terminal::complain;
+use crate::terminal::{complain, progress};
 use spintrue_head::stop_on_request;
 use spintrue_language::Verdict;
 use std::collections::{BTreeMap, HashMap};
@@ -183,6 +183,7 @@ impl<'a> Batch<'a> {
     fn head(&mut self, at: usize) -> Option<Early> {
         let line = Line::Begun(self.begun(at)?);
         let (head, journal) = (self.heads.get(at)?, &mut self.journal);
+        progress::begin();
         let ended = self.runner.on(head, &mut || journal.write(&line));
         self.ended(at, ended)
     }

@@ -21,9 +21,8 @@ use crate::disk::{Disk, digest_of};
 use crate::error::{Error, invalid};
 use crate::setup::options::{Answers, Faults, HeadOption, Settings};
 use crate::setup::{Described, NoFixtures, OpenFixtures, Simulated, load, simulated};
-use crate::terminal::draws_progress;
+use crate::terminal::progress;
 use clap::Args;
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use spintrue_head::stop_on_request;
 use spintrue_language::Prepared;
 use std::sync::Arc;
@@ -163,7 +162,7 @@ fn all(
             scope.spawn(move || worker(&send));
         }
         drop(send);
-        let bar = draws_progress().then(|| bar(total));
+        progress::begin_counting(total as usize, "heads");
         let mut trials = Vec::new();
         for answer in receive {
             match answer {
@@ -173,18 +172,10 @@ fn all(
                     return Err(error);
                 }
             }
-            bar.iter().for_each(|bar| bar.inc(1));
+            progress::step();
         }
-        bar.iter().for_each(ProgressBar::finish_and_clear);
         Ok(trials)
     })
-}
-
-fn bar(total: u64) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(total), ProgressDrawTarget::stderr());
-    let style = ProgressStyle::with_template("{pos} of {len} heads  {wide_bar}  {eta} left");
-    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
-    bar
 }
 
 /// Digest of all texts that the results depend on.

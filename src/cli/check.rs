@@ -130,7 +130,7 @@ impl Checked {
         let Checked { prepared, bound, too_long } = self;
         let colour = terminal::colour_output();
         complain(&rendered(&prepared.diagnostics, &prepared.sources));
-        say(&format!("{}: {}\n", styled(script, BOLD, colour), verdict(prepared)));
+        say(&format!("{}: {}\n", styled(script, BOLD, colour), self.verdict()));
         if let Some(program) = &prepared.program {
             for one in prepared.effects.iter().rev() {
                 say(&effects_line(one, prepared, colour));
@@ -160,15 +160,18 @@ impl Checked {
         }
         complain(&rendered(too_long.as_slice(), &prepared.sources));
     }
-}
 
-fn verdict(prepared: &Prepared) -> String {
-    let warnings = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Warning).count();
-    match (prepared.program.is_some(), prepared.errors(), warnings) {
-        (true, 0, 0) => "no problems".to_string(),
-        (true, 0, n) => format!("may run, with {}", counted(n, "warning")),
-        (true, errors, _) => format!("does not run like this: {}", counted(errors, "error")),
-        (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
+    fn verdict(&self) -> String {
+        let prepared = &self.prepared;
+        let errors = prepared.errors() + usize::from(self.too_long.is_some());
+        let all = prepared.diagnostics.iter();
+        let warnings = all.filter(|report| report.severity == Severity::Warning).count();
+        match (prepared.program.is_some(), errors, warnings) {
+            (true, 0, 0) => "no problems".to_string(),
+            (true, 0, n) => format!("may run, with {}", counted(n, "warning")),
+            (true, errors, _) => format!("does not run like this: {}", counted(errors, "error")),
+            (false, errors, _) => format!("does not run: {}", counted(errors, "error")),
+        }
     }
 }
 

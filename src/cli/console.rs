@@ -99,6 +99,7 @@ impl Console {
             return;
         }
         let bar = self.bar.get_or_insert_with(|| {
+            terminal::progress::end();
             let bar = ProgressBar::with_draw_target(Some(1000), ProgressDrawTarget::stderr());
             let style = ProgressStyle::with_template("{prefix}  {wide_bar}  {msg}");
             bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));

@@ -36,7 +36,7 @@ pub(super) fn page(options: &Pages) -> Result<u8, Error> {
         return Ok(0);
     };
     let name = name.strip_prefix("docs/").unwrap_or(name);
-    emit(known(pages(), name.strip_suffix(".md").unwrap_or(name), "page")?);
+    emit(known(pages(), name.strip_suffix(".md").unwrap_or(name), ["page", "docs"])?);
     Ok(0)
 }
 
@@ -53,7 +53,8 @@ pub(super) fn example(options: &Examples) -> Result<u8, Error> {
         ));
         return Ok(0);
     };
-    let script = standalone(known(scripts(), name.strip_suffix(".spt").unwrap_or(name), "script")?);
+    let name = name.strip_suffix(".spt").unwrap_or(name);
+    let script = standalone(known(scripts(), name, ["script", "example"])?);
     match &options.file {
         None => emit(&script),
         Some(path) => {
@@ -97,17 +98,21 @@ fn write(path: &Path, bytes: &[u8], force: &Force) -> Result<(), Error> {
     Place::take(path, force)?.write(bytes)
 }
 
+/// The text of a name in a list, which a command lists.
 fn known(
     list: impl Iterator<Item = (&'static str, &'static str)>,
     name: &str,
-    what: &str,
+    [what, command]: [&str; 2],
 ) -> Result<&'static str, Error> {
     let list: Vec<_> = list.collect();
     let text = list.iter().find(|(known, _)| *known == name).map(|(_, text)| *text);
     text.ok_or_else(|| {
         let near = nearest_name(name, list.iter().map(|(known, _)| *known));
-        let near = near.map(|near| format!("; did you mean `{near}`?")).unwrap_or_default();
-        invalid!("there is no {what} `{name}`{near}")
+        let way = near.map_or_else(
+            || format!(": `spintrue {command}` lists them"),
+            |near| format!("; did you mean `{near}`?"),
+        );
+        invalid!("there is no {what} `{name}`{way}")
     })
 }
 

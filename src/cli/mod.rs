@@ -32,7 +32,8 @@ use crate::batch;
 use crate::error::{Error, WRONG};
 use crate::project::completed;
 use crate::terminal;
-use crate::terminal::{colour_output, emit, say, units};
+use crate::terminal::{colour_output, emit, progress, say, units};
+use clap::error::ContextKind;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
 use serde_json::Value;
 use std::ffi::OsString;
@@ -141,11 +142,16 @@ enum Command {
 
 /// The arguments, with what the project gives.
 fn arguments() -> Result<Arguments, Error> {
-    // What an option needs may come from the project, so this look at the arguments refuses nothing.
-    let matches = |given: &[OsString]| {
-        Arguments::command().ignore_errors(true).try_get_matches_from(given).ok()
-    };
-    Ok(Arguments::parse_from(completed(std::env::args_os().collect(), matches)?))
+    let typed: Vec<OsString> = std::env::args_os().collect();
+    let all = completed(typed.clone(), Arguments::command)?;
+    Ok(Arguments::try_parse_from(all).unwrap_or_else(|mut error| {
+        // How the command is used has nothing to do with what the project gives.
+        let plain = Arguments::try_parse_from(typed).err();
+        if let Some(usage) = plain.as_ref().and_then(|error| error.get(ContextKind::Usage)) {
+            error.insert(ContextKind::Usage, usage.clone());
+        }
+        error.exit()
+    }))
 }
 
 /// Runs the command that the arguments ask for.
@@ -169,7 +175,13 @@ impl Arguments {
             Colours::Never => terminal::set_colours(false),
         }
         terminal::set_quiet(self.quiet);
-        self.command.run()
+        // An editor reads what the language server prints by itself.
+        if !matches!(self.command, Command::Lsp) {
+            progress::begin();
+        }
+        let code = self.command.run();
+        progress::end();
+        code
     }
 }
 

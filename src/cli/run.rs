@@ -17,7 +17,7 @@ use crate::setup::{
     Opened, PrintOptions, Recorded, Retest, SharedTracer, Stage, Tracer, header, is_elsewhere,
     load, operator,
 };
-use crate::terminal::complain;
+use crate::terminal::{complain, progress};
 use clap::Args;
 use spintrue_head::stop_on_request;
 use spintrue_language::{
@@ -273,9 +273,11 @@ impl<'a> Run<'a> {
         let finished = run_script(runnable, &mut self.stage.station, &mut keeper);
         let heard = keeper.heard();
         let sheets = self.stage.sheets();
+        progress::begin();
         let (pages, picture) = pictures(self.options, &sheets, self.place.take());
         printer.pages(&pages);
         printer.finish(&finished, prepared);
+        progress::begin();
         let rows = self.archive.as_ref().zip(identity).map(|(_, identity)| {
             let scripts = prepared.sources.iter().take(prepared.scripts);
             let digest = digest_of(scripts.map(|(_, source)| source.text.as_ref()));

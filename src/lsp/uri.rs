@@ -2,7 +2,13 @@
 //! that is no file, such as a new one without a place, is called by its address.
 
 use lsp_types::Uri;
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, percent_decode_str, utf8_percent_encode};
+use std::fmt::Display;
 use std::str::FromStr;
+
+/// What is escaped: all but the unreserved characters and what parts folders.
+const ESCAPED: &AsciiSet =
+    &NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~').remove(b'/');
 
 /// The name of the file behind an address.
 pub(super) fn name(uri: &Uri) -> String {
@@ -14,7 +20,7 @@ pub(super) fn name(uri: &Uri) -> String {
         Some(at) => rest.get(at..).unwrap_or("").to_string(),
         None => return text.to_string(),
     };
-    let path = decoded(&path);
+    let path = percent_decode_str(&path).decode_utf8_lossy().into_owned();
     match path.as_bytes() {
         [b'/', drive, b':', ..] if drive.is_ascii_alphabetic() => {
             path.trim_start_matches('/').to_string()
@@ -37,31 +43,8 @@ pub(super) fn of(name: &str) -> Option<Uri> {
     Uri::from_str(&text).ok()
 }
 
-fn decoded(text: &str) -> String {
-    let bytes = text.as_bytes();
-    let mut out = Vec::with_capacity(bytes.len());
-    let mut at = 0;
-    while let Some(byte) = bytes.get(at) {
-        let code = (*byte == b'%')
-            .then(|| text.get(at + 1..at + 3))
-            .flatten()
-            .and_then(|digits| u8::from_str_radix(digits, 16).ok());
-        out.push(code.unwrap_or(*byte));
-        at += if code.is_some() { 3 } else { 1 };
-    }
-    String::from_utf8_lossy(&out).into_owned()
-}
-
-fn encoded(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for byte in text.bytes() {
-        if byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte) {
-            out.push(char::from(byte));
-        } else {
-            out.push_str(&format!("%{byte:02X}"));
-        }
-    }
-    out
+fn encoded(text: &str) -> impl Display {
+    utf8_percent_encode(text, ESCAPED)
 }
 
 #[cfg(test)]

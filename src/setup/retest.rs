@@ -52,7 +52,7 @@ impl Attempt {
 pub(crate) enum NoAttempt {
     #[error("this would be its first attempt, which is no re-test")]
     First,
-    #[error("the data sheet allows {0} attempts, and all are used up")]
+    #[error("all attempts are used up, since the data sheet allows {0}")]
     UsedUp(u32),
     #[error(
         "the last attempt is `{last}`, and the data sheet allows another one only after: {after}"
@@ -193,7 +193,7 @@ mod tests {
         refused(ask("lead", &failed, None), "--retest REASON");
         refused(ask("day", &failed, Some(&reason)), "only for the operators lead");
         refused(ask("lead", &verdicts(&["passed"]), Some(&reason)), "only after: failed");
-        refused(ask("lead", &verdicts(&["failed"; 3]), Some(&reason)), "allows 3 attempts");
+        refused(ask("lead", &verdicts(&["failed"; 3]), Some(&reason)), "the data sheet allows 3");
         // Without rules attempts are numbered, and nothing is refused.
         let free = retest("speed = \"1 rpm\"\n", "day");
         assert_eq!(free.attempt(&failed, None), Ok(Attempt { number: 2, reason: None }));

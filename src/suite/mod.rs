@@ -11,6 +11,7 @@ pub(crate) use report::{cases, text};
 
 use crate::error::{Error, invalid};
 use crate::suite::file::Test;
+use crate::terminal::progress;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::PoisonError;
@@ -114,6 +115,7 @@ pub(crate) fn run(tests: Vec<Test>, threads: usize, stop: &AtomicBool) -> Vec<Te
     let next = AtomicUsize::new(0);
     let results: Vec<Mutex<Option<(TestResult, f64)>>> =
         tests.iter().map(|_| Mutex::default()).collect();
+    progress::begin_counting(tests.len(), "tests");
     std::thread::scope(|scope| {
         for _ in 0..threads.clamp(1, tests.len().max(1)) {
             scope.spawn(|| {
@@ -124,6 +126,7 @@ pub(crate) fn run(tests: Vec<Test>, threads: usize, stop: &AtomicBool) -> Vec<Te
                     };
                     let result = trial::run(test);
                     *place.lock().unwrap_or_else(PoisonError::into_inner) = Some(result);
+                    progress::step();
                 }
             });
         }

@@ -8,6 +8,7 @@ pub(crate) mod duration;
 pub(crate) mod facts;
 pub(crate) mod mode;
 pub(crate) mod plot;
+pub(crate) mod progress;
 pub(crate) mod reference;
 pub(crate) mod screen;
 pub(crate) mod table;
@@ -54,6 +55,9 @@ pub(crate) fn unbroken(text: &str, hang: Option<usize>) -> Cow<'_, str> {
 /// moving.
 pub(crate) fn emit(text: &str) {
     let mut out = stdout().lock();
+    if out.is_terminal() {
+        progress::end();
+    }
     let written = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     if written.is_err_and(|error| error.kind() != ErrorKind::BrokenPipe) {
         LOST.store(true, Ordering::Relaxed);
@@ -72,6 +76,7 @@ pub(crate) fn complain(text: &str) {
         Some((columns, _)) => Cow::Owned(folded(text, usize::from(columns.0), None)),
         None => Cow::Borrowed(text),
     };
+    progress::end();
     let mut out = stderr().lock();
     let _ = out.write_all(visible_output(&text).as_bytes());
     let _ = out.flush();
@@ -80,6 +85,7 @@ pub(crate) fn complain(text: &str) {
 /// Writes over the last line of standard error, which a text without an end of line left; with an
 /// empty text, clears it.
 pub(crate) fn complain_over(text: &str) {
+    progress::end();
     let mut out = stderr().lock();
     let _ = write!(out, "\r\u{1b}[K{}", visible_output(text));
     let _ = out.flush();

@@ -101,5 +101,8 @@ after=$(cd "$clean" && find . -not -path './var/*' | sort)
 mkdir "$work/unpacked"
 tar -C "$work/unpacked" -xzf "$work/$name.tar.gz"
 (cd "$work/unpacked/$name" && ./spintrue run scripts/bring_up.spt) | cmp "$work/here.txt" -
+# Only a build that is shipped shows how the library of options behaves in one.
+(cd "$work/unpacked" && "./$name/spintrue" new bench && cd bench && "../$name/spintrue" check bring_up.spt &&
+    "../$name/spintrue" run bring_up.spt && "../$name/spintrue" test tests) > "$work/project.txt"
 rm -rf "$clean" "$work/unpacked" "$root" "$flat"
 ls -l "$work"/*.deb "$work"/*.tar.gz | awk '{print $NF ": " int($5 / 1024) " KiB"}'

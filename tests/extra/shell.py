@@ -558,6 +558,20 @@ def paged():
     screen.close()
 
 
+def at_work():
+    """What takes more than a second tells so, and what is printed then has the line for itself."""
+    screen = Screen(before=f"(sleep 4; echo 'wait 1 s') | {BINARY} check -")
+    screen.until("at work for 2s")
+    seen = screen.until("no problems")
+    assert "at work" not in seen, seen
+    screen.close()
+    screen = Screen(before=f"{BINARY} test scripts/tests --threads 1")
+    screen.until(lambda text: re.search(r"^\d+ of \d+ tests  █*░* +\d+s left$", text, re.M))
+    seen = screen.until(" passed, 0 failed")
+    assert "tests  " not in seen, seen
+    screen.close()
+
+
 def progress():
     """A wait shows how long it has taken, how long it can take, and the speed."""
     screen = Screen("--realtime", columns=60)
@@ -916,7 +930,7 @@ try:
     Screen.tmux("new-session", "-d", "-s", "keep", "sleep 3600")
     if "--write" not in sys.argv:
         checks = [completion, several_lines, stopped, typed_ahead, live_prompt, shared, kept_trims,
-                  keys_that_stop, late, prints, events, lost_link, sizes, searched, ends_later, paged, progress,
+                  keys_that_stop, late, prints, events, lost_link, sizes, searched, ends_later, paged, at_work, progress,
                   unbroken, colours, ends, history, watched, lit, bench, bench_at_a_real_head, plotted, stepped]
         wanted = [argument for argument in sys.argv[1:] if not argument.startswith("-")]
         for check in [check for check in checks if not wanted or check.__name__ in wanted]:

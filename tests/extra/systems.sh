@@ -62,6 +62,12 @@ windows "${batch[@]}" | tail -n 3
 [ "$("$built/debug/spintrue" history "$work/windows.sqlite" --limit 50 | grep -c 'W-')" = 12 ]
 echo "Windows: a batch that was killed goes on, and no head is lost or doubled"
 
+
+# What ends a run: Ctrl-C, Ctrl-Break and a closed console.
+x86_64-w64-mingw32-gcc -Wall -Werror -O1 -o "$work/console.exe" tests/extra/systems_console.c
+python3 -B tests/extra/systems.py "$built/debug/spintrue" "$work/spintrue.exe" "$work/console.exe" "$there"
+echo "Windows: a head under light is made safe when a run is ended from its console"
+
 [ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
 "$work/venv/bin/pip" install --quiet --disable-pip-version-check ziglang==0.17.0
 cat > "$work/cc" <<CC

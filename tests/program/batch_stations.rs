@@ -328,7 +328,10 @@ fn heads_have_data_sheets_of_their_own() {
     folder.file("heads.csv", "serial,width\nTEN-1,7 um\nTWELVE-1,7 um\n");
     assert_eq!(batch(&folder, &sheets).0, 1);
     let (_, told) = batch(&folder, &[&sheets[..], &["--retest", "again"]].concat());
-    assert!(told.contains("TEN-1: not tested: the data sheet allows 1 attempts"), "{told}");
+    assert!(
+        told.contains("TEN-1: not tested: all attempts are used up, since the data sheet allows 1"),
+        "{told}"
+    );
     assert!(folder.0.join("out/TWELVE-1.2").exists());
 }
 

@@ -208,7 +208,12 @@ fn both_stores_tell_the_same() {
     };
     let filters: [&[&str]; 12] = [
         &["--model", "ten-facet demonstration head (invented)", "--identity", "attempt=2"],
-        &["--identity", "version=0.1.0", "--identity", "day=2026-01-04"],
+        &[
+            "--identity",
+            concat!("version=", env!("CARGO_PKG_VERSION")),
+            "--identity",
+            "day=2026-01-04",
+        ],
         &[],
         &["--limit", "5"],
         &["--operator", "shift 1"],

@@ -34,6 +34,10 @@ fn a_new_folder_works_as_it_stands() {
         let ended = spintrue(&bench, arguments);
         assert_eq!(ended.code, Some(0), "{arguments:?}: {}", ended.all());
     }
+    // How a command is used has nothing to do with what the project gives.
+    let wrong = spintrue(&bench, &["run"]);
+    refused(&wrong, "Usage: spintrue run");
+    assert!(!wrong.error.contains("identity"), "{}", wrong.all());
     let listed = spintrue(&bench, &["history", "runs.sqlite", "--identity", "station=S1"]);
     assert_eq!(listed.out.matches("bring_up.spt").count(), 2, "{}", listed.all());
     refused(&spintrue(&folder, &["new", "bench"]), "bench is not empty");
@@ -175,4 +179,5 @@ fn examples_and_pages_come_with_the_program() {
         assert_eq!(spintrue(&folder, &["docs", name]).out, page);
     }
     refused(&spintrue(&folder, &["docs", "linse"]), "did you mean `lines`?");
+    refused(&spintrue(&folder, &["docs", "nothing-near"]), "`spintrue docs` lists them");
 }

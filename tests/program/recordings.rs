@@ -233,7 +233,8 @@ fn what_is_no_recording_is_told_apart() {
     let whole = fs::read(bring_up(&folder)).unwrap();
     let lines = unpacked(&whole);
     let newer = lines.replacen("\"version\":2", "\"version\":3", 1);
-    let newer = newer.replacen("\"spintrue\":\"0.1.0\"", "\"spintrue\":\"9.0.0\"", 1);
+    let written_by = concat!("\"spintrue\":\"", env!("CARGO_PKG_VERSION"), "\"");
+    let newer = newer.replacen(written_by, "\"spintrue\":\"9.0.0\"", 1);
     let edited = lines.replacen("\"locked\":false", "\"locked\":true", 1);
     assert_ne!(edited, lines);
     let odd = lines.replacen("\"heard\"", "\"hard\"", 1);

@@ -66,7 +66,7 @@ fn runs_are_numbered_and_rules_are_kept() {
     folder.file("head.toml", "[head]\nserial = \"SIM-2\"\n");
     assert_eq!(spintrue(&folder, &[&RUN, &RULES, &["--head", "sim:head.toml"]]).0, 0);
     assert_eq!(spintrue(&folder, &[&RUN, &RULES, &AGAIN, &LEAD]).0, 0);
-    refused(&[&AGAIN, &LEAD], "allows 3 attempts, and all are used up");
+    refused(&[&AGAIN, &LEAD], "all attempts are used up, since the data sheet allows 3");
     refused(
         &[&AGAIN, &LEAD, &["--head", "sim:head.toml"]],
         "the last attempt is `passed`, and the data sheet allows another one only after: failed",
@@ -146,7 +146,9 @@ fn a_batch_tests_again_what_did_not_pass() {
     assert!(Path::new(&folder.path("out/SN-3.3")).exists(), "{told}");
     // The third was the last one.
     let (_, told) = spintrue(&folder, &again);
-    assert!(told.contains("allows 3 attempts") && !Path::new(&folder.path("out/SN-3.4")).exists());
+    assert!(
+        told.contains("the data sheet allows 3") && !Path::new(&folder.path("out/SN-3.4")).exists()
+    );
     assert_eq!(spintrue(&folder, &[&["record", "verify", "out"]]).0, 0);
 }
 

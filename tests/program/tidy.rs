@@ -241,7 +241,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("flate2::", &["head trace", "program record"]),
     ("futures_util::", &["program archive"]),
     ("gethostname::", &["program record"]),
-    ("indicatif::", &["program campaign", "program cli"]),
+    ("indicatif::", &["program cli", "program terminal"]),
     (
         "jiff::",
         &["program archive", "program batch", "program cli", "program record", "program setup"],

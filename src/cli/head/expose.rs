@@ -8,7 +8,7 @@ use crate::disk::{Disk, Force, Place};
 use crate::error::{Error, WRONG, invalid};
 use crate::setup::options::{HeadOption, Surroundings, positive};
 use crate::setup::{Stage, load};
-use crate::terminal::complain;
+use crate::terminal::{complain, progress};
 use clap::Args;
 use spintrue_head::{Bitmap, Dimension, stop_on_request};
 use spintrue_language::{FileError, Files, SourceText, read_image, run_script};
@@ -111,6 +111,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut printer = printer(&about, options.json);
     stop_on_request(std::slice::from_ref(&stage.stop))?;
     let finished = run_script(runnable, &mut stage.station, &mut *printer);
+    progress::begin();
     let pages = options.pages(&stage.sheets(), places);
     printer.pages(pages.as_deref().unwrap_or_default());
     printer.finish(&finished, &prepared);

@@ -6,7 +6,7 @@ use crate::cli::check::counted;
 use crate::disk::folders_with;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::{MANIFEST, MARK, Manifest, PublicKey, State, examine};
-use crate::terminal::say;
+use crate::terminal::{progress, say};
 use clap::Args;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -115,7 +115,9 @@ fn whole_batch(folder: &Path, key: &Key) -> Judged {
     let mut wrong = Vec::new();
     let batch = batch::kept(folder)?;
     wrong.extend(batch.wrong);
+    progress::begin_counting(batch.heads.len(), "records");
     for (serial, name, done) in &batch.heads {
+        progress::step();
         match (faults(name, examined(&folder.join(name), key)), done) {
             (Err(lines), _) => wrong.extend(lines),
             (Ok(manifest), Some(done)) => {
@@ -143,7 +145,10 @@ fn archive(options: &Options, key: &Key) -> Judged {
     let mut wrong = Vec::new();
     let mut records: HashMap<String, (String, Manifest)> = HashMap::new();
     for top in &options.records {
-        for folder in folders_with(top, &[MANIFEST, MARK])? {
+        let folders = folders_with(top, &[MANIFEST, MARK])?;
+        progress::begin_counting(folders.len(), "records");
+        for folder in folders {
+            progress::step();
             let name = folder.display().to_string();
             match faults(&name, examined(&folder, key)) {
                 Ok(manifest) => drop(records.insert(manifest.digest.clone(), (name, manifest))),
@@ -151,6 +156,7 @@ fn archive(options: &Options, key: &Key) -> Judged {
             }
         }
     }
+    progress::begin();
     let (mut runs, mut older, mut with_record) = (0, 0, 0);
     Archive::each_stored(&options.place, &mut |row| {
         runs += 1;
