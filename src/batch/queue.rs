@@ -57,8 +57,8 @@ impl Queue {
     /// Adds a row and waits until it is on the disk.
     pub(super) fn add(&mut self, serial: &str) -> Result<(), Error> {
         let mut writer = csv::Writer::from_writer(Vec::new());
-        let row = writer.write_record([serial]).and_then(|()| Ok(writer.into_inner()));
-        let row = row.ok().and_then(Result::ok).unwrap_or_default();
+        writer.write_record([serial]).map_err(|error| invalid!("{QUEUE}: {error}"))?;
+        let row = writer.into_inner().map_err(|error| invalid!("{QUEUE}: {error}"))?;
         let written = self.file.write_all(&row).and_then(|()| self.file.sync_data());
         written.map_err(|error| unwritten(&self.path, &error))
     }
