@@ -227,9 +227,11 @@ impl Drive<'_, '_> {
     /// Gives an idle station the next head, or has it asked which one is mounted.
     fn employ(&mut self, number: usize) {
         let Some(station) = self.stations.get_mut(number) else { return };
-        let wanted = station.wanted.filter(|_| !is_elsewhere(station.address));
+        // A simulated station leaves alone what is to be mounted elsewhere.
+        let has_own = self.queue.is_some() && !is_elsewhere(station.address);
+        let wanted = station.wanted;
         let free = |waiting: &Waiting| {
-            !waiting.tried.contains(&number) && wanted.is_none_or(|at| at == waiting.at)
+            !waiting.tried.contains(&number) && (!has_own || wanted == Some(waiting.at))
         };
         let next = self.waiting.iter().position(free);
         let (Some(next), Doing::Nothing) = (next, &station.doing) else { return };

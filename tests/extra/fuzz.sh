@@ -23,7 +23,7 @@ bad=0
 for kind in "${kinds[@]}"; do
     mkdir -p "$place/corpus/$kind" "$place/found/$kind"
     # Half a minute for one file is a hang, and 2 GB are too much of memory.
-    if FUZZ_KIND=$kind "$program" -max_total_time="${FUZZ_SECONDS:-600}" -timeout=30 -rss_limit_mb=2048 -max_len=100000 \
+    if FUZZ_KIND=$kind "$program" -max_total_time="${FUZZ_SECONDS:-600}" -timeout=30 -rss_limit_mb=2048 -max_len=200000 \
         -print_final_stats=1 -artifact_prefix="$place/found/$kind/" "$place/corpus/$kind" "$place/seeds/$kind" \
         >"$place/$kind.log" 2>&1; then
         grep -E 'number_of_executed_units|peak_rss' "$place/$kind.log" | awk -v kind="$kind" '{ print kind ": " $0 }'

@@ -51,7 +51,8 @@ def seeds():
     key = work / "key.pem"
     subprocess.run(["openssl", "genpkey", "-algorithm", "ed25519", "-out", key], check=True, capture_output=True)
     chart = work / "chart.pbm"
-    made(["chart", "draw", chart, "--date", "2026-05-01"])
+    # As small as a chart can be.
+    made(["chart", "draw", chart, "--date", "2026-05-01", "--sheet", "130x90mm", "--ruler-space", "0mm", "--places", "3"])
     scan = work / "scan.pgm"
     scan.write_bytes(b"P5\n400 400\n255\n" + bytes(255 if (x // 7 + y // 5) % 3 else 20 for y in range(400) for x in range(400)))
     sheet = work / "sheet.toml"
@@ -101,7 +102,7 @@ def seeds():
         "image": ([image.read_bytes()], beside("m.pbm"), [["head", "expose", "{}"]]),
         "scan": ([scan.read_bytes()], beside("m.pgm"), [["chart", "read", "{}", "--chart", chart]]),
         "chart": ([chart.read_bytes()], beside("m.pbm"), [["chart", "read", scan, "--chart", "{}"]]),
-        "recording": ([trace.read_bytes()], beside("m.trace"),
+        "recording": ([p.read_bytes() for p in [trace, *sorted((root / "tests/data/recordings").glob("*.trace"))]], beside("m.trace"),
                       [["head", "trace", "{}"], ["run", "scripts/bring_up.spt", "--head", "replay:{}"]]),
         "tests": ([p.read_bytes() for p in (root / "scripts/tests").glob("*.test.toml")], beside("m.test.toml"),
                   [["test", "{}"]]),
