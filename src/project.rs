@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::Read;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 /// Largest file in bytes.
@@ -24,10 +24,13 @@ pub(crate) const FILE: &str = "spintrue.toml";
 /// What the file holds.
 #[derive(Default, Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Content {
+pub(crate) struct Content {
     /// Addresses of heads by their names.
     #[serde(default)]
     heads: BTreeMap<String, String>,
+    /// What stands around heads, by their names.
+    #[serde(default)]
+    around: BTreeMap<String, Around>,
     #[serde(default)]
     defaults: Defaults,
     /// The folder of a library that all scripts of the project use.
@@ -45,6 +48,22 @@ struct Defaults {
     #[serde(default)]
     identity: Vec<String>,
     at_most: Option<String>,
+}
+
+/// What stands around a head: files of fixtures, and that of the gauge.
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct Around {
+    #[serde(default)]
+    fixture: Vec<String>,
+    gauge_file: Option<String>,
+}
+
+/// A head that is asked for by its name, with the paths of the files around it.
+pub(crate) struct NamedHead {
+    pub address: String,
+    pub fixtures: Vec<PathBuf>,
+    pub gauge_file: Option<PathBuf>,
 }
 
 /// A project file and the folder that it lies in; an empty path where that is the working folder.
@@ -72,19 +91,31 @@ fn find() -> Result<Option<Project>, Error> {
     let text = text.map_err(|error| {
         invalid!("{} cannot be read: {}", folder.join(FILE).display(), io_reason(&error))
     })?;
-    let content: Content = toml::from_str(&text).map_err(|error| {
-        let line = line_of(&text, error.span());
-        invalid!("{}:{line}: {}", folder.join(FILE).display(), error.message())
+    let content = parsed(&folder.join(FILE), &text)?;
+    let folder = if folder == here { PathBuf::new() } else { folder.to_path_buf() };
+    Ok(Some(Project { folder, content }))
+}
+
+/// What a project file says.
+pub(crate) fn parsed(file: &Path, text: &str) -> Result<Content, Error> {
+    let content: Content = toml::from_str(text).map_err(|error| {
+        let line = line_of(text, error.span());
+        invalid!("{}:{line}: {}", file.display(), error.message())
     })?;
     if let Some(name) = content.heads.keys().find(|name| !is_name(name)) {
         return Err(invalid!(
             "{}: `{name}` cannot name a head: a name has letters, digits, `_` and `-`, and is not `sim` or \
              `replay`",
-            folder.join(FILE).display()
+            file.display()
         ));
     }
-    let folder = if folder == here { PathBuf::new() } else { folder.to_path_buf() };
-    Ok(Some(Project { folder, content }))
+    if let Some(name) = content.around.keys().find(|name| !content.heads.contains_key(*name)) {
+        return Err(invalid!(
+            "{}: `[around.{name}]` belongs to no head: `[heads]` has no `{name}`",
+            file.display()
+        ));
+    }
+    Ok(content)
 }
 
 /// A file of the project's library, where there is one of that name.
@@ -102,13 +133,25 @@ fn is_name(text: &str) -> bool {
 
 /// The address of a head that is given by its name or its address.
 pub(crate) fn head_at(text: &str) -> Result<String, Error> {
-    let Some(project) = project()?.filter(|_| is_name(text)) else { return Ok(text.to_string()) };
-    let heads = &project.content.heads;
-    heads.get(text).map(|address| project.address(address)).ok_or_else(|| {
+    Ok(named_head(text)?.map_or_else(|| text.to_string(), |head| head.address))
+}
+
+/// The head of a name; none where the text is no name, or there is no project.
+pub(crate) fn named_head(text: &str) -> Result<Option<NamedHead>, Error> {
+    let Some(project) = project()?.filter(|_| is_name(text)) else { return Ok(None) };
+    let Content { heads, around, .. } = &project.content;
+    let Some(address) = heads.get(text) else {
         let known: Vec<&str> = heads.keys().map(String::as_str).collect();
         let known = if known.is_empty() { "none".to_string() } else { known.join(", ") };
-        invalid!("{FILE} has no head `{text}`; it has {known}")
-    })
+        return Err(invalid!("{FILE} has no head `{text}`; it has {known}"));
+    };
+    let around = around.get(text);
+    let path = |path: &String| PathBuf::from(project.path(path));
+    Ok(Some(NamedHead {
+        address: project.address(address),
+        fixtures: around.into_iter().flat_map(|it| &it.fixture).map(path).collect(),
+        gauge_file: around.and_then(|it| it.gauge_file.as_ref()).map(path),
+    }))
 }
 
 /// An address with the paths of its files as `at` has them.
@@ -158,15 +201,25 @@ impl Project {
         }
         let is_kept = !all.is_empty() || ["archive", "record"].into_iter().any(is_given);
         if takes("identity") && is_kept {
-            all.extend(identity.iter().map(|pair| ("--identity", pair.clone())));
+            // Stations name themselves.
+            let has_stations = given.try_contains_id("stations").is_ok() && is_given("stations");
+            let pairs = identity.iter().filter(|it| !(has_stations && it.starts_with("station=")));
+            all.extend(pairs.map(|pair| ("--identity", pair.clone())));
         }
-        // What stands around a real head is never reached for a simulated one.
+        // What stands around a head by its name comes first. A default for all is never reached for a simulated one.
         let is_real = address.is_some_and(|address| address.contains("://")) && is_given("head");
-        if takes("fixture") && is_real {
-            all.extend(fixture.iter().map(|path| ("--fixture", self.path(path))));
+        let name = given.try_get_raw("head").ok().flatten().and_then(|mut all| all.next());
+        let own = name.and_then(|name| self.content.around.get(name.to_str()?));
+        let shared = if is_real { fixture.as_slice() } else { &[] };
+        if takes("fixture") {
+            let own = own.map(|own| own.fixture.as_slice()).filter(|own| !own.is_empty());
+            let paths = own.unwrap_or(shared).iter();
+            all.extend(paths.map(|path| ("--fixture", self.path(path))));
         }
-        if takes("gauge_file") && is_real {
-            all.extend(gauge_file.iter().map(|path| ("--gauge-file", self.path(path))));
+        if takes("gauge_file") {
+            let shared = gauge_file.as_ref().filter(|_| is_real);
+            let path = own.and_then(|own| own.gauge_file.as_ref()).or(shared);
+            all.extend(path.map(|path| ("--gauge-file", self.path(path))));
         }
         if takes("at_most") {
             all.extend(at_most.iter().map(|time| ("--at-most", time.clone())));

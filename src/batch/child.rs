@@ -55,7 +55,7 @@ pub(super) fn run(mut options: Options) -> Result<u8, Error> {
     let Some(order) = order else {
         return Err(invalid!("`--one-head` is for a batch that drives stations: leave it out"));
     };
-    options.stations.retain(|(name, _)| *name == order.station);
+    options.stations.retain(|station| station.name == order.station);
     options.archiving.identity.push(("station".to_string(), order.station.clone()));
     answer(&Answer::Ended(Box::new(obey(&options, order, stop, &lines))));
     Ok(0)

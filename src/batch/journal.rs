@@ -1,6 +1,7 @@
 //! The journal of a batch: JSON Lines, each on the disk before the batch goes on, so that an
 //! interruption loses nothing that is finished. An incomplete last line does not count.
 
+use crate::batch::queue::QUEUE;
 use crate::disk::{make_folder, open_file, unwritten};
 use crate::error::{Error, invalid};
 use crate::record::{Unmet, sync};
@@ -268,6 +269,7 @@ impl Journal {
         drop(file);
         // What cannot be removed does no harm: it is empty.
         let _ = fs::remove_file(path);
+        let _ = fs::remove_file(folder.join(QUEUE));
         drop(_lock);
         let _ = fs::remove_file(folder.join(LOCK));
         let _ = fs::remove_dir(folder);

@@ -1,6 +1,7 @@
 //! What a batch folder holds, to compare it with what was written.
 
 use crate::batch::journal::{Done, JOURNAL, Journal, LOCK, RUNS};
+use crate::batch::queue::QUEUE;
 use crate::batch::resume::{ASIDE, sha256};
 use crate::error::Error;
 use std::fs;
@@ -33,7 +34,7 @@ pub(crate) fn kept(folder: &Path) -> Result<Kept, Error> {
     let heads = heads.map(|(begun, done)| (begun.serial, begun.folder, done));
     let mut heads: Vec<(String, String, Option<Done>)> = heads.collect();
     heads.sort_by(|one, other| one.1.cmp(&other.1));
-    let own = [JOURNAL, LOCK, RUNS, ASIDE];
+    let own = [JOURNAL, LOCK, RUNS, QUEUE, ASIDE];
     let entries = fs::read_dir(folder).into_iter().flatten().flatten();
     let names = entries.map(|entry| entry.file_name().to_string_lossy().into_owned());
     let is_known = |name: &String| {

@@ -12,7 +12,9 @@ pub(crate) mod options;
 mod page;
 mod place;
 mod plan;
+mod queue;
 mod resume;
+mod scanned;
 mod sheets;
 mod stations;
 mod summary;
@@ -24,7 +26,8 @@ use crate::batch::journal::{
 };
 use crate::batch::one::{Lost, Runner};
 use crate::batch::options::Options;
-use crate::batch::plan::{Plan, Planned, plan};
+use crate::batch::plan::{Planned, plan};
+use crate::batch::queue::{QUEUE, Queue};
 use crate::batch::resume::ASIDE;
 use crate::batch::summary::Summary;
 use crate::error::{Error, WRONG, invalid};
@@ -37,6 +40,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Changes of rows that are listed.
 const MAX_CHANGES: usize = 20;
+
+/// Names in the folder of a batch that are those of no head.
+const OWN: [&str; 8] =
+    [JOURNAL, LOCK, RUNS, QUEUE, ASIDE, summary::TABLE, summary::RESULTS, page::REPORT];
 
 /// Why a batch ends before its last head.
 enum Early {
@@ -62,13 +69,26 @@ struct Batch<'a> {
 
 /// Runs a batch, or goes on with one; or runs one head for a batch with stations.
 pub(crate) fn run(options: Options) -> Result<u8, Error> {
+    let options = options.with_queue();
     if options.one_head {
         return child::run(options);
     }
     stations::check(&options)?;
-    let Plan { scripts, heads, fixtures } = plan(&options, None)?;
-    let runner = Runner::new(&options, scripts, fixtures)?;
-    let (journal, known) = Journal::take(&options.record)?;
+    // A queue is read under the lock of its batch.
+    let taken = options.is_queue.then(|| Journal::take(&options.record)).transpose()?;
+    let queue = taken.as_ref().map(|_| Queue::open(&options.record)).transpose()?;
+    let checked = plan(&options, None)
+        .and_then(|it| Ok((Runner::new(&options, it.scripts, it.fixtures)?, it.heads)));
+    let (runner, heads) = match (checked, taken.as_ref()) {
+        (Ok(checked), _) => checked,
+        (Err(error), known) => {
+            if known.is_some_and(|(_, known)| known.subject.is_none()) {
+                taken.into_iter().for_each(|(journal, _)| journal.abandon(&options.record));
+            }
+            return Err(error);
+        }
+    };
+    let (journal, known) = taken.map_or_else(|| Journal::take(&options.record), Ok)?;
     let mut batch = Batch::start(&options, runner, heads, journal, &known)?;
     let waiting = batch.waiting(&known)?;
     batch.summary.begin(
@@ -81,7 +101,7 @@ pub(crate) fn run(options: Options) -> Result<u8, Error> {
             }
             batch.head(at)
         }),
-        false => stations::drive(&mut batch, waiting),
+        false => stations::drive(&mut batch, waiting, queue),
     };
     Ok(batch.finish(early))
 }
@@ -164,6 +184,17 @@ impl<'a> Batch<'a> {
             waiting.push(at);
         }
         Ok(waiting)
+    }
+
+    /// Adds a head of the queue; its index.
+    fn add(&mut self, mut head: Planned) -> usize {
+        let known = self.heads.iter().map(|it| (it.serial.clone(), it.folder.clone())).collect();
+        let serials = self.heads.iter().chain([&head]).map(|it| it.serial.as_str());
+        let folders = names::folders(&serials.collect::<Vec<_>>(), &known, &OWN);
+        head.folder = folders.into_iter().next_back().unwrap_or_default();
+        self.summary.add_row(&head);
+        self.heads.push(head);
+        self.heads.len() - 1
     }
 
     /// The line of the journal that says that the run of the head at an index begins.
@@ -322,7 +353,6 @@ fn name_folders(heads: &mut [Planned], known: &Known) {
     let earlier = known.before.iter().map(|(begun, _)| begun.folder.clone());
     taken.extend(earlier.map(|folder| (format!("\0{folder}"), folder)));
     let serials: Vec<&str> = heads.iter().map(|head| head.serial.as_str()).collect();
-    let own = [JOURNAL, LOCK, RUNS, ASIDE, summary::TABLE, summary::RESULTS, page::REPORT];
-    let folders = names::folders(&serials, &taken, &own);
+    let folders = names::folders(&serials, &taken, &OWN);
     heads.iter_mut().zip(folders).for_each(|(head, folder)| head.folder = folder);
 }

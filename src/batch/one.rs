@@ -136,7 +136,9 @@ impl<'a> Runner<'a> {
             operator: self.options.archiving.operator.clone(),
             named: named.collect(),
             again: self.again(planned, &stage),
-            ..stage.about(Some(prepared), script, most).with_files(self.options.fixtures.texts())
+            ..stage
+                .about(Some(prepared), script, most)
+                .with_files(self.options.around_all().texts())
         };
         let identity = record::identity(&about, Some(prepared));
         begin().map_err(Lost::record)?;
@@ -210,7 +212,7 @@ impl<'a> Runner<'a> {
             address: &planned.place.address(),
             seed: stage.medium.is_some().then_some(stage.seed),
             faults,
-            fixtures: self.options.fixtures.paths().collect(),
+            fixtures: self.options.around_all().paths().collect(),
             answers: self.options.answers.file.as_deref(),
             print: Vec::new(),
         };

@@ -1,6 +1,8 @@
 //! The options of a batch.
 
+use crate::batch::queue::QUEUE;
 use crate::error::{Error, invalid};
+use crate::project::named_head;
 use crate::setup::Fixtures;
 use crate::setup::options::named;
 use crate::setup::options::{Answers, Archiving, Faults, HeadOption, Limits, Settings};
@@ -19,13 +21,25 @@ pub(crate) enum StopAt {
     HeadFailed,
 }
 
+/// A station, and what stands around its heads.
+#[derive(Clone)]
+pub(crate) struct StationOption {
+    pub name: String,
+    pub address: String,
+    fixtures: Fixtures,
+}
+
 #[derive(Args)]
 pub(crate) struct Options {
     /// The script
     pub script: String,
-    /// The heads, and the params of each
+    /// The heads, and the params of each; `-` takes serial numbers for stations from the standard input,
+    /// as they are typed or scanned
     #[arg(long, value_name = "FILE.csv")]
     pub list: String,
+    /// The list is a queue that is filled at the standard input
+    #[arg(skip)]
+    pub is_queue: bool,
     /// Folder for the record of each head, the journal and the summary: a new one, or that of a batch
     /// to go on with
     #[arg(long, value_name = "DIR")]
@@ -33,9 +47,10 @@ pub(crate) struct Options {
     #[command(flatten)]
     pub head: HeadOption,
     /// Drive a station: the heads at this address are run in processes of their own, and their records
-    /// name the station. May be repeated; stations run at the same time
+    /// name the station. The name of a head in spintrue.toml is a station with what stands around that head.
+    /// May be repeated; stations run at the same time
     #[arg(long = "station", value_name = "NAME=ADDRESS", conflicts_with = "head", value_parser = station)]
-    pub stations: Vec<(String, String)>,
+    pub stations: Vec<StationOption>,
     /// Take a station out after this many heads in a row that did not pass there
     #[arg(long, value_name = "N", requires = "stations", value_parser = value_parser!(u32).range(1..))]
     pub failures_in_a_row: Option<u32>,
@@ -70,12 +85,47 @@ pub(crate) struct Options {
     pub json: bool,
 }
 
-fn station(text: &str) -> Result<(String, String), Error> {
-    let Some((name, address)) = text.split_once('=') else {
-        return Err(invalid!("write a name and an address, such as S3=tcp://192.168.0.13:5025"));
-    };
+impl Options {
+    /// A list `-` is a queue in the folder of the batch.
+    pub(super) fn with_queue(mut self) -> Options {
+        self.is_queue = self.list == "-";
+        if self.is_queue {
+            self.list = self.record.join(QUEUE).display().to_string();
+        }
+        self
+    }
+
+    /// What stands around the heads of a station; options come first.
+    pub(super) fn around<'a>(&'a self, station: &'a StationOption) -> &'a Fixtures {
+        let is_given = self.fixtures.paths().next().is_some();
+        if is_given { &self.fixtures } else { &station.fixtures }
+    }
+
+    /// What stands around all heads that are run here.
+    pub(super) fn around_all(&self) -> &Fixtures {
+        match self.stations.as_slice() {
+            [station] => self.around(station),
+            _ => &self.fixtures,
+        }
+    }
+}
+
+fn station(text: &str) -> Result<StationOption, Error> {
+    let pair = text.split_once('=');
+    let (name, place) = pair.unwrap_or((text, text));
+    let head = named_head(place)?;
+    if pair.is_none() && head.is_none() {
+        return Err(invalid!(
+            "write a name and an address, such as S3=tcp://192.168.0.13:5025, or the name of a head in \
+             spintrue.toml"
+        ));
+    }
     named(&format!("station={name}"))?;
-    Ok((name.to_string(), address.to_string()))
+    let (address, fixtures) = match head {
+        Some(head) => (head.address, Fixtures::of(head.fixtures, head.gauge_file)),
+        None => (place.to_string(), Fixtures::default()),
+    };
+    Ok(StationOption { name: name.to_string(), address, fixtures })
 }
 
 fn sheet(text: &str) -> Result<(String, String), Error> {

@@ -1,7 +1,7 @@
 //! The heads of a batch: every row of the list with its head and its params, all checked before anything
 //! moves.
 
-use crate::batch::options::Options;
+use crate::batch::options::{Options, StationOption};
 use crate::batch::place::Place;
 use crate::batch::sheets::{self, Script, Scripts};
 use crate::disk::{Disk, digest_of};
@@ -101,9 +101,13 @@ fn wrong(
 
 /// Checks everything; or reads only the row with a number, which was checked before.
 pub(crate) fn plan(options: &Options, only: Option<usize>) -> Result<Plan, Error> {
-    let fixtures = options.fixtures.read()?;
+    let fixtures = options.around_all().read()?;
     let (base, mut problems) = Script::read(options, None)?;
     let list = base.series.list();
+    if options.is_queue && list.rows.is_empty() {
+        // It is filled later.
+        problems.clear();
+    }
     let mut reports = Reports { sources: base.series.sources().clone(), ..Reports::default() };
     if list.columns.is_empty() {
         // Rows cannot be checked without known columns.
@@ -142,14 +146,38 @@ pub(crate) fn plan(options: &Options, only: Option<usize>) -> Result<Plan, Error
         planned.iter_mut().for_each(|planned| planned.sheet.clone_from(&sheet));
         heads.extend(planned);
     }
+    if options.is_queue && only.is_none() {
+        checker.specimen(&mut scripts, &mut reports)?;
+    }
     if reports.are_wrong() {
         let error = Error::reports(reports.diagnostics, &reports.sources);
-        return Err(error.concluding("nothing was run: every row of the list must be right"));
+        let what = if heads.is_empty() && options.is_queue {
+            ""
+        } else {
+            ": every row of the list must be right"
+        };
+        return Err(error.concluding(format!("nothing was run{what}")));
     }
     if only.is_none() {
         complain(&rendered(&reports.diagnostics, &reports.sources));
     }
     Ok(Plan { scripts, heads, fixtures })
+}
+
+/// Why a text is no serial number, and what helps.
+pub(super) fn unfit_serial(serial: &str) -> Option<(String, &'static str)> {
+    if serial.is_empty() {
+        let what = "this row has no serial number";
+        Some((what.to_string(), "write the serial number of its head"))
+    } else if serial.chars().count() > MAX_SERIAL {
+        let what = format!("a serial number of more than {MAX_SERIAL} characters");
+        Some((what, "look whether quotes are missing"))
+    } else if serial.contains(is_hidden) || serial.trim() != serial {
+        let what = "this serial number has blanks around it, or invisible characters";
+        Some((what.to_string(), "write it as it stands on the head"))
+    } else {
+        None
+    }
 }
 
 struct Checker<'a> {
@@ -165,8 +193,8 @@ struct Checker<'a> {
     memories: HashMap<PathBuf, usize>,
     /// Reports on descriptions of heads that were printed already.
     printed: HashSet<String>,
-    /// Stations with heads that differ by more than their serial numbers.
-    stations: Vec<Place>,
+    /// Stations with heads that differ by more than their serial numbers, and what stands around these.
+    stations: Vec<(Place, OpenFixtures)>,
     /// Whether rows are checked against their heads.
     against_heads: bool,
 }
@@ -189,17 +217,26 @@ impl<'a> Checker<'a> {
             against_heads,
         };
         let mut known: Vec<Description> = Vec::new();
-        for (name, address) in &options.stations {
+        for station in &options.stations {
+            let StationOption { name, address, .. } = station;
+            let wrong = |error: Error| error.context(format!("station {name}"));
+            let around = options.around(station).read().map_err(wrong)?;
+            if against_heads {
+                // The process of a head finds its station in the identity.
+                options.archiving.named_at(Some(name), around.gauge()).map_err(wrong)?;
+            }
             if !is_elsewhere(address) {
-                let head = simulated(address, &[]);
-                let head = head.map_err(|error| error.context(format!("station {name}")))?;
-                checker.stations.push(Place::Simulated(head));
+                let head = simulated(address, &[]).map_err(wrong)?;
+                checker.stations.push((Place::Simulated(head), around));
                 continue;
             }
-            let described = if against_heads { checker.described(address)? } else { None };
+            let described = match against_heads {
+                true => checker.described(address, &around).map_err(wrong)?,
+                false => None,
+            };
             let alike = described.map(|it| Description { serial: String::new(), ..it.head });
             if !alike.as_ref().is_some_and(|alike| known.contains(alike)) {
-                checker.stations.push(Place::Address(address.clone()));
+                checker.stations.push((Place::Address(address.clone()), around));
             }
             known.extend(alike);
         }
@@ -224,6 +261,27 @@ impl<'a> Checker<'a> {
         (None, Some(unread))
     }
 
+    /// Checks the script against heads before a queue has a serial number, with each data sheet.
+    fn specimen(&mut self, scripts: &mut Scripts, reports: &mut Reports) -> Result<(), Error> {
+        let sheets = self.options.sheets.iter().map(|(_, file)| Some(file.clone()));
+        let mut sheets: Vec<Option<String>> = sheets.collect();
+        if sheets.is_empty() {
+            sheets.push(None);
+        }
+        for sheet in sheets {
+            if !scripts.contains_key(&sheet) {
+                scripts.insert(sheet.clone(), Script::read(self.options, sheet.as_deref())?.0);
+            }
+            let Some(Script { series, .. }) = scripts.get_mut(&sheet) else { continue };
+            let row = ListRow { line: 1, range: 0..0, cells: Vec::new() };
+            let mut prepared = series.prepared(&mut Disk, &row);
+            let Some(script) = scripts.get(&sheet) else { continue };
+            let (_, found) = self.row(script, 0, &row, &mut prepared)?;
+            reports.take(found, &script.series, &prepared.sources);
+        }
+        Ok(())
+    }
+
     /// Checks a row. Fails where the same error would be reported for every row.
     fn row(
         &mut self,
@@ -240,12 +298,13 @@ impl<'a> Checker<'a> {
         let serial = self.serial(series, row, &mut found);
         let mut places = self.places(series, row, &mut found)?;
         let mut most: Option<f64> = None;
-        for place in &mut places {
+        for (number, place) in places.iter_mut().enumerate() {
             if let Place::Simulated(head) = place {
                 head.serial = Some(serial.clone());
             }
             if self.against_heads {
-                let longest = self.fits(place, series, row, &serial, prepared, &mut found)?;
+                let longest =
+                    self.fits((number, place), series, row, &serial, prepared, &mut found)?;
                 most = if longest > most { longest } else { most };
             }
         }
@@ -271,7 +330,7 @@ impl<'a> Checker<'a> {
     /// Checks a row against the head at a place; the longest head time in s that its run can take.
     fn fits(
         &mut self,
-        place: &Place,
+        (number, place): (usize, &Place),
         series: &Series,
         row: &ListRow,
         serial: &str,
@@ -279,13 +338,14 @@ impl<'a> Checker<'a> {
         found: &mut Vec<Diagnostic>,
     ) -> Result<Option<f64>, Error> {
         let described = match place {
-            Place::Address(address) => match self.described(address)? {
+            Place::Address(address) => match self.described(address, self.fixtures)? {
                 Some(described) => described,
                 None => return Ok(None),
             },
             Place::Simulated(_) => {
+                let around = self.stations.get(number).map_or(self.fixtures, |(_, around)| around);
                 let opened = place.open_bare(Arc::default());
-                match opened.and_then(|opened| Described::of(opened, self.fixtures)) {
+                match opened.and_then(|opened| Described::of(opened, around)) {
                     Ok(described) => described,
                     Err(error) => {
                         found.push(self.cannot_be_made(&error, series, row));
@@ -320,13 +380,17 @@ impl<'a> Checker<'a> {
     /// What the head that is at an address now says of itself. Rows of other heads at the same address,
     /// and of heads that do not answer yet, are checked when their turn comes. Fails where fixtures do
     /// not fit it.
-    fn described(&mut self, address: &str) -> Result<Option<Described>, Error> {
+    fn described(
+        &mut self,
+        address: &str,
+        around: &OpenFixtures,
+    ) -> Result<Option<Described>, Error> {
         if let Some(known) = self.described.get(address) {
             return Ok(known.clone().map(Described::from));
         }
         let place = Place::Address(address.to_string());
         let described = match place.open_bare(Arc::default()) {
-            Ok(opened) => Some(Described::of(opened, self.fixtures)?.head),
+            Ok(opened) => Some(Described::of(opened, around)?.head),
             Err(error) => {
                 let note = format!("note: {address}: {error}; it is looked at when its turn comes");
                 complain(&wrapped(&note, ""));
@@ -338,16 +402,12 @@ impl<'a> Checker<'a> {
     }
 
     fn serial(&mut self, series: &Series, row: &ListRow, found: &mut Vec<Diagnostic>) -> String {
-        let serial = series.cell(row, "serial").map_or("", |cell| cell.text.as_str());
+        // A specimen has no cells.
+        let Some(cell) = series.cell(row, "serial") else { return String::new() };
+        let serial = cell.text.as_str();
         let mut wrong = |what: &str, help| found.push(wrong(series, row, "serial", what, help));
-        if serial.is_empty() {
-            wrong("this row has no serial number", "write the serial number of its head");
-        } else if serial.chars().count() > MAX_SERIAL {
-            let what = format!("a serial number of more than {MAX_SERIAL} characters");
-            wrong(&what, "look whether quotes are missing");
-        } else if serial.contains(is_hidden) || serial.trim() != serial {
-            let what = "this serial number has blanks around it, or invisible characters";
-            wrong(what, "write it as it stands on the head");
+        if let Some((what, help)) = unfit_serial(serial) {
+            wrong(&what, help);
         } else if let Some(first) = self.serials.insert(serial.to_string(), row.line) {
             let what = format!("the serial number {serial} stands on line {first} already");
             wrong(&what, "each head is run once: take one of the rows out");
@@ -367,9 +427,9 @@ impl<'a> Checker<'a> {
         let faults = faults.split(';').map(str::trim).filter(|fault| !fault.is_empty());
         let faults = self.options.faults.faults.iter().cloned().chain(faults.map(str::to_string));
         let faults: Vec<String> = faults.collect();
-        let mut places = match self.stations.is_empty() {
+        let mut places: Vec<Place> = match self.stations.is_empty() {
             true => self.place(series, row, found)?.into_iter().collect(),
-            false => self.stations.clone(),
+            false => self.stations.iter().map(|(place, _)| place.clone()).collect(),
         };
         for place in &mut places {
             match place {

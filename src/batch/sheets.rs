@@ -54,14 +54,19 @@ pub(super) fn of_row(
     if let Some(cell) = cell.filter(|cell| !cell.text.is_empty()) {
         return Ok(Some(cell.text.strip_prefix('@').unwrap_or(&cell.text).to_string()));
     }
-    let serial: Vec<char> =
-        series.cell(row, "serial").map_or("", |cell| &cell.text).chars().collect();
-    match options.sheets.iter().find(|(pattern, _)| is_like(pattern, &serial)) {
-        Some((_, file)) => Ok(Some(file.clone())),
+    match of_serial(options, series.cell(row, "serial").map_or("", |cell| &cell.text)) {
+        Some(file) => Ok(Some(file.clone())),
         None if cell.is_some() => Err("sheet"),
         None if options.sheets.is_empty() => Ok(None),
         None => Err("serial"),
     }
+}
+
+/// The data sheet of the first pattern that a serial number has.
+pub(super) fn of_serial<'a>(options: &'a Options, serial: &str) -> Option<&'a String> {
+    let serial: Vec<char> = serial.chars().collect();
+    let mut sheets = options.sheets.iter();
+    sheets.find(|(pattern, _)| is_like(pattern, &serial)).map(|(_, file)| file)
 }
 
 /// Whether a text has a pattern, in which `*` stands for any letters and `?` for one.

@@ -4,9 +4,9 @@
 use crate::batch::child::{Answer, GO, Order, STOP};
 use crate::batch::journal::{Begun, Done, Line};
 use crate::batch::one::Lost;
-use crate::batch::options::Options;
-use crate::batch::resume;
-use crate::batch::{Batch, Early};
+use crate::batch::options::{Options, StationOption};
+use crate::batch::queue::{Entry, Queue, listen};
+use crate::batch::{Batch, Early, resume};
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::{is_elsewhere, open_elsewhere, simulated};
 use crate::terminal::{complain, wrapped};
@@ -16,12 +16,19 @@ use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Write};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::time::Duration;
 
 /// Printed where a head can be mounted.
 const NOTE: &str = "A head at a station is run as soon as it is mounted and answers: keep the interlock open while \
     hands are in it.";
+
+/// Printed where serial numbers are typed or scanned.
+const QUEUE_NOTE: &str = "Type or scan serial numbers, one a line. The end of the input ends the batch after the \
+    heads of the queue.";
+
+/// Messages that wait to be heard; who tells more waits.
+const MAX_MESSAGES: usize = 64;
 
 /// How long a station waits before it asks again which head is mounted.
 const ASK_EVERY: Duration = Duration::from_secs(3);
@@ -32,6 +39,14 @@ const LOOK_EVERY: Duration = Duration::from_millis(100);
 /// At how many stations a head is tried that gave no result.
 const MAX_TRIES: usize = 2;
 
+/// What the batch hears.
+enum Heard {
+    /// From the station with a number.
+    Station(usize, Message),
+    /// A line of the queue; none at its end.
+    Queue(Option<Entry>),
+}
+
 /// What a station tells.
 enum Message {
     /// The serial number of the head that is mounted, or why there is none.
@@ -41,10 +56,12 @@ enum Message {
     Ended,
 }
 
-struct Station<'a> {
-    name: &'a str,
-    address: &'a str,
-    doing: Doing,
+pub(super) struct Station<'a> {
+    pub name: &'a str,
+    pub address: &'a str,
+    pub doing: Doing,
+    /// The head of a queue that is to be mounted here.
+    pub wanted: Option<usize>,
     /// How long it waits before it asks which head is mounted.
     wait: Duration,
     /// What it told last while it was waiting.
@@ -53,7 +70,21 @@ struct Station<'a> {
     failures: u32,
 }
 
-enum Doing {
+impl<'a> Station<'a> {
+    fn of(option: &'a StationOption) -> Station<'a> {
+        Station {
+            name: &option.name,
+            address: &option.address,
+            doing: Doing::Nothing,
+            wanted: None,
+            wait: Duration::ZERO,
+            told: String::new(),
+            failures: 0,
+        }
+    }
+}
+
+pub(super) enum Doing {
     Nothing,
     /// Waits for the serial number of the head that is mounted.
     Asking,
@@ -63,8 +94,8 @@ enum Doing {
 }
 
 /// The run of a head in a process of its own.
-struct Running {
-    head: Waiting,
+pub(super) struct Running {
+    pub head: Waiting,
     child: Child,
     input: ChildStdin,
     begun: Option<Begun>,
@@ -72,28 +103,36 @@ struct Running {
 }
 
 /// A head that waits for a station.
-struct Waiting {
-    at: usize,
+pub(super) struct Waiting {
+    pub at: usize,
     /// Stations at which it gave no result.
-    tried: HashSet<usize>,
+    pub tried: HashSet<usize>,
 }
 
-struct Drive<'b, 'a> {
-    batch: &'b mut Batch<'a>,
-    stations: Vec<Station<'a>>,
-    waiting: Vec<Waiting>,
-    sender: Sender<(usize, Message)>,
-    early: Option<Early>,
+pub(super) struct Drive<'b, 'a> {
+    pub batch: &'b mut Batch<'a>,
+    pub stations: Vec<Station<'a>>,
+    pub waiting: Vec<Waiting>,
+    pub queue: Option<Queue>,
+    /// The queue may grow.
+    is_open: bool,
+    sender: SyncSender<Heard>,
+    pub early: Option<Early>,
 }
 
 /// Checks what can be told of the stations before anything else is read.
 pub(super) fn check(options: &Options) -> Result<(), Error> {
+    if options.is_queue && options.stations.is_empty() {
+        return Err(invalid!(
+            "`--list -` takes serial numbers for stations: add `--station NAME=ADDRESS`, one is enough"
+        ));
+    }
     let named = |(name, _): &(String, String)| name == "station";
     if !options.stations.is_empty() && options.archiving.identity.iter().any(named) {
         return Err(invalid!("`--identity station=` and `--station` both name it: leave one out"));
     }
     let mut known = HashSet::new();
-    for (name, address) in &options.stations {
+    for StationOption { name, address, .. } in &options.stations {
         let place = match is_elsewhere(address) {
             true => Some(address.clone()),
             false => simulated(address, &[])?.memory.map(|path| path.display().to_string()),
@@ -108,30 +147,27 @@ pub(super) fn check(options: &Options) -> Result<(), Error> {
     }
     match (options.fixtures.paths().next(), &*options.stations) {
         (Some((option, _)), [_, _, ..]) => Err(invalid!(
-            "`{option}` is one device, and cannot stand at several stations: leave it out, or give its \
-             station a batch of its own"
+            "`{option}` is one device, and cannot stand at several stations: leave it out, and name what \
+             stands at each in spintrue.toml, under `[around.NAME]`"
         )),
         _ => Ok(()),
     }
 }
 
 /// Runs heads at all stations until none waits, no station is left, or the batch ends early.
-pub(super) fn drive(batch: &mut Batch<'_>, waiting: Vec<usize>) -> Option<Early> {
-    let (sender, messages) = channel();
-    let station = |(name, address)| Station {
-        name,
-        address,
-        doing: Doing::Nothing,
-        wait: Duration::ZERO,
-        told: String::new(),
-        failures: 0,
-    };
-    let pairs = batch.options.stations.iter();
-    let stations = pairs.map(|(name, address)| station((name.as_str(), address.as_str())));
+pub(super) fn drive(
+    batch: &mut Batch<'_>,
+    waiting: Vec<usize>,
+    queue: Option<Queue>,
+) -> Option<Early> {
+    let (sender, messages) = sync_channel(MAX_MESSAGES);
+    let stations = batch.options.stations.iter().map(Station::of);
     let waiting = waiting.into_iter().map(|at| Waiting { at, tried: HashSet::new() });
     let mut drive = Drive {
         stations: stations.collect(),
         waiting: waiting.collect(),
+        is_open: queue.is_some(),
+        queue,
         sender,
         early: None,
         batch,
@@ -139,15 +175,23 @@ pub(super) fn drive(batch: &mut Batch<'_>, waiting: Vec<usize>) -> Option<Early>
     if drive.stations.iter().any(|station| is_elsewhere(station.address)) {
         complain(&wrapped(NOTE, ""));
     }
+    if drive.is_open {
+        complain(&wrapped(QUEUE_NOTE, ""));
+        let sender = drive.sender.clone();
+        listen(move |entry| sender.send(Heard::Queue(entry)).is_ok());
+    }
     drive.run(&messages);
-    let is_out = |station: &Station<'_>| matches!(station.doing, Doing::Out);
     let why = "no station is left: see to them, and run the same command again";
-    let all_out = drive.stations.iter().all(is_out) && !drive.waiting.is_empty();
+    let all_out = drive.are_all_out() && (drive.is_open || !drive.waiting.is_empty());
     drive.early.or_else(|| all_out.then(|| Early::Stopped(why.to_string(), FAILED)))
 }
 
 impl Drive<'_, '_> {
-    fn run(&mut self, messages: &Receiver<(usize, Message)>) {
+    fn are_all_out(&self) -> bool {
+        self.stations.iter().all(|station| matches!(station.doing, Doing::Out))
+    }
+
+    fn run(&mut self, messages: &Receiver<Heard>) {
         loop {
             if self.batch.runner.stop.swap(false, Ordering::SeqCst) {
                 self.early.get_or_insert(Early::Interrupted);
@@ -159,6 +203,7 @@ impl Drive<'_, '_> {
                 }
             }
             if self.early.is_none() {
+                self.assign();
                 (0..self.stations.len()).for_each(|station| self.employ(station));
             }
             let is_busy = |station: &Station<'_>| match station.doing {
@@ -166,20 +211,29 @@ impl Drive<'_, '_> {
                 Doing::Asking => self.early.is_none(),
                 Doing::Nothing | Doing::Out => false,
             };
-            if !self.stations.iter().any(is_busy) {
+            let may_grow = self.is_open && self.early.is_none() && !self.are_all_out();
+            if !self.stations.iter().any(is_busy) && !may_grow {
                 return;
             }
-            if let Ok((station, message)) = messages.recv_timeout(LOOK_EVERY) {
-                self.hear(station, message);
+            match messages.recv_timeout(LOOK_EVERY) {
+                Ok(Heard::Station(station, message)) => self.hear(station, message),
+                Ok(Heard::Queue(Some(entry))) => self.entered(entry),
+                Ok(Heard::Queue(None)) => self.is_open = false,
+                Err(_) => {}
             }
         }
     }
 
     /// Gives an idle station the next head, or has it asked which one is mounted.
     fn employ(&mut self, number: usize) {
-        let free = |waiting: &Waiting| !waiting.tried.contains(&number);
-        let next = self.waiting.iter().position(free);
         let Some(station) = self.stations.get_mut(number) else { return };
+        // A simulated station leaves alone what is to be mounted elsewhere.
+        let has_own = self.queue.is_some() && !is_elsewhere(station.address);
+        let wanted = station.wanted;
+        let free = |waiting: &Waiting| {
+            !waiting.tried.contains(&number) && (!has_own || wanted == Some(waiting.at))
+        };
+        let next = self.waiting.iter().position(free);
         let (Some(next), Doing::Nothing) = (next, &station.doing) else { return };
         if !is_elsewhere(station.address) {
             return self.start(number, next);
@@ -200,7 +254,7 @@ impl Drive<'_, '_> {
         std::thread::spawn(move || {
             work(&|message| {
                 // Without a receiver the batch has ended.
-                let _ = sender.send((number, message));
+                let _ = sender.send(Heard::Station(number, message));
             });
         });
     }
@@ -254,13 +308,25 @@ impl Drive<'_, '_> {
                     return self.start(number, next);
                 }
                 let is_known = (0..heads.len()).any(|at| is(at, &serial));
-                let why = if is_known { "had its turn" } else { "is not in the list" };
-                format!("{serial} is mounted, and {why}: mount a head that waits")
+                match (self.queue.is_some(), is_known) {
+                    // What is to be mounted has been told.
+                    (true, true) => String::new(),
+                    (true, false) => format!("{serial} is mounted, and is not in the queue"),
+                    (false, true) => {
+                        format!("{serial} is mounted, and had its turn: mount a head that waits")
+                    }
+                    (false, false) => {
+                        format!(
+                            "{serial} is mounted, and is not in the list: mount a head that waits"
+                        )
+                    }
+                }
             }
             Err(why) => why,
         };
         station.wait = ASK_EVERY;
-        if station.told != what {
+        let is_told = !what.is_empty() && (self.queue.is_none() || station.wanted.is_some());
+        if is_told && station.told != what {
             self.batch.summary.tell(station.name, &what);
             station.told = what;
         }
@@ -269,9 +335,16 @@ impl Drive<'_, '_> {
     /// Starts a process for a head that waits.
     fn start(&mut self, number: usize, next: usize) {
         let head = self.waiting.remove(next);
+        for station in &mut self.stations {
+            station.wanted = station.wanted.filter(|wanted| *wanted != head.at);
+        }
         let Some(station) = self.stations.get_mut(number) else { return };
         (station.wait, station.told) = (Duration::ZERO, String::new());
+        station.wanted = None;
         let Some(planned) = self.batch.heads.get(head.at) else { return };
+        if self.queue.is_some() {
+            self.batch.summary.tell(station.name, &format!("runs {}", planned.serial));
+        }
         let order = Order {
             station: station.name.to_string(),
             subject: self.batch.runner.subject.clone(),
@@ -370,7 +443,7 @@ impl Drive<'_, '_> {
 
     fn take_out(&mut self, number: usize, why: &str) {
         let Some(station) = self.stations.get_mut(number) else { return };
-        station.doing = Doing::Out;
+        (station.doing, station.wanted) = (Doing::Out, None);
         self.batch.summary.take_out(station.name, why);
     }
 }

@@ -77,11 +77,7 @@ pub(super) struct Summary {
 
 impl Summary {
     pub(super) fn new(options: &Options, heads: &[Planned]) -> Summary {
-        let rows = heads.iter().map(|head| Row {
-            serial: head.serial.clone(),
-            folder: head.folder.clone(),
-            state: State::Waiting,
-        });
+        let rows = heads.iter().map(Row::of);
         Summary {
             script: options.script.clone(),
             list: options.list.clone(),
@@ -92,6 +88,20 @@ impl Summary {
             out: Vec::new(),
             shown: 0,
             earlier: 0,
+        }
+    }
+
+    /// A head joins the queue.
+    pub(super) fn add_row(&mut self, head: &Planned) {
+        self.rows.push(Row::of(head));
+    }
+
+    /// What becomes of a line of the queue: of its serial number, or of what stands there instead.
+    pub(super) fn tell_queue(&self, serial: &str, what: &str) {
+        if self.json {
+            emit(&format!("{}\n", json!({"event": "queue", "serial": serial, "what": what})));
+        } else {
+            say(&wrapped(&format!("{serial}: {what}"), "        "));
         }
     }
 
@@ -484,6 +494,11 @@ impl Summary {
 }
 
 impl Row {
+    fn of(head: &Planned) -> Row {
+        let (serial, folder) = (head.serial.clone(), head.folder.clone());
+        Row { serial, folder, state: State::Waiting }
+    }
+
     /// A head that was not run counts as a failure.
     fn case(&self, script: &str) -> ResultCase {
         let (verdict, code) = self.state.verdict();

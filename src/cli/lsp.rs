@@ -108,7 +108,7 @@ impl EditorHead {
             _ => address.to_string(),
         };
         let files: Vec<PathBuf> = asked.fixtures.iter().map(|file| inside(file)).collect();
-        let described = Fixtures::of(files).describe(&address)?;
+        let described = Fixtures::of(files, None).describe(&address)?;
         let is_named = asked.address.is_some() || !asked.fixtures.is_empty();
         let name = match &asked.address {
             Some(name) => format!("`{name}`"),

@@ -14,7 +14,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-#[derive(Args, Default)]
+#[derive(Args, Clone, Default)]
 pub(crate) struct Fixtures {
     /// Add the signals and channels of a device to the head, such as a door, a clamp or a vacuum
     /// gauge on Modbus/TCP (see `spintrue docs fixtures`). May be repeated
@@ -54,8 +54,8 @@ pub(crate) struct OpenFixtures {
 
 impl Fixtures {
     /// Those of files that are named elsewhere than on the command line.
-    pub(crate) fn of(files: Vec<PathBuf>) -> Fixtures {
-        Fixtures { files, gauge_file: None }
+    pub(crate) fn of(files: Vec<PathBuf>, gauge_file: Option<PathBuf>) -> Fixtures {
+        Fixtures { files, gauge_file }
     }
 
     /// The files, as they were named, each with its option.

@@ -145,9 +145,20 @@ impl Archiving {
     /// What takes part by its name, each name once, with the gauge by its file. A study of the gauge holds at
     /// its station.
     pub(crate) fn named(&self, gauge: Option<&GaugeFile>) -> Result<Vec<(String, String)>, Error> {
+        self.named_at(None, gauge)
+    }
+
+    /// The same at a station.
+    pub(crate) fn named_at(
+        &self,
+        station: Option<&str>,
+        gauge: Option<&GaugeFile>,
+    ) -> Result<Vec<(String, String)>, Error> {
         let mut named: Vec<(String, String)> = Vec::new();
-        let given = |name: &str| self.identity.iter().find(|(given, _)| given == name);
-        for (name, value) in &self.identity {
+        let station = station.map(|name| ("station".to_string(), name.to_string()));
+        let identity = || self.identity.iter().chain(&station);
+        let given = |name: &str| identity().find(|(given, _)| given == name);
+        for (name, value) in identity() {
             if named.iter().any(|(known, _)| known == name) {
                 return Err(invalid!("`--identity {name}=...` is given twice: leave one out"));
             }

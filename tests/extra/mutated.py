@@ -51,6 +51,8 @@ def seeds():
     key = work / "key.pem"
     subprocess.run(["openssl", "genpkey", "-algorithm", "ed25519", "-out", key], check=True, capture_output=True)
     chart = work / "chart.pbm"
+    # As small as a chart can be.
+    made(["chart", "draw", chart, "--date", "2026-05-01", "--sheet", "130x90mm", "--ruler-space", "0mm", "--places", "3"])
     scan = work / "scan.pgm"
     scan.write_bytes(b"P5\n400 400\n255\n" + bytes(255 if (x // 7 + y // 5) % 3 else 20 for y in range(400) for x in range(400)))
     sheet = work / "sheet.toml"
@@ -98,9 +100,12 @@ def seeds():
         "list": ([listed.read_bytes(), *[p.read_bytes() for p in (root / "scripts/lists").glob("*.csv")]], beside("m.csv"),
                  [["batch", tiny, "--list", "{}", "--record", "OUT"]]),
         "image": ([image.read_bytes()], beside("m.pbm"), [["head", "expose", "{}"]]),
-        "scan": ([scan.read_bytes()], beside("m.pgm"), [["chart", "read", "{}"]]),
-        "recording": ([trace.read_bytes()], beside("m.trace"),
+        "scan": ([scan.read_bytes()], beside("m.pgm"), [["chart", "read", "{}", "--chart", chart]]),
+        "chart": ([chart.read_bytes()], beside("m.pbm"), [["chart", "read", scan, "--chart", "{}"]]),
+        "recording": ([p.read_bytes() for p in [trace, *sorted((root / "tests/data/recordings").glob("*.trace"))]], beside("m.trace"),
                       [["head", "trace", "{}"], ["run", "scripts/bring_up.spt", "--head", "replay:{}"]]),
+        "tests": ([p.read_bytes() for p in (root / "scripts/tests").glob("*.test.toml")], beside("m.test.toml"),
+                  [["test", "{}"]]),
         "memory": ([memory.read_bytes()], beside("m.json"), [["run", tiny, "--head", "sim?memory={}"]]),
         "record": ([(kept / "record.json").read_bytes()], record("record.json"),
                    [["record", "show", "{}"], ["record", "verify", "{}"]]),
@@ -189,7 +194,32 @@ def trouble(arguments):
     return None
 
 
+def gathered(kinds, place):
+    """Writes the files of each kind as seeds of tests/fuzz, and what no command here takes by itself."""
+    more = {
+        "fault": [text.encode() for text in ["lock_lost@12s", "stuck_trim(facet=3)@0s", "interlock_opened@line 7"]],
+        "project": [(root / "src/cli/project/spintrue.toml").read_bytes(), *blocks("docs/projects.md")],
+        "ruler": blocks("docs/chart.md"),
+    }
+    for kind, files in [*((kind, files) for kind, (files, *_) in kinds.items()), *more.items()]:
+        folder = place / kind
+        folder.mkdir(parents=True, exist_ok=True)
+        for number, bytes_ in enumerate(files):
+            # What is packed is unpacked, so that changes reach what is in it.
+            (folder / str(number)).write_bytes(gzip.decompress(bytes_) if kind == "recording" else bytes_)
+        if kind == "packed":
+            (folder / "trace").write_bytes(kinds["recording"][0][0])
+
+
+def blocks(page):
+    """The blocks of TOML of a page."""
+    return [block.split("```")[0].encode() for block in (root / page).read_text().split("```toml\n")[1:]]
+
+
 kinds, bad = seeds(), 0
+if place := os.environ.get("MUTATED_SEEDS"):
+    gathered(kinds, Path(place))
+    sys.exit()
 for kind, (files, place, commands) in kinds.items():
     if only and kind not in only:
         continue

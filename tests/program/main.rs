@@ -23,6 +23,7 @@ mod support;
 
 mod batch;
 mod batch_heads;
+mod batch_queue;
 mod batch_stations;
 mod bounds;
 mod cli;

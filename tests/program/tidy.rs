@@ -208,7 +208,7 @@ const PROGRAM: Arrows = &[
     ("record", &["disk", "error", "paper", "terminal"]),
     ("archive", &["disk", "error", "paper", "record", "terminal"]),
     ("setup", &["disk", "error", "modbus", "project", "record", "terminal"]),
-    ("batch", &["archive", "disk", "error", "paper", "record", "setup", "terminal"]),
+    ("batch", &["archive", "disk", "error", "paper", "project", "record", "setup", "terminal"]),
     ("campaign", &["archive", "disk", "error", "record", "setup", "terminal"]),
     ("shell", &["error", "paper", "record", "terminal"]),
     ("suite", &["disk", "error", "project", "record", "setup", "terminal"]),
