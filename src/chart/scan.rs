@@ -51,6 +51,8 @@ enum Rows<R: BufRead + Seek> {
         decoder: Box<Decoder<R>>,
         form: Form,
         rows_per_strip: u32,
+        /// The number of the strip in hand.
+        chunk: Option<u32>,
         strip: Vec<u16>,
     },
     Whole(Vec<u8>, Form),
@@ -157,6 +159,15 @@ impl<R: BufRead + Seek> Scan<R> {
 
     /// Reads the next row.
     pub(crate) fn read(&mut self, gray: &mut [u16]) -> Result<(), ChartError> {
+        self.pass(Some(gray))
+    }
+
+    /// Passes over the next row: without work, where the format lets it.
+    pub(crate) fn skip(&mut self) -> Result<(), ChartError> {
+        self.pass(None)
+    }
+
+    fn pass(&mut self, gray: Option<&mut [u16]>) -> Result<(), ChartError> {
         let (row, kind, height) = (self.next, self.kind, self.height);
         self.next += 1;
         let cut = |error: &dyn std::fmt::Display| {
@@ -166,7 +177,9 @@ impl<R: BufRead + Seek> Scan<R> {
         };
         match &mut self.rows {
             Rows::Png(reader, form) => match reader.next_row() {
-                Ok(Some(row)) => form.gray(row.data(), gray),
+                Ok(Some(row)) => {
+                    gray.into_iter().for_each(|gray| form.gray(row.data(), gray));
+                }
                 Ok(None) => return Err(cut(&"no more rows")),
                 Err(error) => return Err(cut(&error)),
             },
@@ -178,14 +191,20 @@ impl<R: BufRead + Seek> Scan<R> {
                     from.file().seek(SeekFrom::Start(offset)).map_err(|error| cut(&error))?;
                     *left = rows;
                 }
-                from.file().read_exact(bytes).map_err(|error| cut(&error))?;
                 *left -= 1;
+                let Some(gray) = gray else {
+                    let length = bytes.len() as i64;
+                    return from.file().seek_relative(length).map_err(|error| cut(&error));
+                };
+                from.file().read_exact(bytes).map_err(|error| cut(&error))?;
                 form.gray(bytes, gray);
             }
-            Rows::Strips { decoder, form, rows_per_strip, strip } => {
+            Rows::Strips { decoder, form, rows_per_strip, chunk: held, strip } => {
+                let Some(gray) = gray else { return Ok(()) };
                 let within = (row % *rows_per_strip) as usize;
-                if within == 0 {
-                    let chunk = row / *rows_per_strip;
+                let chunk = row / *rows_per_strip;
+                if *held != Some(chunk) {
+                    *held = Some(chunk);
                     *strip = match decoder.read_chunk(chunk).map_err(|error| cut(&error))? {
                         DecodingResult::U8(bytes) => {
                             bytes.into_iter().map(|byte| u16::from(byte) * 257).collect()
@@ -208,7 +227,7 @@ impl<R: BufRead + Seek> Scan<R> {
             Rows::Whole(bytes, form) => {
                 let count = form.row_bytes(self.width);
                 let own = bytes.get(row as usize * count..(row as usize + 1) * count);
-                form.gray(own.unwrap_or_default(), gray);
+                gray.into_iter().for_each(|gray| form.gray(own.unwrap_or_default(), gray));
             }
         }
         Ok(())
@@ -328,8 +347,8 @@ fn tiff_rows<R: BufRead + Seek>(from: R) -> Result<Scan<R>, ChartError> {
                 MAX_STRIP >> 20
             );
         }
-        let rows =
-            Rows::Strips { decoder: Box::new(decoder), form, rows_per_strip, strip: Vec::new() };
+        let decoder = Box::new(decoder);
+        let rows = Rows::Strips { decoder, form, rows_per_strip, chunk: None, strip: Vec::new() };
         return Ok(Scan { width, height, resolution, kind, rows, next: 0 });
     }
     let offsets = decoder.get_tag_u64_vec(Tag::StripOffsets).map_err(failed)?;

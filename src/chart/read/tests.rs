@@ -1,6 +1,6 @@
 //! Scans that follow from a layout, and what is read of them.
 
-use super::{read_looks, read_scan};
+use super::read_scan;
 use crate::layout::tests::spec;
 use crate::layout::{Layout, TINTS};
 use crate::ruler::Ruler;
@@ -83,7 +83,7 @@ fn facets_are_read_where_they_were_drawn() {
     let layout = layout();
     let step = 10e-6;
     let (file, _) = scan(&layout, step);
-    let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap().reading;
     assert_eq!(reading.lines_seen, reading.lines);
     assert_eq!(reading.scan.fiducials, 14);
     for facet in &reading.facets {
@@ -104,9 +104,10 @@ fn facets_are_read_where_they_were_drawn() {
 fn both_halves_of_a_sheet_are_looks() {
     let layout = layout();
     let (file, _) = scan(&layout, 10e-6);
-    let (whole, looks) = read_looks(&layout, None, Cursor::new(&file)).unwrap();
+    let sheet = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let looks = sheet.looks();
     assert_eq!(looks.len(), 2);
-    assert_eq!(looks[0].lines_seen + looks[1].lines_seen, whole.lines_seen);
+    assert_eq!(looks[0].lines_seen + looks[1].lines_seen, sheet.reading.lines_seen);
     for look in &looks {
         let readings = look.readings(None).unwrap();
         assert_eq!(readings.len(), 4);
@@ -128,7 +129,7 @@ fn both_halves_of_a_sheet_are_looks() {
 fn a_ruler_tells_what_all_facets_share() {
     let layout = layout();
     let (file, _) = scan(&layout, 10e-6);
-    let mut reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let mut reading = read_scan(&layout, None, Cursor::new(&file)).unwrap().reading;
     let plain = reading.readings(None).unwrap();
     let length = layout.spec.length();
     for place in &mut reading.places {
@@ -154,7 +155,7 @@ fn a_scan_that_breaks_off_or_is_none_is_refused() {
     let layout = layout();
     let (file, start) = scan(&layout, 0.0);
     let refused =
-        |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).unwrap_err().to_string();
+        |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).err().unwrap().to_string();
     assert!(refused(&file[..file.len() - 1]).contains("breaks off"));
     let blank = [&file[..start], &vec![200; file.len() - start]].concat();
     assert!(refused(&blank).contains("one gray"));
@@ -162,6 +163,6 @@ fn a_scan_that_breaks_off_or_is_none_is_refused() {
         assert!(!refused(&file[..end]).is_empty());
     }
     let other = Layout::new(&Spec { serial: "X-2".into(), ..layout.spec.clone() }).unwrap();
-    let told = read_scan(&other, None, Cursor::new(&file)).unwrap_err().to_string();
+    let told = read_scan(&other, None, Cursor::new(&file)).err().unwrap().to_string();
     assert!(told.contains(&format!("this is chart {:08x}", layout.spec.code())), "{told}");
 }
