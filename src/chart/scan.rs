@@ -4,7 +4,7 @@ use crate::error::{ChartError, refuse};
 use core::ops::Range;
 use png::{BitDepth, ColorType, Transformations};
 use std::io::{BufRead, ErrorKind, Read, Seek, SeekFrom};
-use tiff::decoder::{ChunkType, Decoder, DecodingResult, Limits};
+use tiff::decoder::{ChunkType, Decoder, Limits};
 use tiff::tags::Tag;
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
@@ -53,7 +53,7 @@ enum Rows<R: BufRead + Seek> {
         rows_per_strip: u32,
         /// The number of the strip in hand.
         chunk: Option<u32>,
-        strip: Vec<u16>,
+        strip: Vec<u8>,
     },
     Whole(Vec<u8>, Form),
 }
@@ -201,28 +201,16 @@ impl<R: BufRead + Seek> Scan<R> {
             }
             Rows::Strips { decoder, form, rows_per_strip, chunk: held, strip } => {
                 let Some(gray) = gray else { return Ok(()) };
-                let within = (row % *rows_per_strip) as usize;
-                let chunk = row / *rows_per_strip;
+                let (within, chunk) = ((row % *rows_per_strip) as usize, row / *rows_per_strip);
+                let count = form.row_bytes(self.width);
                 if *held != Some(chunk) {
+                    let rows = (*rows_per_strip).min(height - chunk * *rows_per_strip);
+                    strip.resize(rows as usize * count, 0);
+                    decoder.read_chunk_bytes(chunk, strip).map_err(|error| cut(&error))?;
                     *held = Some(chunk);
-                    *strip = match decoder.read_chunk(chunk).map_err(|error| cut(&error))? {
-                        DecodingResult::U8(bytes) => {
-                            bytes.into_iter().map(|byte| u16::from(byte) * 257).collect()
-                        }
-                        DecodingResult::U16(values) => values,
-                        _ => return Err(cut(&"its values are no integers")),
-                    };
                 }
-                let count = self.width as usize * form.channels;
-                let own = strip.get(within * count..(within + 1) * count).unwrap_or_default();
-                if own.len() < count {
-                    return Err(cut(&"a strip is too short"));
-                }
-                let colours = if form.channels >= 3 { 3 } else { 1 };
-                for (gray, pixel) in gray.iter_mut().zip(own.chunks_exact(form.channels)) {
-                    let sum: u32 = pixel.iter().take(colours).map(|value| u32::from(*value)).sum();
-                    *gray = (sum / colours as u32) as u16;
-                }
+                let own = strip.get(within * count..(within + 1) * count);
+                form.gray(own.unwrap_or_default(), gray);
             }
             Rows::Whole(bytes, form) => {
                 let count = form.row_bytes(self.width);
@@ -313,14 +301,16 @@ fn tiff_rows<R: BufRead + Seek>(from: R) -> Result<Scan<R>, ChartError> {
     };
     let bits = decoder.find_tag_unsigned_vec::<u32>(Tag::BitsPerSample).map_err(failed)?;
     let bits = bits.and_then(|bits| bits.first().copied()).unwrap_or(1);
+    let sort = decoder.find_tag_unsigned_vec::<u32>(Tag::SampleFormat).map_err(failed)?;
+    let sort = sort.and_then(|sort| sort.first().copied()).unwrap_or(1);
     let channels = number(&mut decoder, Tag::SamplesPerPixel, 1)?;
     let photometric = number(&mut decoder, Tag::PhotometricInterpretation, 1)?;
     let planar = number(&mut decoder, Tag::PlanarConfiguration, 1)?;
     let compression = number(&mut decoder, Tag::Compression, 1)?;
     let rows_per_strip = number(&mut decoder, Tag::RowsPerStrip, height)?.clamp(1, height);
-    match (bits, photometric, planar) {
+    match (bits, photometric, planar, sort) {
         (1, ..) => return refuse!("it has only black and white: scan in gray"),
-        (8 | 16, 0..=2, 1) => {}
+        (8 | 16, 0..=2, 1, 1) => {}
         _ => {
             return refuse!(
                 "this kind of TIFF image is not read: save it as gray or RGB with 8 or 16 bits, not in planes"
@@ -347,8 +337,11 @@ fn tiff_rows<R: BufRead + Seek>(from: R) -> Result<Scan<R>, ChartError> {
                 MAX_STRIP >> 20
             );
         }
-        let decoder = Box::new(decoder);
-        let rows = Rows::Strips { decoder, form, rows_per_strip, chunk: None, strip: Vec::new() };
+        // The decoder turns values to the order of this machine, and white to the largest.
+        let wide = form.wide.map(|_| cfg!(target_endian = "big"));
+        let form = Form { wide, inverted: false, ..form };
+        let (decoder, strip) = (Box::new(decoder), Vec::new());
+        let rows = Rows::Strips { decoder, form, rows_per_strip, chunk: None, strip };
         return Ok(Scan { width, height, resolution, kind, rows, next: 0 });
     }
     let offsets = decoder.get_tag_u64_vec(Tag::StripOffsets).map_err(failed)?;

@@ -1,8 +1,6 @@
-//! Sheets that were exposed, scanned and read: kept with a run, or as a folder of their own.
+//! Sheets that were exposed, scanned and read, and the files that are kept of them.
 
-use crate::disk::{Force, Place, is_filled, make_folder};
 use crate::error::{Error, invalid};
-use crate::record::html::scan_page;
 use spintrue_chart::{ChartError, Picture, ReadSheet, ScanReading};
 use std::cell::RefCell;
 use std::path::Path;
@@ -66,26 +64,5 @@ impl ScannedSheets {
     /// Takes them all.
     pub(crate) fn take(&self) -> Vec<ScannedSheet> {
         self.0.take()
-    }
-}
-
-/// Keeps a sheet in a new or empty folder, with a report of it alone.
-pub(crate) fn keep_scan(folder: &Path, sheet: &ScannedSheet) -> Result<(), Error> {
-    let report = ("report.html".to_string(), scan_page(sheet).into_bytes());
-    make_folder(folder)?;
-    for (name, bytes) in sheet.files()?.into_iter().chain([report]) {
-        Place::take(&folder.join(name), &Force::default())?.write(bytes)?;
-    }
-    Ok(())
-}
-
-/// Refuses a folder that holds something.
-pub(crate) fn check_empty(folder: &Path) -> Result<(), Error> {
-    match is_filled(folder) {
-        true => Err(invalid!(
-            "the folder {} is not empty: name one that is not there yet",
-            folder.display()
-        )),
-        false => Ok(()),
     }
 }

@@ -147,6 +147,9 @@ def formats(bench, chart, head, gray, orientations):
         tif("big.tif", wide, byteorder=">"), tif("zip.tif", gray, compression="zlib", rowsperstrip=64),
         tif("wide_zip.tif", wide, compression="zlib", rowsperstrip=16, predictor=2),
         tif("inverse.tif", 255 - gray, photometric="miniswhite"),
+        tif("inverse_zip.tif", 255 - gray, photometric="miniswhite", compression="zlib", rowsperstrip=48),
+        tif("big_zip.tif", wide, byteorder=">", compression="zlib", rowsperstrip=16),
+        tif("colour_zip.tif", colour, photometric="rgb", compression="zlib", rowsperstrip=16),
     ]
     for path in exact:
         reading = bench.read(path, chart)
@@ -258,6 +261,13 @@ def simulated(bench):
     return "the simulated head, r.m.s. error: " + ", ".join(told)
 
 
+def float_tif(bench, gray):
+    """A TIFF file of floating numbers with 16 bits."""
+    path = bench.work / "float.tif"
+    tifffile.imwrite(path, gray.astype(np.float16))
+    return path.read_bytes()
+
+
 def bad(bench, chart, gray):
     """What is no good scan gets a clear answer."""
     work, path = bench.work, bench.work / "bad"
@@ -270,7 +280,7 @@ def bad(bench, chart, gray):
         (bench.save(gray, "t.tif").read_bytes()[:-9999], "breaks off"), (bench.save(gray, "t.pgm").read_bytes()[:-9999], "breaks off"),
         (progressive[:-9999], "breaks off"), (chart.path.read_bytes(), "only black and white"),
         (progressive[:at] + b"\x60\x00\x60\x00" + progressive[at + 4:], "must be held in memory as a whole"),
-        (b"P5 9 9 7 ", "largest value"), (b"P5 x", "damaged"), (b"\x89PNG", "cannot be read"), (b"II*\0", "cannot be read"),
+        (float_tif(bench, gray), "this kind of TIFF image is not read"), (b"P5 9 9 7 ", "largest value"), (b"P5 x", "damaged"), (b"\x89PNG", "cannot be read"), (b"II*\0", "cannot be read"),
     ]
     for data, says in cases:
         path.write_bytes(data)

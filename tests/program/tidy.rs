@@ -33,7 +33,7 @@ const CHART: Arrows = &[
     ("scan", &["error"]),
     ("coarse", &["error", "scan"]),
     ("pose", &["coarse", "error", "layout", "scan"]),
-    ("picture", &["coarse", "draw", "error", "layout", "pose"]),
+    ("picture", &["coarse", "draw", "error", "pose"]),
     ("window", &["layout", "pose", "scan", "solve"]),
     ("travel", &["solve", "window"]),
     ("ruler", &["error", "pose", "scan", "solve"]),

@@ -166,3 +166,46 @@ fn a_scan_that_breaks_off_or_is_none_is_refused() {
     let told = read_scan(&other, None, Cursor::new(&file)).err().unwrap().to_string();
     assert!(told.contains(&format!("this is chart {:08x}", layout.spec.code())), "{told}");
 }
+
+/// In the pixels of the picture, arrows lead from where marks should lie to where the scan was made to have them.
+#[test]
+fn arrows_end_where_marks_lie() {
+    let layout = layout();
+    let step = 10e-6;
+    let (file, _) = scan(&layout, step);
+    let picture = read_scan(&layout, None, Cursor::new(&file)).unwrap().picture().unwrap();
+    assert_eq!((picture.marks, picture.wild, picture.partial), (3 * layout.lines.len(), 0, 0));
+    let mut decoder = png::Decoder::new(Cursor::new(&picture.png));
+    decoder.set_transformations(png::Transformations::EXPAND);
+    let mut reader = decoder.read_info().unwrap();
+    let per_m = f64::from(reader.info().pixel_dims.unwrap().xppu);
+    let mut dots = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut dots).unwrap();
+    let width = picture.width as usize;
+    let is_blue = |[x, y]: [f64; 2]| {
+        let at = 3 * (y as usize * width + x as usize);
+        dots[at..at + 3] == [0x05, 0x30, 0xc0]
+    };
+    let (mut arrows, mut too_long) = (0, 0);
+    for line in &layout.lines {
+        // Down and to the right, or up and to the left.
+        let off = (f64::from(line.facet) - 1.5) * step * picture.exaggeration * per_m;
+        assert!(off.abs() > 5.0);
+        for place in &layout.places {
+            let x = (f64::from(*place) * layout.spec.in_scan_pitch + 2e-3) * per_m;
+            let y = ((f64::from(line.row) + 0.5) * layout.spec.cross_scan_pitch + 2e-3) * per_m;
+            let at = |share: f64| is_blue([x + share * off, y + share * off]);
+            if [0.5, 0.7, 0.9].into_iter().all(at) {
+                arrows += 1;
+                too_long += usize::from(at(1.2) || is_blue([x - 0.5 * off, y + 0.5 * off]));
+            }
+        }
+    }
+    assert_eq!(arrows, picture.arrows);
+    assert_eq!(too_long, 0);
+    // The bar below the sheet is as long as is told.
+    let below = picture.height as usize - 50;
+    let blue_of = |y: usize| (0..width).filter(|x| is_blue([*x as f64, y as f64])).count();
+    let longest = (below..below + 20).map(blue_of).max().unwrap() as f64;
+    assert!((longest - picture.bar * picture.exaggeration * per_m).abs() < 2.5, "{longest}");
+}
