@@ -237,7 +237,7 @@ impl Recorder {
         }
         folder.put_packed("sources.json", &sources_json(&record.identity))?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
-        folder.put("results.tap", &tap(record, &end))?;
+        folder.put("results.tap", tap(record, &end))?;
         folder.put("report.html", page(record, &end))?;
         for scan in &record.scans {
             scan.files()?.into_iter().try_for_each(|(name, bytes)| folder.put(&name, bytes))?;

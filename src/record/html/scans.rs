@@ -18,6 +18,9 @@ const COVERAGE: f64 = 1.96;
 /// Most facets that have their names beside a plot.
 const MAX_NAMES: usize = 12;
 
+/// Places along, and values upwards.
+type Points = Vec<(f64, f64)>;
+
 /// What a mark has of a direction.
 type Part = fn(&FacetMark) -> Measured;
 
@@ -115,11 +118,11 @@ fn picture(sheet: &ScannedSheet) -> Markup {
 fn profiles(sheet: &ScannedSheet, axis: &str, part: Part) -> Markup {
     let reading = &sheet.reading;
     let length = reading.chart.length() * 1e3;
-    let points = |marks: &[FacetMark]| -> Vec<(f64, f64)> {
+    let points = |marks: &[FacetMark]| -> Points {
         let all = marks.iter().map(|mark| (mark.at * length, part(mark).value * 1e6));
         all.filter(|(_, value)| value.is_finite()).collect()
     };
-    let facets: Vec<(u32, Vec<(f64, f64)>)> =
+    let facets: Vec<(u32, Points)> =
         reading.facets.iter().map(|facet| (facet.facet, points(&facet.marks))).collect();
     let all = || facets.iter().flat_map(|(_, points)| points);
     let marks = reading.facets.iter().flat_map(|facet| &facet.marks);
@@ -178,11 +181,11 @@ fn banding<'a>(
         let facets = f64::from(sheet.reading.chart.facets);
         let peaks = (1_u32..).zip(of(&sheet.reading));
         let peaks = peaks.map(|(k, height)| (f64::from(k) / facets, height * scale));
-        let peaks: Vec<(f64, f64)> = peaks.filter(|(_, height)| height.is_finite()).collect();
+        let peaks: Points = peaks.filter(|(_, height)| height.is_finite()).collect();
         let most = peaks.iter().map(|(_, height)| *height).fold(0.0, f64::max);
         (sheet.number, peaks, most)
     });
-    let spectra: Vec<(u32, Vec<(f64, f64)>, f64)> = spectra.collect();
+    let spectra: Vec<(u32, Points, f64)> = spectra.collect();
     let heights = spectra.iter().flat_map(|(_, peaks, _)| peaks.iter().map(|peak| peak.1));
     let numbers: Vec<String> = spectra.iter().map(|(number, ..)| number.to_string()).collect();
     let largest = spectra.iter().map(|(number, _, most)| {
