@@ -13,7 +13,7 @@ const LINE: f64 = 2.4e-3;
 const CHARACTER: f64 = 1.7e-3;
 
 /// Dots of a character each way.
-const GLYPH: u32 = 8;
+pub(crate) const GLYPH: u32 = 8;
 
 /// Lays out a chart and draws it. The header holds what it is made for.
 pub fn draw(layout: &Layout) -> Vec<u8> {
@@ -152,11 +152,7 @@ impl Canvas<'_> {
             let y = (top + 0.5e-3 + LINE * line as f64) / spec.cross_scan_pitch;
             for (k, character) in text.chars().take(room).enumerate() {
                 let x = (BORDER + CHARACTER * k as f64) / spec.in_scan_pitch;
-                let glyph = font8x8::BASIC_FONTS
-                    .get(character)
-                    .or_else(|| font8x8::LATIN_FONTS.get(character))
-                    .unwrap_or([0x7e; GLYPH as usize]);
-                for (down, bits) in (0..GLYPH).zip(glyph) {
+                for (down, bits) in (0..GLYPH).zip(glyph(character)) {
                     for right in (0..GLYPH).filter(|right| bits >> right & 1 == 1) {
                         let edge = |from: f64, step: f64, k: u32| {
                             (from + step * f64::from(k)).round() as u32
@@ -170,6 +166,12 @@ impl Canvas<'_> {
             }
         }
     }
+}
+
+/// The rows of a character from the top, the leftmost dot in the lowest bit.
+pub(crate) fn glyph(character: char) -> [u8; GLYPH as usize] {
+    let basic = font8x8::BASIC_FONTS.get(character);
+    basic.or_else(|| font8x8::LATIN_FONTS.get(character)).unwrap_or([0x7e; GLYPH as usize])
 }
 
 fn row_bytes(spec: &Spec) -> usize {

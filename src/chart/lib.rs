@@ -5,6 +5,7 @@ mod coarse;
 mod draw;
 mod error;
 mod layout;
+mod picture;
 mod pose;
 mod read;
 mod reading;
@@ -19,7 +20,8 @@ mod window;
 pub use draw::{draw, read_chart};
 pub use error::ChartError;
 pub use layout::Layout;
-pub use read::{read_looks, read_scan};
+pub use picture::Picture;
+pub use read::{ReadSheet, read_scan};
 pub use reading::{
     Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan, Wave,
 };

@@ -3,13 +3,15 @@
 use crate::coarse::Thumbnail;
 use crate::error::{ChartError, refuse};
 use crate::layout::Layout;
+use crate::picture::{FoundMark, Ground, Picture, draw_picture};
 use crate::pose::Pose;
 use crate::reading::{
-    Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan,
+    BLURRED, Banding, Common, FacetMark, FacetReading, Measured, Place, ScanReading, SheetOnScan,
+    blur_text,
 };
 use crate::ruler::{Ruler, Stroke, Strokes, crop_of as ruler_crop, strokes};
 use crate::scan::{Crop, Scan};
-use crate::solve::{FacetFit, Sample, fit_facets};
+use crate::solve::{FacetFit, Sample, fit_facets, median};
 use crate::travel::{Travel, in_scan};
 use crate::waves::{amplitudes, waves};
 use crate::window::{Seen, Window, crop_of};
@@ -37,44 +39,60 @@ const PIXEL_U: f64 = 0.003;
 /// models).
 const COURSE: (f64, f64) = (1e-6, 1.3);
 
+/// From 10 % to 90 % of the integral of a Gaussian, in its standard deviations.
+const TEN_TO_NINETY: f64 = 2.563;
+
 /// Least share of the lines that must be seen.
 const MIN_SEEN: f64 = 0.3;
 
-/// Reads a scan of a chart, with a ruler in its strip if one is given. The file is read twice, row after row.
-pub fn read_scan<R: BufRead + Seek>(
-    layout: &Layout,
-    ruler: Option<&Ruler>,
-    from: R,
-) -> Result<ScanReading, ChartError> {
-    let seen = look(layout, ruler, from)?;
-    seen.told(layout, ruler, &seen.windows)
+/// A sheet that was read from its scan.
+pub struct ReadSheet<'a> {
+    layout: &'a Layout,
+    ruler: Option<&'a Ruler>,
+    seen: SeenSheet,
+    marks: Vec<FoundMark>,
+    /// What it tells.
+    pub reading: ScanReading,
 }
 
-/// The same, and what the lines of either half of the sheet tell by themselves: two looks at different lines. One
-/// look, of all lines, where a half does not tell of every facet at every place.
-pub fn read_looks<R: BufRead + Seek>(
-    layout: &Layout,
-    ruler: Option<&Ruler>,
+/// Reads a scan of a chart, with a ruler in its strip if one is given. The file is read twice, row after row.
+pub fn read_scan<'a, R: BufRead + Seek>(
+    layout: &'a Layout,
+    ruler: Option<&'a Ruler>,
     from: R,
-) -> Result<(ScanReading, Vec<ScanReading>), ChartError> {
+) -> Result<ReadSheet<'a>, ChartError> {
     let seen = look(layout, ruler, from)?;
-    let whole = seen.told(layout, ruler, &seen.windows)?;
-    let middle = (layout.rows.start + layout.rows.end) / 2.0;
-    let half = |is_upper: bool| {
-        let own = |line: &&Seen| (line.y < middle) == is_upper;
-        let windows = seen.windows.iter();
-        let windows = windows.map(|seen| seen.iter().filter(own).cloned().collect());
-        let told = seen.told(layout, ruler, &windows.collect::<Vec<Vec<Seen>>>()).ok();
-        told.filter(ScanReading::is_whole)
-    };
-    let looks = half(true).zip(half(false));
-    let looks = looks.map_or_else(|| vec![whole.clone()], |(upper, lower)| vec![upper, lower]);
-    Ok((whole, looks))
+    let (reading, marks) = seen.told(layout, ruler, &seen.windows)?;
+    Ok(ReadSheet { layout, ruler, seen, marks, reading })
+}
+
+impl ReadSheet<'_> {
+    /// What the lines of either half of the sheet tell by themselves: two looks at different lines. One look, of all
+    /// lines, where a half does not tell of every facet at every place.
+    pub fn looks(&self) -> Vec<ScanReading> {
+        let middle = (self.layout.rows.start + self.layout.rows.end) / 2.0;
+        let half = |is_upper: bool| {
+            let own = |line: &&Seen| (line.y < middle) == is_upper;
+            let windows = self.seen.windows.iter();
+            let windows = windows.map(|seen| seen.iter().filter(own).cloned().collect());
+            let windows = windows.collect::<Vec<Vec<Seen>>>();
+            let told = self.seen.told(self.layout, self.ruler, &windows).ok();
+            told.map(|(reading, _)| reading).filter(ScanReading::is_whole)
+        };
+        let looks = half(true).zip(half(false));
+        looks.map_or_else(|| vec![self.reading.clone()], |(upper, lower)| vec![upper, lower])
+    }
+
+    /// The scan with the marks that were found on it.
+    pub fn picture(&self) -> Result<Picture, ChartError> {
+        draw_picture(&self.seen.ground, &self.marks, self.layout)
+    }
 }
 
 /// What is seen on a scan.
 struct SeenSheet {
     sheet: SheetOnScan,
+    ground: Ground,
     windows: Vec<Vec<Seen>>,
     strokes: Option<Strokes>,
 }
@@ -115,15 +133,24 @@ fn look<R: BufRead + Seek>(
         lines_run_down: upright,
         mirrored: pose.is_mirrored(),
         turn: pose.turn(),
+        edge_width: f64::NAN,
         fiducials: pose.seen,
         fiducials_of: layout.fiducials.len(),
         tone: tone.collect(),
     };
     let contrast = small.contrast();
+    let ground = Ground::of(layout, &pose, &small);
     drop(small);
     let mut reader = WindowReader { layout, pose, contrast, ruler, strokes: None };
     let windows = reader.windows(from, size)?;
-    Ok(SeenSheet { sheet, windows, strokes: reader.strokes })
+    let sheet = SheetOnScan { edge_width: edge_width(&windows), ..sheet };
+    Ok(SeenSheet { sheet, ground, windows, strokes: reader.strokes })
+}
+
+/// From 10 % to 90 % of the darkness of edges that a Gaussian blurs, by the median of all lines.
+fn edge_width(windows: &[Vec<Seen>]) -> f64 {
+    let blurs = windows.iter().flatten().map(|line| line.blur);
+    TEN_TO_NINETY * median(blurs.filter(|blur| !blur.is_nan()).collect()).max(0.0).sqrt()
 }
 
 impl SeenSheet {
@@ -133,7 +160,7 @@ impl SeenSheet {
         layout: &Layout,
         ruler: Option<&Ruler>,
         seen: &[Vec<Seen>],
-    ) -> Result<ScanReading, ChartError> {
+    ) -> Result<(ScanReading, Vec<FoundMark>), ChartError> {
         let lines_seen = self.windows.iter().map(Vec::len).max().unwrap_or(0);
         if (lines_seen as f64) < MIN_SEEN * layout.lines.len() as f64 {
             return refuse!(
@@ -182,6 +209,10 @@ impl WindowReader<'_> {
         let mut row = vec![0; scan.width as usize];
         let mut seen = vec![Vec::new(); count];
         for y in 0..last {
+            if !crops.iter().flatten().any(|crop| crop.rows.contains(&y)) {
+                scan.skip()?;
+                continue;
+            }
             scan.read(&mut row)?;
             for (place, slot) in crops.iter_mut().enumerate() {
                 let Some(crop) = slot else { continue };
@@ -214,6 +245,7 @@ struct Fits {
     along: Option<FacetFit>,
     across: Option<FacetFit>,
     darkness: Option<FacetFit>,
+    marks: Vec<FoundMark>,
 }
 
 fn finished(
@@ -221,14 +253,14 @@ fn finished(
     sheet: SheetOnScan,
     seen: &[Vec<Seen>],
     ruler: Option<(&Ruler, &Strokes)>,
-) -> Result<ScanReading, ChartError> {
+) -> Result<(ScanReading, Vec<FoundMark>), ChartError> {
     let spec = &layout.spec;
     let lines_seen = seen.iter().map(Vec::len).max().unwrap_or(0);
     let mut missing = vec![
         "The absolute shift and height of the line: a sheet has no fixed place under the head."
             .to_string(),
     ];
-    let fits: Vec<Fits> = layout
+    let mut fits: Vec<Fits> = layout
         .shares()
         .into_iter()
         .zip(seen)
@@ -237,6 +269,13 @@ fn finished(
         })
         .collect();
     if !fits.iter().any(|fits| fits.along.is_some() || fits.across.is_some()) {
+        if sheet.edge_width > BLURRED {
+            return refuse!(
+                "nothing can be told of the facets, since {}: lay the sheet flat on clean glass, and scan again at \
+                 1200 dpi or more without smoothing",
+                blur_text(sheet.edge_width)
+            );
+        }
         return refuse!("nothing can be told of the facets. {}", missing.join(" "));
     }
     let facets: Vec<FacetReading> =
@@ -259,7 +298,8 @@ fn finished(
         common.take_ruler(&fits, ruler, spec.length());
     }
     missing.extend(common_missing(common.length.value.is_finite()));
-    Ok(ScanReading {
+    let marks = fits.iter_mut().flat_map(|fits| std::mem::take(&mut fits.marks)).collect();
+    let mut reading = ScanReading {
         chart: spec.clone(),
         code: format!("{:08x}", spec.code()),
         scan: sheet,
@@ -270,7 +310,10 @@ fn finished(
         banding,
         common,
         missing,
-    })
+    };
+    let blur = reading.blur();
+    reading.missing.splice(0..0, blur);
+    Ok((reading, marks))
 }
 
 fn fits(
@@ -289,8 +332,10 @@ fn fits(
         .as_ref()
         .zip(ruler)
         .and_then(|(travel, (_, strokes))| against(travel, strokes, (at + 0.5) * length));
-    let along = travel.and_then(|travel| fit_facets(&travel.samples, facets));
-    let mut across = fit_facets(&samples(&|line| line.across), facets);
+    let along_samples = travel.map_or(Vec::new(), |travel| travel.samples);
+    let across_samples = samples(&|line| line.across);
+    let along = fit_facets(&along_samples, facets);
+    let mut across = fit_facets(&across_samples, facets);
     if let Some(fit) = across.as_mut().filter(|fit| fit.scatter > COURSE.0) {
         fit.u.iter_mut().for_each(|u| *u *= COURSE.1);
     }
@@ -303,7 +348,7 @@ fn fits(
             ));
             return None;
         };
-        let typical = crate::solve::median(fit.u.clone());
+        let typical = median(fit.u.clone());
         if !dark && typical > MAX_U {
             missing.push(format!(
                 "{what} at {at:+.3} of the line: lines scatter by {:.1} µm, which leaves {:.1} µm of a facet, more than \
@@ -319,6 +364,17 @@ fn fits(
     let along = told(along, "In-scan", false);
     let across = told(across, "Cross-scan", false);
     let darkness = told(darkness, "Darkness", true);
+    let parts = [(&along, &along_samples), (&across, &across_samples)];
+    let mark = |line: &Seen| {
+        let parts = parts.map(|(fit, samples)| fit.as_ref()?.off_at(samples, line.y));
+        FoundMark {
+            at: [(at + 0.5) * length, line.y],
+            facet: line.facet,
+            off: parts.map(|part| part.map_or(f64::NAN, |(off, _)| off)),
+            is_wild: parts.iter().flatten().any(|(_, is_wild)| *is_wild),
+        }
+    };
+    let marks = seen.iter().map(mark).collect();
     let wild = |fit: &Option<FacetFit>| fit.as_ref().map_or(0, |fit| fit.wild);
     let scatter = |fit: &Option<FacetFit>| fit.as_ref().map_or(f64::NAN, |fit| fit.scatter);
     let place = Place {
@@ -326,11 +382,11 @@ fn fits(
         lines: seen.len(),
         wild: [wild(&along), wild(&across), wild(&darkness)],
         scatter: [scatter(&along), scatter(&across)],
-        darkness: crate::solve::median(seen.iter().map(|line| line.mass).collect()),
+        darkness: median(seen.iter().map(|line| line.mass).collect()),
         along: against.map_or(f64::NAN, |(value, _)| value),
         along_u: against.map_or(f64::NAN, |(_, u)| u),
     };
-    Fits { place, along, across, darkness }
+    Fits { place, along, across, darkness, marks }
 }
 
 /// Where the facets together lie along at `x` m in a window, against the ruler's marks there, with its standard

@@ -49,6 +49,9 @@ pub struct SheetOnScan {
     pub mirrored: bool,
     /// How far in rad lines are turned off the nearest axis.
     pub turn: f64,
+    /// Width in m of the edges of dashes along the lines, from 10 % to 90 % of their darkness: blur of the spot, the
+    /// medium and the scanner together.
+    pub edge_width: f64,
     /// Fiducials seen.
     pub fiducials: usize,
     /// Fiducials of the chart.
@@ -178,6 +181,57 @@ impl ScanReading {
             }
         };
         Some(self.facets.iter().map(reading).collect())
+    }
+}
+
+/// Width in m of edges from which on a scan is called blurred: dashes are 0.25 mm long at least, and wider edges reach
+/// into each other, which makes lines scatter (measured with models).
+pub(crate) const BLURRED: f64 = 150e-6;
+
+/// Width in m of edges beyond which dashes are never fully dark, so that it cannot be told.
+const MAX_EDGE: f64 = 350e-6;
+
+/// Width of the edges of a blurred scan, and what that means, for people.
+pub(crate) fn blur_text(width: f64) -> String {
+    format!(
+        "the scan is blurred: edges of dashes are {}{:.0} µm wide, from 10 % to 90 % of their darkness, where {:.0} µm are \
+         the most of a sharp one",
+        if width > MAX_EDGE { "more than " } else { "" },
+        width.min(MAX_EDGE) * 1e6,
+        BLURRED * 1e6
+    )
+}
+
+/// Coverage factor of intervals: 95 % of a normal distribution.
+const COVERAGE: f64 = 1.96;
+
+impl ScanReading {
+    /// How blurred a scan is whose edges are not sharp enough, and how certain it still is; none of a sharp one.
+    pub fn blur(&self) -> Option<String> {
+        if self.scan.edge_width.is_nan() || self.scan.edge_width <= BLURRED {
+            return None;
+        }
+        let largest = |of: &dyn Fn(&FacetMark) -> Measured| {
+            let marks = self.facets.iter().flat_map(|facet| &facet.marks);
+            let all = marks.map(|mark| COVERAGE * of(mark).combined()).filter(|u| u.is_finite());
+            match all.fold(0.0, f64::max) {
+                0.0 => "not told".to_string(),
+                half => format!("told within ±{:.1} µm", half * 1e6),
+            }
+        };
+        let scatter = |axis: usize| {
+            let all = self.places.iter().filter_map(|place| place.scatter.get(axis));
+            all.copied().fold(0.0, f64::max) * 1e6
+        };
+        Some(format!(
+            "Note that {}. It costs certainty: lines scatter by {:.1} µm in-scan and {:.1} µm cross-scan; \
+             in-scan a facet's place is {}, cross-scan {} (95 %). Lay the sheet flat on clean glass, and scan again.",
+            blur_text(self.scan.edge_width),
+            scatter(0),
+            scatter(1),
+            largest(&|mark| mark.in_scan),
+            largest(&|mark| mark.cross_scan),
+        ))
     }
 }
 

@@ -4,7 +4,7 @@ use crate::error::{ChartError, refuse};
 use core::ops::Range;
 use png::{BitDepth, ColorType, Transformations};
 use std::io::{BufRead, ErrorKind, Read, Seek, SeekFrom};
-use tiff::decoder::{ChunkType, Decoder, DecodingResult, Limits};
+use tiff::decoder::{ChunkType, Decoder, Limits};
 use tiff::tags::Tag;
 use zune_jpeg::JpegDecoder;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
@@ -51,7 +51,9 @@ enum Rows<R: BufRead + Seek> {
         decoder: Box<Decoder<R>>,
         form: Form,
         rows_per_strip: u32,
-        strip: Vec<u16>,
+        /// The number of the strip in hand.
+        chunk: Option<u32>,
+        strip: Vec<u8>,
     },
     Whole(Vec<u8>, Form),
 }
@@ -157,6 +159,15 @@ impl<R: BufRead + Seek> Scan<R> {
 
     /// Reads the next row.
     pub(crate) fn read(&mut self, gray: &mut [u16]) -> Result<(), ChartError> {
+        self.pass(Some(gray))
+    }
+
+    /// Passes over the next row: without work, where the format lets it.
+    pub(crate) fn skip(&mut self) -> Result<(), ChartError> {
+        self.pass(None)
+    }
+
+    fn pass(&mut self, gray: Option<&mut [u16]>) -> Result<(), ChartError> {
         let (row, kind, height) = (self.next, self.kind, self.height);
         self.next += 1;
         let cut = |error: &dyn std::fmt::Display| {
@@ -166,7 +177,9 @@ impl<R: BufRead + Seek> Scan<R> {
         };
         match &mut self.rows {
             Rows::Png(reader, form) => match reader.next_row() {
-                Ok(Some(row)) => form.gray(row.data(), gray),
+                Ok(Some(row)) => {
+                    gray.into_iter().for_each(|gray| form.gray(row.data(), gray));
+                }
                 Ok(None) => return Err(cut(&"no more rows")),
                 Err(error) => return Err(cut(&error)),
             },
@@ -178,37 +191,31 @@ impl<R: BufRead + Seek> Scan<R> {
                     from.file().seek(SeekFrom::Start(offset)).map_err(|error| cut(&error))?;
                     *left = rows;
                 }
-                from.file().read_exact(bytes).map_err(|error| cut(&error))?;
                 *left -= 1;
+                let Some(gray) = gray else {
+                    let length = bytes.len() as i64;
+                    return from.file().seek_relative(length).map_err(|error| cut(&error));
+                };
+                from.file().read_exact(bytes).map_err(|error| cut(&error))?;
                 form.gray(bytes, gray);
             }
-            Rows::Strips { decoder, form, rows_per_strip, strip } => {
-                let within = (row % *rows_per_strip) as usize;
-                if within == 0 {
-                    let chunk = row / *rows_per_strip;
-                    *strip = match decoder.read_chunk(chunk).map_err(|error| cut(&error))? {
-                        DecodingResult::U8(bytes) => {
-                            bytes.into_iter().map(|byte| u16::from(byte) * 257).collect()
-                        }
-                        DecodingResult::U16(values) => values,
-                        _ => return Err(cut(&"its values are no integers")),
-                    };
+            Rows::Strips { decoder, form, rows_per_strip, chunk: held, strip } => {
+                let Some(gray) = gray else { return Ok(()) };
+                let (within, chunk) = ((row % *rows_per_strip) as usize, row / *rows_per_strip);
+                let count = form.row_bytes(self.width);
+                if *held != Some(chunk) {
+                    let rows = (*rows_per_strip).min(height - chunk * *rows_per_strip);
+                    strip.resize(rows as usize * count, 0);
+                    decoder.read_chunk_bytes(chunk, strip).map_err(|error| cut(&error))?;
+                    *held = Some(chunk);
                 }
-                let count = self.width as usize * form.channels;
-                let own = strip.get(within * count..(within + 1) * count).unwrap_or_default();
-                if own.len() < count {
-                    return Err(cut(&"a strip is too short"));
-                }
-                let colours = if form.channels >= 3 { 3 } else { 1 };
-                for (gray, pixel) in gray.iter_mut().zip(own.chunks_exact(form.channels)) {
-                    let sum: u32 = pixel.iter().take(colours).map(|value| u32::from(*value)).sum();
-                    *gray = (sum / colours as u32) as u16;
-                }
+                let own = strip.get(within * count..(within + 1) * count);
+                form.gray(own.unwrap_or_default(), gray);
             }
             Rows::Whole(bytes, form) => {
                 let count = form.row_bytes(self.width);
                 let own = bytes.get(row as usize * count..(row as usize + 1) * count);
-                form.gray(own.unwrap_or_default(), gray);
+                gray.into_iter().for_each(|gray| form.gray(own.unwrap_or_default(), gray));
             }
         }
         Ok(())
@@ -294,14 +301,16 @@ fn tiff_rows<R: BufRead + Seek>(from: R) -> Result<Scan<R>, ChartError> {
     };
     let bits = decoder.find_tag_unsigned_vec::<u32>(Tag::BitsPerSample).map_err(failed)?;
     let bits = bits.and_then(|bits| bits.first().copied()).unwrap_or(1);
+    let sort = decoder.find_tag_unsigned_vec::<u32>(Tag::SampleFormat).map_err(failed)?;
+    let sort = sort.and_then(|sort| sort.first().copied()).unwrap_or(1);
     let channels = number(&mut decoder, Tag::SamplesPerPixel, 1)?;
     let photometric = number(&mut decoder, Tag::PhotometricInterpretation, 1)?;
     let planar = number(&mut decoder, Tag::PlanarConfiguration, 1)?;
     let compression = number(&mut decoder, Tag::Compression, 1)?;
     let rows_per_strip = number(&mut decoder, Tag::RowsPerStrip, height)?.clamp(1, height);
-    match (bits, photometric, planar) {
+    match (bits, photometric, planar, sort) {
         (1, ..) => return refuse!("it has only black and white: scan in gray"),
-        (8 | 16, 0..=2, 1) => {}
+        (8 | 16, 0..=2, 1, 1) => {}
         _ => {
             return refuse!(
                 "this kind of TIFF image is not read: save it as gray or RGB with 8 or 16 bits, not in planes"
@@ -328,8 +337,11 @@ fn tiff_rows<R: BufRead + Seek>(from: R) -> Result<Scan<R>, ChartError> {
                 MAX_STRIP >> 20
             );
         }
-        let rows =
-            Rows::Strips { decoder: Box::new(decoder), form, rows_per_strip, strip: Vec::new() };
+        // The decoder turns values to the order of this machine, and white to the largest.
+        let wide = form.wide.map(|_| cfg!(target_endian = "big"));
+        let form = Form { wide, inverted: false, ..form };
+        let (decoder, strip) = (Box::new(decoder), Vec::new());
+        let rows = Rows::Strips { decoder, form, rows_per_strip, chunk: None, strip };
         return Ok(Scan { width, height, resolution, kind, rows, next: 0 });
     }
     let offsets = decoder.get_tag_u64_vec(Tag::StripOffsets).map_err(failed)?;

@@ -142,6 +142,16 @@ pub(crate) struct FacetFit {
     pub wild: usize,
     /// For each sample its value without the effect of its facet; none of a wild one.
     pub rest: Vec<Option<f64>>,
+    /// For each sample how far it lies off what all facets share, wild or not.
+    pub off: Vec<f64>,
+}
+
+impl FacetFit {
+    /// How far the sample at `y` lies off what all facets share, and whether it was left out as wild.
+    pub(crate) fn off_at(&self, samples: &[Sample], y: f64) -> Option<(f64, bool)> {
+        let at = samples.iter().position(|sample| sample.y == y)?;
+        Some((*self.off.get(at)?, self.rest.get(at)?.is_none()))
+    }
 }
 
 /// Fits samples; none where there are too few, or a facet has none.
@@ -229,11 +239,13 @@ impl FitOnce {
             .sum();
         let variance = |facet: usize| if facet + 1 < facets { cell(facet, facet) } else { all };
         let u = (0..facets).map(|facet| self.scatter * variance(facet).max(0.0).sqrt()).collect();
-        let rest = samples.iter().zip(kept).map(|(sample, kept)| {
-            let effect = self.effects.get(sample.facet).copied().unwrap_or(0.0);
-            kept.then_some(sample.value - effect)
-        });
-        FacetFit { u, scatter: self.scatter, wild, rest: rest.collect(), effects: self.effects }
+        let effect = |sample: &Sample| self.effects.get(sample.facet).copied().unwrap_or(0.0);
+        let rest = samples.iter().zip(kept);
+        let rest = rest.map(|(sample, kept)| kept.then_some(sample.value - effect(sample)));
+        let rest = rest.collect();
+        let off = samples.iter().zip(&self.residuals);
+        let off = off.map(|(sample, residual)| residual + effect(sample)).collect();
+        FacetFit { u, scatter: self.scatter, wild, rest, off, effects: self.effects }
     }
 }
 

@@ -7,6 +7,7 @@ use crate::layout::{DASHES, IsolatedLine, Layout, WINDOW};
 use crate::pose::Pose;
 use crate::scan::{Crop, WHITE};
 use crate::solve::median;
+use core::f64::consts::TAU;
 
 /// Half of the strip across a line in m in which its darkness is summed, and how far beyond it paper is
 /// taken for white.
@@ -21,6 +22,12 @@ const MIN_MASS: f64 = 0.4;
 
 /// Margin of a window's part of the scan in m.
 const MARGIN: f64 = 0.5e-3;
+
+/// Most passes that centre a strip on its own line, until it moves by less than so many m, and how far from where it
+/// was expected it may get.
+const MAX_PASSES: usize = 10;
+const SETTLED: f64 = 5e-9;
+const MAX_DRIFT: f64 = 0.1e-3;
 
 /// An edge of a dash.
 #[derive(Clone, Copy, Debug)]
@@ -43,6 +50,8 @@ pub(crate) struct Seen {
     pub across: f64,
     /// Width of full blackness that is as dark, in m.
     pub mass: f64,
+    /// Variance in m² of the blur of its edges along: of spot, medium and scanner together.
+    pub blur: f64,
     pub edges: Vec<Edge>,
 }
 
@@ -106,17 +115,18 @@ impl<'a> Window<'a> {
         let mut expected =
             Expected { across: vec![0.0; facets], line: [0.0; 2], along: vec![0.0; facets] };
         let mut seen = Vec::new();
-        for half in [HALF + self.layout.spec.reach.min(0.1e-3), HALF, HALF] {
-            seen = self.measured(&expected, half);
+        let wide = HALF + self.layout.spec.reach.min(0.1e-3);
+        for (half, passes) in [(wide, 1), (HALF, 1), (HALF, MAX_PASSES)] {
+            seen = self.measured(&expected, half, passes);
             expected.learn(&seen);
         }
         seen
     }
 
-    fn measured(&self, expected: &Expected, half: f64) -> Vec<Seen> {
+    fn measured(&self, expected: &Expected, half: f64, passes: usize) -> Vec<Seen> {
         let lines = &self.layout.lines;
         let mut seen: Vec<Seen> =
-            lines.iter().filter_map(|line| self.line(line, expected, half)).collect();
+            lines.iter().filter_map(|line| self.centred(line, expected, half, passes)).collect();
         let usual = median(seen.iter().map(|line| line.mass).collect());
         seen.retain(|line| line.mass > MIN_MASS * usual);
         seen
@@ -153,14 +163,41 @@ impl<'a> Window<'a> {
         value.map(f64::from)
     }
 
-    /// Measures a line; none where part of it lies outside.
-    fn line(&self, line: &IsolatedLine, expected: &Expected, half: f64) -> Option<Seen> {
+    /// Measures a line where it is expected, and again where it was then found: a strip that is not centred on a blurred
+    /// line cuts more off on one side, and so draws it towards its own middle.
+    fn centred(
+        &self,
+        line: &IsolatedLine,
+        expected: &Expected,
+        half: f64,
+        passes: usize,
+    ) -> Option<Seen> {
+        let facet = line.facet as usize;
+        let y = (f64::from(line.row) + 0.5) * self.layout.spec.cross_scan_pitch;
+        let first = expected.across.get(facet)? + expected.line[0] + expected.line[1] * y;
+        let along = *expected.along.get(facet)?;
+        let mut seen = self.line(line, [along, first], half)?;
+        let mut shift = first;
+        for _ in 1..passes {
+            let moved = seen.across - shift;
+            if moved.abs() < SETTLED {
+                break;
+            }
+            shift = seen.across;
+            if (shift - first).abs() > MAX_DRIFT {
+                return None;
+            }
+            seen = self.line(line, [along, shift], half)?;
+        }
+        Some(seen)
+    }
+
+    /// Measures a line that lies so many m off along and across; none where part of it lies outside.
+    fn line(&self, line: &IsolatedLine, [along, shift]: [f64; 2], half: f64) -> Option<Seen> {
         let spec = &self.layout.spec;
         let facet = line.facet as usize;
         let y = (f64::from(line.row) + 0.5) * spec.cross_scan_pitch;
-        let shift = expected.across.get(facet)? + expected.line[0] + expected.line[1] * y;
         let middle = f64::from(*self.layout.places.get(self.place)?) * spec.in_scan_pitch;
-        let along = *expected.along.get(facet)?;
         let strip = Strip::read(self, y + shift, middle + along, half)?;
         let at = |x: f64| self.along_at(middle + along + x, y + shift);
         let [_, pixel] = self.pixel;
@@ -176,22 +213,23 @@ impl<'a> Window<'a> {
             return None;
         }
         let across = shift + moment / mass * per_pixel;
-        let edges = self.edges(line, &strip, level, [y + shift, along]);
-        Some(Seen { facet, y, across, mass: level * pixel, edges })
+        let (edges, blur) = self.edges(line, &strip, level, [y + shift, along]);
+        Some(Seen { facet, y, across, mass: level * pixel, blur, edges })
     }
 
+    /// The edges of a line's dashes, and the variance of their blur in m².
     fn edges(
         &self,
         line: &IsolatedLine,
         strip: &Strip,
         level: f64,
         [y, along]: [f64; 2],
-    ) -> Vec<Edge> {
+    ) -> (Vec<Edge>, f64) {
         let pitch = self.layout.spec.in_scan_pitch;
         let Some((dashes, place)) =
             line.dashes.get(self.place).zip(self.layout.places.get(self.place))
         else {
-            return Vec::new();
+            return (Vec::new(), f64::NAN);
         };
         // Every second one begins a dash.
         let block = self.layout.block(*place);
@@ -200,6 +238,7 @@ impl<'a> Window<'a> {
         ends.push(block.end);
         let middle = |a: u32, b: u32| f64::from(a + b) / 2.0 * pitch + along;
         let mut edges = Vec::new();
+        let mut fall = 0.0;
         for (k, triple) in ends.windows(3).enumerate() {
             let &[before, edge, behind] = triple else { continue };
             let side = if k % 2 == 0 { -1.0 } else { 1.0 };
@@ -211,8 +250,17 @@ impl<'a> Window<'a> {
             let pixel = dash + (gap - dash).signum() * mass / level;
             let [x, _] = self.chart(pixel, self.across_at(pixel, y));
             edges.push(Edge { pixel, off: x - f64::from(edge) * pitch, side });
+            // From the pixel on the side of the dash to that on the other.
+            let mass = |middle: f64| strip.sum(middle - 0.5, middle + 0.5)[0];
+            let outwards = (gap - dash).signum();
+            fall += (mass(pixel - outwards) - mass(pixel + outwards)) / level;
         }
-        edges
+        // A Gaussian falls by 1/√2π of its standard deviation; both pixels and their distance of two widen it.
+        let fall = (fall / edges.len() as f64).max(1e-6);
+        let deviation = 2.0 / fall / TAU.sqrt();
+        let [along_pixel, _] = self.pixel;
+        let blur = (deviation * deviation - 5.0 / 12.0) * along_pixel * along_pixel;
+        (edges, blur)
     }
 }
 

@@ -323,6 +323,7 @@ impl<'a> Run<'a> {
         let Some((folder, recorder)) = &self.recorder else { return Ok(None) };
         let pages = record::pages(sheets, &self.options.look.showing());
         let bound = Bound { row, key: self.key.as_ref() };
+        recorder.borrow_mut().add_scans(self.stage.scanned.take());
         let sealed = recorder.borrow_mut().seal(finished, &prepared.sources, pages, &bound);
         let ended = sealed.and_then(|sealed| {
             sealed.iter().try_for_each(Sealed::finish)?;

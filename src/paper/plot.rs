@@ -242,22 +242,32 @@ impl Plot {
     pub(crate) fn across(&self, mut lines: Vec<Across>) -> Markup {
         lines.sort_by(|one, other| other.at.total_cmp(&one.at));
         let right = self.right();
-        // Names of lines that lie close stand below each other, and none below the frame.
-        let mut named: Vec<f64> = Vec::new();
-        for line in &lines {
-            let free = named.last().map_or(0.0, |at| at + LINE);
-            named.push((self.at_y(line.at) + 4.5).max(free));
+        let names = lines.iter().map(|line| (line.at, line.name));
+        html! {
+            @for line in &lines {
+                @let y = self.at_y(line.at);
+                path d=(format!("M{} {y}H{right}", self.left())) class=(line.class) {}
+            }
+            (self.names(&names.collect::<Vec<_>>()))
+        }
+    }
+
+    /// Names beside the frame, each at its value, the largest first: those that lie close stand below each other, and none
+    /// below the frame.
+    pub(crate) fn names(&self, names: &[(f64, impl AsRef<str>)]) -> Markup {
+        let mut places: Vec<f64> = Vec::new();
+        for (at, _) in names {
+            let free = places.last().map_or(0.0, |at| at + LINE);
+            places.push((self.at_y(*at) + 4.5).max(free));
         }
         let mut free = self.bottom() + 4.5;
-        for at in named.iter_mut().rev() {
+        for at in places.iter_mut().rev() {
             *at = round(at.min(free));
             free = *at - LINE;
         }
         html! {
-            @for (line, named) in lines.iter().zip(named) {
-                @let y = self.at_y(line.at);
-                path d=(format!("M{} {y}H{right}", self.left())) class=(line.class) {}
-                text x=(right + 6.0) y=(named) { (line.name) }
+            @for ((_, name), y) in names.iter().zip(places) {
+                text x=(self.right() + 6.0) y=(y) { (name.as_ref()) }
             }
         }
     }

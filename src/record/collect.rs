@@ -4,6 +4,7 @@ use crate::record::checks::CheckRow;
 use crate::record::curve::StatusPoint;
 use crate::record::data::{Answer, Identity, LogLine, Page, Record, Recorded, SourceDigest};
 use crate::record::lines::{Cells, Lines};
+use crate::record::scans::ScannedSheet;
 use spintrue_head::{Call, Halt, Heard, Reply, Status, Trim, call_words};
 use spintrue_language::{
     Event, Finished, Shown, SourceMap, Span, answer_line, number_text, time_text,
@@ -39,6 +40,11 @@ impl Collector {
     /// Adds texts of the run.
     pub(crate) fn add_sources(&mut self, sources: Vec<SourceDigest>) {
         self.record.identity.sources.extend(sources);
+    }
+
+    /// Adds the sheets that were scanned.
+    pub(crate) fn add_scans(&mut self, scans: Vec<ScannedSheet>) {
+        self.record.scans = scans;
     }
 
     /// What was collected so far.

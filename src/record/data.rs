@@ -5,6 +5,7 @@ use crate::record::curve::Curve;
 use crate::record::holds::HeldRow;
 use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
+use crate::record::scans::ScannedSheet;
 use serde::{Serialize, Serializer};
 use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
@@ -102,6 +103,8 @@ pub(crate) struct Record {
     pub rounds: Rounds,
     /// Pages that were exposed.
     pub pages: Vec<Page>,
+    /// Sheets that were scanned.
+    pub scans: Vec<ScannedSheet>,
 }
 
 /// A list with a limit on its length.

@@ -149,8 +149,8 @@ impl Folder {
     }
 
     /// Writes a whole file under another name, until it is on the disk.
-    pub(super) fn put(&mut self, name: &str, text: &str) -> Result<(), Error> {
-        self.write(name, |file| file.write_all(text.as_bytes()))
+    pub(super) fn put(&mut self, name: &str, bytes: impl AsRef<[u8]>) -> Result<(), Error> {
+        self.write(name, |file| file.write_all(bytes.as_ref()))
     }
 
     fn write(

@@ -12,6 +12,7 @@ use crate::record::junit::junit;
 use crate::record::lines::LINES_HEADER;
 use crate::record::looks::Watched;
 use crate::record::manifest::Manifest;
+use crate::record::scans::ScannedSheet;
 use crate::record::signature::PrivateKey;
 use crate::record::sources::sources as sources_json;
 use crate::record::tables::Tables;
@@ -128,6 +129,11 @@ impl Recorder {
         self.collector.add_sources(texts(sources));
     }
 
+    /// Adds the sheets that were scanned.
+    pub(crate) fn add_scans(&mut self, scans: Vec<ScannedSheet>) {
+        self.collector.add_scans(scans);
+    }
+
     /// Takes the folder and starts the record.
     pub(crate) fn start(
         &mut self,
@@ -231,8 +237,11 @@ impl Recorder {
         }
         folder.put_packed("sources.json", &sources_json(&record.identity))?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
-        folder.put("results.tap", &tap(record, &end))?;
-        folder.put("report.html", &page(record, &end))?;
+        folder.put("results.tap", tap(record, &end))?;
+        folder.put("report.html", page(record, &end))?;
+        for scan in &record.scans {
+            scan.files()?.into_iter().try_for_each(|(name, bytes)| folder.put(&name, bytes))?;
+        }
         let verdict = finished.verdict();
         let (word, code) = (verdict.kept_as(), verdict.exit_code());
         let Bound { row, key } = bound;

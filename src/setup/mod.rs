@@ -27,7 +27,7 @@ pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SCAN_BUFFER, SheetOpti
 
 use crate::disk::{Disk, Force, ImageCache};
 use crate::error::Error;
-use crate::record::{About, Recorder};
+use crate::record::{About, Recorder, ScannedSheets};
 use crate::setup::options::{Limits, Surroundings};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
@@ -120,6 +120,8 @@ pub(crate) struct Stage {
     pub faults: Vec<String>,
     pub replay: Option<Recorded>,
     pub stop: Arc<AtomicBool>,
+    /// Sheets by which lines were measured.
+    pub scanned: ScannedSheets,
     files: Vec<(String, Vec<u8>)>,
     /// Nothing turns before a script starts.
     at_rest: bool,
@@ -135,7 +137,8 @@ impl Stage {
         station.set_gauge_file(gauge_file);
         station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
-        Ok(Stage { station, head, medium, seed, faults, replay, stop, files, at_rest })
+        let scanned = ScannedSheets::default();
+        Ok(Stage { station, head, medium, seed, faults, replay, stop, scanned, files, at_rest })
     }
 
     /// Has lines measured by prints, where options ask for it.
@@ -146,7 +149,9 @@ impl Stage {
         force: &Force,
     ) -> Result<(), Error> {
         let medium = self.medium.as_ref().map(Medium::share);
-        if let Some((gauge, lines)) = options.open(&self.head, medium, showing, *force)? {
+        let scanned = self.scanned.clone();
+        let opened = options.open(&self.head, medium, showing, *force, scanned)?;
+        if let Some((gauge, lines)) = opened {
             self.station.set_sheet_gauge(Box::new(gauge), lines);
             self.head = self.station.description().clone();
         }

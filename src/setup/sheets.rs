@@ -3,7 +3,7 @@
 
 use crate::disk::{Force, Place, make_folder, open_file, read_image_bytes, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{draw as draw_picture, encode};
+use crate::record::{ScannedSheet, ScannedSheets, draw as draw_picture, encode};
 use crate::setup::options::{Allow, length, length_or_zero};
 use crate::setup::{Opened, read_ruler};
 use crate::terminal::{complain, told, wrapped};
@@ -11,7 +11,7 @@ use clap::{Args, ValueEnum};
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
-use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_chart, read_looks};
+use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_chart, read_scan};
 use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, PulseAngle, Reading, Trim};
 use spintrue_language::{EarlierSheet, Effect, SheetGauge, SheetOrder};
 use spintrue_sim::{MAX_SCALE, Medium, Showing};
@@ -198,6 +198,7 @@ impl PrintOptions {
         medium: Option<Medium>,
         showing: Showing,
         force: Force,
+        scanned: ScannedSheets,
     ) -> Result<Option<(PrintGauge, u32)>, Error> {
         if !self.is_on() {
             return match self.arguments().first() {
@@ -224,8 +225,18 @@ impl PrintOptions {
         let lines = (sheet.sides()[1] / MIN_PITCH).ceil() as u32;
         let head = head.clone();
         let (resume, drawn) = (self.resume, None);
-        let gauge =
-            PrintGauge { head, sheet, folder, ruler, medium, showing, force, resume, drawn };
+        let gauge = PrintGauge {
+            head,
+            sheet,
+            folder,
+            ruler,
+            medium,
+            showing,
+            force,
+            resume,
+            drawn,
+            scanned,
+        };
         Ok(Some((gauge, lines)))
     }
 }
@@ -244,6 +255,8 @@ pub(super) struct PrintGauge {
     resume: bool,
     /// The sheet at hand.
     drawn: Option<Drawn>,
+    /// The sheets that were read.
+    scanned: ScannedSheets,
 }
 
 /// What is kept of an exposure, so that a later run can go on with its scan.
@@ -398,8 +411,9 @@ impl PrintGauge {
         let name = scan.display();
         let file = BufReader::with_capacity(SCAN_BUFFER, open_file(scan)?);
         let ruler = self.ruler.as_ref();
-        let (whole, looks) = read_looks(layout, ruler, file)
-            .map_err(|error| invalid!("the scan {name}: {error}"))?;
+        let wrong = |error| invalid!("the scan {name}: {error}");
+        let sheet = read_scan(layout, ruler, file).map_err(wrong)?;
+        let (whole, looks) = (&sheet.reading, sheet.looks());
         let told = |look: &ScanReading| {
             let mut readings = look.readings(ruler)?;
             let marks = readings.iter_mut().flat_map(|reading| &mut reading.marks);
@@ -423,11 +437,14 @@ impl PrintGauge {
                 places.join(", ")
             )
         })?;
-        let json = serde_json::to_vec(&whole).map_err(|error| invalid!("{error}"))?;
+        let json = serde_json::to_vec(whole).map_err(|error| invalid!("{error}"))?;
         Place::replace(&self.path(*number, "json"), json)?;
+        self.scanned.add(ScannedSheet::of(*number, scan, &sheet).map_err(wrong)?);
         self.say(&format!(
-            "Sheet {number}: {} of {} lines are read.",
-            whole.lines_seen, whole.lines
+            "Sheet {number}: {} of {} lines are read. {}",
+            whole.lines_seen,
+            whole.lines,
+            whole.blur().unwrap_or_default()
         ));
         Ok(looks)
     }

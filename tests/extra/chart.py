@@ -2,16 +2,20 @@
 
 `WORK SPINTRUE SEED SCANS`: statistics over so many random heads and scans; 200 of them make the limits narrow."""
 
+import base64
 import hashlib
 import json
+import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import numpy as np
 import tifffile
-from PIL import Image
+from PIL import Image, ImageFilter
 from scipy.integrate import quad
+from scipy.ndimage import label, minimum_filter
 from skimage.transform import rotate
 
 from chart_model import THRESHOLD, Chart, Head, Scanner, scan, truth
@@ -143,6 +147,9 @@ def formats(bench, chart, head, gray, orientations):
         tif("big.tif", wide, byteorder=">"), tif("zip.tif", gray, compression="zlib", rowsperstrip=64),
         tif("wide_zip.tif", wide, compression="zlib", rowsperstrip=16, predictor=2),
         tif("inverse.tif", 255 - gray, photometric="miniswhite"),
+        tif("inverse_zip.tif", 255 - gray, photometric="miniswhite", compression="zlib", rowsperstrip=48),
+        tif("big_zip.tif", wide, byteorder=">", compression="zlib", rowsperstrip=16),
+        tif("colour_zip.tif", colour, photometric="rgb", compression="zlib", rowsperstrip=16),
     ]
     for path in exact:
         reading = bench.read(path, chart)
@@ -254,6 +261,13 @@ def simulated(bench):
     return "the simulated head, r.m.s. error: " + ", ".join(told)
 
 
+def float_tif(bench, gray):
+    """A TIFF file of floating numbers with 16 bits."""
+    path = bench.work / "float.tif"
+    tifffile.imwrite(path, gray.astype(np.float16))
+    return path.read_bytes()
+
+
 def bad(bench, chart, gray):
     """What is no good scan gets a clear answer."""
     work, path = bench.work, bench.work / "bad"
@@ -266,7 +280,7 @@ def bad(bench, chart, gray):
         (bench.save(gray, "t.tif").read_bytes()[:-9999], "breaks off"), (bench.save(gray, "t.pgm").read_bytes()[:-9999], "breaks off"),
         (progressive[:-9999], "breaks off"), (chart.path.read_bytes(), "only black and white"),
         (progressive[:at] + b"\x60\x00\x60\x00" + progressive[at + 4:], "must be held in memory as a whole"),
-        (b"P5 9 9 7 ", "largest value"), (b"P5 x", "damaged"), (b"\x89PNG", "cannot be read"), (b"II*\0", "cannot be read"),
+        (float_tif(bench, gray), "this kind of TIFF image is not read"), (b"P5 9 9 7 ", "largest value"), (b"P5 x", "damaged"), (b"\x89PNG", "cannot be read"), (b"II*\0", "cannot be read"),
     ]
     for data, says in cases:
         path.write_bytes(data)
@@ -300,6 +314,96 @@ def bad(bench, chart, gray):
     return f"{len(cases) + len(images) + 4} bad scans and charts refused"
 
 
+# Colours of arrows and of marks, and what is shown around the chart in m (docs/chart.md).
+ARROW, MARK, AROUND = (0x05, 0x30, 0xC0), (0xD9, 0x5F, 0x02), 2e-3
+
+
+def picture(bench, chart, head, gray):
+    """Arrows of the picture lead from where a mark should lie to where the head put it, as long as the report says."""
+    folder = bench.work / "kept"
+    shutil.rmtree(folder, ignore_errors=True)
+    done = bench.run("chart", "read", bench.save(gray), "--chart", chart.path, "--record", folder)
+    assert done.returncode == 0, done.stderr
+    report = (folder / "report.html").read_text()
+    number = lambda pattern: float(re.search(pattern, report)[1])
+    times, bar, drawn = number(r"([\d.]+) times as long as that"), number(r"is ([\d.]+) µm long"), number(r"(\d+) are drawn")
+    reading = json.loads((folder / "sheet-1.json").read_text())
+    image = Image.open(folder / "sheet-1.png")
+    assert (folder / "sheet-1.png").stat().st_size < 500_000 and max(image.size) <= 1400
+    embedded = re.search(r"data:image/png;base64,([^\"]+)", report)[1]
+    assert base64.b64decode(embedded) == (folder / "sheet-1.png").read_bytes()
+    per_m = image.info["dpi"][0] / 25.4e-3
+    dots = np.array(image.convert("RGB"))
+    own = lambda colour: (dots == np.array(colour)).all(axis=-1)
+    blue, orange = own(ARROW), own(MARK)
+    parts, _ = label(blue, np.ones((3, 3)))
+    end = int((chart.spec["lines"] * chart.spec["cross_scan_pitch"] + 2 * AROUND) * per_m + 0.5)
+    below = np.flatnonzero(blue[end:].any(axis=0))
+    assert abs(np.ptp(below) - bar * 1e-6 * times * per_m) < 2.5, (below, bar, times)
+    middles = np.argwhere(minimum_filter(orange, 3))
+    assert len(middles) == drawn, (len(middles), drawn)
+    at = places(reading)
+    put_in = truth(head, at)
+    facets, length = chart.spec["facets"], chart.spec["dots"] * chart.spec["in_scan_pitch"]
+    found, wanted, seen = [], [], set()
+    for y, x in middles:
+        around = parts[y - 2:y + 3, x - 2:x + 3]
+        touched = set(around[around > 0])
+        near = [k for k, (b, a) in enumerate(middles) if parts[max(b - 2, 0):b + 3, a - 2:a + 3].max(initial=0) in touched]
+        if len(touched) != 1 or len(near) != 1:
+            # Too short for a look, or two arrows touch.
+            continue
+        row = round(((y + 0.5) / per_m - AROUND) / chart.spec["cross_scan_pitch"] - 0.5)
+        # The dot shows its row to a pixel: that of an isolated line is the only dark one near.
+        rows = [other for other in range(row - 2, row + 3) if chart.dark[other, int(0.28 * chart.dark.shape[1])]]
+        assert len(rows) == 1, (row, rows)
+        facet = (chart.spec["first_facet"] + rows[0]) % facets
+        place = np.abs((at + 0.5) * length + AROUND - (x + 0.5) / per_m).argmin()
+        ys, xs = np.nonzero(parts == touched.pop())
+        far = np.hypot(ys - y, xs - x).argmax()
+        found.append([xs[far] - x, ys[far] - y])
+        wanted.append([put_in[k][facet, place] * times * per_m for k in (0, 1)])
+        seen.add(facet)
+    found, wanted = np.array(found, float), np.array(wanted)
+    long = np.hypot(*wanted.T) > 5
+    assert long.sum() > 0.4 * drawn and len(seen) > facets / 2, (long.sum(), drawn, seen)
+    off = np.hypot(*(found - wanted)[long].T)
+    # Ends are a pixel or two wide.
+    assert np.median(off) < 1.5 and off.max() < 3.5, np.sort(off)[-5:]
+    scale = (found * wanted)[long].sum() / (wanted[long] ** 2).sum()
+    assert abs(scale - 1) < 0.06, scale
+    return f"{long.sum()} arrows of the picture point right, within {np.median(off):.1f} pixels, {scale:.3f} times as long as wanted"
+
+
+def blurred(bench, chart, head, gray):
+    """A scan that Pillow blurs is said to be blurred, by how much, and its intervals still hold; until nothing can be told."""
+    sharp = bench.read(bench.save(gray), chart)
+    pixel = 25.4e-3 / 1200
+    assert not any("blurred" in why for why in sharp["missing"])
+    told = [f"sharp {1e6 * sharp['scan']['edge_width']:.0f} µm"]
+    for radius in (2, 3, 4):
+        image = np.array(Image.fromarray(gray).filter(ImageFilter.GaussianBlur(radius)))
+        path = bench.save(image, "blurred.png")
+        reading = bench.read(path, chart)
+        # From 10 % to 90 % of a Gaussian are 2.563 of its standard deviations (tables of the normal distribution).
+        wanted = np.hypot(sharp["scan"]["edge_width"], 2.563 * radius * pixel)
+        width = reading["scan"]["edge_width"]
+        assert abs(width / wanted - 1) < 0.12, (radius, width, wanted)
+        is_said = f"edges of dashes are {1e6 * width:.0f} µm wide" in " ".join(reading["missing"])
+        assert is_said == (width > 150e-6), (radius, width, reading["missing"])
+        text = " ".join(bench.run("chart", "read", path, "--chart", chart.path).stdout.split())
+        assert ("the scan is blurred" in text) == is_said, text
+        row = [f"{1e6 * width:.0f} µm"]
+        for (error, u), name in zip(compare(reading, head), ("in-scan", "cross-scan")):
+            known = np.isfinite(error)
+            assert np.mean(np.abs(error[known]) < 1.96 * u[known]) > 0.75, (radius, name, error, u)
+            row.append(f"{name} {1e6 * np.sqrt(np.mean(error[known]**2)):.2f} µm, stated {1e6 * np.sqrt(np.mean(u[known]**2)):.2f} µm")
+        told.append(" ".join(row))
+    image = np.array(Image.fromarray(gray).filter(ImageFilter.GaussianBlur(8)))
+    bench.refused(bench.save(image, "blurred.png"), chart, "edges of dashes are more than 350 µm wide")
+    return "edges, r.m.s. errors and stated uncertainties of blurred scans: " + "; ".join(told)
+
+
 class Changed:
     def __init__(self, path):
         self.path = path
@@ -318,6 +422,8 @@ def main():
     is_proof = int(scans) >= 100
     print(formats(bench, chart, head, gray, range(8) if is_proof else (1, 6)), flush=True)
     print(bad(bench, chart, gray), flush=True)
+    print(picture(bench, chart, head, gray), flush=True)
+    print(blurred(bench, chart, head, gray), flush=True)
     print(ruler(bench), flush=True)
     print(simulated(bench), flush=True)
     rows = [random_scan(bench, number) for number in range(int(scans))]

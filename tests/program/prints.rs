@@ -71,6 +71,20 @@ fn facets_are_trimmed_by_prints() {
         }
     }
     assert!(folder.read("kept/record.json").contains("\"--gauge\""));
+    // The record shows the first sheet and the last, and holds the pictures of all three.
+    let report = folder.read("kept/report.html");
+    for says in
+        ["Sheet 1, scanned as", "Sheet 3, scanned as", "Circles: sheet 1. Squares: sheet 3."]
+    {
+        assert!(report.contains(says), "{says}");
+    }
+    assert!(!report.contains("Sheet 2, scanned as"));
+    for number in 1..=3 {
+        let read = folder.read(&format!("kept/sheet-{number}.json"));
+        assert_eq!(read, folder.read(&format!("sheets/sheet-{number}.json")));
+    }
+    let verified = spintrue(&folder, &["record", "verify", "kept"]);
+    assert_eq!(verified.code, Some(0), "{}", verified.words());
     // The same sheets, so the same codes.
     answers(&folder, &["sheet-1.png", "sheet-2.png"]);
     let again = ["--set", "length=150mm", "--head", "replay:run.trace", "--force"];

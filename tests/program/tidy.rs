@@ -33,6 +33,7 @@ const CHART: Arrows = &[
     ("scan", &["error"]),
     ("coarse", &["error", "scan"]),
     ("pose", &["coarse", "error", "layout", "scan"]),
+    ("picture", &["coarse", "draw", "error", "pose"]),
     ("window", &["layout", "pose", "scan", "solve"]),
     ("travel", &["solve", "window"]),
     ("ruler", &["error", "pose", "scan", "solve"]),
@@ -41,8 +42,8 @@ const CHART: Arrows = &[
     (
         "read",
         &[
-            "coarse", "error", "pose", "reading", "ruler", "scan", "solve", "travel", "waves",
-            "window",
+            "coarse", "error", "picture", "pose", "reading", "ruler", "scan", "solve", "travel",
+            "waves", "window",
         ],
     ),
 ];
@@ -251,7 +252,7 @@ const ONLY: &[(&str, &[&str])] = &[
     ("lsp_types::", &["program lsp"]),
     ("maud::", &["program archive", "program batch", "program paper", "program record"]),
     ("nalgebra::", &["chart solve", "chart travel"]),
-    ("png::", &["chart scan", "program cli", "program record"]),
+    ("png::", &["chart picture", "chart scan", "program cli", "program record"]),
     ("quick_xml::", &["program record"]),
     ("rand_pcg::", &["chart layout", "language statistics", "sim noise", "program campaign"]),
     ("rusqlite::", &["program archive"]),

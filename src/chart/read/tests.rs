@@ -1,6 +1,6 @@
 //! Scans that follow from a layout, and what is read of them.
 
-use super::{read_looks, read_scan};
+use super::read_scan;
 use crate::layout::tests::spec;
 use crate::layout::{Layout, TINTS};
 use crate::ruler::Ruler;
@@ -83,7 +83,7 @@ fn facets_are_read_where_they_were_drawn() {
     let layout = layout();
     let step = 10e-6;
     let (file, _) = scan(&layout, step);
-    let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let reading = read_scan(&layout, None, Cursor::new(&file)).unwrap().reading;
     assert_eq!(reading.lines_seen, reading.lines);
     assert_eq!(reading.scan.fiducials, 14);
     for facet in &reading.facets {
@@ -104,9 +104,10 @@ fn facets_are_read_where_they_were_drawn() {
 fn both_halves_of_a_sheet_are_looks() {
     let layout = layout();
     let (file, _) = scan(&layout, 10e-6);
-    let (whole, looks) = read_looks(&layout, None, Cursor::new(&file)).unwrap();
+    let sheet = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let looks = sheet.looks();
     assert_eq!(looks.len(), 2);
-    assert_eq!(looks[0].lines_seen + looks[1].lines_seen, whole.lines_seen);
+    assert_eq!(looks[0].lines_seen + looks[1].lines_seen, sheet.reading.lines_seen);
     for look in &looks {
         let readings = look.readings(None).unwrap();
         assert_eq!(readings.len(), 4);
@@ -128,7 +129,7 @@ fn both_halves_of_a_sheet_are_looks() {
 fn a_ruler_tells_what_all_facets_share() {
     let layout = layout();
     let (file, _) = scan(&layout, 10e-6);
-    let mut reading = read_scan(&layout, None, Cursor::new(&file)).unwrap();
+    let mut reading = read_scan(&layout, None, Cursor::new(&file)).unwrap().reading;
     let plain = reading.readings(None).unwrap();
     let length = layout.spec.length();
     for place in &mut reading.places {
@@ -154,7 +155,7 @@ fn a_scan_that_breaks_off_or_is_none_is_refused() {
     let layout = layout();
     let (file, start) = scan(&layout, 0.0);
     let refused =
-        |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).unwrap_err().to_string();
+        |file: &[u8]| read_scan(&layout, None, Cursor::new(file)).err().unwrap().to_string();
     assert!(refused(&file[..file.len() - 1]).contains("breaks off"));
     let blank = [&file[..start], &vec![200; file.len() - start]].concat();
     assert!(refused(&blank).contains("one gray"));
@@ -162,6 +163,50 @@ fn a_scan_that_breaks_off_or_is_none_is_refused() {
         assert!(!refused(&file[..end]).is_empty());
     }
     let other = Layout::new(&Spec { serial: "X-2".into(), ..layout.spec.clone() }).unwrap();
-    let told = read_scan(&other, None, Cursor::new(&file)).unwrap_err().to_string();
+    let told = read_scan(&other, None, Cursor::new(&file)).err().unwrap().to_string();
     assert!(told.contains(&format!("this is chart {:08x}", layout.spec.code())), "{told}");
+}
+
+/// In the pixels of the picture, arrows lead from where marks should lie to where the scan was made to have them.
+#[test]
+fn arrows_end_where_marks_lie() {
+    let layout = layout();
+    let step = 10e-6;
+    let (file, _) = scan(&layout, step);
+    let picture = read_scan(&layout, None, Cursor::new(&file)).unwrap().picture().unwrap();
+    // Without noise the pattern of pixels makes some of these wild, by some nm.
+    assert_eq!((picture.marks, picture.partial), (3 * layout.lines.len(), 0));
+    let mut decoder = png::Decoder::new(Cursor::new(&picture.png));
+    decoder.set_transformations(png::Transformations::EXPAND);
+    let mut reader = decoder.read_info().unwrap();
+    let per_m = f64::from(reader.info().pixel_dims.unwrap().xppu);
+    let mut dots = vec![0; reader.output_buffer_size().unwrap()];
+    reader.next_frame(&mut dots).unwrap();
+    let width = picture.width as usize;
+    let is_blue = |[x, y]: [f64; 2]| {
+        let at = 3 * (y as usize * width + x as usize);
+        dots[at..at + 3] == [0x05, 0x30, 0xc0]
+    };
+    let (mut arrows, mut too_long) = (0, 0);
+    for line in &layout.lines {
+        // Down and to the right, or up and to the left.
+        let off = (f64::from(line.facet) - 1.5) * step * picture.exaggeration * per_m;
+        assert!(off.abs() > 5.0);
+        for place in &layout.places {
+            let x = (f64::from(*place) * layout.spec.in_scan_pitch + 2e-3) * per_m;
+            let y = ((f64::from(line.row) + 0.5) * layout.spec.cross_scan_pitch + 2e-3) * per_m;
+            let at = |share: f64| is_blue([x + share * off, y + share * off]);
+            if [0.5, 0.7, 0.9].into_iter().all(at) {
+                arrows += 1;
+                too_long += usize::from(at(1.2) || is_blue([x - 0.5 * off, y + 0.5 * off]));
+            }
+        }
+    }
+    assert_eq!(arrows, picture.arrows);
+    assert_eq!(too_long, 0);
+    // The bar below the sheet is as long as is told.
+    let below = picture.height as usize - 50;
+    let blue_of = |y: usize| (0..width).filter(|x| is_blue([*x as f64, y as f64])).count();
+    let longest = (below..below + 20).map(blue_of).max().unwrap() as f64;
+    assert!((longest - picture.bar * picture.exaggeration * per_m).abs() < 2.5, "{longest}");
 }

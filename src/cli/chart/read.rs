@@ -4,6 +4,7 @@ use crate::cli::chart::report;
 use crate::cli::show;
 use crate::disk::{open_file, read_image_bytes};
 use crate::error::{Error, invalid};
+use crate::record::{ScannedSheet, check_empty, keep_scan};
 use crate::setup::{SCAN_BUFFER, read_ruler};
 use crate::terminal::colour_output;
 use clap::Args;
@@ -21,6 +22,10 @@ pub(crate) struct Options {
     /// The certificate of a ruler that lay in the empty strip, its first mark towards the first dots
     #[arg(long, value_name = "RULER.toml")]
     ruler: Option<PathBuf>,
+    /// Keep what was read in an empty or new folder: a report to read, its picture of the scan with the marks that were
+    /// found, and the numbers
+    #[arg(long, value_name = "DIR")]
+    record: Option<PathBuf>,
     /// Print one JSON object, in SI units
     #[arg(long)]
     json: bool,
@@ -31,9 +36,14 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let layout = read_chart(&read_image_bytes(&options.chart)?)
         .map_err(|error| invalid!("the chart {chart}: {error}"))?;
     let ruler = options.ruler.as_deref().map(read_ruler).transpose()?;
+    options.record.as_deref().map(check_empty).transpose()?;
     let file = BufReader::with_capacity(SCAN_BUFFER, open_file(&options.scan)?);
-    let reading = read_scan(&layout, ruler.as_ref(), file)
-        .map_err(|error| invalid!("the scan {scan}: {error}"))?;
-    show(options.json, &report::as_json(&reading), &report::as_text(&reading, colour_output()));
+    let wrong = |error| invalid!("the scan {scan}: {error}");
+    let sheet = read_scan(&layout, ruler.as_ref(), file).map_err(wrong)?;
+    if let Some(folder) = &options.record {
+        keep_scan(folder, &ScannedSheet::of(1, &options.scan, &sheet).map_err(wrong)?)?;
+    }
+    let reading = &sheet.reading;
+    show(options.json, &report::as_json(reading), &report::as_text(reading, colour_output()));
     Ok(0)
 }

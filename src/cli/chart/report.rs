@@ -90,7 +90,8 @@ fn scan_text(reading: &ScanReading) -> String {
     });
     format!(
         "{} {} x {} pixels, {:.1} dpi along and {:.1} dpi across the lines ({stated}); lines run {}, turned by {:.3}°{}\n\
-         {} of {} fiducials, {} of {} isolated lines seen; left out as wild: {} in-scan, {} cross-scan, {} darkness\n",
+         {} of {} fiducials, {} of {} isolated lines seen; left out as wild: {} in-scan, {} cross-scan, {} darkness\n\
+         edges of dashes are {:.0} µm wide, from 10 % to 90 % of their darkness\n{}",
         scan.kind,
         scan.width,
         scan.height,
@@ -106,6 +107,8 @@ fn scan_text(reading: &ScanReading) -> String {
         wild[0],
         wild[1],
         wild[2],
+        um(scan.edge_width),
+        reading.blur().map_or(String::new(), |blur| wrapped(&blur, "")),
     )
 }
 

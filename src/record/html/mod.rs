@@ -4,8 +4,11 @@ mod checks;
 mod holds;
 mod limits;
 mod plots;
+mod scans;
 mod tables;
 mod values;
+
+pub(crate) use scans::scan_page;
 
 use crate::paper;
 use crate::paper::{Head, left_out, section, table, typeset};
@@ -50,6 +53,7 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
             }
             @if let Some(values) = values::values(record) { (values) }
             @if let Some(answers) = values::answers(record) { (answers) }
+            @if !record.scans.is_empty() { (scans::scans(&record.scans)) }
             @if !record.pages.is_empty() { (pages(&record.pages)) }
             (about(identity))
             (head(identity))
@@ -57,10 +61,7 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
         }
         footer {
             h2 { "About this record" }
-            p {
-                "Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain "
-                "stands on its own. IEC 60825-1, local codes and the laser safety officer decide."
-            }
+            (caution())
             p {
                 "Written by spintrue " (identity.spintrue) ". "
                 "spintrue record verify reports every file that was changed later. A signature, or the "
@@ -70,6 +71,13 @@ pub(crate) fn page(record: &Record, end: &End<'_>) -> String {
     };
     let foot = format!("{}, serial {}", identity.model, identity.serial);
     paper::page(&title, &foot, &body)
+}
+
+fn caution() -> Markup {
+    html! { p {
+        "Lasers and rotors hurt people. spintrue is not a safety function: the hardware interlock chain "
+        "stands on its own. IEC 60825-1, local codes and the laser safety officer decide."
+    } }
 }
 
 fn notices(identity: &Identity) -> Markup {
