@@ -119,7 +119,7 @@ def summary(rows, is_proof):
             continue
         covered = np.mean(np.abs(error) < 1.96 * u)
         assert np.sqrt(np.mean(u**2)) < limit, (name, u)
-        assert covered > (0.93 if is_proof else 0.6), (name, covered)
+        assert 0.93 < covered < 0.999 if is_proof else covered > 0.6, (name, covered)
         told.append(f"{name}: {len(error)} values of {len(own)} scans, r.m.s. error {1e6 * np.sqrt(np.mean(error**2)):.3f} µm, "
                     f"stated {1e6 * np.sqrt(np.mean(u**2)):.3f} µm, 95 % intervals hold {100 * covered:.1f} %")
     return "\n".join(told)
