@@ -431,7 +431,7 @@ def prints():
     screen.until("the laser is off")
     screen.until("File of the scan")
     enter(screen, f"{WORK}/sheets/sheet-1.pbm")
-    screen.until("and white: scan in gray")
+    screen.until(lambda text: "and white: scan in gray" in " ".join(text.split()))
     # Ctrl-C ends the entry, with the laser off.
     screen.keys("C-c")
     screen.until("stopped on request")
