@@ -1,6 +1,6 @@
 //! `docs` and `example`: the pages and scripts that come with the program.
 
-use crate::disk::{Force, Place, is_filled, make_folder};
+use crate::disk::{Force, Place, check_empty, make_folder};
 use crate::error::{Error, invalid};
 use crate::shipped::{SCRIPTS, data, pages, scripts, standalone};
 use crate::terminal::{emit, named, say};
@@ -80,12 +80,7 @@ pub(super) fn write_all<'a>(
     folder: &Path,
     files: impl Iterator<Item = (&'a str, &'a [u8])>,
 ) -> Result<(), Error> {
-    if is_filled(folder) {
-        return Err(invalid!(
-            "{} is not empty: name a folder that is not there yet",
-            folder.display()
-        ));
-    }
+    check_empty(folder)?;
     for (name, bytes) in files {
         write(&folder.join(name), bytes, &Force::default())?;
     }

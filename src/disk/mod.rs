@@ -151,9 +151,15 @@ pub(crate) fn make_folder(folder: &Path) -> Result<(), Error> {
     std::fs::create_dir_all(folder).map_err(|error| unwritten(folder, &error))
 }
 
-/// Whether a folder holds anything, or a file stands in its place.
-pub(crate) fn is_filled(folder: &Path) -> bool {
-    std::fs::read_dir(folder).map_or(folder.exists(), |mut all| all.next().is_some())
+/// Refuses a folder that holds anything, or a file in its place.
+pub(crate) fn check_empty(folder: &Path) -> Result<(), Error> {
+    if std::fs::read_dir(folder).map_or(folder.exists(), |mut all| all.next().is_some()) {
+        return Err(invalid!(
+            "{} is not empty: name a folder that is not there yet",
+            folder.display()
+        ));
+    }
+    Ok(())
 }
 
 /// Why a file or folder cannot be written, and a way out where one is known.

@@ -46,7 +46,7 @@ pub(crate) use origin::Origin;
 pub(crate) use pages::{draw, encode, pages};
 pub(crate) use read::{NOT_REACHED, Unmet};
 pub(crate) use recorder::{Bound, Recorder, Recording, Sealed};
-pub(crate) use scan_folder::{check_empty, keep_scan};
+pub(crate) use scan_folder::keep_scan;
 pub(crate) use scans::{ScannedSheet, ScannedSheets};
 pub(crate) use signature::{PrivateKey, PublicKey};
 pub(crate) use tables::table_csv;

@@ -1,7 +1,7 @@
 //! The folder of one sheet that was read by itself, without a run: a report, its picture and its numbers.
 
-use crate::disk::{Force, Place, is_filled, make_folder};
-use crate::error::{Error, invalid};
+use crate::disk::{Force, Place, make_folder};
+use crate::error::Error;
 use crate::record::html::scan_page;
 use crate::record::scans::ScannedSheet;
 use std::path::Path;
@@ -14,15 +14,4 @@ pub(crate) fn keep_scan(folder: &Path, sheet: &ScannedSheet) -> Result<(), Error
         Place::take(&folder.join(name), &Force::default())?.write(bytes)?;
     }
     Ok(())
-}
-
-/// Refuses a folder that holds something.
-pub(crate) fn check_empty(folder: &Path) -> Result<(), Error> {
-    match is_filled(folder) {
-        true => Err(invalid!(
-            "the folder {} is not empty: name one that is not there yet",
-            folder.display()
-        )),
-        false => Ok(()),
-    }
 }

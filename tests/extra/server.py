@@ -1,9 +1,11 @@
-"""A PostgreSQL server of its own for measurements and storms."""
+"""Servers for measurements and storms: PostgreSQL, and simulated heads in real time; and the processes that run heads."""
 
 import os
+import re
 import shutil
 import socket
 import subprocess
+import sys
 from pathlib import Path
 
 
@@ -46,3 +48,30 @@ def postgres(work):
         run(programs / "pg_ctl", "-D", data, "-m", mode, "-w", "stop")
 
     return port, environment, sql, stop, lambda: run(*start)
+
+
+def served(program, work, serial, listen="127.0.0.1:0"):
+    """A simulated head in real time, described by a file named as its serial number: its server and its address."""
+    server = subprocess.Popen(
+        [program, "serve", "--listen", listen, "--no-secret", "a test", "--realtime", "--head", f"sim:{serial}.toml"],
+        cwd=work, stdout=subprocess.PIPE, text=True)
+    said = ""
+    while "officer decide" not in said:
+        line = server.stdout.readline()
+        if not line:
+            sys.exit(f"a server ended: {said}")
+        said += line
+    return server, re.search(r"tcp://[^\s;]+", said)[0]
+
+
+def processes(work):
+    """Processes that run a head for a batch in a folder."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (place / "cmdline").read_bytes().split(b"\0")
+            if b"--one-head" in words and (place / "cwd").resolve() == work.resolve():
+                found.append(int(place.name))
+        except OSError:
+            pass
+    return found

@@ -3,7 +3,6 @@
 import csv
 import json
 import os
-import re
 import resource
 import signal
 import sqlite3
@@ -12,6 +11,8 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+
+from server import processes, served
 
 program, count = Path(sys.argv[1]).resolve(), int(sys.argv[2])
 # Most of a core that a batch of 32 real-time heads may take, its processes included. About 0.07 was measured in runs of
@@ -48,19 +49,9 @@ def until(what):
         time.sleep(0.05)
 
 
-def served(serial):
+def described(serial):
     (work / f"{serial}.toml").write_text(f'[head]\nserial = "{serial}"\n')
-    server = subprocess.Popen(
-        [program, "serve", "--listen", "127.0.0.1:0", "--no-secret", "a test", "--realtime",
-         "--head", f"sim:{serial}.toml"],
-        cwd=work, stdout=subprocess.PIPE, text=True)
-    said = ""
-    while "officer decide" not in said:
-        line = server.stdout.readline()
-        if not line:
-            sys.exit(f"a server ended: {said}")
-        said += line
-    return server, re.search(r"tcp://[^\s;]+", said)[0]
+    return served(program, work, serial)
 
 
 def batch(folder):
@@ -70,19 +61,6 @@ def batch(folder):
         [program, "batch", "script.spt", "--list", "heads.csv", "--record", folder,
          "--archive", f"{folder}.sqlite", *stations],
         cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-
-
-def processes():
-    """Processes that run a head here."""
-    found = []
-    for place in Path("/proc").glob("[0-9]*"):
-        try:
-            words = (place / "cmdline").read_bytes().split(b"\0")
-            if b"--one-head" in words and (place / "cwd").resolve() == work.resolve():
-                found.append(int(place.name))
-        except OSError:
-            pass
-    return found
 
 
 def begun(folder):
@@ -105,7 +83,7 @@ def complete(folder):
     return rows
 
 
-servers = [served(serial) for serial in serials]
+servers = [described(serial) for serial in serials]
 try:
     # Undisturbed.
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -129,13 +107,13 @@ try:
     run = batch("cut")
     until(lambda: begun("cut") == count)
     time.sleep(3)
-    victim = processes()[0]
+    victim = processes(work)[0]
     os.kill(victim, signal.SIGKILL)
     until(lambda: (work / "cut/unfinished").exists())
     time.sleep(2)
     os.kill(run.pid, signal.SIGKILL)
     run.wait()
-    held(len(processes()) > 0, "processes of a batch that was killed make their heads safe")
+    held(len(processes(work)) > 0, "processes of a batch that was killed make their heads safe")
     run = batch("cut")
     told, _ = run.communicate()
     held("still being made safe" in told, "the next batch waits for them")

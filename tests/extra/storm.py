@@ -4,7 +4,6 @@ the servers of heads and the database are killed at random. Nothing may be lost 
 import json
 import os
 import random
-import re
 import signal
 import subprocess
 import sys
@@ -12,7 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from server import postgres
+from server import postgres, processes, served
 
 program, count, seconds, seed = Path(sys.argv[1]).resolve(), int(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4])
 draw = random.Random(seed)
@@ -57,16 +56,7 @@ class Place:
         if self.server:
             self.server.kill()
             self.server.wait()
-        self.server = subprocess.Popen(
-            [program, "serve", "--listen", self.listen, "--no-secret", "a test", "--realtime", "--head",
-             f"sim:{self.serial}.toml"], cwd=work, stdout=subprocess.PIPE, text=True)
-        said = ""
-        while "officer decide" not in said:
-            line = self.server.stdout.readline()
-            if not line:
-                sys.exit(f"a server ended: {said}")
-            said += line
-        self.address = re.search(r"tcp://[^\s;]+", said)[0]
+        self.server, self.address = served(program, work, self.serial, self.listen)
         self.listen = self.address.removeprefix("tcp://")
 
 
@@ -97,24 +87,11 @@ class Batch:
             self.start()
 
 
-def processes():
-    """Processes that run a head here."""
-    found = []
-    for place in Path("/proc").glob("[0-9]*"):
-        try:
-            words = (place / "cmdline").read_bytes().split(b"\0")
-            if b"--one-head" in words and (place / "cwd").resolve() == work.resolve():
-                found.append(int(place.name))
-        except OSError:
-            pass
-    return found
-
-
 def strike():
     """Kills something."""
     what = draw.choice(["process", "process", "batch", "request", "server", "database"])
     kills[what] = kills.get(what, 0) + 1
-    if what == "process" and (found := processes()):
+    if what == "process" and (found := processes(work)):
         os.kill(draw.choice(found), signal.SIGKILL)
     elif what == "batch":
         batch.child.kill()

@@ -1,6 +1,7 @@
 //! Batches whose serial numbers are typed or scanned while they run, and stations by the names of heads in
 //! spintrue.toml with what stands around each.
 
+use crate::batch_stations::serials;
 use crate::program::{Ended, Typing, command, json_lines, piped, spintrue};
 use crate::support::Folder;
 use crate::wire::bench::Server;
@@ -30,16 +31,6 @@ fn program(folder: &Folder, more: &[&str]) -> std::process::Command {
 
 fn scanned(folder: &Folder, more: &[&str], lines: impl AsRef<[u8]>) -> Ended {
     piped(program(folder, more), lines)
-}
-
-/// The serial numbers of an event of the journal, sorted.
-fn serials(folder: &Folder, event: &str) -> Vec<String> {
-    let lines = json_lines(&folder.read("out/journal.jsonl"));
-    let lines = lines.iter().filter(|line| line["event"] == event);
-    let mut serials: Vec<String> =
-        lines.map(|line| line["serial"].as_str().unwrap().to_string()).collect();
-    serials.sort();
-    serials
 }
 
 fn identity(folder: &Folder, serial: &str) -> Value {

@@ -44,7 +44,7 @@ fn batch(folder: &Folder, more: &[&str]) -> (i32, String) {
 }
 
 /// The serial numbers of an event of the journal, sorted.
-fn serials(folder: &Folder, event: &str) -> Vec<String> {
+pub(super) fn serials(folder: &Folder, event: &str) -> Vec<String> {
     let lines = json_lines(&folder.read("out/journal.jsonl"));
     let lines = lines.iter().filter(|line| line["event"] == event);
     let mut serials: Vec<String> =

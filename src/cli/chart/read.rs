@@ -2,9 +2,9 @@
 
 use crate::cli::chart::report;
 use crate::cli::show;
-use crate::disk::{open_file, read_image_bytes};
+use crate::disk::{check_empty, open_file, read_image_bytes};
 use crate::error::{Error, invalid};
-use crate::record::{ScannedSheet, check_empty, keep_scan};
+use crate::record::{ScannedSheet, keep_scan};
 use crate::setup::{SCAN_BUFFER, read_ruler};
 use crate::terminal::colour_output;
 use clap::Args;

@@ -10,6 +10,7 @@ use spintrue_head::{
     Call, Calls, Description, ExposedPage, Fault, Laser, LightSource, LineOrder, PageOrder,
     PulseAngle, Reading, StartOfScan, Trim,
 };
+use thiserror::Error;
 
 /// Asked before light comes out.
 pub const READY: &str =
@@ -147,25 +148,30 @@ impl Sheets {
     }
 }
 
-/// Facets are counted from the same one as they were; or why that is not so, or not known.
-fn same_facets(before: &[PulseAngle], now: &[PulseAngle]) -> Result<(), String> {
+/// Facets are not known to be counted from the same one as they were.
+#[derive(Debug, Error)]
+enum CountedOtherwise {
+    #[error("the index has moved by {0} facets since")]
+    Moved(usize),
+    #[error("the pulses of facets do not come where they came: another polygon")]
+    OtherPolygon,
+    #[error("the pulses of facets do not tell whether they are still counted from the same one")]
+    CannotTell,
+}
+
+/// Facets are counted from the same one as they were.
+fn same_facets(before: &[PulseAngle], now: &[PulseAngle]) -> Result<(), CountedOtherwise> {
     let angles = |pulses: &[PulseAngle]| -> Vec<(f64, f64)> {
         pulses.iter().map(|pulse| (pulse.angle, pulse.u)).collect()
     };
-    let found = match before.len() == now.len() {
-        true => pattern_match(&angles(before), &angles(now), STEADY_ANGLE).0,
-        false => Match::CannotTell,
-    };
-    match found {
+    if before.len() != now.len() {
+        return Err(CountedOtherwise::CannotTell);
+    }
+    match pattern_match(&angles(before), &angles(now), STEADY_ANGLE).0 {
         Match::At(0, _) => Ok(()),
-        Match::At(rotation, _) => Err(format!("the index has moved by {rotation} facets since")),
-        Match::Nowhere(_) => {
-            Err("the pulses of facets do not come where they came: another polygon".to_string())
-        }
-        Match::CannotTell => {
-            Err("the pulses of facets do not tell whether they are still counted from the same one"
-                .to_string())
-        }
+        Match::At(rotation, _) => Err(CountedOtherwise::Moved(rotation)),
+        Match::Nowhere(_) => Err(CountedOtherwise::OtherPolygon),
+        Match::CannotTell => Err(CountedOtherwise::CannotTell),
     }
 }
 
