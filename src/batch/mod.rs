@@ -93,6 +93,7 @@ pub(crate) fn run(options: Options) -> Result<u8, Error> {
     let waiting = batch.waiting(&known)?;
     batch.summary.begin(
         &waiting.iter().filter_map(|at| Some(batch.heads.get(*at)?.most)).collect::<Vec<_>>(),
+        options.is_queue,
     );
     let early = match options.stations.is_empty() {
         true => waiting.into_iter().find_map(|at| {

@@ -14,6 +14,7 @@ use spintrue_head::Calls;
 use spintrue_language::Verdict;
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -448,10 +449,18 @@ impl Drive<'_, '_> {
     }
 }
 
+/// This program, also where another one was installed in its place since it began: a batch does not change its program
+/// between two heads.
+fn program() -> std::io::Result<PathBuf> {
+    let path = std::env::current_exe()?;
+    let kept = Path::new("/proc/self/exe");
+    Ok(if !path.exists() && kept.exists() { kept.to_owned() } else { path })
+}
+
 /// Starts this program again for one head.
 fn child(order: &Order) -> std::io::Result<(Child, ChildStdin)> {
     let mut given = std::env::args_os().skip(1);
-    let mut child = Command::new(std::env::current_exe()?)
+    let mut child = Command::new(program()?)
         .args(given.next())
         .arg("--one-head")
         .args(given)

@@ -127,13 +127,14 @@ impl Summary {
         None
     }
 
-    /// Prints what is known before the first head moves, with the longest times of heads to run.
-    pub(super) fn begin(&mut self, longest: &[Option<f64>]) {
+    /// Prints what is known before the first head moves, with the longest times of heads to run; a queue may bring more.
+    pub(super) fn begin(&mut self, longest: &[Option<f64>], is_queue: bool) {
         if self.json {
             return;
         }
         let Summary { script, list, record, earlier, .. } = &*self;
-        let mut text = format!("{script} on {} of {list}, records in {record}.", self.heads());
+        let heads = if is_queue { "the heads".to_string() } else { self.heads() };
+        let mut text = format!("{script} on {heads} of {list}, records in {record}.");
         if *earlier > 0 {
             text.push_str(&format!(" {earlier} finished before, {} to go.", longest.len()));
         }
@@ -142,7 +143,7 @@ impl Summary {
             text.push_str(&format!(" At most {} of head time.", longest_text(sum)));
         }
         say(&wrapped(&text, ""));
-        if !longest.is_empty() {
+        if is_queue || !longest.is_empty() {
             say(&format!("{}\n", wrapped(CAUTION, "")));
         }
         self.shown = self.earlier;

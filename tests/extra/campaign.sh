@@ -6,7 +6,7 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 tests/extra/install.sh parallel parallel
 tests/extra/install.sh python3 python3
-cargo build --quiet
+cargo test --quiet --no-run
 program=$(cargo metadata --format-version 1 --no-deps --offline |
     python3 -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 python3 tests/extra/campaign.py "$program/debug/spintrue"

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# Fuzzes every file that the program reads, guided by coverage, from real files: tests/fuzz/fuzz_targets/files.rs, one kind after
-# the other on one core. Whatever is found is kept in target/fuzz/found/KIND, and fails the script.
+# Fuzzes every file that the program reads, guided by coverage, from real files: tests/fuzz/fuzz_targets/files.rs, a kind on each
+# core. Whatever is found is kept in target/fuzz/found/KIND, and fails the script.
 #   tests/extra/fuzz.sh [KIND...]     all kinds unless some are named
 # FUZZ_SECONDS is the time for each kind (default 600), MUTATED_PROGRAM another build that makes the seeds. Needs Python 3, OpenSSL
 # and cargo-fuzz (if missing, installed from the registry).
@@ -19,19 +19,20 @@ kinds=("$@")
 if [ $# = 0 ]; then
     mapfile -t kinds < <(ls $place/seeds | grep -vx script)
 fi
-bad=0
-for kind in "${kinds[@]}"; do
-    mkdir -p "$place/corpus/$kind" "$place/found/$kind"
-    # Half a minute for one file is a hang, and 2 GB are too much of memory.
-    if FUZZ_KIND=$kind "$program" -max_total_time="${FUZZ_SECONDS:-600}" -timeout=30 -rss_limit_mb=2048 -max_len=200000 \
-        -print_final_stats=1 -artifact_prefix="$place/found/$kind/" "$place/corpus/$kind" "$place/seeds/$kind" \
-        >"$place/$kind.log" 2>&1; then
+# Half a minute for one file is a hang, and 2 GB are too much of memory.
+fuzzed() {
+    local kind=$1 place=target/fuzz
+    mkdir -p "$place/corpus/$kind" "$place/found/$kind" "$place/tmp/$kind"
+    if TMPDIR=$PWD/$place/tmp/$kind FUZZ_KIND=$kind "$program" -max_total_time="${FUZZ_SECONDS:-600}" -timeout=30 \
+        -rss_limit_mb=2048 -max_len=200000 -print_final_stats=1 -artifact_prefix="$place/found/$kind/" \
+        "$place/corpus/$kind" "$place/seeds/$kind" >"$place/$kind.log" 2>&1; then
         grep -E 'number_of_executed_units|peak_rss' "$place/$kind.log" | awk -v kind="$kind" '{ print kind ": " $0 }'
     else
-        bad=1
-        printf '%s: FOUND\n' "$kind"
-        tail -n 30 "$place/$kind.log"
+        printf '%s: FOUND\n%s\n' "$kind" "$(tail -n 30 "$place/$kind.log")"
+        return 1
     fi
-    rm -rf "${TMPDIR:-/tmp}"/spintrue-fuzz-*
-done
-exit $bad
+    rm -rf "$place/tmp/$kind"
+}
+export -f fuzzed
+export program
+printf '%s\n' "${kinds[@]}" | xargs -P "$(nproc)" -I{} bash -c 'fuzzed {}'

@@ -8,7 +8,7 @@ cd "$(dirname "$0")/../.."
 tests/extra/install.sh python3 python3
 program=${MUTATED_PROGRAM:-}
 if [ -z "$program" ]; then
-    cargo build --quiet
+    cargo test --quiet --no-run
     program=$(cargo metadata --format-version 1 --no-deps --offline |
         python3 -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')/debug/spintrue
 fi

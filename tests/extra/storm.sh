@@ -4,6 +4,6 @@
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 profile=${STATIONS_PROFILE:-debug}
-if [ "$profile" = release ]; then cargo build --quiet --release; else cargo build --quiet; fi
+if [ "$profile" = release ]; then cargo build --quiet --release; else cargo test --quiet --no-run; fi
 python3 -B tests/extra/storm.py "${CARGO_TARGET_DIR:-target}/$profile/spintrue" "${STORM_STATIONS:-6}" "${STORM_SECONDS:-240}" \
     "${STORM_SEED:-1}"

@@ -7,7 +7,7 @@ cd "$(dirname "$0")/../.."
 work=$PWD/target/extra/systems
 mkdir -p "$work"
 built=${CARGO_TARGET_DIR:-target}
-cargo build --quiet
+cargo test --quiet --no-run
 "$built/debug/spintrue" run scripts/bring_up.spt > "$work/linux.txt"
 
 tests/extra/install.sh x86_64-w64-mingw32-gcc --no-install-recommends gcc-mingw-w64-x86-64

@@ -49,6 +49,8 @@ fn what_is_scanned_is_run_and_what_is_not_fit_is_told() {
     assert_eq!(ended.code, Some(0), "{}", ended.all());
     let words = ended.words();
     for text in [
+        "script.spt on the heads of out/queue.csv",
+        "Lasers and rotors hurt people.",
         "Type or scan serial numbers",
         "a line that is not UTF-8: not taken",
         "an empty line: not taken: scan or type it again",
@@ -256,4 +258,28 @@ fn stations_are_heads_of_the_project_with_what_stands_around_them() {
     folder.file("spintrue.toml", "[heads]\na = \"sim\"\n[around.b]\nfixture = []\n");
     let ended = clamp("a");
     assert!(ended.words().contains("`[around.b]` belongs to no head"), "{}", ended.all());
+}
+
+/// An update of the program in the middle of a batch: heads are run by the program that the batch began with.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_batch_goes_on_with_its_program_when_another_is_installed() {
+    let folder = folder("replaced");
+    let own = folder.0.join("spintrue");
+    std::fs::copy(env!("CARGO_BIN_EXE_spintrue"), &own).unwrap();
+    let mut command = std::process::Command::new(&own);
+    command.current_dir(&folder.0).args(BATCH).args(["--station", "A=sim"]);
+    let mut typing = Typing::new(command);
+    typing.types("SN-1\n");
+    typing.until("SN-1: PASSED");
+    std::fs::remove_file(&own).unwrap();
+    folder.file("spintrue", "another program");
+    typing.types("SN-2\n");
+    typing.stdin = None;
+    let (said, code) = typing.end();
+    assert_eq!(
+        (code, serials(&folder, "done")),
+        (Some(0), vec!["SN-1".into(), "SN-2".into()]),
+        "{said}"
+    );
 }
