@@ -15,9 +15,9 @@ from pathlib import Path
 from server import processes, served
 
 program, count = Path(sys.argv[1]).resolve(), int(sys.argv[2])
-# Most of a core that a batch of 32 real-time heads may take, its processes included. About 0.07 was measured in runs of
-# 70 s: 0.07 s for each head, and 1.7 ms in each second for 50 looks at the request to stop.
-MAX_SHARE = 0.10
+# Most of a core that a batch of 32 real-time heads may take, its processes included. About 0.04 was measured in runs of
+# 70 s: a third of it are looks at the request to stop, 20 in each second for each head.
+MAX_SHARE = 0.05
 # A run of this many seconds, as short acceptances are.
 SECONDS = 60 if count >= 32 else 20
 
