@@ -2,6 +2,7 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
+mod charts;
 mod deadline;
 mod finite;
 mod gauge;
@@ -12,6 +13,7 @@ mod waiting;
 pub use deadline::TimeLimit;
 pub use gauge::{GaugeFile, GaugeStudy};
 pub use looks::Looks;
+pub(crate) use sheets::MAX_READ;
 pub use sheets::{EarlierSheet, READY, SCAN, SCAN_BEFORE, SheetGauge, SheetOrder};
 
 use crate::images::Images;
@@ -25,6 +27,7 @@ use spintrue_head::{
     make_safe_by_steps, show_quantity, take_reply,
 };
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -64,6 +67,9 @@ pub enum StationError {
     /// A question has no answer.
     #[error("no answer")]
     NoAnswer(NoAnswer),
+    /// A scan tells nothing.
+    #[error("{0}")]
+    NoScan(String),
 }
 
 pub(crate) type Outcome<T> = Result<T, StationError>;
@@ -81,6 +87,8 @@ pub struct Station {
     /// In a cell, since the check before a run only has a shared reference.
     link: RefCell<Box<dyn Link>>,
     images: Option<Box<dyn Images>>,
+    /// Charts that were exposed, and the trims in force then; none where the head does not tell them.
+    charts: HashMap<String, Vec<Trim>>,
     /// Faults that were injected and not reported yet.
     injected: Vec<String>,
     operator: Option<Box<dyn Operator>>,
@@ -122,6 +130,7 @@ impl Station {
         Ok(Station {
             link: RefCell::new(link),
             images: None,
+            charts: HashMap::new(),
             injected: Vec::new(),
             operator: None,
             description,
