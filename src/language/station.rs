@@ -2,10 +2,10 @@
 //!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
-mod charts;
 mod deadline;
 mod finite;
 mod gauge;
+mod images;
 mod looks;
 mod sheets;
 mod waiting;
@@ -22,9 +22,9 @@ use crate::station::deadline::Deadline;
 use crate::station::finite::{check_finite, check_finite_reply};
 use crate::station::waiting::Looker;
 use spintrue_head::{
-    Bitmap, Call, Calls, Description, Dimension, Fault, Fit, FromReply, Laser, Link, Reply,
-    SafeState, Status, Trim, catch_panic, faithful_text, find_channel, find_signal,
-    make_safe_by_steps, show_quantity, take_reply,
+    Call, Calls, Description, Dimension, Fault, Fit, FromReply, Laser, Link, Reply, SafeState,
+    Status, Trim, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
+    show_quantity, take_reply,
 };
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -195,11 +195,6 @@ impl Station {
         self.gauge_file = file;
     }
 
-    /// Sets where images come from; without this there are none.
-    pub fn set_images(&mut self, images: Box<dyn Images>) {
-        self.images = Some(images);
-    }
-
     /// Refuses a fault that cannot be injected into this head.
     pub fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
         self.link.borrow_mut().check_can_inject(fault)
@@ -209,12 +204,6 @@ impl Station {
     /// strikes.
     pub fn take_injected(&mut self) -> Vec<String> {
         std::mem::take(&mut self.injected)
-    }
-
-    /// The image of a name; or why there is none.
-    pub fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        let none = || format!("{name} cannot be read: there are no images here");
-        self.images.as_mut().ok_or_else(none)?.image(name)
     }
 
     /// Sets who answers questions; without this no question is answered.

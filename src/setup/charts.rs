@@ -18,7 +18,7 @@ const MAX_CACHED_IMAGES: usize = 4;
 pub(super) struct ScriptImages {
     script: String,
     /// Scans that were read.
-    scanned: ScannedSheets,
+    pub scanned: ScannedSheets,
     /// A ruler that lies on every sheet.
     pub ruler: Option<Ruler>,
     /// What draws the charts that a simulated head exposes.

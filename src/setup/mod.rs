@@ -154,11 +154,10 @@ impl Stage {
         showing: Showing,
         force: &Force,
     ) -> Result<(), Error> {
-        let (medium, scanned) = (self.medium.as_ref(), self.scanned.clone());
-        let mut images = ScriptImages::new(script, &scanned);
-        options.read_charts(&mut images, medium, showing, *force)?;
+        let mut images = ScriptImages::new(script, &self.scanned);
+        let medium = self.medium.as_ref();
+        let opened = options.open(&self.head, &mut images, medium, showing, *force)?;
         self.station.set_images(Box::new(images));
-        let opened = options.open(&self.head, medium, showing, *force, scanned)?;
         if let Some((gauge, lines)) = opened {
             self.station.set_sheet_gauge(Box::new(gauge), lines);
             self.head = self.station.description().clone();

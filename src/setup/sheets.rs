@@ -197,76 +197,58 @@ impl PrintOptions {
         }
     }
 
-    /// What draws the sheets of a simulated head into the folder, which is made where there is none.
-    fn pictures(
+    /// Has charts of `images` read as the options say, and drawn as a simulated head exposes them. The gauge for a head,
+    /// which writes nothing yet, and the most lines of a sheet; none where the head has its own.
+    pub(super) fn open(
         &self,
-        medium: Option<&Medium>,
-        showing: Showing,
-        force: Force,
-    ) -> Result<Option<Pictures>, Error> {
-        let Some(folder) = &self.folder else { return Ok(None) };
-        make_folder(folder)?;
-        Ok(medium.map(|medium| {
-            medium.keep();
-            Pictures { medium: medium.share(), showing, folder: folder.clone(), force }
-        }))
-    }
-
-    /// Has charts read, and drawn as a simulated head exposes them, as the options say.
-    pub(super) fn read_charts(
-        &self,
+        head: &Description,
         images: &mut ScriptImages,
         medium: Option<&Medium>,
         showing: Showing,
         force: Force,
-    ) -> Result<(), Error> {
-        let of_gauge = |name: &&str| !["--sheets", "--ruler"].contains(name);
+    ) -> Result<Option<(PrintGauge, u32)>, Error> {
         let mut given = self.arguments().into_iter().map(|(name, _)| name);
-        if !self.is_on()
-            && let Some(name) = given.find(|name| of_gauge(&name))
-        {
-            return Err(invalid!(
-                "`{name}` belongs to a print as the gauge: add `--gauge print`, or leave it out"
-            ));
-        }
-        if let Some(folder) = &self.folder {
-            if !self.is_on() && medium.is_none() {
+        let of_gauge = given.find(|name| !["--sheets", "--ruler"].contains(name));
+        match (of_gauge, &self.folder) {
+            _ if self.is_on() => {}
+            (Some(name), _) => {
+                return Err(invalid!(
+                    "`{name}` belongs to a print as the gauge: add `--gauge print`, or leave it out"
+                ));
+            }
+            (None, Some(folder)) if medium.is_none() => {
                 return Err(invalid!(
                     "without `--gauge print` the folder {} gets what the medium of a simulated head shows, and only one of \
                      this process tells that: leave `--sheets` out",
                     folder.display()
                 ));
             }
-            force.check(&folder.join("chart-1.png"))?;
+            _ => {}
         }
         images.ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
-        images.pictures = self.pictures(medium, showing, force)?;
-        Ok(())
-    }
-
-    /// The gauge for a head, which writes nothing yet, and the most lines of a sheet; none where the head has its
-    /// own.
-    pub(super) fn open(
-        &self,
-        head: &Description,
-        medium: Option<&Medium>,
-        showing: Showing,
-        force: Force,
-        scanned: ScannedSheets,
-    ) -> Result<Option<(PrintGauge, u32)>, Error> {
-        let Some(folder) = self.folder.clone().filter(|_| self.is_on()) else { return Ok(None) };
-        let ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
+        let Some(folder) = self.folder.clone() else { return Ok(None) };
+        make_folder(&folder)?;
+        force.check(&folder.join("chart-1.png"))?;
+        let pictures = |force| {
+            let medium = medium?.share();
+            medium.keep();
+            Some(Pictures { medium, showing, folder: folder.clone(), force })
+        };
+        images.pictures = pictures(force);
+        if !self.is_on() {
+            return Ok(None);
+        }
         // A sheet that was exposed is never drawn anew by a run that goes on.
         let force = Force { force: force.force || self.resume };
         force.check(&folder.join("sheet-1.pbm"))?;
-        let pictures = self.pictures(medium, showing, force)?;
+        let (ruler, pictures) = (images.ruler.clone(), pictures(force));
         let sheet = SheetOptions {
             reach: Some(self.sheet.reach.unwrap_or(REACH)),
             ruler_space: self.sheet.ruler_space.or_else(|| ruler.is_none().then_some(0.0)),
             ..self.sheet
         };
         let lines = (sheet.sides()[1] / MIN_PITCH).ceil() as u32;
-        let head = head.clone();
+        let (head, scanned) = (head.clone(), images.scanned.clone());
         let (resume, drawn) = (self.resume, None);
         let gauge =
             PrintGauge { head, sheet, folder, ruler, pictures, force, resume, drawn, scanned };

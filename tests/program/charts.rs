@@ -163,18 +163,21 @@ try {{ record \"lines\": read_chart(name, plan, \"none.png\") }} catch problem {
         assert!(ended.code == Some(0) && said.contains("value: "), "{said}");
         assert!(said.contains(says) || chart == "short.pbm", "{says}: {said}");
     }
-    for (call, says) in [
-        ("read_chart(\"chart.pbm\", plan, \"x\", trims: [])", "0 trims for 10 facets"),
+    let print = ["head", "expose", "chart.pbm", "--out", "print.png", "--pixels-per-dot", "4"];
+    let ended = spintrue(&folder, &print);
+    assert_eq!(ended.code, Some(0), "{}", ended.words());
+    for (statement, says) in [
+        (r#"record "it": read_chart("chart.pbm", plan, "x", trims: [])"#, "0 trims for 10 facets"),
         (
-            "corrected(read_chart(\"chart.pbm\", plan, \"print.png\"), plan)",
+            r#"record "it": corrected(read_chart("chart.pbm", plan, "print.png"), plan)"#,
             "give `trims` to `read_chart`",
         ),
-        ("read_chart(\"chart.pbm\", plan, \"none.png\")", "UNANSWERED"),
+        (r#"record "it": read_chart("chart.pbm", plan, "none.png")"#, "UNANSWERED"),
+        // Light for a sheet that tells nothing is refused.
+        (r#"arm at 35 % { record "it": expose("head.pbm", plan) }"#, "a chart of another head"),
+        (r#"arm at 35 % { record "it": expose("speed.pbm", plan) }"#, "a chart of another plan"),
     ] {
-        let print = ["head", "expose", "chart.pbm", "--out", "print.png", "--pixels-per-dot", "4"];
-        let ended = spintrue(&folder, &[&print[..], &["--force"]].concat());
-        assert_eq!(ended.code, Some(0), "{}", ended.words());
-        let ended = run(&folder, &format!("record \"it\": {call}"), &[]);
+        let ended = run(&folder, statement, &[]);
         let said = ended.words();
         assert!(ended.code != Some(0) && said.contains(says), "{says}: {said}");
     }

@@ -69,7 +69,13 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     let image = context.station.image(name).map_err(Trouble::Value)?;
     let dots = field!("plan", plan, "dots");
     let size = (image.width(), image.height());
-    if let Some(why) = arguments.get(1).and_then(|plan| image_refused(name, size, plan, most)) {
+    let chart = context.station.chart(name).ok();
+    let head = context.station.description();
+    let refused = |plan: &Datum| {
+        let of_chart = || misfit(head, name, chart.as_ref()?, plan);
+        image_refused(name, size, plan, most).or_else(of_chart)
+    };
+    if let Some(why) = arguments.get(1).and_then(refused) {
         return wrong(why);
     }
     let order = PageOrder {
@@ -79,7 +85,10 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
         image,
         correction: correction(arguments.get(1)),
     };
-    let page = context.station.expose_image(name, &order)?;
+    let page = match chart {
+        Some(_) => context.station.expose_chart(name, &order)?,
+        None => context.station.expose_page(&order)?,
+    };
     Ok(datum(made(
         "page",
         &[
@@ -204,22 +213,25 @@ fn page_refused(asked: &CallFacts<'_>) -> Option<Refused> {
         };
         known(asked, 1, |plan| image_refused(name.text(), size, plan, most))
     };
-    LINES.judge(asked, 2).or_else(|| unfit_plan(asked, 1)).or_else(image)
+    let chart = || chart_misfit(asked);
+    LINES.judge(asked, 2).or_else(|| unfit_plan(asked, 1)).or_else(image).or_else(chart)
+}
+
+/// A chart of another head or plan.
+fn chart_misfit(asked: &CallFacts<'_>) -> Option<Refused> {
+    let name = asked.values.first()?.as_ref()?.text();
+    let chart = (asked.images)(name)?.chart?;
+    let refused = known(asked, 1, |plan| misfit(asked.head, name, &chart, plan))?;
+    Some(Refused { argument: 0, ..refused })
 }
 
 /// A chart of this head and of the plan, and one trim for each facet.
 fn chart_refused(asked: &CallFacts<'_>) -> Option<Refused> {
-    let chart = || {
-        let name = asked.values.first()?.as_ref()?;
-        let chart = (asked.images)(name.text())?.chart?;
-        known(asked, 1, |plan| misfit(asked.head, name.text(), &chart, plan))
-            .map(|refused| Refused { argument: 0, ..refused })
-    };
     let trims = || {
         known(asked, 3, |trims| match trims {
             Datum::Value(_) => trims_refused(asked.head, trims),
             _ => None,
         })
     };
-    known(asked, 1, plan_refused).or_else(chart).or_else(trims)
+    known(asked, 1, plan_refused).or_else(|| chart_misfit(asked)).or_else(trims)
 }

@@ -323,14 +323,13 @@ pub(super) fn put<T>(list: &mut [T], at: usize, value: T) {
     }
 }
 
-/// Built-ins that no call may lead to while armed, and the report of one.
-pub(super) const UNDER_LIGHT: [(fn(&Builtin) -> bool, UnderLight); 2] = [
+/// Tells what no call may lead to while armed, and reports a call by its words, its place, and where the laser is armed.
+type UnderLight = (fn(&Builtin) -> bool, fn(&str, Span, Span) -> Diagnostic);
+
+pub(super) const UNDER_LIGHT: [UnderLight; 2] = [
     (Builtin::changes_speed, speed_under_light),
     (|builtin| builtin.is(Trait::NotWhileArmed), scan_under_light),
 ];
-
-/// Reports what is called, where, and where the laser is armed.
-type UnderLight = fn(&str, Span, Span) -> Diagnostic;
 
 /// The scan of a chart is read while armed: lock and interlock are not looked at meanwhile.
 fn scan_under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
