@@ -138,13 +138,12 @@ fn misfit(head: &Description, name: &str, chart: &ChartFacts, plan: &Datum) -> O
         || differs(chart.length, field!("plan", words, "length"))
         || differs(chart.pitch, field!("plan", words, "cross_scan_pitch"));
     is_other.then(|| {
-        let text = |value, kind| faithful_text(value, kind);
         format!(
             "{name} is a chart of another plan: give that one, plan_line({}, length: {}, resolution: {}), or draw a chart \
              for yours",
-            text(chart.speed, Dimension::ROTATION),
-            text(chart.length, Dimension::LENGTH),
-            text(1.0 / chart.pitch, Dimension::RESOLUTION),
+            faithful_text(chart.speed, Dimension::ROTATION),
+            faithful_text(chart.length, Dimension::LENGTH),
+            faithful_text(1.0 / chart.pitch, Dimension::RESOLUTION),
         )
     })
 }
