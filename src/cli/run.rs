@@ -119,6 +119,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let mut settings = options.settings.settings.clone();
     settings.extend(last.as_ref().map(|last| last.setting.clone()));
     let mut prepared = load(&mut Disk, &options.script, &settings)?;
+    options.print.check_needed(prepared.reads_charts())?;
     if options.print.is_on() {
         prepared.expect_sheets();
     }
@@ -173,7 +174,8 @@ impl<'a> Run<'a> {
         options.print.check_alone(&opened)?;
         let mut stage = Stage::open(opened, &options.script)?;
         let force = &options.recording.force;
-        stage.measure_by_prints(&options.print, options.look.showing(), force)?;
+        let (print, showing) = (&options.print, options.look.showing());
+        stage.measure_by_prints(print, &options.script, showing, force)?;
         if let Some((_, recorder)) = &recorder {
             recorder.borrow_mut().set_looks(stage.station.looks());
         }

@@ -75,8 +75,9 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     };
     let mut opened = opened.heard_by(monitor.clone());
     let (control, time_passes) = (opened.control.take(), !opened.virtual_time);
-    let mut stage = Stage::open(opened, options.script.as_deref().unwrap_or_default())?;
-    stage.measure_by_prints(&options.print, SHOWING, &options.force)?;
+    let script = options.script.as_deref().unwrap_or_default();
+    let mut stage = Stage::open(opened, script)?;
+    stage.measure_by_prints(&options.print, script, SHOWING, &options.force)?;
     let colour = colour_output();
     let greeting = greeting(&stage, colour);
     if let Some((folder, recorder)) = &recorder {

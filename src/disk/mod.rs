@@ -10,13 +10,12 @@ use crate::error::{Error, invalid};
 use crate::project::library_file;
 use crate::shipped::{STANDARD, library};
 use sha2::{Digest, Sha256};
-use spintrue_head::{Bitmap, io_reason};
-use spintrue_language::{FileError, Files, Images, SourceText, read_image};
-use std::collections::HashMap;
+use spintrue_chart::read_chart;
+use spintrue_head::io_reason;
+use spintrue_language::{ChartFacts, FileError, Files, SourceText};
 use std::fs::File;
 use std::io::{self, ErrorKind, Read};
 use std::path::{Component, Path, PathBuf};
-use std::sync::Arc;
 
 /// Largest script in bytes.
 const MAX_SCRIPT: u64 = 16 << 20;
@@ -26,9 +25,6 @@ const MAX_IMAGE: u64 = 64 << 20;
 
 /// Largest file of results in bytes.
 const MAX_RESULTS: u64 = 1 << 30;
-
-/// Images that are kept for the next `expose`.
-const MAX_CACHED_IMAGES: usize = 4;
 
 /// Reads scripts from the disk.
 pub(crate) struct Disk;
@@ -61,6 +57,21 @@ impl Files for Disk {
             .map_err(|error| error.to_string())?;
         Ok(bytes)
     }
+
+    fn chart(&mut self, from: &str, path: &str) -> Result<ChartFacts, FileError> {
+        let layout =
+            read_chart(&self.bytes(from, path)?).map_err(|why| format!("{path}: {why}"))?;
+        let spec = layout.spec();
+        Ok(ChartFacts {
+            model: spec.model.clone(),
+            serial: spec.serial.clone(),
+            facets: spec.facets,
+            speed: spec.speed,
+            dots: spec.dots,
+            length: spec.length(),
+            pitch: spec.cross_scan_pitch,
+        })
+    }
 }
 
 /// The file of the program's own library that a path means, in a script or in the library itself.
@@ -87,33 +98,6 @@ pub(crate) fn resolve(from: Option<&str>, path: &str) -> PathBuf {
         }
     }
     resolved
-}
-
-/// Images for a running script, each read once.
-pub(crate) struct ImageCache<F> {
-    files: F,
-    script: String,
-    known: HashMap<String, Arc<Bitmap>>,
-}
-
-impl<F: Files> ImageCache<F> {
-    pub(crate) fn new(files: F, script: &str) -> Self {
-        ImageCache { files, script: script.to_string(), known: HashMap::new() }
-    }
-}
-
-impl<F: Files> Images for ImageCache<F> {
-    fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        if let Some(known) = self.known.get(name) {
-            return Ok(Arc::clone(known));
-        }
-        let image = Arc::new(read_image(&mut self.files, &self.script, name)?);
-        if self.known.len() >= MAX_CACHED_IMAGES {
-            self.known.clear();
-        }
-        self.known.insert(name.to_string(), Arc::clone(&image));
-        Ok(image)
-    }
 }
 
 /// Reads a one-bit image.

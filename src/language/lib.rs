@@ -59,7 +59,7 @@ pub use ide::{
     record_fields, references as references_at, rename as rename_at, search as search_declarations,
     selections as selections_at, symbols as outline_of, tokens as tokens_of, unit as unit_text,
 };
-pub use images::Images;
+pub use images::{ChartFacts, Images};
 pub use interpret::{
     Bound as CheckBound, Budget, Check as CheckEvent, Component, Event, HeldBlock, HeldCondition,
     Measured, Observer, PlaceText, answer_line, answer_text, run as run_program,

@@ -5,6 +5,7 @@
 mod deadline;
 mod finite;
 mod gauge;
+mod images;
 mod looks;
 mod sheets;
 mod waiting;
@@ -12,6 +13,7 @@ mod waiting;
 pub use deadline::TimeLimit;
 pub use gauge::{GaugeFile, GaugeStudy};
 pub use looks::Looks;
+pub(crate) use sheets::MAX_READ;
 pub use sheets::{EarlierSheet, READY, SCAN, SCAN_BEFORE, SheetGauge, SheetOrder};
 
 use crate::images::Images;
@@ -20,11 +22,12 @@ use crate::station::deadline::Deadline;
 use crate::station::finite::{check_finite, check_finite_reply};
 use crate::station::waiting::Looker;
 use spintrue_head::{
-    Bitmap, Call, Calls, Description, Dimension, Fault, Fit, FromReply, Laser, Link, Reply,
-    SafeState, Status, Trim, catch_panic, faithful_text, find_channel, find_signal,
-    make_safe_by_steps, show_quantity, take_reply,
+    Call, Calls, Description, Dimension, Fault, Fit, FromReply, Laser, Link, Reply, SafeState,
+    Status, Trim, catch_panic, faithful_text, find_channel, find_signal, make_safe_by_steps,
+    show_quantity, take_reply,
 };
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::sync::Arc;
@@ -64,6 +67,9 @@ pub enum StationError {
     /// A question has no answer.
     #[error("no answer")]
     NoAnswer(NoAnswer),
+    /// A scan tells nothing.
+    #[error("{0}")]
+    NoScan(String),
 }
 
 pub(crate) type Outcome<T> = Result<T, StationError>;
@@ -81,6 +87,8 @@ pub struct Station {
     /// In a cell, since the check before a run only has a shared reference.
     link: RefCell<Box<dyn Link>>,
     images: Option<Box<dyn Images>>,
+    /// Charts that were exposed, and the trims in force then; none where the head does not tell them.
+    charts: HashMap<String, Vec<Trim>>,
     /// Faults that were injected and not reported yet.
     injected: Vec<String>,
     operator: Option<Box<dyn Operator>>,
@@ -122,6 +130,7 @@ impl Station {
         Ok(Station {
             link: RefCell::new(link),
             images: None,
+            charts: HashMap::new(),
             injected: Vec::new(),
             operator: None,
             description,
@@ -186,11 +195,6 @@ impl Station {
         self.gauge_file = file;
     }
 
-    /// Sets where images come from; without this there are none.
-    pub fn set_images(&mut self, images: Box<dyn Images>) {
-        self.images = Some(images);
-    }
-
     /// Refuses a fault that cannot be injected into this head.
     pub fn check_can_inject(&self, fault: &str) -> Result<(), Fault> {
         self.link.borrow_mut().check_can_inject(fault)
@@ -200,12 +204,6 @@ impl Station {
     /// strikes.
     pub fn take_injected(&mut self) -> Vec<String> {
         std::mem::take(&mut self.injected)
-    }
-
-    /// The image of a name; or why there is none.
-    pub fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        let none = || format!("{name} cannot be read: there are no images here");
-        self.images.as_mut().ok_or_else(none)?.image(name)
     }
 
     /// Sets who answers questions; without this no question is answered.

@@ -51,14 +51,14 @@ impl ScannedSheet {
 pub(crate) struct ScannedSheets(Rc<RefCell<Vec<ScannedSheet>>>);
 
 impl ScannedSheets {
-    /// Adds one.
+    /// Adds one, which gets the next number.
     pub(crate) fn add(&self, sheet: ScannedSheet) {
         let mut sheets = self.0.borrow_mut();
-        sheets.retain(|known| known.number != sheet.number);
+        let number = sheets.last().map_or(1, |last| last.number + 1);
         if sheets.len() >= MAX_SHEETS {
             sheets.remove(1);
         }
-        sheets.push(sheet);
+        sheets.push(ScannedSheet { number, ..sheet });
     }
 
     /// Takes them all.

@@ -4,6 +4,7 @@
 #![allow(clippy::disallowed_methods, reason = "this module opens files, heads and the terminal")]
 
 mod address;
+mod charts;
 mod fixture;
 mod gauge;
 mod limits;
@@ -13,6 +14,7 @@ pub(crate) mod options;
 mod recording;
 mod retest;
 mod ruler;
+mod scans;
 mod sheets;
 
 pub(crate) use address::{
@@ -23,11 +25,13 @@ pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use retest::{Attempt, Retest};
 pub(crate) use ruler::read_ruler;
-pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SCAN_BUFFER, SheetOptions};
+pub(crate) use scans::SCAN_BUFFER;
+pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SheetOptions};
 
-use crate::disk::{Disk, Force, ImageCache};
+use crate::disk::Force;
 use crate::error::Error;
 use crate::record::{About, Recorder, ScannedSheets};
+use crate::setup::charts::ScriptImages;
 use crate::setup::options::{Limits, Surroundings};
 use crate::terminal::complain;
 use crate::terminal::told::rendered;
@@ -135,22 +139,25 @@ impl Stage {
         let mut station = Station::open(link, Arc::clone(&stop)).map_err(Error::HeadFailed)?;
         station.set_real_time(real_time);
         station.set_gauge_file(gauge_file);
-        station.set_images(Box::new(ImageCache::new(Disk, script)));
         let head = station.description().clone();
         let scanned = ScannedSheets::default();
+        let images = ScriptImages::new(script, &scanned);
+        station.set_images(Box::new(images));
         Ok(Stage { station, head, medium, seed, faults, replay, stop, scanned, files, at_rest })
     }
 
-    /// Has lines measured by prints, where options ask for it.
+    /// Has lines measured by prints where options ask for it, and charts of `script` read as they say.
     pub(crate) fn measure_by_prints(
         &mut self,
         options: &PrintOptions,
+        script: &str,
         showing: Showing,
         force: &Force,
     ) -> Result<(), Error> {
-        let medium = self.medium.as_ref().map(Medium::share);
-        let scanned = self.scanned.clone();
-        let opened = options.open(&self.head, medium, showing, *force, scanned)?;
+        let mut images = ScriptImages::new(script, &self.scanned);
+        let medium = self.medium.as_ref();
+        let opened = options.open(&self.head, &mut images, medium, showing, *force)?;
+        self.station.set_images(Box::new(images));
         if let Some((gauge, lines)) = opened {
             self.station.set_sheet_gauge(Box::new(gauge), lines);
             self.head = self.station.description().clone();

@@ -1,38 +1,32 @@
 //! `--gauge print`: lines are measured by charts that the head exposes and a person scans. A sheet's chart, its reading
 //! and, of a simulated head, its picture go into a folder.
 
-use crate::disk::{Force, Place, make_folder, open_file, read_image_bytes, read_text};
+use crate::disk::{Force, Place, make_folder, read_image_bytes, read_text};
 use crate::error::{Error, invalid};
-use crate::record::{ScannedSheet, ScannedSheets, draw as draw_picture, encode};
+use crate::record::ScannedSheets;
+use crate::setup::charts::ScriptImages;
 use crate::setup::options::{Allow, length, length_or_zero};
+use crate::setup::scans::{Pictures, read_sheet, say};
 use crate::setup::{Opened, read_ruler};
-use crate::terminal::{complain, told, wrapped};
+use crate::terminal::told;
 use clap::{Args, ValueEnum};
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
-use spintrue_chart::{FacetMark, Layout, Ruler, ScanReading, Spec, draw, read_chart, read_scan};
+use spintrue_chart::{Layout, Ruler, Spec, draw, read_chart};
 use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, PulseAngle, Reading, Trim};
 use spintrue_language::{EarlierSheet, Effect, SheetGauge, SheetOrder};
-use spintrue_sim::{MAX_SCALE, Medium, Showing};
+use spintrue_sim::{Medium, Showing};
 use std::fs;
-use std::io::{self, BufReader};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// White border of a sheet in m, into which no head is asked to draw.
 pub(crate) const MARGIN: f64 = 8e-3;
 
-/// Bytes that are read from a scan at once.
-pub(crate) const SCAN_BUFFER: usize = 1 << 20;
-
 /// How far in m facets may lie off as a rule where their trims are stepped as well.
 const REACH: f64 = 100e-6;
-
-/// The picture of a simulated sheet has pixels of about so many m at most (1200 dpi), and so many a dot at least: with two
-/// the places of lines would be off by 2 µm.
-const PIXEL: f64 = 25.4e-3 / 1200.0;
-const MIN_SCALE: u32 = 4;
 
 /// The ending of the file that tells of a sheet that was exposed.
 const EXPOSED: &str = "exposed.json";
@@ -133,8 +127,9 @@ pub(crate) struct PrintOptions {
     /// Measure lines by charts that the head exposes and you scan, instead of by the gauge of the station
     #[arg(long, value_name = "GAUGE", requires = "folder")]
     gauge: Option<GaugeKind>,
-    /// Folder for the chart and the reading of each sheet; made where there is none
-    #[arg(long = "sheets", value_name = "DIR", requires = "gauge")]
+    /// Folder for the chart and the reading of each sheet, made where there is none; without `--gauge print`, for what the
+    /// medium of a simulated head shows of each chart that a script exposes
+    #[arg(long = "sheets", value_name = "DIR")]
     folder: Option<PathBuf>,
     #[command(flatten)]
     sheet: SheetOptions,
@@ -142,8 +137,9 @@ pub(crate) struct PrintOptions {
     /// scans are asked for
     #[arg(long, requires = "gauge")]
     resume: bool,
-    /// The certificate of a ruler that lies in the empty strip, its first mark towards the first dots
-    #[arg(long, value_name = "RULER.toml", requires = "gauge")]
+    /// The certificate of a ruler that lies in the empty strip of each sheet, also of those that `read_chart` reads, its
+    /// first mark towards the first dots
+    #[arg(long, value_name = "RULER.toml")]
     ruler: Option<PathBuf>,
 }
 
@@ -190,53 +186,72 @@ impl PrintOptions {
         given.into_iter().filter_map(|(name, value)| Some((name, value?))).collect()
     }
 
-    /// The gauge for a head, which writes nothing yet, and the most lines of a sheet; none where the head has its
-    /// own.
+    /// Refuses options without effect in a script that reads no charts.
+    pub(crate) fn check_needed(&self, reads_charts: bool) -> Result<(), Error> {
+        match self.arguments().first() {
+            Some((name, _)) if !(self.is_on() || reads_charts) => Err(invalid!(
+                "`{name}` belongs to a print as the gauge, or to a script with `read_chart`: add `--gauge print`, or leave \
+                 it out"
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    /// Has charts of `images` read as the options say, and drawn as a simulated head exposes them. The gauge for a head,
+    /// which writes nothing yet, and the most lines of a sheet; none where the head has its own.
     pub(super) fn open(
         &self,
         head: &Description,
-        medium: Option<Medium>,
+        images: &mut ScriptImages,
+        medium: Option<&Medium>,
         showing: Showing,
         force: Force,
-        scanned: ScannedSheets,
     ) -> Result<Option<(PrintGauge, u32)>, Error> {
-        if !self.is_on() {
-            return match self.arguments().first() {
-                Some((name, _)) => Err(invalid!(
+        let mut given = self.arguments().into_iter().map(|(name, _)| name);
+        let of_gauge = given.find(|name| !["--sheets", "--ruler"].contains(name));
+        match (of_gauge, &self.folder) {
+            _ if self.is_on() => {}
+            (Some(name), _) => {
+                return Err(invalid!(
                     "`{name}` belongs to a print as the gauge: add `--gauge print`, or leave it out"
-                )),
-                None => Ok(None),
-            };
+                ));
+            }
+            (None, Some(folder)) if medium.is_none() => {
+                return Err(invalid!(
+                    "without `--gauge print` the folder {} gets what the medium of a simulated head shows, and only one of \
+                     this process tells that: leave `--sheets` out",
+                    folder.display()
+                ));
+            }
+            _ => {}
         }
-        let ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
-        let folder = self.folder.clone().unwrap_or_default();
+        images.ruler = self.ruler.as_deref().map(read_ruler).transpose()?;
+        let Some(folder) = self.folder.clone() else { return Ok(None) };
         make_folder(&folder)?;
+        force.check(&folder.join("chart-1.png"))?;
+        let pictures = |force| {
+            let medium = medium?.share();
+            medium.keep();
+            Some(Pictures { medium, showing, folder: folder.clone(), force })
+        };
+        images.pictures = pictures(force);
+        if !self.is_on() {
+            return Ok(None);
+        }
         // A sheet that was exposed is never drawn anew by a run that goes on.
         let force = Force { force: force.force || self.resume };
         force.check(&folder.join("sheet-1.pbm"))?;
-        if let Some(medium) = &medium {
-            medium.keep();
-        }
+        let (ruler, pictures) = (images.ruler.clone(), pictures(force));
         let sheet = SheetOptions {
             reach: Some(self.sheet.reach.unwrap_or(REACH)),
             ruler_space: self.sheet.ruler_space.or_else(|| ruler.is_none().then_some(0.0)),
             ..self.sheet
         };
         let lines = (sheet.sides()[1] / MIN_PITCH).ceil() as u32;
-        let head = head.clone();
+        let (head, scanned) = (head.clone(), images.scanned.clone());
         let (resume, drawn) = (self.resume, None);
-        let gauge = PrintGauge {
-            head,
-            sheet,
-            folder,
-            ruler,
-            medium,
-            showing,
-            force,
-            resume,
-            drawn,
-            scanned,
-        };
+        let gauge =
+            PrintGauge { head, sheet, folder, ruler, pictures, force, resume, drawn, scanned };
         Ok(Some((gauge, lines)))
     }
 }
@@ -247,9 +262,8 @@ pub(super) struct PrintGauge {
     sheet: SheetOptions,
     folder: PathBuf,
     ruler: Option<Ruler>,
-    /// What a simulated head exposes on.
-    medium: Option<Medium>,
-    showing: Showing,
+    /// What draws the sheets of a simulated head.
+    pictures: Option<Pictures>,
     force: Force,
     /// Goes on with sheets that were exposed before.
     resume: bool,
@@ -321,7 +335,7 @@ impl PrintGauge {
         remove(&self.path(number, EXPOSED))?;
         place.write(&chart)?;
         let image = amid(&chart, spec.dots, left, order.line.dots)?;
-        self.tell(&format!(
+        say(&format!(
             "Sheet {number}: chart {:08x}, {:.0} mm along the lines and {:.0} mm across, is to be exposed; {} is its image.",
             spec.code(),
             spec.length() * 1e3,
@@ -372,7 +386,7 @@ impl PrintGauge {
             return Err(invalid!("it was exposed with another {}", others.join(" and another ")));
         }
         let at = format!("{at:.0}");
-        self.say(&format!(
+        say(&format!(
             "Sheet {number}: chart {:08x} was exposed at {at} by an earlier run, with the same head, plan, power and trims.",
             spec.code()
         ));
@@ -388,69 +402,17 @@ impl PrintGauge {
         Place::replace(&self.path(order.number, EXPOSED), json)
     }
 
-    /// Writes what the medium of a simulated head shows.
-    fn picture(&self, number: u32) -> Result<Option<PathBuf>, Error> {
-        let Some(sheet) = self.medium.as_ref().and_then(Medium::last) else { return Ok(None) };
-        let least = (sheet.dot_pitch.max(sheet.pitch) / PIXEL).round() as u32;
-        let showing = Showing {
-            scale: self.showing.scale.max(least).clamp(MIN_SCALE, MAX_SCALE),
-            ..self.showing
-        };
-        let picture = draw_picture(&sheet, &showing).map_err(|error| invalid!("{error}"))?;
-        let path = self.path(number, "png");
-        Place::take(&path, &self.force)?.write_with(|to| {
-            encode(to, &picture).map_err(|error| io::Error::other(error.to_string()))
-        })?;
-        Ok(Some(path))
-    }
-
     fn look(&self, scan: &Path) -> Result<Vec<Vec<Reading>>, Error> {
         let Some(Drawn { number, layout, part: [from, share] }) = &self.drawn else {
             return Err(invalid!("no sheet was exposed"));
         };
-        let name = scan.display();
-        let file = BufReader::with_capacity(SCAN_BUFFER, open_file(scan)?);
-        let ruler = self.ruler.as_ref();
-        let wrong = |error| invalid!("the scan {name}: {error}");
-        let sheet = read_scan(layout, ruler, file).map_err(wrong)?;
-        let (whole, looks) = (&sheet.reading, sheet.looks());
-        let told = |look: &ScanReading| {
-            let mut readings = look.readings(ruler)?;
-            let marks = readings.iter_mut().flat_map(|reading| &mut reading.marks);
-            marks.for_each(|mark| mark.at = from + share * (mark.at + 0.5) - 0.5);
-            Some(readings)
-        };
-        let looks: Option<Vec<Vec<Reading>>> = looks.iter().map(told).collect();
-        let looks = looks.ok_or_else(|| {
-            let unread = |at: f64| {
-                let marks = whole.facets.iter().flat_map(|facet| &facet.marks);
-                let unknown = |mark: &FacetMark| {
-                    !(mark.in_scan.value + mark.cross_scan.value).is_finite()
-                };
-                marks.filter(|mark| mark.at == at).any(unknown)
-            };
-            let places = whole.places.iter().map(|place| place.at).filter(|at| unread(*at));
-            let places: Vec<String> = places.map(|at| format!("{at:+.3}")).collect();
-            invalid!(
-                "the scan {name} does not tell of every facet at {} of the chart's line: scan the whole sheet; \
-                 `spintrue chart read` says more of it",
-                places.join(", ")
-            )
-        })?;
-        let json = serde_json::to_vec(whole).map_err(|error| invalid!("{error}"))?;
+        let (name, by) = (format!("Sheet {number}"), (layout, self.ruler.as_ref()));
+        let (whole, mut looks) = read_sheet(&name, by, scan, &self.scanned, |sheet| sheet.looks())?;
+        let marks = looks.iter_mut().flatten().flat_map(|reading| &mut reading.marks);
+        marks.for_each(|mark| mark.at = from + share * (mark.at + 0.5) - 0.5);
+        let json = serde_json::to_vec(&whole).map_err(|error| invalid!("{error}"))?;
         Place::replace(&self.path(*number, "json"), json)?;
-        self.scanned.add(ScannedSheet::of(*number, scan, &sheet).map_err(wrong)?);
-        self.say(&format!(
-            "Sheet {number}: {} of {} lines are read. {}",
-            whole.lines_seen,
-            whole.lines,
-            whole.blur().unwrap_or_default()
-        ));
         Ok(looks)
-    }
-
-    fn say(&self, text: &str) {
-        complain(&format!("{}\n", wrapped(text, "")));
     }
 }
 
@@ -477,20 +439,16 @@ impl SheetGauge for PrintGauge {
     ) -> Result<(), String> {
         let number = order.number;
         self.keep(order, pulses).map_err(|error| error.to_string())?;
-        let picture = self.picture(number).map_err(|error| error.to_string())?;
         let missed = match page.missed {
             0 => String::new(),
             missed => format!(", {missed} of its lines missing"),
         };
-        self.say(&format!(
+        say(&format!(
             "Sheet {number} is exposed{missed}, and the laser is off. The polygon still turns. Take the page out, close \
              the covers again, and scan it in gray at 1200 dpi or more, its lines along the travel of the carriage."
         ));
-        if let Some(path) = picture {
-            let path = path.display();
-            self.say(&format!("What the simulated medium shows is in {path}."));
-        }
-        Ok(())
+        let picture = self.pictures.as_ref().map(|all| all.write(&format!("sheet-{number}")));
+        picture.unwrap_or(Ok(())).map_err(|error| error.to_string())
     }
 
     fn read(&mut self, scan: &str) -> Result<Vec<Vec<Reading>>, String> {
@@ -498,7 +456,7 @@ impl SheetGauge for PrintGauge {
     }
 
     fn tell(&mut self, text: &str) {
-        self.say(text);
+        say(text);
     }
 }
 

@@ -2,15 +2,42 @@
 //! its reader needs.
 
 use crate::inside::{Sources, run, station};
-use spintrue_head::Bitmap;
+use spintrue_head::{Bitmap, Mark, Reading, Stated};
 use spintrue_language::{
-    Images, Prepared, Verdict, builtin_records, builtins, prepare, read_image, render_diagnostics,
+    ChartFacts, FileError, Files, Images, Prepared, SourceText, Verdict, builtin_records, builtins,
+    prepare, read_image, render_diagnostics,
 };
+use std::f64::consts::TAU;
 use std::sync::Arc;
 
-/// A script with the page that it exposes.
-fn script(text: &str) -> Sources<'_> {
-    Sources::with_image(text, [b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat())
+/// A script with the page that it exposes, which is a chart as well.
+struct Script<'a>(Sources<'a>);
+
+impl Files for Script<'_> {
+    fn read(&mut self, from: Option<&str>, path: &str) -> Result<SourceText, FileError> {
+        self.0.read(from, path)
+    }
+
+    fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
+        self.0.bytes(from, path)
+    }
+
+    fn chart(&mut self, _: &str, _: &str) -> Result<ChartFacts, FileError> {
+        Ok(ChartFacts {
+            model: "ten-facet demonstration head (invented)".to_string(),
+            serial: "SIM-0001".to_string(),
+            facets: 10,
+            speed: 4800.0 * TAU / 60.0,
+            dots: 3600,
+            length: 304.8e-3,
+            pitch: 25.4e-3 / 300.0,
+        })
+    }
+}
+
+fn script(text: &str) -> Script<'_> {
+    let image = [b"P4 3600 40\n".as_slice(), &[0x55; 450 * 40]].concat();
+    Script(Sources::with_image(text, image))
 }
 
 /// A script without errors.
@@ -28,6 +55,22 @@ struct Page;
 impl Images for Page {
     fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
         Ok(Arc::new(read_image(&mut script(""), "", name)?))
+    }
+
+    fn chart(&mut self, name: &str) -> Result<ChartFacts, String> {
+        Ok(script("").chart("", name)?)
+    }
+
+    /// Facets are off by 1 µm each.
+    fn read_chart(&mut self, _: &str, _: &str) -> Result<Vec<Reading>, String> {
+        let u = Stated { random: 0.2e-6, offset: 10e-3, slope: 0.01, place: 100e-6 };
+        let reading = |k: u8| {
+            let off = 1e-6 * (f64::from(k) - 4.5);
+            let mark = |at| Mark { at, in_scan: off, cross_scan: off, dose: f64::NAN, width: None };
+            let marks = [-0.4, -0.2, 0.0, 0.2, 0.4].map(mark).to_vec();
+            Reading { marks, in_scan_u: u, cross_scan_u: u, dose_u: f64::NAN, width_u: None }
+        };
+        Ok((0..10).map(reading).collect())
     }
 }
 

@@ -159,7 +159,7 @@ fn what_cannot_be_measured_by_prints_is_refused_before_anything_moves() {
     let gauge = repository("scripts/gauges/line_gauge.toml");
     for (more, says) in [
         (&["--gauge", "print"][..], "--sheets <DIR>"),
-        (&["--sheets", "sheets"], "--gauge <GAUGE>"),
+        (&["--sheets", "sheets"], "add `--gauge print`, or leave it out"),
         (&["--resume"], "--gauge <GAUGE>"),
         (&["--sheet", "A4"], "`--sheet` belongs to a print as the gauge"),
         (&["--gauge", "print", "--sheets", "sheets"], "needs a person with a scanner"),

@@ -1,7 +1,7 @@
 //! Calls of routines and built-ins: what they take, what they are refused for, and what is known of their results.
 
 use crate::bounds::exact::given;
-use crate::bounds::finding::{Cause, Finding, ImageSizes};
+use crate::bounds::finding::{Cause, Finding, KnownImages};
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Shape};
 use crate::bounds::nodes::{NOTHING, Timed, What};
@@ -106,7 +106,7 @@ impl Walk<'_> {
             arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
         let speed = self.state.get(self.speed).number();
         let values = if self.is_proving() { given(call, &arguments) } else { Vec::new() };
-        let unknown: ImageSizes<'_> = &|_| None;
+        let unknown: KnownImages<'_> = &|_| None;
         let asked = CallFacts {
             head: self.head,
             arguments: &extents,

@@ -2,10 +2,11 @@
 
 use crate::bounds::exact::Paper;
 use crate::bounds::form::{Params, set_of};
+use crate::images::ImageFact;
 use crate::source::Span;
 
-/// How many dots and lines an image has, by the name that the script gives it.
-pub(crate) type ImageSizes<'a> = &'a dyn Fn(&str) -> Option<(u32, u32)>;
+/// What is known of an image, by the name that the script gives it.
+pub(crate) type KnownImages<'a> = &'a dyn Fn(&str) -> Option<ImageFact>;
 
 /// What kind of value it is that surely fails.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -63,5 +64,5 @@ pub(super) struct Proof<'a> {
     /// Around here it is not sure that a turn of a loop is reached.
     pub doubt: usize,
     pub paper: Paper,
-    pub images: ImageSizes<'a>,
+    pub images: KnownImages<'a>,
 }

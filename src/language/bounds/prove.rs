@@ -5,7 +5,7 @@
 //! left before it is not looked at; a value that is known between two ends is wrong only where all of it is.
 
 use crate::bounds::exact::Paper;
-use crate::bounds::finding::{Cause, Finding, ImageSizes, Proof};
+use crate::bounds::finding::{Cause, Finding, KnownImages, Proof};
 use crate::bounds::form::{Form, set_of};
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::state::Key;
@@ -99,7 +99,7 @@ fn exactly(value: f64, param: usize) -> Fact {
 fn findings(
     program: &Program,
     head: &Description,
-    images: ImageSizes<'_>,
+    images: KnownImages<'_>,
     at_rest: bool,
     set: Option<(usize, f64)>,
 ) -> Vec<Finding> {
@@ -136,7 +136,7 @@ fn findings(
 pub(crate) fn refused(
     program: &Program,
     head: &Description,
-    images: ImageSizes<'_>,
+    images: KnownImages<'_>,
     at_rest: bool,
 ) -> Vec<Finding> {
     findings(program, head, images, at_rest, None)
@@ -155,7 +155,7 @@ pub(crate) struct Risk<'p> {
 pub(crate) fn risky<'p>(
     program: &'p Program,
     head: &Description,
-    images: ImageSizes<'_>,
+    images: KnownImages<'_>,
     at_rest: bool,
     go_on: &mut dyn FnMut() -> bool,
 ) -> Option<Vec<Risk<'p>>> {

@@ -5,7 +5,9 @@
 //! beyond that where it fails. A failure ends the script, or a `try` around it, so the second part
 //! counts once and not for every turn of a loop.
 
+use crate::images::ImageFact;
 use crate::program::value::Datum;
+use crate::station::MAX_READ;
 use spintrue_head::{Description, MAX_MARKS};
 
 /// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
@@ -97,8 +99,8 @@ pub struct CallFacts<'a> {
     pub armed: bool,
     /// One per parameter: the argument itself where it is known whole, `Nothing` where it was left out.
     pub values: &'a [Option<Datum>],
-    /// How many dots and lines an image has, where that is known.
-    pub images: &'a dyn Fn(&str) -> Option<(u32, u32)>,
+    /// What is known of an image.
+    pub images: &'a dyn Fn(&str) -> Option<ImageFact>,
 }
 
 impl CallFacts<'_> {
@@ -295,8 +297,8 @@ pub(super) const LINES_USUAL: f64 = 5000.0;
 /// Most lines that `expose` can be told.
 pub(super) const MAX_LINES: f64 = 100_000.0;
 
-/// `expose(image, plan, lines)`: one look at the head, then the page; a head that does not get
-/// there, or falls silent, is given up.
+/// `expose(image, plan, lines)`: one look at the head and, for a chart, one at its trims, then the page; a head that
+/// does not get there, or falls silent, is given up.
 pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
     let head = asked.head;
     let answer = answer(head, asked.armed);
@@ -304,7 +306,12 @@ pub(super) fn expose(asked: &CallFacts<'_>) -> Effort {
     let page = head.times.arming_most + head.page_most(lines, slowest(asked));
     let times = head.times;
     let silent = times.silence_most.max(times.pulse_silence_most);
-    Effort { answered: 2.0 * answer.answered + page, failing: silent + 2.0 * times.silence_most }
+    Effort { answered: 3.0 * answer.answered + page, failing: silent + 2.0 * times.silence_most }
+}
+
+/// `read_chart(chart, plan, scan, trims)`
+pub(super) fn read_chart(_: &CallFacts<'_>) -> Effort {
+    Effort { answered: MAX_READ, failing: 0.0 }
 }
 
 /// `draw_steadily(plan, lasting, facet)`: one look at the head comes before; the call itself returns at once.

@@ -1,14 +1,20 @@
-//! Exposing pages, drawing steadily for a power meter, and finding banding in what was drawn.
+//! Exposing pages, reading scans of charts, drawing steadily for a power meter, and finding banding in what was drawn.
 
 use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Refused, TimeBound};
-use crate::builtins::lines::{correction, existing_facet};
+use crate::builtins::lines::{correction, existing_facet, lines_of_sheet};
 use crate::builtins::records::{datum, field, listed, made};
 use crate::builtins::refusal::{FACET, LINES, STEADY, known};
-use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, done, pure, timed, wrong};
-use crate::builtins::testing::{fits_the_head, unfit_plan};
+use crate::builtins::signature::{
+    Arguments, Builtin, Context, Trait, Trouble, done, pure, timed, wrong,
+};
+use crate::builtins::testing::{fits_the_head, plan_refused, unfit_plan};
+use crate::builtins::trims::{read_trims, trims_refused};
+use crate::images::ChartFacts;
 use crate::program::value::Datum;
-use spintrue_head::{Calls, PageOrder, SteadyOrder, show_number};
+use spintrue_head::{
+    Calls, Description, Dimension, PageOrder, SteadyOrder, faithful_text, show_number,
+};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
@@ -16,12 +22,17 @@ pub(super) fn builtins() -> Vec<Builtin> {
         "what the queue needs, up to six turns, the turns of all lines that the image may have, and one more",
         bound::expose,
     );
+    let read = TimeBound::Work("60 s, in which the scan is read", bound::read_chart);
     let steady = TimeBound::Work(
         "two answers of the head; the drawing itself goes on behind the call, 60 s at most",
         bound::draw_steadily,
     );
     vec![
         timed("expose", time, expose).refusing(page_refused),
+        timed("read_chart", read, read_chart)
+            .with_traits(&[Trait::Changes, Trait::NotWhileArmed])
+            .with_result(bound::per_facet)
+            .refusing(chart_refused),
         timed("draw_steadily", steady, draw_steadily).refusing(steady_refused),
         timed("drawing_steadily", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.drawing_steadily()?))
@@ -58,16 +69,26 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     let image = context.station.image(name).map_err(Trouble::Value)?;
     let dots = field!("plan", plan, "dots");
     let size = (image.width(), image.height());
-    if let Some(why) = arguments.get(1).and_then(|plan| image_refused(name, size, plan, most)) {
+    let chart = context.station.chart(name).ok();
+    let head = context.station.description();
+    let refused = |plan: &Datum| {
+        let of_chart = || misfit(head, name, chart.as_ref()?, plan);
+        image_refused(name, size, plan, most).or_else(of_chart)
+    };
+    if let Some(why) = arguments.get(1).and_then(refused) {
         return wrong(why);
     }
-    let page = context.station.expose_page(&PageOrder {
+    let order = PageOrder {
         dot_period: field!("plan", plan, "dot_period"),
         delay: field!("plan", plan, "pre_scan_delay"),
         pitch: field!("plan", plan, "cross_scan_pitch"),
         image,
         correction: correction(arguments.get(1)),
-    })?;
+    };
+    let page = match chart {
+        Some(_) => context.station.expose_chart(name, &order)?,
+        None => context.station.expose_page(&order)?,
+    };
     Ok(datum(made(
         "page",
         &[
@@ -77,6 +98,54 @@ fn expose(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
             ("took", Datum::Number(page.took)),
         ],
     )))
+}
+
+fn read_chart(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
+    let (name, scan) = (arguments.text(0), arguments.text(2));
+    let chart = context.station.chart(name).map_err(Trouble::Value)?;
+    let head = context.station.description();
+    if let Some(why) = arguments.get(1).and_then(|plan| misfit(head, name, &chart, plan)) {
+        return wrong(why);
+    }
+    let trims = match arguments.get(3) {
+        Some(given @ Datum::Value(_)) => read_trims(context, Some(given))?,
+        _ => context.station.trims_of_chart(name),
+    };
+    let readings = context.station.read_chart(name, scan)?;
+    lines_of_sheet(context, arguments.words(1), readings, &trims)
+}
+
+/// Largest share by which a plan may differ from that of a chart: lengths are typed with as many digits.
+const SAME_PLAN: f64 = 1e-6;
+
+/// Why scans of a chart tell nothing of lines of this head and plan.
+fn misfit(head: &Description, name: &str, chart: &ChartFacts, plan: &Datum) -> Option<String> {
+    if let Some(why) = plan_refused(plan) {
+        return Some(why);
+    }
+    let ChartFacts { model, serial, facets, dots, .. } = chart;
+    if (model, serial, *facets) != (&head.model, &head.serial, head.facets) {
+        let own = format!("{}, serial {}, {} facets", head.model, head.serial, head.facets);
+        return Some(format!(
+            "{name} is a chart of another head, {model}, serial {serial}, {facets} facets; this one is {own}: draw a chart \
+             for it"
+        ));
+    }
+    let words = plan.words();
+    let differs = |of_chart: f64, of_plan: f64| (of_plan / of_chart - 1.0).abs() > SAME_PLAN;
+    let is_other = f64::from(*dots) != field!("plan", words, "dots")
+        || differs(chart.speed, field!("plan", words, "speed"))
+        || differs(chart.length, field!("plan", words, "length"))
+        || differs(chart.pitch, field!("plan", words, "cross_scan_pitch"));
+    is_other.then(|| {
+        format!(
+            "{name} is a chart of another plan: give that one, plan_line({}, length: {}, resolution: {}), or draw a chart \
+             for yours",
+            faithful_text(chart.speed, Dimension::ROTATION),
+            faithful_text(chart.length, Dimension::LENGTH),
+            faithful_text(1.0 / chart.pitch, Dimension::RESOLUTION),
+        )
+    })
 }
 
 /// Why an image of so many dots and lines cannot be drawn by a plan.
@@ -136,12 +205,32 @@ fn steady_refused(asked: &CallFacts<'_>) -> Option<Refused> {
 fn page_refused(asked: &CallFacts<'_>) -> Option<Refused> {
     let image = || {
         let name = asked.values.first()?.as_ref()?;
-        let (width, height) = (asked.images)(name.text())?;
+        let size = (asked.images)(name.text())?.size;
         let most = match asked.values.get(2)? {
             Some(most) => most.given().unwrap_or(bound::LINES_USUAL),
             None => return None,
         };
-        known(asked, 1, |plan| image_refused(name.text(), (width, height), plan, most))
+        known(asked, 1, |plan| image_refused(name.text(), size, plan, most))
     };
-    LINES.judge(asked, 2).or_else(|| unfit_plan(asked, 1)).or_else(image)
+    let chart = || chart_misfit(asked);
+    LINES.judge(asked, 2).or_else(|| unfit_plan(asked, 1)).or_else(image).or_else(chart)
+}
+
+/// A chart of another head or plan.
+fn chart_misfit(asked: &CallFacts<'_>) -> Option<Refused> {
+    let name = asked.values.first()?.as_ref()?.text();
+    let chart = (asked.images)(name)?.chart?;
+    let refused = known(asked, 1, |plan| misfit(asked.head, name, &chart, plan))?;
+    Some(Refused { argument: 0, ..refused })
+}
+
+/// A chart of this head and of the plan, and one trim for each facet.
+fn chart_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let trims = || {
+        known(asked, 3, |trims| match trims {
+            Datum::Value(_) => trims_refused(asked.head, trims),
+            _ => None,
+        })
+    };
+    known(asked, 1, plan_refused).or_else(|| chart_misfit(asked)).or_else(trims)
 }

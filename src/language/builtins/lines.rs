@@ -9,8 +9,8 @@ use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Value};
 use crate::station::{SheetOrder, StationError};
 use spintrue_head::{
-    Calls, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES, MapMark, Pattern,
-    Shape, StartOfScan, TimedReading, Trim, TrimError,
+    Calls, Description, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES,
+    MapMark, Pattern, Reading, Shape, StartOfScan, TimedReading, Trim, TrimError,
 };
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -60,11 +60,47 @@ fn measured(
         |mean| mean.count,
     )?;
     context.station.fit = fit;
+    Ok(line_records(first, &means, &trims))
+}
+
+/// A line record of each facet from the first on; `trims` are those of all facets, or none that are known.
+fn line_records(first: u32, means: &[FacetMean], trims: &[Trim]) -> Datum {
     let unknown =
         Trim { in_scan: f64::NAN, cross_scan: f64::NAN, power: f64::NAN, length: f64::NAN };
     let trim = |facet: u32| trims.get(facet as usize).copied().unwrap_or(unknown);
-    let lines = (first..).zip(&means).map(|(facet, mean)| line_fields(facet, mean, trim(facet)));
-    Ok(rows("line", lines))
+    let lines = (first..).zip(means).map(|(facet, mean)| line_fields(facet, mean, trim(facet)));
+    rows("line", lines)
+}
+
+/// What a sheet tells of every facet that was exposed by a plan with these trims; its lines as records.
+pub(super) fn lines_of_sheet(
+    context: &mut Context<'_>,
+    plan: &[f64],
+    readings: Vec<Reading>,
+    trims: &[Trim],
+) -> Result<Datum, Trouble> {
+    let timing = line_timing(context.station.description(), plan);
+    let (all, fit) = (untimed(readings), &mut context.station.fit);
+    let means = FacetMean::of_facets(&all, 0, &timing, [f64::NAN; 2], fit).map_err(unusable)?;
+    Ok(line_records(0, &means, trims))
+}
+
+/// Readings of a sheet, one of each facet: it does not tell when which line was drawn.
+fn untimed(readings: Vec<Reading>) -> Vec<Vec<TimedReading>> {
+    let untimed = |reading| vec![TimedReading { reading, time: f64::NAN, period: f64::NAN }];
+    readings.into_iter().map(untimed).collect()
+}
+
+/// How the lines of a plan follow each other.
+fn line_timing(head: &Description, plan: &[f64]) -> LineTiming {
+    LineTiming {
+        turn: TAU / field!("plan", plan, "speed"),
+        velocity: field!("plan", plan, "spot_velocity"),
+        delay: field!("plan", plan, "pre_scan_delay"),
+        line_period: field!("plan", plan, "line_period"),
+        index_only: head.start_of_scan == StartOfScan::IndexOnly,
+        length: field!("plan", plan, "length"),
+    }
 }
 
 pub(super) fn line_map(
@@ -148,15 +184,7 @@ impl Order {
             pattern,
             correction: correction(plan),
         };
-        let start_of_scan = context.station.description().start_of_scan;
-        let timing = LineTiming {
-            turn: TAU / field!("plan", words, "speed"),
-            velocity: field!("plan", words, "spot_velocity"),
-            delay: line.delay,
-            line_period: field!("plan", words, "line_period"),
-            index_only: start_of_scan == StartOfScan::IndexOnly,
-            length: field!("plan", words, "length"),
-        };
+        let timing = line_timing(context.station.description(), words);
         let pitch = field!("plan", words, "cross_scan_pitch");
         Ok(Order { readings: readings as usize, line, timing, pitch, random })
     }
@@ -245,9 +273,7 @@ impl Order {
             pitch: self.pitch,
             trims: &trims,
         };
-        let readings = context.station.sheet_readings(&order, facets)?;
-        let untimed = |reading| vec![TimedReading { reading, time: f64::NAN, period: f64::NAN }];
-        Ok(readings.into_iter().map(untimed).collect())
+        Ok(untimed(context.station.sheet_readings(&order, facets)?))
     }
 }
 

@@ -1,7 +1,7 @@
 //! The pages of built-ins and records: what `pages/*.md` say of them, read where it is asked for.
 //!
 //! The heading of a built-in is its signature, with the effects that it may have. A word for a kind
-//! is one that scripts write, or one of these: `image`, `table`, `fault`, `signal` and `channel` are
+//! is one that scripts write, or one of these: `image`, `chart`, `table`, `fault`, `signal` and `channel` are
 //! texts that name one, which is looked up before the script runs where it is a plain text; `like` is a
 //! quantity or a temperature of the kind that a channel has; `anything` is any one type, the same
 //! wherever it stands in one signature; `D` and `E` are open dimensions; `A` is a quantity of `D` or a temperature, whose
@@ -115,7 +115,7 @@ pub(crate) fn kind(word: &str) -> Type {
         "nothing" => Type::Nothing,
         "flag" => Type::Flag,
         "temperature" => Type::Temperature,
-        "text" | "image" | "table" | "fault" | "signal" | "channel" => Type::Text,
+        "text" | "image" | "chart" | "table" | "fault" | "signal" | "channel" => Type::Text,
         "anything" | "like" => Type::Any,
         "A" => Type::Point(Dimension::open_powers(1, 0)),
         "D" => open(1, 0),

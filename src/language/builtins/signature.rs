@@ -174,6 +174,8 @@ pub enum Trait {
     Changes,
     /// Its result is measured, so it never equals a number but by chance.
     Measured,
+    /// Takes long without a look at lock and interlock, so it is refused while the laser is armed.
+    NotWhileArmed,
     /// Of its second and third argument, only the one that its first tells is worked out.
     Chooses,
 }
@@ -232,10 +234,9 @@ impl Builtin {
         self.page().effects.contains(&effect)
     }
 
-    /// Whether it exposes test lines or maps, which the gauge then measures.
+    /// Whether it measures lines or maps that the head draws.
     pub fn measures_a_line(&self) -> bool {
-        self.has(Effect::Emits)
-            && matches!(self.page().returns, "line" | "list of line" | "list of mark")
+        matches!(self.page().returns, "line" | "list of line" | "list of mark")
     }
 
     /// Whether a call makes the polygon faster or slower.

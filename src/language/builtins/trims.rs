@@ -135,7 +135,10 @@ pub(super) fn trims_refused(head: &Description, trims: &Datum) -> Option<String>
 }
 
 /// One trim per facet out of a list; fails where the number is wrong.
-fn read_trims(context: &Context<'_>, trims: Option<&Datum>) -> Result<Vec<Trim>, Trouble> {
+pub(super) fn read_trims(
+    context: &Context<'_>,
+    trims: Option<&Datum>,
+) -> Result<Vec<Trim>, Trouble> {
     let facets = context.station.description().facets;
     let trims = trims.map(as_trims).unwrap_or_default();
     if trims.len() == facets as usize {
@@ -187,8 +190,8 @@ fn by_facet(
         };
         if !own.iter().all(known) {
             return wrong(format!(
-                "a line of facet {facet} does not tell the trims that it was drawn with, because the \
-                 head did not: measure it again"
+                "a line of facet {facet} does not tell the trims that it was drawn with: the head did not \
+                 tell them, or another run exposed its chart. Measure it again, or give `trims` to `read_chart`"
             ));
         }
         let alike = own.iter().map(|(mean, drawn)| scale.referred(mean, *drawn, *trim));

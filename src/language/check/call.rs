@@ -4,7 +4,7 @@ use crate::builtins;
 use crate::builtins::{Effect, Trait};
 use crate::check::advice::with_article;
 use crate::check::choose::chosen;
-use crate::check::flow::{CallSite, Callee, put, under_light};
+use crate::check::flow::{CallSite, Callee, UNDER_LIGHT, put};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
@@ -143,8 +143,8 @@ impl Checker<'_> {
             self.error(codes::NOT_CONSTANT, headline, span);
             return false;
         }
-        if let (Some(arm), true) = (armed, builtin.changes_speed()) {
-            self.report(under_light(builtin.name, span, arm));
+        for (_, report) in UNDER_LIGHT.iter().filter(|(is_bad, _)| is_bad(builtin)) {
+            armed.into_iter().for_each(|arm| self.report(report(builtin.name, span, arm)));
         }
         if builtin.has(Effect::Emits) && armed.is_none() {
             self.error(

@@ -1,7 +1,7 @@
 //! Who calls whom: no recursion, no arming under light, and the effects of each routine.
 
 use crate::builtins;
-use crate::builtins::{Builtin, Effect};
+use crate::builtins::{Builtin, Effect, Trait};
 use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
@@ -118,7 +118,7 @@ impl Checker<'_> {
         let script = self.effects_in(&graph, None);
         self.used_under_light(&graph);
         self.armed_twice(&graph);
-        self.speed_under_light(&graph);
+        self.refused_under_light(&graph);
         self.asked_under_light(&graph);
         self.held_only_read(&graph);
         self.armed_for_nothing(&graph);
@@ -208,14 +208,16 @@ impl Checker<'_> {
         }
     }
 
-    /// Routines called under light that change the speed on their way.
-    fn speed_under_light(&mut self, graph: &Graph) {
-        let changes = graph.reaching(Builtin::changes_speed);
-        for site in graph.by_caller.values().flatten() {
-            if let (Callee::Routine(_), Some(arm), true) =
-                (site.callee, site.armed, changes(site.callee))
-            {
-                self.report(under_light(&self.words(site.span), site.span, arm));
+    /// Routines called under light that change the speed on their way, or read a scan.
+    fn refused_under_light(&mut self, graph: &Graph) {
+        for (is_bad, report) in UNDER_LIGHT {
+            let reaches = graph.reaching(is_bad);
+            for site in graph.by_caller.values().flatten() {
+                if let (Callee::Routine(_), Some(arm), true) =
+                    (site.callee, site.armed, reaches(site.callee))
+                {
+                    self.report(report(&self.words(site.span), site.span, arm));
+                }
             }
         }
     }
@@ -321,8 +323,24 @@ pub(super) fn put<T>(list: &mut [T], at: usize, value: T) {
     }
 }
 
+/// Tells what no call may lead to while armed, and reports a call by its words, its place, and where the laser is armed.
+type UnderLight = (fn(&Builtin) -> bool, fn(&str, Span, Span) -> Diagnostic);
+
+pub(super) const UNDER_LIGHT: [UnderLight; 2] = [
+    (Builtin::changes_speed, speed_under_light),
+    (|builtin| builtin.is(Trait::NotWhileArmed), scan_under_light),
+];
+
+/// The scan of a chart is read while armed: lock and interlock are not looked at meanwhile.
+fn scan_under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+    let headline = format!("`{name}` reads a scan while the laser is armed");
+    Diagnostic::error(codes::QUESTION_WHILE_ARMED, headline, span).label(arm, "armed here").help(
+        "call it behind the `arm` block: reading takes seconds in which the head is not looked at",
+    )
+}
+
 /// A change of speed while armed: lock is lost, and with it the light.
-pub(super) fn under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+fn speed_under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
     let headline = format!("`{name}` changes the polygon's speed while the laser is armed");
     Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
         .label(arm, "armed here")

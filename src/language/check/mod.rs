@@ -39,7 +39,7 @@ mod typed;
 mod unknown;
 mod way;
 
-pub(crate) use named::{Named, Use, Used};
+pub(crate) use named::{Named, NamedImage, Use, Used};
 
 use crate::builtins;
 use crate::diagnostics::{Diagnostic, Help, Label, Severity, codes};

@@ -60,11 +60,24 @@ impl Used {
     }
 }
 
+/// An image that is named by plain text.
+#[derive(Clone, Debug)]
+pub(crate) struct NamedImage {
+    /// Its name.
+    pub name: String,
+    /// Where it is named.
+    pub span: Span,
+    /// It must be a chart, since scans of it are read.
+    pub is_chart: bool,
+}
+
 /// All that is named by plain text, with the places.
 #[derive(Default)]
 pub(crate) struct Named {
     /// Images.
-    pub images: Vec<(String, Span)>,
+    pub images: Vec<NamedImage>,
+    /// Scans of charts are read, of whatever name.
+    pub reads_charts: bool,
     /// Faults.
     pub faults: Vec<(String, Span)>,
     /// Signals and channels.
@@ -84,6 +97,7 @@ impl Checker<'_> {
         let Some(builtin) = builtins::table().get(index) else { return };
         let page = builtin.page();
         for (parameter, slot) in page.parameters.iter().zip(slots) {
+            self.named.reads_charts |= parameter.kind == "chart";
             let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
             let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
             let [Piece::Plain(name)] = pieces.as_slice() else { continue };
@@ -96,8 +110,9 @@ impl Checker<'_> {
                 span: like.map_or(span, |typed| typed.span),
             };
             let what = match parameter.kind {
-                "image" => {
-                    self.named.images.push((name, span));
+                "image" | "chart" => {
+                    let is_chart = parameter.kind == "chart";
+                    self.named.images.push(NamedImage { name, span, is_chart });
                     continue;
                 }
                 "fault" => {

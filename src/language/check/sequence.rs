@@ -133,7 +133,7 @@ impl Checker<'_> {
             if has(Effect::Trims) {
                 now.trims = Trims::Loaded(site.span);
             }
-            // What an image shows is not measured.
+            // What an image shows is not measured before its scan is read.
             if builtin.is_some_and(|builtin| builtin.measures_a_line()) {
                 now.trims = Trims::Measured;
             }

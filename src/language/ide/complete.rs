@@ -99,7 +99,7 @@ pub fn complete(place: Place<'_>, workspace: &mut dyn Workspace) -> (Range<usize
                     Some("table") => {
                         return paths(place, start, (place.file_name(), ".csv"), workspace);
                     }
-                    Some("image") => {
+                    Some("image" | "chart") => {
                         return paths(place, start, (Some(place.root), ".pbm"), workspace);
                     }
                     Some(word) if word == "signal" || word == "channel" => {

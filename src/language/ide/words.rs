@@ -115,7 +115,7 @@ impl Finder<'_> {
                     let kind = match parameter.map(|parameter| parameter.kind) {
                         Some("fault") => WordKind::Fault,
                         Some("table") => WordKind::Path,
-                        Some("image") => WordKind::Image,
+                        Some("image" | "chart") => WordKind::Image,
                         _ => continue,
                     };
                     if let Some(text) = plain(&argument.value) {

@@ -60,6 +60,8 @@ kinds! {
     Limit "limit"
     /// A question was not answered.
     Unanswered "unanswered"
+    /// A scan cannot be read, or is that of another chart.
+    NoScan "no_scan"
     /// A stop was requested. It cannot be caught.
     Interrupted "interrupted"
 }

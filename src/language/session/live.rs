@@ -13,7 +13,7 @@ use crate::program::failure::Failure;
 use crate::program::tree::Program;
 use crate::program::value::Datum;
 use crate::session::gate::RunnableEntry;
-use crate::session::load::{ImageSizes, Loaded, Texts, settled};
+use crate::session::load::{ImageFacts, Loaded, Texts, settled};
 use crate::session::run::place_text;
 use crate::session::{FileError, Files};
 use crate::source::{SourceId, SourceMap, Span};
@@ -364,7 +364,7 @@ impl Session {
         let problems = std::mem::take(&mut texts.diagnostics);
         // What is read to be run must have every value.
         checked.diagnostics.extend(checked.unset.iter().map(Unset::report));
-        let mut images = ImageSizes::new();
+        let mut images = ImageFacts::new();
         let (mut diagnostics, program) =
             settled(files, sources, problems, &mut checked, Some(&mut images));
         // Earlier entries were warned of when they were entered.

@@ -3,8 +3,9 @@
 use crate::bounds::Bound;
 use crate::check::flow::EffectsOf;
 use crate::check::index::Index;
-use crate::check::{Checked, Module, Named, Origin, Setting, Unset};
+use crate::check::{Checked, Module, Named, NamedImage, Origin, Setting, Unset};
 use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::images::{ChartFacts, ImageFact, no_charts};
 use crate::interpret::Links;
 use crate::program::table::{Table, Tables};
 use crate::program::tree::Program;
@@ -64,6 +65,12 @@ pub trait Files {
         let _ = from;
         Err(format!("{path} cannot be read: there are no images here").into())
     }
+
+    /// What the chart `path` is made for, which the file `from` names; or why it is none.
+    fn chart(&mut self, from: &str, path: &str) -> Result<ChartFacts, FileError> {
+        let _ = from;
+        Err(no_charts(path).into())
+    }
 }
 
 /// Reads an image that a script names; the path is taken from the folder of the script that is
@@ -97,16 +104,16 @@ pub struct Prepared {
     pub unset: Vec<Unset>,
     /// What the script names by plain text.
     pub(super) named: Named,
-    /// How many dots and lines each image has that it names.
-    pub(super) images: ImageSizes,
+    /// What is known of the images that it names.
+    pub(super) images: ImageFacts,
     /// The last head on which nothing of the program is refused.
     pub(super) fits: Fits,
     /// The program as it was linked for its first run.
     pub(super) links: Links,
 }
 
-/// Dots and lines of images, by the names that a script gives them.
-pub(crate) type ImageSizes = HashMap<String, (u32, u32)>;
+/// What is known of images, by the names that a script gives them.
+pub(crate) type ImageFacts = HashMap<String, ImageFact>;
 
 /// A checked script with all that was learned of it.
 pub struct Examined {
@@ -133,7 +140,12 @@ impl Prepared {
 
     /// Images that the script names by plain text.
     pub fn images(&self) -> impl Iterator<Item = &str> {
-        self.named.images.iter().map(|(name, _)| name.as_str())
+        self.named.images.iter().map(|image| image.name.as_str())
+    }
+
+    /// Scans of charts are read.
+    pub fn reads_charts(&self) -> bool {
+        self.named.reads_charts
     }
 
     /// How long the script takes at most on a head; none where it may not run at all.
@@ -190,7 +202,7 @@ pub(super) fn settled(
     sources: &SourceMap,
     mut diagnostics: Vec<Diagnostic>,
     checked: &mut Checked,
-    images: Option<&mut ImageSizes>,
+    images: Option<&mut ImageFacts>,
 ) -> (Vec<Diagnostic>, Option<Program>) {
     // What could not be read makes what stands beside it look wrong.
     let line = |span: Span| (span.source, sources.line_column(span.source, span.start).0);
@@ -238,8 +250,8 @@ pub(super) fn settled(
     let checked_soundly: Vec<Diagnostic> =
         checked.diagnostics.iter().filter(|d| sound(d)).cloned().collect();
     diagnostics.extend(checked_soundly);
-    if let Some(sizes) = images {
-        diagnostics.extend(unusable(files, sources, &checked.named.images, sizes));
+    if let Some(facts) = images {
+        diagnostics.extend(unusable(files, sources, &checked.named.images, facts));
     }
     sort(&mut diagnostics);
     let program = checked.program.take().filter(|_| !forbids(&diagnostics));
@@ -250,32 +262,33 @@ fn sort(diagnostics: &mut [Diagnostic]) {
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
 }
 
-/// Images that cannot be exposed, each reported where it is named.
+/// Images that cannot be exposed, and charts that are none, each reported where it is named.
 fn unusable(
     files: &mut dyn Files,
     sources: &SourceMap,
-    images: &[(String, Span)],
-    sizes: &mut ImageSizes,
+    images: &[NamedImage],
+    facts: &mut ImageFacts,
 ) -> Vec<Diagnostic> {
     let script = sources.get(SCRIPT).map_or("", |source| source.name.as_ref());
-    let mut known: HashMap<&str, Option<FileError>> = HashMap::new();
+    let mut known: HashMap<(&str, bool), Option<FileError>> = HashMap::new();
     let mut reports = Vec::new();
-    for (path, span) in images {
-        let why = known.entry(path).or_insert_with(|| match read_image(files, script, path) {
-            Ok(image) => {
-                sizes.insert(path.clone(), (image.width(), image.height()));
-                None
-            }
-            Err(why) => Some(why),
+    for NamedImage { name, span, is_chart } in images {
+        let why = known.entry((name, *is_chart)).or_insert_with(|| {
+            let read = read_image(files, script, name).and_then(|image| {
+                let fact = facts.entry(name.clone()).or_default();
+                fact.size = (image.width(), image.height());
+                if *is_chart {
+                    fact.chart = Some(Rc::new(files.chart(script, name)?));
+                }
+                Ok(())
+            });
+            read.err()
         });
         if let Some(why) = why {
+            let what = if *is_chart { "use this chart" } else { "expose this image" };
             reports.push(
-                Diagnostic::error(
-                    codes::BAD_IMAGE,
-                    format!("cannot expose this image: {why}"),
-                    *span,
-                )
-                .help("the path is taken from the folder of the script that is run"),
+                Diagnostic::error(codes::BAD_IMAGE, format!("cannot {what}: {why}"), *span)
+                    .help("the path is taken from the folder of the script that is run"),
             );
         }
     }
@@ -376,7 +389,7 @@ impl Texts {
         let mut checked =
             check::check(&modules, settings, &mut self.names, &sources, &self.tables, index, None);
         // An editor asks at every key; images are looked at before a run.
-        let mut images = ImageSizes::new();
+        let mut images = ImageFacts::new();
         let read = (!index).then_some(&mut images);
         let (diagnostics, program) = settled(files, &sources, diagnostics, &mut checked, read);
         let prepared = Prepared {

@@ -2,6 +2,7 @@
 
 use crate::diagnostics::fix::{edited, safe_fixes};
 use crate::diagnostics::{Diagnostic, Severity};
+use crate::images::ChartFacts;
 use crate::session::SCRIPT;
 use crate::session::load::{FileError, Files, Prepared, Text, prove};
 
@@ -34,6 +35,10 @@ impl Files for Changed<'_> {
 
     fn bytes(&mut self, from: &str, path: &str) -> Result<Vec<u8>, FileError> {
         self.files.bytes(from, path)
+    }
+
+    fn chart(&mut self, from: &str, path: &str) -> Result<ChartFacts, FileError> {
+        self.files.chart(from, path)
     }
 }
 

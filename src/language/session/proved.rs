@@ -3,8 +3,9 @@
 use crate::bounds;
 use crate::bounds::{Cause, Finding, Risk};
 use crate::diagnostics::{Diagnostic, codes};
+use crate::images::ImageFact;
 use crate::program::tree::Program;
-use crate::session::load::ImageSizes;
+use crate::session::load::ImageFacts;
 use crate::source::Span;
 use spintrue_head::Description;
 use std::cell::RefCell;
@@ -13,7 +14,7 @@ use std::cell::RefCell;
 #[derive(Clone, Copy)]
 pub(super) struct Proved<'p> {
     pub program: &'p Program,
-    pub images: Option<&'p ImageSizes>,
+    pub images: Option<&'p ImageFacts>,
     /// Nothing turns before it starts.
     pub at_rest: bool,
     /// Where the last head on which nothing is refused is remembered.
@@ -21,7 +22,7 @@ pub(super) struct Proved<'p> {
 }
 
 /// A head on which nothing is refused, and whether nothing turned there before. Heads of a campaign differ by
-/// their serial number only, which the walk does not read.
+/// their serial number only, which the walk reads of charts alone.
 pub(super) type Fits = RefCell<Option<(Description, bool)>>;
 
 fn is_like(one: &Description, other: &Description) -> bool {
@@ -53,8 +54,8 @@ fn with_calls(report: Diagnostic, finding: &Finding) -> Diagnostic {
 }
 
 impl Proved<'_> {
-    fn size(&self) -> impl Fn(&str) -> Option<(u32, u32)> {
-        |name| self.images?.get(name).copied()
+    fn known(&self) -> impl Fn(&str) -> Option<ImageFact> {
+        |name| self.images?.get(name).cloned()
     }
 
     /// Errors: what fails in every run.
@@ -68,7 +69,7 @@ impl Proved<'_> {
         if self.fits.is_some_and(is_known) {
             return Vec::new();
         }
-        let all = bounds::refused(self.program, head, &self.size(), self.at_rest);
+        let all = bounds::refused(self.program, head, &self.known(), self.at_rest);
         let told = all.iter().map(|finding| {
             let error = Diagnostic::error(code(finding.cause), finding.why.clone(), finding.span);
             let params = self.program.params.iter().enumerate();
@@ -78,7 +79,9 @@ impl Proved<'_> {
             })
         });
         let told: Vec<_> = told.collect();
-        if let (true, Some(fits)) = (told.is_empty(), self.fits) {
+        let mut images = self.images.into_iter().flat_map(|images| images.values());
+        let is_any_head = images.all(|image| image.chart.is_none());
+        if let (true, Some(fits)) = (told.is_empty() && is_any_head, self.fits) {
             *fits.borrow_mut() = Some((head.clone(), self.at_rest));
         }
         told
@@ -90,7 +93,7 @@ impl Proved<'_> {
         head: &Description,
         go_on: &mut dyn FnMut() -> bool,
     ) -> Option<Vec<Diagnostic>> {
-        let all = bounds::risky(self.program, head, &self.size(), self.at_rest, go_on)?;
+        let all = bounds::risky(self.program, head, &self.known(), self.at_rest, go_on)?;
         let is_meant = |risk: &&Risk<'_>| {
             let finding = &risk.finding;
             let mut places = finding.calls.iter().chain([&finding.span, &risk.param.span]);

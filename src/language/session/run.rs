@@ -45,7 +45,7 @@ pub enum Verdict {
     ScriptWrong,
     /// The head or its gauge failed, did not get there in time, or could not be made safe.
     HeadFailed,
-    /// A question was not answered.
+    /// A question was not answered, or a scan could not be read.
     Unanswered,
     /// It was stopped on request.
     Interrupted,
@@ -67,7 +67,7 @@ impl Verdict {
     pub fn of(failure: FailureKind) -> Verdict {
         match failure {
             FailureKind::Interrupted => Verdict::Interrupted,
-            FailureKind::Unanswered => Verdict::Unanswered,
+            FailureKind::Unanswered | FailureKind::NoScan => Verdict::Unanswered,
             FailureKind::Value | FailureKind::Limit => Verdict::ScriptWrong,
             FailureKind::Failed => Verdict::Failed,
             FailureKind::Timeout

@@ -39,7 +39,7 @@ const PULSE_TURNS: u32 = 50;
 const STEADY_ANGLE: f64 = 1e-6;
 
 /// Longest time in s that a scan is read.
-const MAX_READ: f64 = 60.0;
+pub(crate) const MAX_READ: f64 = 60.0;
 
 /// A sheet that is to be exposed and measured.
 #[derive(Clone, Debug)]

@@ -65,7 +65,9 @@ fn ship(identity: &Identity, verdict: Verdict, checks: usize) -> String {
         Verdict::Interrupted => {
             "The head must not ship: the run was stopped before its end.".to_string()
         }
-        Verdict::Unanswered => "The head must not ship: a question was not answered.".to_string(),
+        Verdict::Unanswered => {
+            "The head must not ship: an answer or a scan is missing.".to_string()
+        }
         Verdict::HeadFailed => {
             "The head must not ship: it failed before the run was over.".to_string()
         }
