@@ -48,6 +48,9 @@ pub(crate) enum Foreign {
 const HOLES: &[&str] =
     &["NAME", "A", "B", "UNIT", "NUMBER", "N", "M", "TEXT", "INNER", "X", "Y", "Z", "REST", "END"];
 
+/// What stands at the end of a line that the next one goes on with.
+const JOINTS: [char; 12] = [',', '(', '[', '=', '<', '>', '+', '-', '*', '/', '±', '.'];
+
 /// A habit with what is meant.
 struct Row {
     place: Foreign,
@@ -206,15 +209,18 @@ pub(crate) fn method(
 
 /// Where a line is nothing but a word that begins a block in another language. To the parser it is a name.
 pub(crate) fn lone_words(text: &str) -> impl Iterator<Item = u32> {
-    let mut start = 0;
+    let (mut start, mut goes_on) = (0, false);
     text.split_inclusive('\n').filter_map(move |line| {
         let at = start + line.len() - line.trim_start().len();
         start += line.len();
         let word = line.trim().trim_end_matches(';');
+        // A value on a line of its own is none.
+        let is_value = std::mem::replace(&mut goes_on, word.ends_with(JOINTS));
         // The table is not read for a script without such a line.
         let is_part = |byte: u8| byte == b'_' || byte.is_ascii_alphanumeric();
         let is_word = !word.is_empty() && word.bytes().all(is_part);
         let begins = is_word
+            && !is_value
             && Keyword::of(word).is_none()
             && INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
         begins.then(|| u32::try_from(at).ok()).flatten()
