@@ -297,10 +297,7 @@ impl ControlledHead {
             Call::MakeSafe { keep_spinning } => {
                 return Ok(Reply::Safe(self.make_safe_for(id, *keep_spinning)));
             }
-            Call::Sleep { seconds } => {
-                self.sleep(*seconds);
-                return Ok(Reply::Done);
-            }
+            Call::Sleep { seconds } => return self.sleep(*seconds),
             _ => {}
         }
         if call.row().moves {
@@ -338,15 +335,17 @@ impl ControlledHead {
     }
 
     /// Lets time pass, in slices where it is real.
-    fn sleep(&mut self, seconds: f64) {
+    fn sleep(&mut self, seconds: f64) -> Result<Reply, Fault> {
         let mut left = seconds;
-        while left > 0.0 && !self.watch.is_cut() {
-            let slice = if self.served.real_time { left.min(SLICE) } else { left };
-            if catch_panic(|| self.served.link.sleep(slice)).is_err() {
-                return;
+        while left > 0.0 {
+            if self.watch.is_cut() {
+                return Err(Fault::Refused("a stop cut it short".to_string()));
             }
+            let slice = if self.served.real_time { left.min(SLICE) } else { left };
+            catch_panic(|| self.served.link.sleep(slice))?;
             left -= slice;
         }
+        Ok(Reply::Done)
     }
 
     fn bring_down(&mut self, keep_spinning: bool) -> SafeState {

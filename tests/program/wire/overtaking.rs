@@ -78,6 +78,18 @@ fn a_stop_overtakes_what_its_own_client_said_before() {
     assert_eq!(line.ask("ROT:SPE 4800 RPM;:FAUL?"), "\"none\"");
 }
 
+/// What was cut short is told, also of time that was to pass.
+#[test]
+fn a_sleep_that_a_stop_cuts_short_fails() {
+    let server = Server::with(&["--realtime", "--dead-man", "60s"]);
+    let mut line = turning(&server);
+    line.say("CLOC:SLE 50;:FAUL?");
+    until_busy(&server);
+    line.say("LAS:DIS;:FAUL?");
+    assert_eq!([line.hear(), line.hear()], [r#""refused","a stop cut it short""#, r#""none""#]);
+    assert_eq!(line.ask("CLOC:SLE 0.1;:FAUL?"), r#""none""#);
+}
+
 #[test]
 fn a_stop_ends_a_message_of_many_calls() {
     let server = Server::with(&["--realtime", "--dead-man", "60s"]);
