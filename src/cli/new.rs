@@ -30,7 +30,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let files = FILES.into_iter().chain([("bring_up.spt", script.as_str())]);
     write_all(folder, files.map(|(name, text)| (name, text.as_bytes())))?;
     say(&format!(
-        "made {0}: cd {0}, then `spintrue run bring_up.spt` and `spintrue test tests`\n",
+        "made {0}: cd {0}, then `spintrue run bring_up.spt` and `spintrue test`\n",
         folder.display()
     ));
     Ok(0)

@@ -15,8 +15,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 #[derive(Args)]
 pub(super) struct Options {
-    /// Test files (NAME.test.toml), folders that hold such files, or scripts that must pass
-    #[arg(required = true, value_name = "PLACE")]
+    /// Test files (NAME.test.toml), folders that hold such files, or scripts that must pass [default: this folder]
+    #[arg(value_name = "PLACE", default_value = ".", hide_default_value = true)]
     places: Vec<PathBuf>,
     /// Run only tests whose file and name, as in `x.test.toml: a name`, contain this text. May be
     /// repeated

@@ -90,6 +90,7 @@ fn files(place: &Path) -> Result<Vec<PathBuf>, Error> {
         let cannot = |error| invalid!("{} cannot be read: {error}", folder.display());
         for entry in std::fs::read_dir(&folder).map_err(cannot)? {
             let path = entry.map_err(cannot)?.path();
+            let path = path.strip_prefix(".").map(Path::to_path_buf).unwrap_or(path);
             seen += 1;
             if seen > MAX_FILES {
                 return Err(invalid!("{} holds too many files: name less", place.display()));

@@ -3,4 +3,4 @@
 set -eu
 spintrue check bring_up.spt
 spintrue fmt --check bring_up.spt lib/*.spt tests/*.spt
-spintrue test tests --junit tests.xml
+spintrue test --junit tests.xml
