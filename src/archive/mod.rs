@@ -38,7 +38,7 @@ pub(crate) use failing::failing;
 pub(crate) use filter::{Filter, Grouping};
 pub(crate) use follow::chain;
 pub(crate) use list::list;
-pub(crate) use open::{archive_name, upgrade};
+pub(crate) use open::{archive_name, is_missing, upgrade};
 pub(crate) use rows::{Rows, Stored};
 pub(crate) use store::{Archive, Keeper, quantity};
 pub(crate) use trend::{Selection, decimals, freeze};

@@ -13,6 +13,11 @@ pub(crate) fn archive_name(place: &Path) -> Result<String, Error> {
     Ok(on_server::name(place)?.unwrap_or_else(|| place.display().to_string()))
 }
 
+/// An archive in a file that is not there.
+pub(crate) fn is_missing(place: &Path) -> bool {
+    on_server::name(place).is_ok_and(|server| server.is_none()) && !place.exists()
+}
+
 /// Opens an archive; to add runs to, it is made where there is none.
 pub(crate) fn open(place: &Path, purpose: Purpose) -> Result<Box<dyn Store>, Error> {
     if let Some(server) = on_server::open(place, purpose)? {

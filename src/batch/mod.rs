@@ -21,6 +21,7 @@ mod summary;
 
 pub(crate) use kept::{is_batch, kept};
 
+use crate::archive::is_missing;
 use crate::batch::journal::{
     Begun, Done, JOURNAL, Journal, Known, LOCK, Line, RUNS, Subject, Written, now,
 };
@@ -323,6 +324,11 @@ impl<'a> Batch<'a> {
 fn changes(options: &Options, subject: &Subject, known: &Known, heads: &[Planned]) -> Vec<String> {
     let before = known.subject.as_ref();
     let mut changes = before.map_or_else(Vec::new, |before| subject.differences(before));
+    let archive = options.archiving.archive.as_deref().filter(|place| is_missing(place));
+    let is_done = known.heads.values().any(|(_, done)| done.is_some());
+    if let (Some(archive), true) = (archive, is_done) {
+        changes.push(format!("the archive {} is gone with what it holds", archive.display()));
+    }
     let mut rows: Vec<String> = Vec::new();
     let heads: HashMap<&str, &Planned> = heads.iter().map(|h| (h.serial.as_str(), h)).collect();
     for (begun, done) in known.heads.values() {

@@ -15,6 +15,7 @@ use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet, h
 use crate::setup::{Attempt, OpenFixtures, Stage};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
+use spintrue_head::WireControl;
 use spintrue_language::{Event, Observer, Series, Verdict, run_script};
 use spintrue_sim::Showing;
 use std::path::PathBuf;
@@ -114,6 +115,7 @@ impl<'a> Runner<'a> {
         let opened = planned.place.open(&self.fixtures, &self.stop);
         let mut opened = opened.map_err(Lost::no_answer)?;
         opened.stop = Arc::clone(&self.stop);
+        let control = opened.control.take();
         let (opened, recorder) = opened.recorded();
         let mut stage = Stage::open(opened, script).map_err(Lost::no_answer)?;
         stage.station.set_operator(Box::new(given));
@@ -141,14 +143,21 @@ impl<'a> Runner<'a> {
                 .with_files(self.options.around_all().texts())
         };
         let identity = record::identity(&about, Some(prepared));
-        begin().map_err(Lost::record)?;
-        let started = recorder.borrow_mut().start(folder, &about, identity.clone());
-        started.map_err(Lost::record)?;
+        // A head that another client moves is not touched, so it has no result.
+        let taken = control.as_ref().map_or(Ok(()), WireControl::take);
+        taken.map_err(|fault| Lost::NoAnswer(fault.to_string()))?;
+        let started =
+            begin().and_then(|()| recorder.borrow_mut().start(folder, &about, identity.clone()));
+        started.map_err(|error| Lost::Batch(error.to_string()))?;
         let mut unmet = Unmet::default();
         let mut recording =
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
         let mut keeper = Keeper::new(&mut recording, self.archive.is_some());
-        let finished = run_script(runnable, &mut stage.station, &mut keeper);
+        let mut finished = run_script(runnable, &mut stage.station, &mut keeper);
+        // Hands are in it next, so the polygon comes to rest.
+        if finished.safe.kept_spinning {
+            finished.safe = stage.station.finish(false);
+        }
         let heard = keeper.heard();
         let pages = record::pages(&stage.sheets(), &Showing { scale: 1, spot: None });
         let verdict = finished.verdict();

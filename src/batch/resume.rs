@@ -107,7 +107,7 @@ fn aside(batch: &Path, name: &str) -> Result<PathBuf, Error> {
     let failed = |error: std::io::Error| {
         let from = batch.join(name);
         invalid!(
-            "{} cannot be put into {}: {}",
+            "{} cannot be put into {}: {}; make both writable, and run the same command again",
             from.display(),
             folder.display(),
             io_reason(&error)

@@ -10,7 +10,7 @@ use crate::batch::{Batch, Early, resume};
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::{is_elsewhere, open_elsewhere, simulated};
 use crate::terminal::{complain, wrapped};
-use spintrue_head::Calls;
+use spintrue_head::{Calls, Control};
 use spintrue_language::Verdict;
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Write};
@@ -243,10 +243,7 @@ impl Drive<'_, '_> {
         station.doing = Doing::Asking;
         self.on_thread(number, move |tell| {
             std::thread::sleep(wait);
-            let opened = open_elsewhere(&address, Default::default());
-            let described = opened.and_then(|mut it| it.link.describe().map_err(Error::HeadFailed));
-            let serial = described.map(|head| head.serial);
-            tell(Message::Mounted(serial.map_err(|error| error.to_string())));
+            tell(Message::Mounted(free_head(&address).map_err(|error| error.to_string())));
         });
     }
 
@@ -295,7 +292,6 @@ impl Drive<'_, '_> {
 
     /// Starts the run of the head that is mounted, if it waits; else says so once.
     fn mounted(&mut self, number: usize, mounted: Result<String, String>) {
-        let Some(station) = self.stations.get_mut(number) else { return };
         if self.early.is_some() {
             return;
         }
@@ -309,7 +305,12 @@ impl Drive<'_, '_> {
                     return self.start(number, next);
                 }
                 let is_known = (0..heads.len()).any(|at| is(at, &serial));
+                let runs = |it: &&Station<'_>| matches!(&it.doing, Doing::Running(run) if is(run.head.at, &serial));
+                let elsewhere = self.stations.iter().find(runs);
                 match (self.queue.is_some(), is_known) {
+                    (_, true) if let Some(other) = elsewhere => {
+                        format!("{serial} is mounted, and runs at {} as well", other.name)
+                    }
                     // What is to be mounted has been told.
                     (true, true) => String::new(),
                     (true, false) => format!("{serial} is mounted, and is not in the queue"),
@@ -325,6 +326,7 @@ impl Drive<'_, '_> {
             }
             Err(why) => why,
         };
+        let Some(station) = self.stations.get_mut(number) else { return };
         station.wait = ASK_EVERY;
         let is_told = !what.is_empty() && (self.queue.is_none() || station.wanted.is_some());
         if is_told && station.told != what {
@@ -446,6 +448,19 @@ impl Drive<'_, '_> {
         let Some(station) = self.stations.get_mut(number) else { return };
         (station.doing, station.wanted) = (Doing::Out, None);
         self.batch.summary.take_out(station.name, why);
+    }
+}
+
+/// The serial number of the head at an address, where no other client controls it.
+fn free_head(address: &str) -> Result<String, Error> {
+    let mut opened = open_elsewhere(address, Default::default())?;
+    let serial = opened.link.describe().map_err(Error::HeadFailed)?.serial;
+    let owner = opened.control.map(|control| control.owner()).transpose();
+    match owner.map_err(Error::HeadFailed)? {
+        Some(Control::Others) => Err(invalid!(
+            "{serial} is mounted, and another client controls it: wait until it gives control back"
+        )),
+        _ => Ok(serial),
     }
 }
 

@@ -307,6 +307,16 @@ fn a_finished_batch_repeats_nothing() {
     assert!(told.contains("3 finished before, 0 to go"), "{told}");
     assert_eq!(fs::read(folder.0.join("out/journal.jsonl")).unwrap(), before);
     assert_eq!(stored(&folder).len(), 3);
+    // An archive that is gone is not begun anew.
+    let [archive, away] = ["a.sqlite", "away.sqlite"].map(|name| folder.0.join(name));
+    fs::rename(&archive, &away).unwrap();
+    let (code, told) = batch(&folder, &["--archive", "a.sqlite"]);
+    assert!(
+        code == 2 && told.contains("the archive a.sqlite is gone with what it holds"),
+        "{told}"
+    );
+    assert!(!archive.exists());
+    fs::rename(&away, &archive).unwrap();
     // A head that was added is run.
     folder.file("heads.csv", format!("{THREE}sn-1,1 um\n"));
     let (code, told) = batch(&folder, &["--archive", "a.sqlite"]);

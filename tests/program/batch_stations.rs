@@ -366,6 +366,26 @@ fn a_station_waits_until_the_next_head_is_mounted() {
     );
 }
 
+/// What another client controls is not touched, and has no result; and who takes a head out finds its polygon at rest.
+#[test]
+fn a_head_is_free_before_its_run_and_at_rest_after_it() {
+    let folder = folder("free", "serial\nSN-1\n");
+    folder.file("script.spt", format!("{SCRIPT}keep_spinning()\n"));
+    let (server, address) = served(&folder, "SN-1", "127.0.0.1:0");
+    let other = server.controller();
+    let (code, told) = batch(&folder, &["--head", &address]);
+    assert!(code == 3 && told.contains("another client controls the head"), "{code} {told}");
+    assert!(serials(&folder, "done").is_empty() && serials(&folder, "begun").is_empty(), "{told}");
+    let mut typing = Typing::new(program(&folder, &["--station", &format!("S1={address}")]));
+    typing.until("S1: SN-1 is mounted, and another client controls it");
+    drop(other);
+    let (told, code) = typing.end();
+    assert!(code == Some(0) && told.contains("SN-1: PASSED"), "{told}");
+    let report = folder.read("out/SN-1/report.html");
+    assert!(report.contains("polygon at rest") && !report.contains("kept spinning"), "{report}");
+    assert!(server.line().is_safe());
+}
+
 /// A crash takes one head with it: its station is taken out, its record is put aside, and the head waits for another
 /// station.
 #[cfg(target_os = "linux")]
