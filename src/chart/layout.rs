@@ -116,7 +116,8 @@ impl Layout {
         let least = 2.0 * inset + PATCH_STEP * f64::from(TINTS) + BIT * f64::from(BITS) + 4e-3;
         if length < least {
             return refuse!(
-                "a line of {:.1} mm has no room for a chart, which takes {:.0} mm: plan a longer line",
+                "a line of {:.1} mm has no room for a chart, which takes {:.0} mm: take a larger sheet, or plan a longer \
+                 line",
                 length * 1e3,
                 least * 1e3
             );

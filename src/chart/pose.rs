@@ -37,8 +37,8 @@ impl Pose {
         let mut spots = small.spots();
         let Some((pose, own)) = best(&model, &spots) else {
             return refuse!(
-                "the squares of this chart are not found ({} other dark squares are): scan the whole sheet \
-                 with its face to the glass, and give the chart that was exposed",
+                "the squares of this chart are not found ({} other dark squares are): scan the whole sheet, dark on \
+                 light, with its face to the glass and a light lid behind it, and give the chart that was exposed",
                 spots.len()
             );
         };
@@ -57,8 +57,8 @@ impl Pose {
         if seen >= MIN_BITS && wrong.count_ones() * 8 > seen && pose.sees_code(layout, small) {
             let code = wanted ^ wrong;
             return refuse!(
-                "this is chart {code:08x}, and the chart given is {wanted:08x}, of head {} {}: give the one that \
-                 was exposed",
+                "by its code this is chart {code:08x}, and the chart given is {wanted:08x}, of head {} {}: give the one \
+                 that was exposed; if it was given, the code is dirty: clean the sheet, and scan again",
                 layout.spec.model,
                 layout.spec.serial
             );

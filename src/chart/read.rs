@@ -272,7 +272,7 @@ fn finished(
         if sheet.edge_width > BLURRED {
             return refuse!(
                 "nothing can be told of the facets, since {}: lay the sheet flat on clean glass, and scan again at \
-                 1200 dpi or more without smoothing",
+                 1200 dpi or more without smoothing; or give the chart that was exposed, if this is another",
                 blur_text(sheet.edge_width)
             );
         }
@@ -343,7 +343,7 @@ fn fits(
     let mut told = |fit: Option<FacetFit>, what: &str, dark: bool| {
         let Some(fit) = fit else {
             missing.push(format!(
-                "{what} at {at:+.3} of the line: too few of its lines are seen ({}).",
+                "{what} at {at:+.3} of the line: the {} lines that are seen do not tell of every facet.",
                 seen.len()
             ));
             return None;
@@ -352,7 +352,8 @@ fn fits(
         if !dark && typical > MAX_U {
             missing.push(format!(
                 "{what} at {at:+.3} of the line: lines scatter by {:.1} µm, which leaves {:.1} µm of a facet, more than \
-                 {:.1} µm. Lay the lines along the travel of the carriage, and scan at 1200 dpi or more.",
+                 {:.1} µm. Clean sheet and glass, lay the lines along the travel of the carriage, and scan at 1200 dpi or \
+                 more.",
                 fit.scatter * 1e6,
                 typical * 1e6,
                 MAX_U * 1e6
@@ -406,11 +407,14 @@ fn against(travel: &Travel, strokes: &Strokes, x: f64) -> Option<(f64, f64)> {
     (all.len() >= 3).then_some((value - slope * middle, u))
 }
 
+/// A statement that is off by more is not of this scan: no copy and no medium is stretched by so much.
+const MAX_SCALE_OFF: f64 = 0.2;
+
 /// The share of its scale by which a scan may be off: its own statement and the plan differ by so much.
 fn scale_uncertainty(sheet: &SheetOnScan) -> f64 {
     let off = |axis: usize| {
         let (found, stated) = (sheet.found.get(axis)?, sheet.stated.get(axis)?);
-        Some((found / stated - 1.0).abs()).filter(|off| off.is_finite())
+        Some((found / stated - 1.0).abs()).filter(|off| *off < MAX_SCALE_OFF)
     };
     (0..2).filter_map(off).fold(SCALE_U, f64::max)
 }

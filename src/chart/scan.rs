@@ -7,6 +7,7 @@ use std::io::{BufRead, ErrorKind, Read, Seek, SeekFrom};
 use tiff::decoder::{ChunkType, Decoder, Limits};
 use tiff::tags::Tag;
 use zune_jpeg::JpegDecoder;
+use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
@@ -172,7 +173,8 @@ impl<R: BufRead + Seek> Scan<R> {
         self.next += 1;
         let cut = |error: &dyn std::fmt::Display| {
             ChartError(format!(
-                "the {kind} file breaks off at row {row} of {height} ({error}): copy it anew, or scan again"
+                "the {kind} file breaks off or is of a rare kind at row {row} of {height} ({error}): copy it anew, save it \
+                 without compression, or scan again"
             ))
         };
         match &mut self.rows {
@@ -425,16 +427,24 @@ fn jpeg_rows<R: BufRead + Seek>(mut from: R) -> Result<Scan<R>, ChartError> {
         // Its coefficients take two bytes a value and channel, beside the picture.
         check_whole("a progressive JPEG image", pixels * (1 + 2 * u64::from(frame.channels)))?;
     }
-    check_whole("a JPEG image", pixels)?;
-    from.rewind().map_err(|error| broken(kind, error))?;
+    // The decoder seeks much, which a file of its own takes badly.
+    let size = from.seek(SeekFrom::End(0)).map_err(|error| broken(kind, error))?;
+    check_whole("a JPEG image", pixels + size)?;
+    let mut file = Vec::with_capacity(size as usize);
+    from.rewind()
+        .and_then(|()| from.read_to_end(&mut file))
+        .map_err(|error| broken(kind, error))?;
     let options = DecoderOptions::default()
         .set_max_width(MAX_SIDE as usize)
         .set_max_height(MAX_SIDE as usize)
         .jpeg_set_out_colorspace(ColorSpace::Luma);
     // Without strictness a file that breaks off would end in gray.
     let options = options.set_strict_mode(true);
-    let gray = JpegDecoder::new_with_options(from, options).decode().map_err(|error| {
-        ChartError(format!("the JPEG file breaks off ({error:?}): copy it anew, or scan again"))
+    let gray = JpegDecoder::new_with_options(ZCursor::new(file), options).decode();
+    let gray = gray.map_err(|error| {
+        ChartError(format!(
+            "the JPEG file breaks off or is of a rare kind ({error:?}): copy it anew, save it in gray, or scan again"
+        ))
     })?;
     let form = Form { channels: 1, wide: None, inverted: false };
     let rows = Rows::Whole(gray, form);

@@ -304,7 +304,7 @@ def bad(bench, chart, gray):
         bench.refused(bench.save(gray), Changed(changed), says)
     # A third of the lines cut off, and a place.
     cut = bench.read(bench.save(gray[: int(rows * 0.8), : int(columns * 0.8)]), chart)
-    assert any("too few of its lines" in why for why in cut["missing"]), cut["missing"]
+    assert any("do not tell of every facet" in why for why in cut["missing"]), cut["missing"]
     # 2 GB without end, as PGM: read in strips.
     with open(path, "wb") as file:
         file.write(b"P5 40000 50000 255\n")

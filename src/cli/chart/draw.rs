@@ -59,7 +59,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
     let spec = options.sheet.spec(&head, &drawn, &trims, options.date.to_string());
     let lines = spec.lines;
     let name = options.file.display();
-    let refused = |error| invalid!("there is no such chart: {error}");
+    let refused = |error| invalid!("no chart can be drawn: {error}");
     let layout = Layout::new(&spec).map_err(refused)?;
     Place::take(&options.file, &options.force)?.write(draw(&layout))?;
     let mut text = format!(
