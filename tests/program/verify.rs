@@ -214,6 +214,9 @@ fn an_edited_missing_or_exchanged_record_is_found() {
     fs::remove_dir_all(&one).unwrap();
     fs::rename(&aside, &one).unwrap();
     whole(&folder, &all);
+    folder.file("kept/three/UNFINISHED", "");
+    found(&folder, &all, "3 runs, as they were stored; NOT ALL RECORDS ARE FINISHED");
+    fs::remove_dir_all(folder.path("kept/three")).unwrap();
     let lines = format!("{one}/values.toml");
     fs::write(&lines, fs::read_to_string(&lines).unwrap().replace('1', "2")).unwrap();
     found(&folder, &all, "kept/one: values.toml was changed");

@@ -137,8 +137,8 @@ fn whole_batch(folder: &Path, key: &Key) -> Judged {
         (true, false) => "as it was written, and NOT FINISHED",
         (true, true) => "whole and as it was written",
     };
-    let code = if wrong.is_empty() && open.is_empty() { 0 } else { FAILED };
     wrong.append(&mut open);
+    let code = if wrong.is_empty() { 0 } else { FAILED };
     if state.ends_with("FINISHED") {
         wrong.push(
             "where no batch is running, the same batch command goes on, and writes the summary"
@@ -154,8 +154,7 @@ fn named(row: &Stored) -> String {
 }
 
 fn archive(options: &Options, key: &Key) -> Judged {
-    let mut wrong = Vec::new();
-    let mut aside = 0;
+    let (mut wrong, mut open, mut aside) = (Vec::new(), Vec::new(), 0);
     let mut records: HashMap<String, (String, Manifest)> = HashMap::new();
     for top in &options.records {
         let folders = folders_with(top, &[MANIFEST, MARK])?;
@@ -163,10 +162,13 @@ fn archive(options: &Options, key: &Key) -> Judged {
         for folder in folders {
             progress::step();
             let name = folder.display().to_string();
-            match faults(&name, examined(&folder, key)) {
+            let state = examined(&folder, key);
+            let is_open = matches!(state, State::Unfinished(_));
+            match faults(&name, state) {
                 Ok(manifest) => drop(records.insert(manifest.digest.clone(), (name, manifest))),
                 // What a run that was cut off left is no record; a row that names it finds it missing.
                 Err(_) if batch::is_set_aside(&folder) => aside += 1,
+                Err(lines) if is_open => open.extend(lines),
                 Err(lines) => wrong.extend(lines),
             }
         }
@@ -202,10 +204,10 @@ fn archive(options: &Options, key: &Key) -> Judged {
     let chain = chain(&options.place, options.chain_link.as_deref())?;
     wrong.extend(chain.wrong);
     let mut what = counted(runs, "run");
-    what.push_str(if wrong.is_empty() {
-        ", as they were stored"
-    } else {
-        ", NOT AS THEY WERE STORED"
+    what.push_str(match (wrong.is_empty(), open.is_empty()) {
+        (false, _) => ", NOT AS THEY WERE STORED",
+        (true, false) => ", as they were stored; NOT ALL RECORDS ARE FINISHED",
+        (true, true) => ", as they were stored",
     });
     if older > 0 {
         what.push_str(&format!(
@@ -232,6 +234,7 @@ fn archive(options: &Options, key: &Key) -> Judged {
             "\n  {cut_off} cut off and set aside by a batch: no row needs them"
         ));
     }
+    wrong.append(&mut open);
     let code = if wrong.is_empty() { 0 } else { FAILED };
     Ok((what, wrong, code))
 }
