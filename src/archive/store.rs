@@ -118,7 +118,8 @@ impl Archive {
         Ok(count > 0)
     }
 
-    /// Verdicts of earlier runs of a script on a head, real or simulated, in the order of their starts.
+    /// Verdicts of earlier runs of a script on a head, real or simulated, in the order in which they were stored:
+    /// a clock may step back.
     pub(crate) fn earlier(
         &mut self,
         serial: &str,
@@ -127,7 +128,7 @@ impl Archive {
     ) -> Result<Vec<String>, Error> {
         self.store.begin(Purpose::Read)?;
         let asked = "SELECT verdict FROM runs WHERE serial = $1 AND script = $2 AND simulated = $3 \
-            ORDER BY started, id";
+            ORDER BY id";
         let mut verdicts = Vec::new();
         let values = [serial.into(), script.into(), simulated.into()];
         self.store.query(asked, &values, &mut |row| verdicts.push(row.value(0).text()))?;

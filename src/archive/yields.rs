@@ -50,11 +50,12 @@ pub(crate) fn yields(place: &Path, filter: &Filter, grouping: &Grouping) -> Resu
     let mut values = Values::default();
     // Runs that are not selected are read too: they may be first attempts.
     let grouped = grouping.grouped(&mut values)?;
+    // In the order in which they were stored: a clock may step back.
     let sql = |conditions: &str| {
         format!(
             "SELECT {}runs.serial, runs.script, runs.simulated, runs.verdict,
                 CAST(CASE WHEN {conditions} THEN 1 ELSE 0 END AS BIGINT)
-            FROM runs{} ORDER BY runs.serial, runs.script, runs.simulated, runs.started, runs.id",
+            FROM runs{} ORDER BY runs.serial, runs.script, runs.simulated, runs.id",
             grouped.columns, grouped.joins
         )
     };

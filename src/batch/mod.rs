@@ -19,7 +19,7 @@ mod sheets;
 mod stations;
 mod summary;
 
-pub(crate) use kept::{is_batch, kept};
+pub(crate) use kept::{is_batch, is_set_aside, kept};
 
 use crate::archive::is_missing;
 use crate::batch::journal::{

@@ -1,11 +1,10 @@
 //! The summary of a batch as a page for people: yield, failing checks, stations, and each head with a link to its
 //! report.
 
-use crate::batch::summary::{Row, State, Summary, TABLE, brief_objections};
+use crate::batch::summary::{Attempt, Row, State, Summary, TABLE, brief_objections};
 use crate::paper::{self, Head, left_out, section};
 use maud::{Markup, html};
 use spintrue_head::visible_line;
-use spintrue_language::Verdict;
 use std::collections::BTreeMap;
 
 /// The page.
@@ -18,36 +17,35 @@ const MAX_ROWS: usize = 2000;
 type Share = (usize, usize);
 
 impl Summary {
-    /// The page.
-    pub(super) fn page(&self) -> String {
+    /// The page, with all attempts that are finished.
+    pub(super) fn page(&self, attempts: &[Attempt]) -> String {
+        let now = jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M:%S UTC");
         let title = format!("Batch of {}", visible_line(&self.script));
         let unfinished = self.unfinished();
         let body = html! {
             header {
                 h1 { (title) }
                 p { (visible_line(&self.list)) ", " (self.rows.len()) " heads"
-                    (self.simulated()) "." }
+                    (self.simulated()) ". Written " (now) ", when the batch command ended." }
                 @if unfinished > 0 {
                     p.note { strong { (unfinished) " not finished." } " The same command again goes on with them." }
                 }
             }
             main {
-                (section("yield", "Yield", &self.yields()))
-                (section("failing", "Failing checks", &self.failing()))
-                (section("heads", "Heads", &self.heads_table()))
+                (section("yield", "Yield", &self.yields(attempts)))
+                (section("failing", "Failing checks", &failing(attempts)))
+                (section("heads", "Heads, each at its last attempt", &self.heads_table()))
             }
         };
         paper::page(&title, &title, &body)
     }
 
-    fn yields(&self) -> Markup {
+    fn yields(&self, attempts: &[Attempt]) -> Markup {
         let done = self.rows.len() - self.unfinished();
         let (first, last) = self.passed();
         let mut stations: BTreeMap<&str, Share> = BTreeMap::new();
-        for row in &self.rows {
-            if let (State::Done(done, _), Some(station)) = (&row.state, row.station())
-                && done.verdict() != Verdict::Interrupted
-            {
+        for (done, origin) in attempts {
+            if let Some(station) = origin.named.get("station") {
                 let (passed, all) = stations.entry(station).or_default();
                 (*passed, *all) = (*passed + usize::from(done.exit_code == 0), *all + 1);
             }
@@ -67,37 +65,10 @@ impl Summary {
             (share("last attempt", (last, done), ""))
             @for (name, of) in stations {
                 @let out = why(name).map_or(String::new(), |why| format!("taken out: {why}"));
-                (share(&format!("station {name}"), of, &out))
+                (share(&format!("station {name}, all attempts"), of, &out))
             }
         };
         paper::table("of the yield", None, &heads, &rows)
-    }
-
-    /// Checks by how many heads they fail on at the last attempt.
-    fn failing(&self) -> Markup {
-        let mut checks: BTreeMap<&str, [usize; 4]> = BTreeMap::new();
-        for done in self.done() {
-            for (group, (_, labels)) in done.unmet.groups().into_iter().enumerate() {
-                for label in labels {
-                    let counts = checks.entry(label).or_default();
-                    counts.iter_mut().skip(group).take(1).for_each(|count| *count += 1);
-                }
-            }
-        }
-        let mut checks: Vec<(&str, [usize; 4])> = checks.into_iter().collect();
-        checks.sort_by_key(|(_, counts)| std::cmp::Reverse(*counts));
-        let heads = ["does not conform", "undecided", "not reached"].map(Head::Number);
-        let heads: Vec<Head<'_>> = [Head::Text("check")].into_iter().chain(heads).collect();
-        let rows = html! { @for (label, counts) in checks.iter().take(MAX_ROWS) { tr {
-            th scope="row" { (visible_line(label)) }
-            @for count in counts.iter().take(3) { td.number { (count) } }
-        } } };
-        html! {
-            @if checks.is_empty() { p { "No check failed." } } @else {
-                (paper::table("of failing checks", None, &heads, &rows))
-                (left_out(checks.len().saturating_sub(MAX_ROWS), "checks", TABLE))
-            }
-        }
     }
 
     fn heads_table(&self) -> Markup {
@@ -139,6 +110,34 @@ impl Row {
         match &self.state {
             State::Done(_, origin) => origin.named.get("station").map(String::as_str),
             _ => None,
+        }
+    }
+}
+
+/// Checks by how many attempts they fail in.
+fn failing(attempts: &[Attempt]) -> Markup {
+    let mut checks: BTreeMap<&str, [usize; 4]> = BTreeMap::new();
+    for (done, _) in attempts {
+        for (group, (_, labels)) in done.unmet.groups().into_iter().enumerate() {
+            for label in labels {
+                let counts = checks.entry(label).or_default();
+                counts.iter_mut().skip(group).take(1).for_each(|count| *count += 1);
+            }
+        }
+    }
+    let mut checks: Vec<(&str, [usize; 4])> = checks.into_iter().collect();
+    checks.sort_by_key(|(_, counts)| std::cmp::Reverse(*counts));
+    let heads = ["does not conform", "undecided", "not reached"].map(Head::Number);
+    let heads: Vec<Head<'_>> = [Head::Text("check")].into_iter().chain(heads).collect();
+    let rows = html! { @for (label, counts) in checks.iter().take(MAX_ROWS) { tr {
+        th scope="row" { (visible_line(label)) }
+        @for count in counts.iter().take(3) { td.number { (count) } }
+    } } };
+    html! {
+        @if checks.is_empty() { p { "No check failed at any attempt." } } @else {
+            p { "All attempts are counted." }
+            (paper::table("of failing checks", None, &heads, &rows))
+            (left_out(checks.len().saturating_sub(MAX_ROWS), "checks", TABLE))
         }
     }
 }

@@ -1,7 +1,7 @@
 //! The summary of a batch: a line for each head as it ends, a table at the end, and files for
 //! spreadsheets and build servers.
 
-use crate::batch::journal::Done;
+use crate::batch::journal::{Done, Journal};
 use crate::batch::options::Options;
 use crate::batch::page::REPORT;
 use crate::batch::plan::Planned;
@@ -52,6 +52,9 @@ pub(super) enum State {
     /// Its run ended or was interrupted; where its numbers come from.
     Done(Box<Done>, Box<Origin>),
 }
+
+/// How an attempt ended, and where its numbers come from.
+pub(super) type Attempt = (Done, Origin);
 
 pub(super) struct Row {
     pub serial: String,
@@ -435,7 +438,12 @@ impl Summary {
         let cases: Vec<ResultCase> = self.rows.iter().map(|row| row.case(&self.script)).collect();
         let results = cases_junit("spintrue batch", &self.script, &cases);
         let results = results.map_err(|error| invalid!("{error}"))?;
-        let files = [(TABLE, table), (RESULTS, results.into()), (REPORT, self.page().into())];
+        let known = Journal::read(folder)?;
+        let last = known.heads.into_values().filter_map(|(begun, done)| Some((begun, done?)));
+        let attempts = known.before.into_iter().chain(last);
+        let attempts = attempts.map(|(begun, done)| (done, origin(&folder.join(begun.folder))));
+        let page = self.page(&attempts.collect::<Vec<_>>());
+        let files = [(TABLE, table), (RESULTS, results.into()), (REPORT, page.into())];
         let written = files.into_iter().map(|(name, bytes)| {
             let digest = sha256(&bytes);
             Place::replace(&folder.join(name), bytes)?;

@@ -13,11 +13,11 @@ const NAMED: usize = 6;
 /// What a head that passed is called.
 const PASSED: &str = "passed";
 
-/// How many passed of how many, and their share with the bounds between which it lies.
-pub(crate) fn yielded(results: &Results) -> (u64, u64, (f64, f64, f64)) {
+/// How many passed of how many, and their share with the bounds between which it lies; no head has no share.
+pub(crate) fn yielded(results: &Results) -> (u64, u64, Option<(f64, f64, f64)>) {
     let count = results.rows.len() as u64;
     let passed = results.rows.iter().filter(|row| row.verdict == PASSED).count() as u64;
-    (passed, count, share(passed, count))
+    (passed, count, (count > 0).then(|| share(passed, count)))
 }
 
 /// What went wrong, and on which heads: most frequent first.
@@ -86,7 +86,7 @@ fn spreads(results: &Results) -> Vec<(&str, &str, Spread)> {
 
 pub(crate) fn text(results: &Results, colour: bool) -> String {
     let campaign = &results.campaign;
-    let (passed, count, (yielded, low, high)) = yielded(results);
+    let (passed, count, yielded) = yielded(results);
     let last = campaign.first_seed + (campaign.heads - 1);
     let mut text = format!(
         "{} on {count} simulated heads of {}\ndrawn from seeds {} to {last}\n",
@@ -102,6 +102,13 @@ pub(crate) fn text(results: &Results, colour: bool) -> String {
         let parts: Vec<String> = results.parts.iter().map(u64::to_string).collect();
         text.push_str(&format!("shard {} of {}\n", parts.join(", "), campaign.shards));
     }
+    if results.is_unknown() {
+        let versions = results.versions.join(", ");
+        text.push_str(&format!("versions of spintrue that made the results: {versions}\n"));
+    }
+    let Some((yielded, low, high)) = yielded else {
+        return text + "\nno head was run, so there is no yield\n";
+    };
     let percent = |share: f64| format!("{:.1} %", share * 100.0);
     let words = format!("{passed} of {count} passed: yield {}", percent(yielded));
     let style = if passed == count { GREEN } else { RED };
@@ -174,7 +181,10 @@ fn value(label: &str, unit: &str, spread: &Spread, colour: bool) -> String {
 }
 
 pub(crate) fn json(results: &Results) -> String {
-    let (passed, count, (yielded, low, high)) = yielded(results);
+    let (passed, count, yielded) = yielded(results);
+    let yielded = yielded.map(
+        |(share, low, high)| json!({"share": share, "low": low, "high": high, "confidence": 0.95}),
+    );
     let reasons: Vec<_> = reasons(results)
         .into_iter()
         .map(|(reason, seeds)| json!({"reason": reason, "count": seeds.len(), "seeds": seeds}))
@@ -196,7 +206,7 @@ pub(crate) fn json(results: &Results) -> String {
     let object = json!({
         "campaign": results.campaign, "shards_here": results.parts,
         "heads": count, "passed": passed,
-        "yield": {"share": yielded, "low": low, "high": high, "confidence": 0.95},
+        "yield": yielded, "versions": results.versions,
         "reasons": reasons, "values": values,
     });
     format!("{object}\n")

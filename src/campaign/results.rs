@@ -1,16 +1,21 @@
 //! The results of a campaign, in the order of the seeds; as a file, and put together from files.
 
+use crate::campaign::MAX_HEADS;
 use crate::campaign::trial::Trial;
 use crate::disk::read_results;
 use crate::error::{Error, invalid};
 use crate::record::Unmet;
 use serde::{Deserialize, Serialize};
 use spintrue_head::parse_unit;
+use spintrue_language::Verdict;
 use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Version of the file.
 const VERSION: u32 = 2;
+
+/// The version of spintrue that made results whose file does not tell it, as older ones do not.
+const UNKNOWN: &str = "unknown";
 
 /// What makes two shards parts of one campaign.
 #[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
@@ -26,6 +31,38 @@ pub(crate) struct Campaign {
     pub first_seed: u64,
     pub heads: u64,
     pub shards: u64,
+}
+
+impl Campaign {
+    /// How another campaign differs, in words.
+    fn differences(&self, other: &Campaign) -> String {
+        let list = |of: &[String]| match of {
+            [] => "none".to_string(),
+            of => of.join(", "),
+        };
+        let facts = |of: &Campaign| {
+            [
+                ("script", of.script.clone()),
+                ("--head", of.head.clone()),
+                ("--set", list(&of.settings)),
+                ("--fault", list(&of.faults)),
+                ("--seed", of.first_seed.to_string()),
+                ("--heads", of.heads.to_string()),
+                ("number of shards", of.shards.to_string()),
+            ]
+        };
+        let pairs = facts(self).into_iter().zip(facts(other));
+        let differing = pairs.filter(|((_, one), (_, other))| one != other);
+        let texts =
+            differing.map(|((name, one), (_, other))| format!("its {name} is {other}, not {one}"));
+        let texts: Vec<String> = texts.collect();
+        if texts.is_empty() {
+            return "the text of the script differs, or of files that it uses, of the answers or of the \
+                    description of the head"
+                .to_string();
+        }
+        texts.join("; ")
+    }
 }
 
 /// A recorded value, as a column of the results.
@@ -59,10 +96,17 @@ pub(crate) fn heads_of(heads: u64, part: u64, shards: u64) -> u64 {
     (heads + shards - part) / shards
 }
 
+fn unknown() -> Vec<String> {
+    vec![UNKNOWN.to_string()]
+}
+
 /// The results of one shard or of several.
 #[derive(Debug, Deserialize, PartialEq, Serialize)]
 pub(crate) struct Results {
     spintrue_campaign: u32,
+    /// Versions of spintrue that made them: one, and [`UNKNOWN`].
+    #[serde(default = "unknown")]
+    pub versions: Vec<String>,
     pub campaign: Campaign,
     /// The shards that are in here, from 1.
     pub parts: Vec<u64>,
@@ -92,7 +136,12 @@ impl Results {
             }
             rows.push(row);
         }
-        Results { spintrue_campaign: VERSION, campaign, parts: vec![part], columns, rows }
+        let versions = vec![env!("CARGO_PKG_VERSION").to_string()];
+        let parts = vec![part];
+        let mut new =
+            Results { spintrue_campaign: VERSION, versions, campaign, parts, columns, rows };
+        new.fill();
+        new
     }
 
     /// Reads a file that [`Results`] was written to.
@@ -118,39 +167,92 @@ impl Results {
                 ));
             }
         }
-        let Campaign { first_seed, heads, shards, .. } = results.campaign;
-        let within = |seed: u64| seed.checked_sub(first_seed).is_some_and(|index| index < heads);
-        let sound = shards > 0
-            && results.parts.iter().all(|part| (1..=shards).contains(part))
-            && results.rows.iter().all(|row| within(row.seed));
-        if !sound {
-            return Err(invalid!("{path} does not hold together: a shard or a seed is not of it"));
+        // Older versions left out values at the end that no head had before.
+        if results.is_unknown()
+            && results.rows.iter().all(|r| r.values.len() <= results.columns.len())
+        {
+            results.fill();
         }
-        let whole: u64 = results.parts.iter().map(|part| heads_of(heads, *part, shards)).sum();
-        let here = results.rows.len() as u64;
-        if here != whole {
-            return Err(invalid!(
-                "{path} holds {here} of its {whole} heads: it was interrupted, so run it again"
+        match results.fault() {
+            Some(why) => Err(invalid!("{path}: {why}: run that shard again")),
+            None => Ok(results),
+        }
+    }
+
+    /// Whether it is not known which version of spintrue made all of them.
+    pub(crate) fn is_unknown(&self) -> bool {
+        self.versions.iter().any(|version| version == UNKNOWN)
+    }
+
+    /// Gives each row a place for each column.
+    fn fill(&mut self) {
+        let columns = self.columns.len();
+        self.rows.iter_mut().for_each(|row| row.values.resize(columns, None));
+    }
+
+    /// What does not hold together, and where.
+    fn fault(&self) -> Option<String> {
+        let Campaign { first_seed, heads, shards, .. } = self.campaign;
+        let counts = 1..=MAX_HEADS;
+        let last = counts.contains(&heads).then(|| first_seed.checked_add(heads - 1)).flatten();
+        let Some(last) = last.filter(|_| counts.contains(&shards)) else {
+            return Some(format!(
+                "`campaign` has {heads} heads from seed {first_seed} in {shards} shards, as none has"
             ));
+        };
+        let parts = &self.parts;
+        let are_parts = parts.iter().all(|part| (1..=shards).contains(part));
+        if parts.is_empty() || !are_parts || !parts.is_sorted_by(|one, next| one < next) {
+            return Some(format!("`parts` is {parts:?}: this does not name shards of {shards}"));
         }
-        Ok(results)
+        let mut before = None;
+        for (number, row) in (1..).zip(&self.rows) {
+            let seed = row.seed;
+            let of = (first_seed..=last).contains(&seed).then(|| (seed - first_seed) % shards + 1);
+            let (values, columns) = (row.values.len(), self.columns.len());
+            let why = match of {
+                None => format!("this campaign has seeds {first_seed} to {last}"),
+                Some(of) if !parts.contains(&of) => {
+                    let parts: Vec<String> = parts.iter().map(u64::to_string).collect();
+                    format!("it is of shard {of}, and the file holds {}", parts.join(", "))
+                }
+                _ if before >= Some(seed) => "it comes twice or out of order".to_string(),
+                _ if Verdict::ALL.iter().all(|known| known.kept_as() != row.verdict) => {
+                    format!("`{}` is no verdict", row.verdict)
+                }
+                _ if values != columns => {
+                    format!("number of values {values}, of columns {columns}")
+                }
+                _ => {
+                    before = Some(seed);
+                    continue;
+                }
+            };
+            return Some(format!("row {number}, seed {seed}: {why}"));
+        }
+        let whole: u64 = parts.iter().map(|part| heads_of(heads, *part, shards)).sum();
+        let here = self.rows.len() as u64;
+        (here != whole).then(|| format!("it holds {here} of its {whole} heads"))
     }
 
     /// Adds another shard, read from `path`.
     pub(crate) fn join(&mut self, other: Results, path: &str) -> Result<(), Error> {
         if other.campaign != self.campaign {
-            let (a, b) = (&self.campaign, &other.campaign);
-            let what = if a.script != b.script || a.digest != b.digest {
-                "script, used files or description of the head"
-            } else if a.settings != b.settings {
-                "params"
-            } else if a.first_seed != b.first_seed || a.heads != b.heads {
-                "seeds"
-            } else {
-                "number of shards or address of the head"
-            };
-            return Err(invalid!("{path} is of another campaign: it differs in its {what}"));
+            let how = self.campaign.differences(&other.campaign);
+            return Err(invalid!("{path} is of another campaign than the files before it: {how}"));
         }
+        let known = |of: &Results| of.versions.iter().find(|it| *it != UNKNOWN).cloned();
+        if let (Some(one), Some(another)) = (known(self), known(&other))
+            && one != another
+        {
+            return Err(invalid!(
+                "{path} was made by spintrue {another}, and the files before it by {one}: run all shards \
+                 with the same version"
+            ));
+        }
+        self.versions.extend(other.versions.iter().cloned());
+        self.versions.sort();
+        self.versions.dedup();
         if other.parts.iter().all(|part| self.parts.contains(part)) && self.holds(&other) {
             return Ok(());
         }
@@ -177,6 +279,7 @@ impl Results {
             }
             self.rows.push(Row { values, ..row });
         }
+        self.fill();
         self.parts.extend(other.parts);
         self.parts.sort_unstable();
         self.rows.sort_by_key(|row| row.seed);

@@ -22,34 +22,40 @@ const ENGINES: [Engine; 3] = [
 
 /// Reads `K/N`, `auto/N` or `auto`.
 pub(super) fn share(text: &str) -> Result<(u64, u64), Error> {
-    share_by(text, &|name| std::env::var(name).ok())
+    // What is no text is no number either, and is shown as one that is wrong.
+    share_by(text, &|name| Some(std::env::var_os(name)?.to_string_lossy().into_owned()))
 }
 
 fn share_by(text: &str, variable: &dyn Fn(&str) -> Option<String>) -> Result<(u64, u64), Error> {
     let (part, of) = match text.split_once('/') {
-        Some((part, of)) => (part, of.parse().ok()),
+        Some((part, of)) => (part, number(of)),
         None if text == "auto" => (text, Some(whole_array(variable)?)),
         None => (text, None),
     };
     let of = of.filter(|of| (1..=MAX_HEADS).contains(of));
     let known = of.map(|of| match part {
         "auto" => place(of, variable).map(Some),
-        _ => Ok(part.parse().ok().filter(|part| (1..=of).contains(part))),
+        _ => Ok(number(part).filter(|part| (1..=of).contains(part))),
     });
     match known.transpose()?.flatten().zip(of) {
         Some(share) => Ok(share),
         None => Err(invalid!(
-            "a shard is written K/N with K from 1 to N, such as 2/4; in a job array auto/N takes K from there"
+            "a shard is written K/N in digits, with K from 1 to N, such as 2/4; in a job array auto/N takes K from there"
         )),
     }
 }
 
+/// A number in digits alone: engines write no sign.
+fn number(text: &str) -> Option<u64> {
+    text.parse().ok().filter(|_| text.bytes().all(|byte| byte.is_ascii_digit()))
+}
+
 /// Number of jobs, where the engine tells it: Slurm does.
 fn whole_array(variable: &dyn Fn(&str) -> Option<String>) -> Result<u64, Error> {
-    let number = |name| variable(name).and_then(|text| text.parse::<u64>().ok());
-    let least = number("SLURM_ARRAY_TASK_MIN");
-    let count = number("SLURM_ARRAY_TASK_COUNT");
-    match (least, count, number("SLURM_ARRAY_TASK_MAX")) {
+    let told = |name| number(&variable(name)?);
+    let least = told("SLURM_ARRAY_TASK_MIN");
+    let count = told("SLURM_ARRAY_TASK_COUNT");
+    match (least, count, told("SLURM_ARRAY_TASK_MAX")) {
         (Some(1), Some(count), Some(most)) if count == most => Ok(count),
         _ => Err(invalid!(
             "only a whole Slurm array from 1 on tells how many shards there are: write --shard auto/N"
@@ -73,11 +79,11 @@ fn place(of: u64, variable: &dyn Fn(&str) -> Option<String>) -> Result<u64, Erro
         ));
     };
     let (name, first) = (engine.name, engine.first);
-    let place = index.parse().ok().and_then(|i: u64| i.checked_sub(first)?.checked_add(1));
+    let place = number(index).and_then(|i| i.checked_sub(first)?.checked_add(1));
     match place {
         Some(place) if (1..=of).contains(&place) => Ok(place),
         _ => Err(invalid!(
-            "{} is `{index}`, but {of} shards need jobs {first} to {} in {name}",
+            "{} is `{index}`, but {of} shards need jobs {first} to {} in {name}, in digits",
             engine.index,
             of - 1 + first
         )),

@@ -69,7 +69,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         return Err(invalid!("of {of} shards these are missing: {}{more}", names.join(", ")));
     }
     match options.yield_least {
-        Some(least) if campaign::yielded(&results).2.0 < least => {
+        Some(least) if campaign::yielded(&results).2.is_some_and(|(share, ..)| share < least) => {
             complain(&format!("the yield is below {} %\n", least * 100.0));
             Ok(FAILED)
         }

@@ -647,6 +647,9 @@ fn kills_at_any_moment_neither_repeat_nor_lose_a_head() {
         let (code, told) = spintrue(&folder, &["record", "verify", &format!("out/{head}")]);
         assert_eq!(code, 0, "{told}");
     }
+    // What was cut off lies aside, and is missing nowhere.
+    let (code, told) = spintrue(&folder, &["record", "verify", "a.sqlite", "--records", "out"]);
+    assert!(code == 0 && told.contains("cut off and set aside by a batch"), "{told}");
     let begun = serials(&folder, "begun").len();
     let aside = names(&folder, "out/unfinished");
     assert!(aside.len() + HEADS <= begun, "{begun} begun, {aside:?}");

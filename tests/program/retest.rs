@@ -170,3 +170,47 @@ fn a_retest_that_was_cut_off_goes_on() {
     let named = &record["identity"]["named"];
     assert_eq!((&named["attempt"], &named["reason"]), (&"2".into(), &"lens cleaned".into()));
 }
+
+/// A station at which all heads failed stays on the page, also where they passed at another one later.
+#[test]
+fn a_page_counts_all_attempts() {
+    let folder = folder("page");
+    let batch = ["batch", "s.spt", "--list", "heads.csv", "--record", "out"];
+    folder.file("heads.csv", "serial,width\nSN-1,7 um\nSN-2,7 um\n");
+    assert_eq!(spintrue(&folder, &[&batch, &["--station", "BAD=sim"]]).0, 1);
+    folder.file("heads.csv", "serial,width\nSN-1,1 um\nSN-2,1 um\n");
+    let again = ["--station", "GOOD=sim", "--retest", "other bench", "--despite-changes"];
+    let (code, told) = spintrue(&folder, &[&batch, &again]);
+    assert_eq!(code, 0, "{told}");
+    let page = folder.read("out/report.html");
+    let rows: Vec<&str> = page.split("<tr>").collect();
+    for (name, count) in [
+        ("first attempt", "0 of 2"),
+        ("last attempt", "2 of 2"),
+        ("station BAD, all attempts", "0 of 2"),
+        ("station GOOD, all attempts", "2 of 2"),
+        (">width</th>", ">2</td>"),
+    ] {
+        let row = rows.iter().find(|row| row.contains(name));
+        assert!(row.is_some_and(|row| row.contains(count)), "{name}: {page}");
+    }
+    assert!(page.contains("All attempts are counted.") && page.contains(". Written 20"), "{page}");
+}
+
+/// The order of attempts is that in which they were stored, also where the clock stepped back between them.
+#[test]
+fn a_clock_that_steps_back_reverses_no_attempts() {
+    let folder = folder("clock");
+    assert_eq!(spintrue(&folder, &[&RUN, &RULES, &WIDE]).0, 1);
+    assert_eq!(spintrue(&folder, &[&RUN, &RULES, &AGAIN, &LEAD]).0, 0);
+    let archive = rusqlite::Connection::open(folder.path("a.sqlite")).unwrap();
+    archive
+        .execute("UPDATE runs SET started = '2001-01-01T00:00:00.000Z' WHERE id = 2", [])
+        .unwrap();
+    drop(archive);
+    let (_, told) = spintrue(&folder, &[&["history", "yield", "a.sqlite"]]);
+    let words = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(words.contains("0/1 0.0 % 1/1 100.0 %"), "{told}");
+    let (_, told) = spintrue(&folder, &[&RUN, &RULES, &["--record", "r"], &AGAIN, &LEAD]);
+    assert!(told.contains("the last attempt is `passed`"), "{told}");
+}

@@ -19,6 +19,9 @@ fn seen(ended: &Ended) -> String {
 
 const SCRIPT: &str = "scripts/bring_up.spt";
 
+/// As a file of results tells by which version it was made.
+const VERSIONS: &str = concat!("[\"", env!("CARGO_PKG_VERSION"), "\"]");
+
 #[test]
 fn neither_threads_nor_shards_nor_their_order_change_a_result() {
     let folder = Folder::new("simulate-shards");
@@ -87,12 +90,96 @@ fn a_job_of_an_array_knows_its_share() {
         ("auto/3", &slurm("0", "0", "2", "3"), "3 shards need jobs 1 to 3 in Slurm"),
         ("auto/3", &[("JOB_COMPLETION_INDEX", "3")], "3 shards need jobs 0 to 2 in Kubernetes"),
         ("auto/3", &[("PARALLEL_SEQ", "x")], "`x`"),
+        (
+            "auto/3",
+            &[("PARALLEL_SEQ", "+3")],
+            "is `+3`, but 3 shards need jobs 1 to 3 in GNU parallel, in digits",
+        ),
         ("auto/0", &[("PARALLEL_SEQ", "1")], "K/N"),
+        ("+1/2", &[], "K/N in digits"),
     ] {
         let ended = job(shard, variables, "none.json");
         assert_eq!(ended.code, Some(2), "{shard} {variables:?}");
         assert!(ended.words().contains(told), "{shard} {variables:?}: {}", ended.all());
     }
+}
+
+/// A variable that is no text is set nevertheless.
+#[cfg(unix)]
+#[test]
+fn a_place_that_is_no_text_is_shown() {
+    use std::os::unix::ffi::OsStrExt;
+    let mut job = command(root(), &["simulate", SCRIPT, "--shard", "auto/3"]);
+    job.env("PARALLEL_SEQ", std::ffi::OsStr::from_bytes(b"\xff"));
+    let ended = Ended::from(job.output().unwrap());
+    assert_eq!(ended.code, Some(2));
+    assert!(ended.words().contains("PARALLEL_SEQ is `\u{fffd}`, but 3 shards"), "{}", ended.all());
+}
+
+/// A file that was edited or is of other runs is refused with its place, or with what really differs.
+#[test]
+fn shards_that_do_not_hold_together_are_refused() {
+    let folder = Folder::new("simulate-edited");
+    folder.file("s.spt", "param width = 1 um\nrecord \"wide\": width\n");
+    folder.file("t.spt", "param width = 1 um\nrecord \"wide\": 2 * width\n");
+    let run = |arguments: &[&str]| spintrue(&folder, &[&["simulate"], arguments].concat());
+    let shard = |script: &str, part: &str, more: &[&str]| {
+        let order = [script, "--heads", "6", "--shard", part, "--out", "b.json", "--force"];
+        assert_eq!(run(&[&order[..], more].concat()).code, Some(0));
+        folder.read("b.json")
+    };
+    folder.file("a.json", shard("s.spt", "1/2", &[]));
+    let whole = shard("s.spt", "2/2", &[]);
+    let refused = |file: &str, wanted: &str| {
+        folder.file("b.json", file);
+        let told = run(&["--merge", "a.json", "b.json"]);
+        assert!(told.code == Some(2) && told.words().contains(wanted), "{}", told.all());
+        assert!(told.words().contains("b.json"), "{}", told.all());
+    };
+    for (from, to, wanted) in [
+        (
+            "\"seed\":4",
+            "\"seed\":3",
+            "row 2, seed 3: it is of shard 1, and the file holds 2: run that shard again",
+        ),
+        ("\"seed\":4", "\"seed\":2", "row 2, seed 2: it comes twice or out of order"),
+        ("\"seed\":6", "\"seed\":8", "row 3, seed 8: this campaign has seeds 1 to 6"),
+        ("\"passed\"", "\"great\"", "row 1, seed 2: `great` is no verdict"),
+        ("\"values\":[1e-6]", "\"values\":[]", "row 1, seed 2: number of values 0, of columns 1"),
+        ("\"heads\":6", "\"heads\":0", "`campaign` has 0 heads from seed 1 in 2 shards"),
+        ("\"parts\":[2]", "\"parts\":[2,2]", "this does not name shards of 2"),
+        ("\"parts\":[2]", "\"parts\":[1,2]", "holds 3 of its 6 heads"),
+        (VERSIONS, "[\"9.0.0\"]", "was made by spintrue 9.0.0, and the files before it by"),
+    ] {
+        let edited = whole.replacen(from, to, 1);
+        assert_ne!(edited, whole, "{from}");
+        refused(&edited, wanted);
+    }
+    for (script, part, more, wanted) in [
+        ("s.spt", "2/2", &["--set", "width=2 um"][..], "its --set is width=2 um, not none"),
+        ("s.spt", "2/2", &["--fault", "no_lock"], "its --fault is no_lock, not none"),
+        ("s.spt", "2/3", &[], "its number of shards is 3, not 2"),
+        ("s.spt", "2/2", &["--seed", "9"], "its --seed is 9, not 1"),
+        ("t.spt", "2/2", &[], "its script is t.spt, not s.spt"),
+    ] {
+        refused(&shard(script, part, more), wanted);
+    }
+    folder.file("s.spt", folder.read("t.spt"));
+    refused(&shard("s.spt", "2/2", &[]), "the text of the script differs");
+}
+
+/// A shard without a head has no yield, so none that is too low.
+#[test]
+fn an_empty_shard_has_no_yield() {
+    let empty = [SCRIPT, "--heads", "3", "--shard", "5/8", "--yield-least", "90 %"];
+    let told = simulate(&empty);
+    assert!(
+        told.code == Some(0) && told.out.contains("no head was run, so there is no yield"),
+        "{told:?}"
+    );
+    let told = simulate(&[&empty[..], &["--json"]].concat());
+    let json: serde_json::Value = serde_json::from_str(&told.out).unwrap();
+    assert!(told.code == Some(0) && json["yield"].is_null(), "{json}");
 }
 
 /// A job that an engine repeated tells the same again; another result under its number is an error.
@@ -197,6 +284,8 @@ fn a_shard_that_was_kept_is_merged() {
         assert!(text.contains("2 check unsure: undecided\n"), "{text}");
         let both = folder.read("both.json");
         assert!(both.starts_with("{\"spintrue_campaign\":2,"), "{both}");
+        let versions = concat!("results: ", env!("CARGO_PKG_VERSION"), ", unknown\n");
+        assert!(text.contains(versions), "{text}");
         assert!(both.contains("\"width\",\"unit\":\"V\",\"shown_unit\":\"V\""), "{both}");
     }
 }

@@ -214,6 +214,9 @@ fn an_edited_missing_or_exchanged_record_is_found() {
     fs::remove_dir_all(&one).unwrap();
     fs::rename(&aside, &one).unwrap();
     whole(&folder, &all);
+    folder.file("kept/three/UNFINISHED", "");
+    found(&folder, &all, "3 runs, as they were stored; NOT ALL RECORDS ARE FINISHED");
+    fs::remove_dir_all(folder.path("kept/three")).unwrap();
     let lines = format!("{one}/values.toml");
     fs::write(&lines, fs::read_to_string(&lines).unwrap().replace('1', "2")).unwrap();
     found(&folder, &all, "kept/one: values.toml was changed");
@@ -268,6 +271,38 @@ fn a_batch_is_verified_as_a_whole() {
     again();
     fs::write(format!("{out}/more.txt"), "").unwrap();
     found(&folder, &["out"], "more.txt was added");
+}
+
+/// What a kill leaves was not changed, and a summary of before is not whole.
+#[test]
+fn a_batch_that_was_cut_off_is_not_finished() {
+    let folder = folder("batch-cut-off");
+    folder.file("heads.csv", "serial,width\nSN-1,1 um\n");
+    let batch = ["batch", "s.spt", "--list", "heads.csv", "--record", "out"];
+    assert_eq!(spintrue(&folder, &batch).0, 0);
+    whole(&folder, &["out"]);
+    let names = ["summary.csv", "junit.xml", "report.html"].map(|name| format!("out/{name}"));
+    let before = names.each_ref().map(|name| folder.read(name));
+    folder.file("heads.csv", LIST);
+    assert_eq!(spintrue(&folder, &batch).0, 1);
+    // Cut off in the third head: neither its end nor the new summary is there.
+    let journal = folder.read("out/journal.jsonl");
+    folder.file("out/journal.jsonl", &journal[..journal.rfind("{\"event\":\"done\"").unwrap()]);
+    names.iter().zip(before).for_each(|(name, text)| drop(folder.file(name, text)));
+    fs::remove_dir_all(folder.path("out/SN-3")).unwrap();
+    assert_eq!(
+        verify(&folder, &["out"]),
+        (
+            1,
+            "out: a batch with 2 records, as it was written, and NOT FINISHED\n  \
+             the summary does not have how SN-2 ended; it is written when the batch command ends\n  \
+             SN-3: begun and not finished\n  \
+             where no batch is running, the same batch command goes on, and writes the summary\n"
+                .to_string()
+        )
+    );
+    assert_eq!(spintrue(&folder, &batch).0, 1);
+    whole(&folder, &["out"]);
 }
 
 /// As an older version wrote them: a batch with its record and archive, which knew no identity.

@@ -112,28 +112,40 @@ fn faults(name: &str, state: State) -> Result<Manifest, Vec<String>> {
 }
 
 fn whole_batch(folder: &Path, key: &Key) -> Judged {
-    let mut wrong = Vec::new();
     let batch = batch::kept(folder)?;
-    wrong.extend(batch.wrong);
+    let (mut wrong, mut open) = (batch.wrong, Vec::from_iter(batch.stale));
     progress::begin_counting(batch.heads.len(), "records");
     for (serial, name, done) in &batch.heads {
         progress::step();
-        match (faults(name, examined(&folder.join(name), key)), done) {
-            (Err(lines), _) => wrong.extend(lines),
-            (Ok(manifest), Some(done)) => {
+        let Some(done) = done else {
+            open.push(format!("{name}: begun and not finished"));
+            continue;
+        };
+        match faults(name, examined(&folder.join(name), key)) {
+            Err(lines) => wrong.extend(lines),
+            Ok(manifest) => {
                 let is_same = manifest.serial == *serial && manifest.verdict == done.verdict;
                 if !is_same || !done.is_of(&folder.join(name)) {
                     wrong.push(format!("{name}: this is not the record that the journal names"));
                 }
             }
-            (Ok(_), None) => wrong.push(format!("{name}: the batch has not finished it")),
         }
     }
-    let heads = counted(batch.heads.len(), "record");
-    Ok(match wrong.is_empty() {
-        true => (format!("a batch with {heads}, whole and as it was written"), wrong, 0),
-        false => (format!("a batch with {heads}, NOT AS IT WAS WRITTEN"), wrong, FAILED),
-    })
+    let finished = batch.heads.iter().filter(|(.., done)| done.is_some()).count();
+    let state = match (wrong.is_empty(), open.is_empty()) {
+        (false, _) => "NOT AS IT WAS WRITTEN",
+        (true, false) => "as it was written, and NOT FINISHED",
+        (true, true) => "whole and as it was written",
+    };
+    wrong.append(&mut open);
+    let code = if wrong.is_empty() { 0 } else { FAILED };
+    if state.ends_with("FINISHED") {
+        wrong.push(
+            "where no batch is running, the same batch command goes on, and writes the summary"
+                .to_string(),
+        );
+    }
+    Ok((format!("a batch with {}, {state}", counted(finished, "record")), wrong, code))
 }
 
 /// A run as messages name it.
@@ -142,7 +154,7 @@ fn named(row: &Stored) -> String {
 }
 
 fn archive(options: &Options, key: &Key) -> Judged {
-    let mut wrong = Vec::new();
+    let (mut wrong, mut open, mut aside) = (Vec::new(), Vec::new(), 0);
     let mut records: HashMap<String, (String, Manifest)> = HashMap::new();
     for top in &options.records {
         let folders = folders_with(top, &[MANIFEST, MARK])?;
@@ -150,8 +162,13 @@ fn archive(options: &Options, key: &Key) -> Judged {
         for folder in folders {
             progress::step();
             let name = folder.display().to_string();
-            match faults(&name, examined(&folder, key)) {
+            let state = examined(&folder, key);
+            let is_open = matches!(state, State::Unfinished(_));
+            match faults(&name, state) {
                 Ok(manifest) => drop(records.insert(manifest.digest.clone(), (name, manifest))),
+                // What a run that was cut off left is no record; a row that names it finds it missing.
+                Err(_) if batch::is_set_aside(&folder) => aside += 1,
+                Err(lines) if is_open => open.extend(lines),
                 Err(lines) => wrong.extend(lines),
             }
         }
@@ -187,10 +204,10 @@ fn archive(options: &Options, key: &Key) -> Judged {
     let chain = chain(&options.place, options.chain_link.as_deref())?;
     wrong.extend(chain.wrong);
     let mut what = counted(runs, "run");
-    what.push_str(if wrong.is_empty() {
-        ", as they were stored"
-    } else {
-        ", NOT AS THEY WERE STORED"
+    what.push_str(match (wrong.is_empty(), open.is_empty()) {
+        (false, _) => ", NOT AS THEY WERE STORED",
+        (true, false) => ", as they were stored; NOT ALL RECORDS ARE FINISHED",
+        (true, true) => ", as they were stored",
     });
     if older > 0 {
         what.push_str(&format!(
@@ -211,6 +228,13 @@ fn archive(options: &Options, key: &Key) -> Judged {
             (false, false) => "",
         });
     }
+    if aside > 0 {
+        let cut_off = counted(aside, "run");
+        what.push_str(&format!(
+            "\n  {cut_off} cut off and set aside by a batch: no row needs them"
+        ));
+    }
+    wrong.append(&mut open);
     let code = if wrong.is_empty() { 0 } else { FAILED };
     Ok((what, wrong, code))
 }
