@@ -106,7 +106,7 @@ fn a_script_trims_by_charts() {
         ". is a folder, not a file",
         "the scan text.png: it is no PNG, TIFF, PGM or JPEG image",
         "the scan before.pbm: it has only black and white",
-        "the scan sheets/chart-1.png: this is chart",
+        "the scan sheets/chart-1.png: by its code this is chart",
         "9 of 9 conform",
     ] {
         assert!(said.contains(says), "{says}: {said}");

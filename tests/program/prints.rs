@@ -54,7 +54,7 @@ fn facets_are_trimmed_by_prints() {
     assert_eq!(ended.code, Some(0), "{said}");
     for says in [
         "sheet-1.pbm: it has only black and white",
-        "the scan sheets/sheet-1.png: this is chart",
+        "the scan sheets/sheet-1.png: by its code this is chart",
         "there is no file sheets/none.png",
         "trims stored",
         "laser is off. The polygon still turns",
