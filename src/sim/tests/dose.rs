@@ -178,6 +178,16 @@ fn a_laser_loses_power_as_it_warms_up() {
 /// A spot of three pitches makes even ground even: lines with the standard deviation s leave a ripple of
 /// 2·exp(−2π²·s²/pitch²), 3e-5 with 3/4 of a pitch and 12 % with 3/8 (derived).
 fn page(lines: &[bool], power: f64, changes: &[(&str, &str)]) -> (Picture, f64) {
+    shown(lines, power, changes, (4, 3.0))
+}
+
+/// The same with so many pixels a dot, and a spot of so many pitches.
+fn shown(
+    lines: &[bool],
+    power: f64,
+    changes: &[(&str, &str)],
+    (scale, spot): (u32, f64),
+) -> (Picture, f64) {
     let (mut head, _, full) = locked(&clean(changes), 1);
     head.medium().keep();
     head.arm(power).unwrap();
@@ -193,7 +203,7 @@ fn page(lines: &[bool], power: f64, changes: &[(&str, &str)]) -> (Picture, f64) 
     };
     head.expose_page(&order).unwrap();
     let sheet = head.medium().take().remove(0);
-    let showing = Showing { scale: 4, spot: Some(3.0 * full.cross_scan_pitch) };
+    let showing = Showing { scale, spot: Some(spot * full.cross_scan_pitch) };
     (draw_picture(&sheet, &showing, |work| work()).unwrap(), sheet.light().unwrap())
 }
 
@@ -243,4 +253,17 @@ fn a_line_is_broader_at_full_power() {
     let (faint, nominal, over) = (dark(0.01), dark(0.35), dark(1.0));
     assert_eq!(faint, 0);
     assert!(nominal > 2 && over >= nominal + 2, "{nominal} {over}");
+}
+
+/// A pixel is as black as what it shows is on average, as a scanner sees it, and not as its average light makes it.
+#[test]
+fn a_coarse_pixel_averages_the_blackness_of_fine_ones() {
+    let lines: Vec<bool> = (0..21).map(|line| line == 10).collect();
+    let [(coarse, _), (fine, _)] = [2, 16].map(|scale| shown(&lines, 0.35, &[], (scale, 1.0)));
+    for row in 0..42 {
+        let (seen, should) =
+            (blackness(&coarse, row..row + 1), blackness(&fine, 8 * row..8 * row + 8));
+        assert!((seen - should).abs() < 0.01, "row {row}: {seen} instead of {should}");
+    }
+    assert!(blackness(&coarse, 20..22) > 0.5);
 }
