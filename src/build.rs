@@ -18,27 +18,11 @@ fn main() {
         version = format!("{version} ({commit})");
     }
     println!("cargo:rustc-env=SPINTRUE_VERSION={version}");
-    // 25,000 addresses are relocated at each start: packed, they take a quarter of the time of a small script less.
-    if knows_packed_relocations() {
-        println!("cargo:rustc-link-arg-bins=-Wl,-z,pack-relative-relocs");
-    }
     let out = PathBuf::from(std::env::var_os("OUT_DIR").unwrap_or_default());
     let lists = [listed("SCRIPTS", "scripts"), listed("PAGES", "docs")];
     if let Err(error) = std::fs::write(out.join("shipped.rs"), lists.concat()) {
         println!("cargo:error=shipped.rs cannot be written: {error}");
     }
-}
-
-/// The program is built for this machine, and its loader reads DT_RELR: glibc does from 2.36 on.
-fn knows_packed_relocations() -> bool {
-    let [target, host, libc] = ["TARGET", "HOST", "CARGO_CFG_TARGET_ENV"]
-        .map(|name| std::env::var(name).unwrap_or_default());
-    let asked = Command::new("getconf").arg("GNU_LIBC_VERSION").output();
-    let version = asked.ok().and_then(|told| String::from_utf8(told.stdout).ok());
-    let version = version
-        .as_deref()
-        .and_then(|told| told.trim().strip_prefix("glibc 2.")?.parse::<u32>().ok());
-    target == host && libc == "gnu" && version.is_some_and(|minor| minor >= 36)
 }
 
 /// A list of the files in a folder and, of scripts, below it: name and content.
