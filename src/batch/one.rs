@@ -154,7 +154,7 @@ impl<'a> Runner<'a> {
             Recording { inner: &mut unmet, recorder: recorder.clone(), sources: &prepared.sources };
         let mut keeper = Keeper::new(&mut recording, self.archive.is_some());
         let mut finished = run_script(runnable, &mut stage.station, &mut keeper);
-        // Hands are in it next, so the polygon comes to rest.
+        // Hands are in it next, so the polygon is brought to rest.
         if finished.safe.kept_spinning {
             finished.safe = stage.station.finish(false);
         }

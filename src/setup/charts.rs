@@ -1,18 +1,22 @@
 //! The images of a running script, and the scans of charts among them.
 
-use crate::disk::{Disk, read_image_bytes, resolve};
-use crate::error::{Error, invalid};
+use crate::disk::{Disk, resolve};
+use crate::error::Error;
 use crate::record::ScannedSheets;
-use crate::setup::scans::{Pictures, read_sheet};
-use spintrue_chart::{Ruler, read_chart};
+use crate::setup::scans::{Pictures, read_layout, read_sheet};
+use spintrue_chart::Ruler;
 use spintrue_head::{Bitmap, Reading};
 use spintrue_language::{ChartFacts, Files, Images, read_image};
+use std::cell::OnceCell;
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
 /// Images that are kept for the next `expose`.
 const MAX_CACHED_IMAGES: usize = 4;
+
+/// An image, and what it is a chart for, once that was asked; or why it is none.
+type Known = (Arc<Bitmap>, OnceCell<Result<ChartFacts, String>>);
 
 /// Images as a script names them, each read once, and scans of its charts.
 pub(super) struct ScriptImages {
@@ -25,7 +29,7 @@ pub(super) struct ScriptImages {
     pub pictures: Option<Pictures>,
     /// Charts that were exposed.
     exposed: u32,
-    known: HashMap<String, Arc<Bitmap>>,
+    known: HashMap<String, Known>,
 }
 
 impl ScriptImages {
@@ -41,9 +45,7 @@ impl ScriptImages {
     }
 
     fn read(&self, name: &str, scan: &Path) -> Result<Vec<Reading>, Error> {
-        let chart = resolve(Some(&self.script), name);
-        let layout = read_chart(&read_image_bytes(&chart)?)
-            .map_err(|error| invalid!("the chart {name}: {error}"))?;
+        let layout = read_layout(&resolve(Some(&self.script), name))?;
         let by = (&layout, self.ruler.as_ref());
         let (_, looks) =
             read_sheet(name, by, scan, &self.scanned, |sheet| vec![sheet.reading.clone()])?;
@@ -53,19 +55,23 @@ impl ScriptImages {
 
 impl Images for ScriptImages {
     fn image(&mut self, name: &str) -> Result<Arc<Bitmap>, String> {
-        if let Some(known) = self.known.get(name) {
+        if let Some((known, _)) = self.known.get(name) {
             return Ok(Arc::clone(known));
         }
         let image = Arc::new(read_image(&mut Disk, &self.script, name)?);
         if self.known.len() >= MAX_CACHED_IMAGES {
             self.known.clear();
         }
-        self.known.insert(name.to_string(), Arc::clone(&image));
+        self.known.insert(name.to_string(), (Arc::clone(&image), OnceCell::new()));
         Ok(image)
     }
 
     fn chart(&mut self, name: &str) -> Result<ChartFacts, String> {
-        Ok(Disk.chart(&self.script, name)?)
+        let read = || Ok(Disk.chart(&self.script, name)?);
+        match self.known.get(name) {
+            Some((_, chart)) => chart.get_or_init(read).clone(),
+            None => read(),
+        }
     }
 
     fn exposed(&mut self, _name: &str) -> Result<(), String> {

@@ -25,7 +25,7 @@ pub(crate) use gauge::check_gauge_file;
 pub(crate) use recording::{Recorded, SharedTracer, Tracer, bare, header, reader, surveyed};
 pub(crate) use retest::{Attempt, Retest};
 pub(crate) use ruler::read_ruler;
-pub(crate) use scans::SCAN_BUFFER;
+pub(crate) use scans::{SCAN_BUFFER, read_layout};
 pub(crate) use sheets::{ChartLines, MARGIN, PrintOptions, SheetOptions};
 
 use crate::disk::Force;

@@ -1,10 +1,10 @@
 //! Sheets of a run: what a simulated medium shows of them, and scans of them that are read.
 
-use crate::disk::{Force, Place, open_file};
+use crate::disk::{Force, Place, open_file, read_image_bytes};
 use crate::error::{Error, invalid};
 use crate::record::{ScannedSheet, ScannedSheets, draw, encode};
 use crate::terminal::{complain, wrapped};
-use spintrue_chart::{FacetMark, Layout, ReadSheet, Ruler, ScanReading, read_scan};
+use spintrue_chart::{FacetMark, Layout, ReadSheet, Ruler, ScanReading, read_chart, read_scan};
 use spintrue_head::Reading;
 use spintrue_sim::{MAX_SCALE, Medium, Showing};
 use std::io::{self, BufReader};
@@ -43,6 +43,12 @@ impl Pictures {
         say(&format!("What the simulated medium shows is in {}.", path.display()));
         Ok(())
     }
+}
+
+/// Reads a chart as it was drawn.
+pub(crate) fn read_layout(chart: &Path) -> Result<Layout, Error> {
+    read_chart(&read_image_bytes(chart)?)
+        .map_err(|error| invalid!("the chart {}: {error}", chart.display()))
 }
 
 /// Reads a scan, and keeps it for the record: what all of it tells, and the readings of every facet in each of its

@@ -1,19 +1,19 @@
 //! `--gauge print`: lines are measured by charts that the head exposes and a person scans. A sheet's chart, its reading
 //! and, of a simulated head, its picture go into a folder.
 
-use crate::disk::{Force, Place, make_folder, read_image_bytes, read_text};
+use crate::disk::{Force, Place, make_folder, read_text};
 use crate::error::{Error, invalid};
 use crate::record::ScannedSheets;
 use crate::setup::charts::ScriptImages;
 use crate::setup::options::{Allow, length, length_or_zero};
-use crate::setup::scans::{Pictures, read_sheet, say};
+use crate::setup::scans::{Pictures, read_layout, read_sheet, say};
 use crate::setup::{Opened, read_ruler};
 use crate::terminal::told;
 use clap::{Args, ValueEnum};
 use jiff::{SignedDuration, Timestamp};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value, json};
-use spintrue_chart::{Layout, Ruler, Spec, draw, read_chart};
+use spintrue_chart::{Layout, Ruler, Spec, draw};
 use spintrue_head::{Bitmap, Description, ExposedPage, PageOrder, PulseAngle, Reading, Trim};
 use spintrue_language::{EarlierSheet, Effect, SheetGauge, SheetOrder};
 use spintrue_sim::{Medium, Showing};
@@ -370,9 +370,7 @@ impl PrintGauge {
                 MAX_AGE.as_hours()
             ));
         }
-        let chart = self.path(number, "pbm");
-        let layout = read_chart(&read_image_bytes(&chart)?)
-            .map_err(|error| invalid!("the chart {}: {error}", chart.display()))?;
+        let layout = read_layout(&self.path(number, "pbm"))?;
         let (spec, left) = self.spec(order, layout.spec().date.clone())?;
         let now = facts(order)?;
         let other = now.iter().filter(|(name, fact)| kept.order.get(*name) != Some(fact));

@@ -2,13 +2,13 @@
 
 use crate::cli::chart::report;
 use crate::cli::show;
-use crate::disk::{check_empty, open_file, read_image_bytes};
+use crate::disk::{check_empty, open_file};
 use crate::error::{Error, invalid};
 use crate::record::{ScannedSheet, keep_scan};
-use crate::setup::{SCAN_BUFFER, read_ruler};
+use crate::setup::{SCAN_BUFFER, read_layout, read_ruler};
 use crate::terminal::colour_output;
 use clap::Args;
-use spintrue_chart::{read_chart, read_scan};
+use spintrue_chart::read_scan;
 use std::io::BufReader;
 use std::path::PathBuf;
 
@@ -32,9 +32,8 @@ pub(crate) struct Options {
 }
 
 pub(super) fn run(options: &Options) -> Result<u8, Error> {
-    let (chart, scan) = (options.chart.display(), options.scan.display());
-    let layout = read_chart(&read_image_bytes(&options.chart)?)
-        .map_err(|error| invalid!("the chart {chart}: {error}"))?;
+    let scan = options.scan.display();
+    let layout = read_layout(&options.chart)?;
     let ruler = options.ruler.as_deref().map(read_ruler).transpose()?;
     options.record.as_deref().map(check_empty).transpose()?;
     let file = BufReader::with_capacity(SCAN_BUFFER, open_file(&options.scan)?);
