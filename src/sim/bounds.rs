@@ -137,11 +137,11 @@ impl Rotor {
             rate,
             [from, 0.0],
             &control,
-            |state| {
+            |state, _| {
                 let [speed, integral] = *state;
                 libm::hypot(stiffness * (target - speed), integral - holds) < stiffness * window
             },
-            |time, state| {
+            |time, state, _| {
                 let [speed, _] = *state;
                 if outside {
                     inside_from = start + time;

@@ -1,5 +1,6 @@
 //! What a simulated head is made of, in SI units. Plain data; `file.rs` reads it.
 
+use crate::circle::whole;
 use crate::disturbances::Disturbances;
 use crate::faults::InjectedFault;
 use crate::fixtures::Fixtures;
@@ -20,7 +21,7 @@ const COUNTS_PER_SECOND: f64 = 1e9;
 
 /// A time in s as the counter tells it.
 pub(crate) fn counted(time: f64) -> f64 {
-    (time * COUNTS_PER_SECOND).round() / COUNTS_PER_SECOND
+    whole(time * COUNTS_PER_SECOND) / COUNTS_PER_SECOND
 }
 
 /// Passages of a facet without a start-of-scan pulse until an exposure gives up.

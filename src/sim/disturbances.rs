@@ -6,6 +6,7 @@
 //! rotor by the same amount at every speed, so ripple falls with the square of the speed (derived;
 //! the speed loop is slow against a turn). Jitter falls with the speed (common practice, no source).
 
+use crate::circle::sincos;
 use crate::noise::{Noise, Stream};
 use crate::reader::Table;
 use core::f64::consts::TAU;
@@ -36,15 +37,20 @@ pub(crate) struct Ripple {
 pub(crate) struct Hunting {
     /// Share of the speed, the same at every speed.
     amplitude: f64,
-    /// In rad/s.
-    rate: f64,
+    /// In turns per s.
+    frequency: f64,
+    /// In turns.
     phase: f64,
+    /// Largest delay that it makes, in s.
+    late: f64,
 }
 
 /// All that disturbs one rotor.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Disturbances {
     ripple: Vec<Ripple>,
+    /// Largest [`Disturbances::ripple_gain`].
+    max_gain: f64,
     pub(crate) hunting: Vec<Hunting>,
     /// Standard deviation of a turn at the highest speed, as a share of it.
     jitter: f64,
@@ -85,7 +91,6 @@ impl Disturbances {
         speeds: (f64, f64),
         noise: Noise,
     ) -> Disturbances {
-        let phase = |stream, i| TAU * noise.uniform(stream, i);
         // Over one facet the speed is taken as constant, which a faster swing would not be.
         let highest = f64::from((facets / 2).max(1));
         let orders = ("order", Dimension::NUMBER, 1.0..=highest);
@@ -98,14 +103,19 @@ impl Disturbances {
                     "what does not repeat with the turn belongs into `[[rotor.hunting]]`",
                 );
             }
-            Ripple { order, amplitude, phase: phase(Stream::RipplePhase, i) }
+            Ripple { order, amplitude, phase: TAU * noise.uniform(Stream::RipplePhase, i) }
         });
         let frequencies = ("frequency", Dimension::FREQUENCY, 0.05..=50.0);
         let list = ("hunting", "rotor.hunting");
         let hunting = entries(rotor, list, frequencies, 0.01, |i, frequency, amplitude, _| {
-            Hunting { amplitude, rate: TAU * frequency, phase: phase(Stream::Hunting, i) }
+            let late = amplitude / (TAU * frequency);
+            Hunting { amplitude, frequency, phase: noise.uniform(Stream::Hunting, i), late }
         });
-        Disturbances { ripple, hunting, jitter: rotor.number("jitter", 0.0..=0.002), speeds }
+        let jitter = rotor.number("jitter", 0.0..=0.002);
+        // Without any ripple, no gain is too large.
+        let all = ripple.iter().map(|ripple| ripple.amplitude).sum::<f64>();
+        let max_gain = MAX_RIPPLE / all.max(f64::MIN_POSITIVE);
+        Disturbances { ripple, max_gain, hunting, jitter, speeds }
     }
 
     /// Standard deviation of a turn at a speed in rad/s, as a share of it.
@@ -117,9 +127,7 @@ impl Disturbances {
     /// Ripple at a speed in rad/s over what it is at the highest.
     pub(crate) fn ripple_gain(&self, speed: f64) -> f64 {
         let share = self.speeds.1 / speed;
-        let all: f64 = self.ripple.iter().map(|ripple| ripple.amplitude).sum();
-        // Without any ripple, no gain is too large.
-        (share * share).min(MAX_RIPPLE / all.max(f64::MIN_POSITIVE))
+        (share * share).min(self.max_gain)
     }
 
     /// What ripple makes of the rotor at an angle, at the highest speed: the angle in rad by which it is
@@ -134,20 +142,19 @@ impl Disturbances {
     }
 
     /// How much later than on average the rotor passes at `time`, in s, and the share by which hunting makes
-    /// its speed higher than the mean: the speed deviates by a·sin(r·t + φ), and its integral is the
+    /// its speed higher than the mean: the speed deviates by a·sin(2π·f·t + φ), and its integral is the
     /// lead (derived).
     pub(crate) fn hunted(&self, time: f64) -> (f64, f64) {
         self.hunting.iter().fold((0.0, 0.0), |(late, fast), hunting| {
-            let Hunting { amplitude, rate, phase } = *hunting;
-            let (sin, cos) = libm::sincos(rate * time + phase);
-            (late + amplitude / rate * cos, fast + amplitude * sin)
+            let (sin, cos) = sincos(hunting.frequency * time + hunting.phase);
+            (late + hunting.late * cos, fast + hunting.amplitude * sin)
         })
     }
 
     /// Largest share of the speed that hunting can make, and the largest delay in s.
     pub(crate) fn max_hunting(&self) -> (f64, f64) {
         self.hunting.iter().fold((0.0, 0.0), |(share, late), hunting| {
-            (share + hunting.amplitude, late + hunting.amplitude / hunting.rate)
+            (share + hunting.amplitude, late + hunting.late)
         })
     }
 }
@@ -185,7 +192,7 @@ mod tests {
             let (mut low, mut high) = (f64::MAX, f64::MIN);
             for _ in 0..steps {
                 let rate = |s: &[f64; 2]| [s[1], -torque * (3.0 * s[0]).sin()];
-                state = step(rate, &state, turn / f64::from(steps)).0;
+                state = step(rate, &state, &rate(&state), turn / f64::from(steps)).to;
                 (low, high) = (state[1].min(low), state[1].max(high));
             }
             let share = (high - low) / (high + low);

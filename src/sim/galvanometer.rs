@@ -1,8 +1,11 @@
 //! The galvanometer: a second-order position loop in closed form, for any damping, behind a limit of
 //! its slew: a command moves what the loop follows at that rate from the angle before.
 
-/// Time constants after which nothing is left in a double.
-const GONE: f64 = 800.0;
+use crate::circle::sincos;
+use core::f64::consts::TAU;
+
+/// Time constants after which what is left is lost in the last digit of any angle.
+const GONE: f64 = 60.0;
 
 /// The loop.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -48,7 +51,7 @@ impl Loop {
             }
             let wd = w * libm::sqrt(1.0 - z * z);
             let b = (rate + decay * offset) / wd;
-            let (sin, cos) = libm::sincos(wd * time);
+            let (sin, cos) = sincos(wd / TAU * time);
             let e = libm::exp(-decay * time);
             let x = e * (offset * cos + b * sin);
             let v = e * ((b * wd - decay * offset) * cos - (offset * wd + decay * b) * sin);

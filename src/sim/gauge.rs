@@ -1,5 +1,6 @@
 //! The simulated gauge: noise, smallest digit, hidden offsets and lost readings.
 
+use crate::circle::whole;
 use crate::config::SILENCE;
 use crate::noise::Stream;
 use crate::world::World;
@@ -41,7 +42,7 @@ impl Gauge for SimGauge {
             return Err(Fault::LostReading);
         }
         // Divided by how many digits there are in one, a decimal digit leaves no others behind.
-        let shown = |v: f64, digit: f64| (v / digit).round() / (1.0 / digit) + 0.0;
+        let shown = |v: f64, digit: f64| whole(v / digit) / (1.0 / digit) + 0.0;
         let digit = |v: f64| shown(v, gauge.resolution);
         // A gauge that is turned reads a part of the place along as a shift across.
         let (turned, straight) = libm::sincos(gauge.turn);

@@ -8,6 +8,7 @@
 //! Pages lie line by line on the [`medium`], and `render` makes a picture of what it shows.
 
 mod bounds;
+mod circle;
 mod config;
 mod detector;
 mod disturbances;

@@ -2,6 +2,8 @@
 //! each is a function of seed, stream and index. Transcendental functions come from libm, so
 //! that the same seed gives the same bytes on every machine.
 
+use crate::circle::sincos;
+
 /// What a random number is for; each has its own independent stream.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Stream {
@@ -79,20 +81,14 @@ impl Noise {
     /// Two independent numbers of a normal distribution with mean 0 and variance 1, by the
     /// method of Box and Muller (1958, from memory).
     pub(crate) fn normal_pair(self, stream: Stream, index: u64) -> (f64, f64) {
-        let (radius, turn) = self.polar(stream, index);
-        let (sin, cos) = libm::sincos(turn);
+        let radius = libm::sqrt(-2.0 * libm::log(unit(self.bits(stream, index, 0))));
+        let (sin, cos) = sincos(unit(self.bits(stream, index, 1)));
         (radius * cos, radius * sin)
     }
 
     /// The first of the two.
     pub(crate) fn normal(self, stream: Stream, index: u64) -> f64 {
-        let (radius, turn) = self.polar(stream, index);
-        radius * libm::cos(turn)
-    }
-
-    fn polar(self, stream: Stream, index: u64) -> (f64, f64) {
-        let radius = libm::sqrt(-2.0 * libm::log(unit(self.bits(stream, index, 0))));
-        (radius, core::f64::consts::TAU * unit(self.bits(stream, index, 1)))
+        self.normal_pair(stream, index).0
     }
 }
 

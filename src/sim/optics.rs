@@ -146,6 +146,11 @@ pub(crate) struct Spot {
     pub(crate) light: f64,
 }
 
+/// How much shorter a line is whose beam has this elevation, in rad.
+fn shortening(elevation: f64) -> f64 {
+    1.0 - elevation * elevation / 3.0
+}
+
 impl Optics {
     /// Reads it from the tables of lens, galvanometer and laser. `radius` is that of the polygon to its
     /// corners in m.
@@ -207,8 +212,7 @@ impl Optics {
     /// times it lays the spot at x = f·φ·(1 − e²/3) and y = f·e·(1 + φ²/6) (derived, to second order
     /// in each angle).
     pub(crate) fn shortening(&self, facet: &Facet, angle: f64) -> f64 {
-        let e = self.elevation(facet, angle);
-        1.0 - e * e / 3.0
+        shortening(self.elevation(facet, angle))
     }
 
     /// Where the plan has a line across when the galvanometer is sent to `angle` rad, in m.
@@ -220,8 +224,8 @@ impl Optics {
     /// a spot is slower it leaves more light.
     pub(crate) fn spot(&self, facet: &Facet, x: f64, angle: f64) -> Spot {
         let scan = x / self.focal_length;
-        let height = self.elevation(facet, angle) * self.focal_length;
-        let shortening = self.shortening(facet, angle);
+        let elevation = self.elevation(facet, angle);
+        let (height, shortening) = (elevation * self.focal_length, shortening(elevation));
         let along = x * shortening;
         Spot {
             along: along + self.bend.along(along),

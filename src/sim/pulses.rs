@@ -11,7 +11,7 @@ use crate::noise::{MAX_NORMAL, Noise, Stream};
 use crate::optics::Facet;
 use crate::rotor::Motion;
 use core::cell::Cell;
-use core::f64::consts::{SQRT_2, TAU};
+use core::f64::consts::{FRAC_1_SQRT_2, TAU};
 use spintrue_head::StartOfScan;
 
 /// What decides when pulses come.
@@ -31,6 +31,8 @@ pub(crate) struct Pulses {
 /// What is the same of one facet's passage in every turn.
 #[derive(Clone, Copy, Debug)]
 struct Passage {
+    /// Share of the turn after which it comes.
+    share: f64,
     /// Angle in rad by which ripple at the highest speed has the rotor ahead of its mean, against the index
     /// passage.
     ahead: f64,
@@ -58,13 +60,14 @@ impl Pulses {
         let count = config.facets.len() as f64;
         let detector = &config.detector;
         let passage = |(facet, k): (&Facet, f64)| {
-            let angle = k / count * TAU + facet.division;
+            let share = k / count;
+            let angle = share * TAU + facet.division;
             let (ahead, _) = config.disturbances.ripple(angle);
             // Over one facet the speed is taken as constant: that of its middle.
             let (_, fast) = config.disturbances.ripple(angle + TAU / count / 2.0);
             let reflectivity = facet.reflectivity;
             let walk = walk(reflectivity, detector.threshold, detector.response);
-            Passage { ahead, fast, reflectivity, walk }
+            Passage { share, ahead, fast, reflectivity, walk }
         };
         Pulses {
             noise,
@@ -80,7 +83,7 @@ impl Pulses {
     /// Standard deviation by which the rotor wanders at a speed in rad/s, as a share of a turn, which lasts
     /// from one draw to the next: two draws make its jitter.
     fn wander(&self, speed: f64) -> f64 {
-        self.disturbances.jitter(speed) / SQRT_2
+        self.disturbances.jitter(speed) * FRAC_1_SQRT_2
     }
 
     /// Largest relative deviation of a turn's time that jitter and hunting can make at a speed in rad/s.
@@ -95,10 +98,15 @@ impl Pulses {
     fn draw(&self, turn: u64) -> (f64, f64) {
         let [even, odd] = &self.drawn;
         let kept = if turn.is_multiple_of(2) { even } else { odd };
-        if kept.get().0 != turn {
-            kept.set((turn, self.noise.normal_pair(Stream::Turn, turn)));
-        }
-        kept.get().1
+        let (of, drawn) = kept.get();
+        if of == turn { drawn } else { self.draw_anew(kept, turn) }
+    }
+
+    #[cold]
+    fn draw_anew(&self, kept: &Cell<(u64, (f64, f64))>, turn: u64) -> (f64, f64) {
+        let drawn = self.noise.normal_pair(Stream::Turn, turn);
+        kept.set((turn, drawn));
+        drawn
     }
 
     /// The time at which the index pulse that begins turn `turn` comes.
@@ -122,17 +130,18 @@ impl Pulses {
         target: f64,
     ) -> Option<Sweep> {
         let (turn, k) = (number / self.count, number % self.count);
-        let share = k as f64 / self.count as f64;
+        let same = self.passages.get(usize::try_from(k).ok()?)?;
+        let share = same.share;
         let angle = (turn as f64 + share) * TAU + facet.division;
         let (time, speed) = motion.passing(angle)?;
         let mean = speed.max(SLOWEST);
         let ((now, index_jitter), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let scatter = self.wander(mean);
-        let wander = scatter * (now + (next - now) * share) * TAU / mean;
-        let same = self.passages.get(usize::try_from(k).ok()?)?;
         let ripple = self.disturbances.ripple_gain(mean);
         let (late, fast) = self.disturbances.hunted(time);
-        let begins = time + wander - ripple * same.ahead / mean + late;
+        let begins = time
+            + (scatter * (now + (next - now) * share) * TAU - ripple * same.ahead) / mean
+            + late;
         let speed =
             mean * (1.0 + ripple * same.fast) * (1.0 - scatter * (next - now)) * (1.0 + fast);
         let detector = &config.detector;
@@ -180,10 +189,10 @@ pub(crate) fn walk(reflectivity: f64, threshold: f64, response: f64) -> Option<f
 #[derive(Clone, Debug, Default)]
 pub(crate) struct LockDetector {
     turn: u64,
-    /// When the last index pulse came, in s.
-    pub index: Option<f64>,
-    /// Time of the last whole turn in s.
-    pub period: Option<f64>,
+    /// When the last index pulse came, in s, and the time of the last whole turn.
+    last: (Option<f64>, Option<f64>),
+    /// Turns pass without changing anything, so that `last` is of an earlier one.
+    passing: bool,
     inside: u32,
     outside: u32,
     pub locked: bool,
@@ -197,12 +206,27 @@ impl LockDetector {
         self.locked = false;
     }
 
+    /// When the last index pulse came, in s, and the time of the last whole turn.
+    pub(crate) fn last(&self, pulses: &Pulses, motion: &Motion) -> (Option<f64>, Option<f64>) {
+        if !self.passing {
+            return self.last;
+        }
+        let [before, index] = [self.turn - 1, self.turn].map(|turn| pulses.index(motion, turn));
+        (index, index.zip(before).map(|(to, from)| to - from))
+    }
+
+    /// The motion ends.
+    pub(crate) fn settle(&mut self, pulses: &Pulses, motion: &Motion) {
+        self.last = self.last(pulses, motion);
+        self.passing = false;
+    }
+
     /// Takes in every turn that has ended by `until`. Returns the time of the index pulse at
     /// which lock was lost, the first if more than once.
     ///
     /// Each turn is judged once and in order, so the outcome does not depend on how often this
     /// is called. Where the speed is steady and jitter can neither leave nor reach the window,
-    /// turns are passed over without changing anything.
+    /// turns pass without changing anything.
     pub(crate) fn catch_up(
         &mut self,
         pulses: &Pulses,
@@ -214,23 +238,28 @@ impl LockDetector {
         // Angles are never negative, so that this rounds down.
         let reached = (motion.at(until).angle / TAU) as u64;
         let mut lost = None;
-        // Whether turns can be passed over depends on lock alone, once the motion is steady.
+        // Whether turns change anything depends on lock alone, once the motion is steady.
         let mut tried = None;
         while self.turn < reached {
-            if reached - self.turn > 1
+            if !self.passing
                 && tried != Some(self.locked)
-                && self.index.is_some_and(|t| t > motion.steady.time)
+                && self.last.0.is_some_and(|t| t > motion.steady.time)
             {
                 tried = Some(self.locked);
-                self.pass_over(pulses, motion, target, config, reached - 1);
+                self.passing = self.stays(pulses, motion, target, config);
+            }
+            if self.passing {
+                self.turn = reached;
+                break;
             }
             self.turn += 1;
             let Some(time) = pulses.index(motion, self.turn) else {
                 continue;
             };
-            self.period = self.index.map(|before| time - before);
-            self.index = Some(time);
-            let (Some(period), Some(target)) = (self.period, target) else {
+            let (before, _) = self.last;
+            let period = before.map(|before| time - before);
+            self.last = (Some(time), period);
+            let (Some(period), Some(target)) = (period, target) else {
                 continue;
             };
             let inside = (period * target / TAU - 1.0).abs() <= config.description.lock_window;
@@ -250,32 +279,27 @@ impl LockDetector {
         lost
     }
 
-    /// Passes over the turns up to `turn` of a steady motion, where they change nothing.
-    fn pass_over(
+    /// Whether turns of a steady motion change nothing any more.
+    fn stays(
         &mut self,
         pulses: &Pulses,
         motion: &Motion,
         target: Option<f64>,
         config: &Config,
-        turn: u64,
-    ) {
+    ) -> bool {
         let Some(target) = target else {
-            return;
+            return false;
         };
         let off = (motion.steady.speed / target - 1.0).abs();
         let jitter = pulses.max_deviation(target.min(motion.steady.speed));
-        let stays_inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
-        let stays_outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
-        if !(stays_inside || stays_outside) {
-            return;
-        }
-        self.index = pulses.index(motion, turn);
-        self.turn = turn;
-        if stays_inside {
+        let inside = self.locked && off + jitter < 0.999 * config.description.lock_window;
+        let outside = !self.locked && off - jitter > 1.001 * config.description.lock_window;
+        if inside {
             self.outside = 0;
-        } else {
+        } else if outside {
             self.inside = 0;
         }
+        inside || outside
     }
 }
 
@@ -323,7 +347,7 @@ mod tests {
                 );
                 seen |= lock.locked;
             }
-            (losses, seen, lock.locked, lock.period.map(f64::to_bits))
+            (losses, seen, lock.locked, lock.last(&pulses, &motion).1.map(f64::to_bits))
         };
         let fine = run(0.004, 40.0);
         assert!(fine.0 > 3 && fine.1, "{fine:?}");
@@ -341,7 +365,7 @@ mod tests {
         let year = 3.156e7;
         assert_eq!(lock.catch_up(&pulses, &motion, Some(500.0), &config, 10.0 * year), None);
         assert!(lock.locked);
-        assert!(lock.index.unwrap() > 10.0 * year - 1.0);
+        assert!(lock.last(&pulses, &motion).0.unwrap() > 10.0 * year - 1.0);
     }
 
     #[test]

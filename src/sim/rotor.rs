@@ -123,24 +123,24 @@ impl Rotor {
         .max(1.0);
         let rate = |s: &[f64; 3]| self.rate(drive, s);
         let start = [from.angle, from.speed, from.integral];
-        let node = |time: f64, s: &[f64; 3]| {
+        let node = |time: f64, s: &[f64; 3], rates: &[f64; 3]| {
             let [angle, speed, integral] = *s;
-            let [_, acceleration, growth] = rate(s);
+            let [_, acceleration, growth] = *rates;
             let at = Moment { time: from.time + time, angle, speed, integral };
             Node { at, acceleration, growth }
         };
-        let mut nodes = vec![node(0.0, &start)];
-        let has_settled = |s: &[f64; 3]| {
+        let mut nodes = vec![node(0.0, &start, &rate(&start))];
+        let has_settled = |s: &[f64; 3], rates: &[f64; 3]| {
             let [_, speed, integral] = *s;
             let Drive::Hold(target) = drive else { return speed <= 0.0 };
-            let [_, acceleration, _] = rate(s);
+            let [_, acceleration, _] = *rates;
             let (torque, _) = self.torque(drive, speed, integral);
             let limited = torque.abs() >= self.torque_most;
             // What the last digit of the speed makes of the acceleration is still.
             let digit = SETTLED * scale * (1.0 + self.proportional / self.inertia);
             acceleration.abs() < digit && (limited || (target - speed).abs() < SETTLED * scale)
         };
-        let mut ended = has_settled(&start);
+        let mut ended = has_settled(&start, &rate(&start));
         if !ended {
             // What changes the speed sets the scale of time; a long tail behind a short start must come
             // to its end within the steps allowed.
@@ -155,8 +155,8 @@ impl Rotor {
                 longest: (across / 500.0).max(0.02).max(tail),
                 max_steps: MAX_STEPS,
             };
-            ended =
-                integrate(rate, start, &control, has_settled, |time, s| nodes.push(node(time, s)));
+            let keep = |time: f64, s: &_, rates: &_| nodes.push(node(time, s, rates));
+            ended = integrate(rate, start, &control, has_settled, keep);
         }
         let mut steady = nodes.last().map_or(from, |n| n.at);
         match drive {
@@ -196,7 +196,7 @@ impl Rotor {
                 break;
             }
             h -= speed / slope;
-            to = step(rate, &from, h).0;
+            to = step(rate, &from, &rate(&from), h).to;
         }
         let [angle, ..] = to;
         let [_, acceleration, _] = rate(&[angle, 0.0, 0.0]);
@@ -265,28 +265,31 @@ impl Motion {
         let Some((a, b)) = self.pair(|n| n.at.angle < angle) else {
             return (angle == self.steady.angle).then_some((self.steady.time, self.steady.speed));
         };
-        // Newton, kept inside a shrinking bracket.
+        // From the cubic for the time, which is nearly there, by Newton inside a shrinking bracket.
         let (mut low, mut high) = (a.at.time, b.at.time);
-        let mut time = low + (high - low) * (angle - a.at.angle) / (b.at.angle - a.at.angle);
+        let (way, share) =
+            (b.at.angle - a.at.angle, (angle - a.at.angle) / (b.at.angle - a.at.angle));
+        let mut time = hermite((low, 1.0 / a.at.speed), (high, 1.0 / b.at.speed), way, share);
+        if !(low..=high).contains(&time) {
+            time = low + (high - low) * share;
+        }
+        let slope = (b.at.speed - a.at.speed) / (high - low);
         for _ in 0..60 {
             let (at, speed) = between(a, b, time);
             let off = at - angle;
-            // No double is nearer: further steps would only follow how the angle is rounded.
-            if off.abs() <= f64::EPSILON * angle.abs() {
-                return Some((time, speed));
+            let step = off / speed;
+            // The next step would be less than that, or follow how the angle is rounded.
+            let next = step * step * slope.abs();
+            if next <= 1e-15 * speed || off.abs() <= f64::EPSILON * angle.abs() {
+                return Some((time - step, (speed - step * slope).max(0.0)));
             }
             if off > 0.0 {
                 high = time;
             } else {
                 low = time;
             }
-            let next = time - off / speed;
-            let next = if next > low && next < high { next } else { low + (high - low) / 2.0 };
-            let is_there = (next - time).abs() <= 1e-15 * time.abs().max(1.0);
-            time = next;
-            if is_there {
-                break;
-            }
+            let next = time - step;
+            time = if next > low && next < high { next } else { low + (high - low) / 2.0 };
         }
         Some((time, between(a, b, time).1))
     }

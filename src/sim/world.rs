@@ -342,6 +342,7 @@ impl World {
             }
             None => self.config.rotor,
         };
+        self.lock.settle(&self.pulses, &self.motion);
         self.motion = rotor.motion(self.drive, here);
         self.motions += 1;
     }
@@ -357,8 +358,10 @@ impl World {
     /// Measured at rest: silence for longer than the slowest turn that can be told.
     pub(crate) fn at_rest(&self) -> bool {
         let silence = self.description().times.pulse_silence_most;
-        // With an index pulse not long ago there is no need to ask for others.
-        if self.lock.index.is_some_and(|index| self.now - index < silence / 2.0) {
+        // Turns that count for lock end by pulses, and with an index pulse not long ago there is no need
+        // to ask for others.
+        let is_recent = |index: f64| self.now - index < silence / 2.0;
+        if self.lock.locked || self.lock.last(&self.pulses, &self.motion).0.is_some_and(is_recent) {
             return false;
         }
         // A drive that pushed just now may have the rotor turn before any pulse tells.
@@ -369,7 +372,7 @@ impl World {
     /// Measured speed in rad/s: of the last whole turn; less if the next index is overdue; before
     /// the first turn is whole, of the last two start-of-scan pulses; 0 at rest.
     pub(crate) fn measured_speed(&self) -> f64 {
-        match (self.lock.index, self.lock.period) {
+        match self.lock.last(&self.pulses, &self.motion) {
             (Some(index), Some(period)) if period > 0.0 => TAU / period.max(self.now - index),
             _ => self.facet_speed().unwrap_or(0.0),
         }

@@ -20,6 +20,8 @@ pub struct RecordPage {
     meaning: &'static str,
     /// Sorted by name.
     pub fields: Vec<Field>,
+    /// How many of them are kept as doubles.
+    width: usize,
 }
 
 impl RecordPage {
@@ -79,7 +81,9 @@ impl RecordSpec {
                 *next += 1;
                 Some(Field { name, kind, default, meaning, is_reference, place })
             });
-            RecordPage { meaning, fields: fields.collect() }
+            let fields = fields.collect();
+            let [width, _] = places;
+            RecordPage { meaning, fields, width }
         })
     }
 
@@ -99,6 +103,12 @@ impl Field {
 
 fn fields(name: &str) -> &'static [Field] {
     record(name).map_or(&[], |record| &record.page().fields)
+}
+
+impl RecordPage {
+    fn field(&self, name: &str) -> Option<&Field> {
+        self.fields.get(self.fields.binary_search_by(|field| field.name.cmp(name)).ok()?)
+    }
 }
 
 /// A record of a name from its fields by theirs; a field left out has no value. Fields in the order of
@@ -178,7 +188,7 @@ pub(super) fn datum(object: Object) -> Datum {
 
 /// How many doubles a record takes.
 pub(super) fn width(record: &str) -> usize {
-    fields(record).iter().filter(|field| !field.is_reference).count()
+    self::record(record).map_or(0, |record| record.page().width)
 }
 
 /// The type of a component of an uncertainty of a kind.
@@ -195,8 +205,7 @@ pub(crate) fn component(of: &Type) -> Type {
 
 /// A field of a record, by the order of their names.
 fn field_of(record: &str, name: &str) -> Option<&'static Field> {
-    let fields = fields(record);
-    fields.get(fields.binary_search_by(|field| field.name.cmp(name)).ok()?)
+    self::record(record)?.page().field(name)
 }
 
 /// A numeric field of a record's doubles.
@@ -226,8 +235,10 @@ pub(super) fn column<'w>(
     words: &'w [f64],
     name: &str,
 ) -> impl Iterator<Item = f64> + use<'w> {
-    let place = place(record, name);
-    let each = words.chunks(width(record));
+    let page = self::record(record).map(RecordSpec::page);
+    let field = page.and_then(|page| page.field(name)).filter(|field| !field.is_reference);
+    let place = field.map_or(usize::MAX, |field| field.place);
+    let each = words.chunks(page.map_or(1, |page| page.width));
     each.map(move |record| record.get(place).copied().unwrap_or(f64::NAN))
 }
 

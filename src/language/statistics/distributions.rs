@@ -52,25 +52,26 @@ pub(crate) fn student_two_sided(probability: f64, degrees: f64) -> f64 {
         return f64::NAN;
     }
     let tail = 0.5 * (1.0 - probability);
+    let z = -normal_quantile(tail);
+    // The expansion in 1 / degrees (Abramowitz and Stegun 26.7.5, from memory).
+    let first = z + (z.powi(3) + z) / 4.0 / degrees;
+    let second = (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0 / (degrees * degrees);
     if degrees >= MANY {
-        // The expansion in 1 / degrees (Abramowitz and Stegun 26.7.5, from memory).
-        let z = -normal_quantile(tail);
-        let first = (z.powi(3) + z) / 4.0;
-        let second = (5.0 * z.powi(5) + 16.0 * z.powi(3) + 3.0 * z) / 96.0;
-        return z + first / degrees + second / (degrees * degrees);
+        return first + second;
     }
-    // Newton from the normal quantile, which is the smaller one. The tail is convex there, so steps go up
-    // only and end where rounding stops them; the widest tail doubles the value in each step.
+    // Newton from what is smaller: the first term always is, both are from a standard deviation on (compared
+    // with SciPy 1.17). The tail is convex there, so steps go up only; the widest tail doubles the value in each.
     let half = 0.5 * degrees;
     let scale = libm::exp(libm::lgamma(half + 0.5) - libm::lgamma(half)) / (PI * degrees).sqrt();
-    let mut t = -normal_quantile(tail);
+    let mut t = if z < 1.0 { first } else { first + second };
     for _ in 0..200 {
         let density = scale * (1.0 + t * t / degrees).powf(-half - 0.5);
-        let next = t + (student_above(t, degrees) - tail) / density;
-        if next.is_nan() || next <= t {
+        let step = (student_above(t, degrees) - tail) / density;
+        t += step.max(0.0);
+        // The next step would be the square of this one.
+        if step.is_nan() || step < 1e-9 * t {
             break;
         }
-        t = next;
     }
     t
 }

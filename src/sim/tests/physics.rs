@@ -150,7 +150,7 @@ fn the_integrator_reproduces_the_published_motor() {
     let (mut state, mut last) = ([0.0, 0.0], 0.0);
     let gain = k / (r * b + k * k);
     for i in 1..=10_000 {
-        state = step(rate, &state, h).0;
+        state = step(rate, &state, &rate(&state), h).to;
         if (state[0] / gain - 1.0).abs() > 0.02 {
             last = f64::from(i) * h;
         }
