@@ -1,6 +1,7 @@
 //! Values that make a line feasible: rounded so that they hold, tried as they are printed, and
 //! dropped where they are out of the head's reach or break what held before.
 
+use crate::optics::exact::is_too_far;
 use crate::optics::limits::{Limit, Toward, breaks, broken, starts};
 use crate::optics::line::{Decides, LinePlan, LineRequest, calculated};
 use crate::units::{Dimension, UnitText, parse_quantity, parse_unit, show_quantity, suited_unit};
@@ -42,6 +43,8 @@ struct Tried {
     knob: Knob,
     toward: Toward,
     text: String,
+    /// The dot clock makes the line as long as it should be there.
+    is_exact: bool,
 }
 
 /// Finds what would make a plan feasible.
@@ -78,14 +81,21 @@ impl Advice<'_> {
         if self.limits.len() < 2 {
             return None;
         }
-        let found: Vec<String> =
-            REACH.iter().filter_map(|knob| self.combined(*knob)).map(|t| t.state()).collect();
+        let found = || REACH.iter().filter_map(|knob| self.combined(*knob));
+        let exact: Vec<String> = found().filter(|t| t.is_exact).map(|t| t.state()).collect();
+        if !exact.is_empty() {
+            return Some(format!("everything holds {}", joined(&exact)));
+        }
+        let found: Vec<String> = found().map(|t| t.state()).collect();
         if found.is_empty() {
             return Some(
                 "no other speed, resolution or length alone makes all of this possible".to_string(),
             );
         }
-        Some(format!("everything holds {}", joined(&found)))
+        Some(format!(
+            "all this holds {}, but not the length that the dot clock makes",
+            joined(&found)
+        ))
     }
 
     fn combined(&self, knob: Knob) -> Option<Tried> {
@@ -113,7 +123,8 @@ impl Advice<'_> {
         let start = self.reached(knob, toward, start)?;
         let printed_and_tried = |value: f64, toward_good: Option<Toward>| {
             let (text, value) = printed(value, knob, toward_good, DIGITS)?;
-            self.holds(limits, knob, value).then_some(Tried { knob, toward, text })
+            let is_exact = self.holds(limits, knob, value)?;
+            Some(Tried { knob, toward, text, is_exact })
         };
         let tried = |value: f64| printed_and_tried(value, Some(toward));
         // The nearest value is good where the conditions leave room.
@@ -157,15 +168,16 @@ impl Advice<'_> {
         (value.is_finite() && value > 0.0 && value >= low && value <= high).then_some(value)
     }
 
-    fn holds(&self, limits: &[Limit], knob: Knob, value: f64) -> bool {
+    /// Whether the dot clock makes the line as long as it should be at a value, where that keeps the limits.
+    fn holds(&self, limits: &[Limit], knob: Knob, value: f64) -> Option<bool> {
         let request = turned(self.request, knob, value);
         let hardware = request.hardware.as_ref();
-        let Ok(plan) = calculated(&request) else {
-            return false;
-        };
-        limits.iter().all(|limit| !breaks(*limit, &plan, hardware))
+        let plan = calculated(&request).ok()?;
+        let holds = limits.iter().all(|limit| !breaks(*limit, &plan, hardware))
             && broken(&plan, hardware).iter().all(|limit| self.limits.contains(limit))
-            && (knob != Knob::Speed || !breaks(Limit::Speed, &plan, hardware))
+            && (knob != Knob::Speed || !breaks(Limit::Speed, &plan, hardware));
+        let too_far = |hardware| is_too_far(&plan, hardware);
+        holds.then(|| !hardware.is_some_and(too_far))
     }
 }
 

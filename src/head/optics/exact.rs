@@ -17,13 +17,18 @@ fn allowed(hardware: &Hardware, length: f64) -> f64 {
     hardware.length_error_most + hardware.length_trim * length
 }
 
+/// Whether the dot clock leaves more of the length off than is allowed.
+pub(crate) fn is_too_far(plan: &LinePlan, hardware: &Hardware) -> bool {
+    plan.length_error.abs() > allowed(hardware, plan.length) * (1.0 + 1e-9)
+}
+
 /// Why the dot clock makes the line too long or too short, and what helps; none where it does not, or
 /// cannot make it at all.
 pub(crate) fn reason(plan: &LinePlan, request: &LineRequest) -> Option<String> {
     let hardware = request.hardware.as_ref()?;
     let made = hardware.clock.nearest(plan.dot_period).ok()?;
     let most = allowed(hardware, plan.length);
-    if plan.length_error.abs() <= most * (1.0 + 1e-9) {
+    if !is_too_far(plan, hardware) {
         return None;
     }
     let length = |value| show_quantity(value, Dimension::LENGTH, None, None);

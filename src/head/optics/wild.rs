@@ -6,15 +6,15 @@ const MIN_STEP: f64 = 1e-12;
 /// How far a difference may be off a whole number of digits, in digits.
 const MAX_FRACTION: f64 = 1e-3;
 
-/// So many readings of only two values are of a digit.
-const MIN_OF_TWO: usize = 10;
+/// So many readings are many: of only two values they are of a digit, and without a common step of a fine one.
+const MANY: usize = 10;
 
 /// So many readings tell a digit, where there is one.
 const MIN_SAMPLE: usize = 64;
 
-/// The digit of a gauge: the common step of all its readings of which all differences are multiples; not
-/// a number where there is none, or where readings prove none: less than three different ones, unless many
-/// are alike.
+/// The digit of a gauge: the common step of all its readings of which all differences are multiples. Where many
+/// have none, it is less than the smallest step, which then counts: next to their scatter it is nothing. Not a
+/// number where readings prove none: less than three different ones, unless many are alike.
 fn digit(values: &[f64]) -> f64 {
     // The smallest step of some is that of all, if all are multiples of it.
     let sample = values.get(..MIN_SAMPLE).map_or(f64::NAN, common_step);
@@ -30,8 +30,9 @@ fn common_step(values: &[f64]) -> f64 {
         step = step.min(other);
         count += 1;
     }
-    let proved = count > 1 || count == 1 && values.len() >= MIN_OF_TWO;
-    if proved && are_multiples(&sorted, step) { step } else { f64::NAN }
+    let many = values.len() >= MANY;
+    let proved = count > 1 || count == 1 && many;
+    if proved && (many || are_multiples(&sorted, step)) { step } else { f64::NAN }
 }
 
 /// Whether all lie whole numbers of steps from the first.
@@ -205,11 +206,13 @@ mod tests {
         assert!(digit(&[0.3e-6, 0.1e-6, 0.3e-6]).is_nan());
         // So many of two values are no chance.
         assert!((digit(&[0.3e-6, 0.1e-6, 0.3e-6].repeat(4)) - 0.2e-6).abs() < 1e-15);
-        // Of many readings a few tell the digit, and one that does not fit tells that there is none.
+        // Of many readings a few tell the digit, and one that does not fit tells of a finer one.
         let mut many: Vec<f64> = noise(500).iter().map(|v| (20.0 * v).round() * 0.5e-6).collect();
         assert!((digit(&many) - 0.5e-6).abs() < 1e-15);
         many[499] += 0.13e-6;
-        assert!(digit(&many).is_nan());
+        assert!((digit(&many) - 0.13e-6).abs() < 1e-15);
+        // A gauge that tells all its digits: the smallest step is nothing next to the scatter.
+        assert!(digit(&noise(40)) < 0.05);
     }
 
     #[test]

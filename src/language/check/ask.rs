@@ -49,6 +49,7 @@ impl Checker<'_> {
             span: ask.keyword,
             end: span.end,
             armed,
+            fails: None,
         });
         let question = self.question(ask);
         let limit = match &ask.within {

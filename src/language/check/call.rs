@@ -7,6 +7,7 @@ use crate::check::choose::chosen;
 use crate::check::flow::{CallSite, Callee, UNDER_LIGHT, put};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
+use crate::check::way::Way;
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
@@ -132,7 +133,7 @@ impl Checker<'_> {
     fn site(&mut self, callee: Callee, name: Name, span: Span) -> bool {
         let armed = self.inside.armed;
         let (caller, end) = (self.inside.routine, span.end);
-        self.calls.push(CallSite { caller, callee, span: name.span, end, armed });
+        self.calls.push(CallSite { caller, callee, span: name.span, end, armed, fails: None });
         if let Callee::Routine(index) = callee {
             self.called_in_the_dark(index, name);
         }
@@ -397,7 +398,11 @@ impl Checker<'_> {
         slots: &[Option<usize>],
         unlike: &[(usize, &Argument, Typed)],
     ) {
-        let elsewhere = |typed: &Typed| signature.parameters.iter().any(|p| p.kind == typed.kind);
+        // Each fits a parameter that another of them was given to.
+        let elsewhere = |typed: &Typed| {
+            let mut places = unlike.iter().filter_map(|(at, ..)| signature.parameters.get(*at));
+            places.any(|parameter| parameter.kind == typed.kind)
+        };
         let moved = unlike.iter().all(|(_, a, typed)| a.name.is_none() && elsewhere(typed));
         if let ([(_, _, first), rest @ ..], true) = (unlike, moved)
             && !rest.is_empty()
@@ -459,7 +464,12 @@ impl Checker<'_> {
                 "`{should}` is the square of any dimension, as in `4 mm^2`; a plain number will do too"
             )));
         } else {
-            self.report_with(report, self.way(Some(&argument.value), typed, &target, None));
+            // A text that is wanted elsewhere may have its place taken.
+            let way = self.way(Some(&argument.value), typed, &target, None);
+            self.report_with(
+                report,
+                if target == Type::Text { way.map(Way::guessed) } else { way },
+            );
         }
     }
 

@@ -32,6 +32,8 @@ pub(super) struct CallSite {
     pub end: u32,
     /// The `arm` around.
     pub armed: Option<Span>,
+    /// The outermost block around that ends in `fail`, so that nothing behind it follows.
+    pub fails: Option<Span>,
 }
 
 /// The call that brings an effect, and the routine it calls.

@@ -190,6 +190,7 @@ impl Checker<'_> {
             span: keyword,
             end: keyword.end,
             armed: outer,
+            fails: None,
         });
         let share = power.span;
         let power = power.number();

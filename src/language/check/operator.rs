@@ -3,6 +3,7 @@
 use crate::check::Checker;
 use crate::check::advice::listed;
 use crate::check::typed::{Makeup, Typed};
+use crate::check::way::Way;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
 use crate::program::show::Shower;
@@ -361,7 +362,11 @@ impl Checker<'_> {
         } else {
             right_way().or_else(left_way)
         };
-        self.report_with(report, way);
+        // What a text stands for that is not written out may be a number.
+        let is_written = |written: &Expression| matches!(written.kind, ExpressionKind::Text(_));
+        let is_text = left.kind == Type::Text || right.kind == Type::Text;
+        let is_sure = !is_text || is_written(left_written) || is_written(right_written);
+        self.report_with(report, if is_sure { way } else { way.map(Way::guessed) });
     }
 
     fn comparison(

@@ -86,7 +86,15 @@ impl Checker<'_> {
     ) -> Passage {
         let mut now = start;
         let mut told = false;
+        // Nothing that a block does before it fails is there behind it.
+        let mut failing: Option<(Span, Passage)> = None;
         for site in graph.calls_of(caller) {
+            if failing.map(|(block, _)| block) != site.fails {
+                if let Some((_, before)) = failing {
+                    (now.lock, now.trims) = (before.lock, before.trims);
+                }
+                failing = site.fails.map(|block| (block, now));
+            }
             let (mut inner, mut builtin) = (ENTRY, None);
             match site.callee {
                 Callee::Routine(index) => inner = passages.get(index).copied().unwrap_or(ENTRY),
@@ -137,6 +145,9 @@ impl Checker<'_> {
             if builtin.is_some_and(|builtin| builtin.measures_a_line()) {
                 now.trims = Trims::Measured;
             }
+        }
+        if let Some((_, before)) = failing {
+            (now.lock, now.trims) = (before.lock, before.trims);
         }
         now
     }

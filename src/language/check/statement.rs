@@ -20,9 +20,14 @@ pub(super) type Checked = (Vec<program::Statement>, bool);
 impl Checker<'_> {
     /// A block with a scope of its own.
     pub(super) fn block(&mut self, block: &Block) -> Checked {
+        let first = self.calls.len();
         self.scope.enter();
         let checked = self.statements(&block.statements);
         self.scope.leave();
+        if block.statements.last().is_some_and(|s| matches!(s.kind, StatementKind::Fail(_))) {
+            let inside = self.calls.iter_mut().skip(first);
+            inside.for_each(|call| call.fails = Some(block.span));
+        }
         checked
     }
 

@@ -39,6 +39,12 @@ impl Way {
         Way { help: vec![Help { text: help.into(), edits, is_safe }], label: None }
     }
 
+    /// The same, where something else may be meant.
+    pub(super) fn guessed(mut self) -> Way {
+        self.help.iter_mut().for_each(|help| help.is_safe = false);
+        self
+    }
+
     /// Puts it into a report.
     fn on(self, report: Diagnostic) -> Diagnostic {
         let report = match self.label {

@@ -17,8 +17,9 @@ const MAX_SHOWN: usize = 68;
 pub(super) struct Line<'t> {
     source: SourceId,
     text: &'t str,
-    /// Where it begins in its source.
+    /// Where it begins in its source, and what stands before it there.
     start: usize,
+    before: &'t str,
     pub lexemes: Vec<Lexeme>,
 }
 
@@ -34,7 +35,8 @@ impl<'t> Line<'t> {
         let comment =
             lexemes.iter().position(|l| matches!(l.raw, Raw::Comment | Raw::BlockComment));
         lexemes.truncate(comment.unwrap_or(MAX_LEXEMES).min(MAX_LEXEMES));
-        Line { source, text: rest, start, lexemes }
+        let before = text.get(..start).unwrap_or("").rsplit('\n').next().unwrap_or("");
+        Line { source, text: rest, start, before, lexemes }
     }
 
     fn written(&self, range: Range<usize>) -> &'t str {
@@ -150,11 +152,21 @@ impl<'t> Line<'t> {
             let row = TABLE.get(*row)?;
             let pattern = row.patterns.get(*pattern).filter(|pattern| keeps(pattern))?;
             let mut captures = Captures::new();
+            // A count that goes down is no comment.
+            if first == "--" && self.touches(at) {
+                return None;
+            }
             let to = self.fits(pattern, at, end, &mut captures)?;
             let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
                 if word.starts_with(char::is_alphabetic) && !is_keyword(word));
             Some(self.habit(row, is_word, at..to, end, &captures))
         })
+    }
+
+    /// Whether a lexeme stands right behind the one before.
+    fn touches(&self, at: usize) -> bool {
+        let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
+        before.zip(self.lexemes.get(at)).is_some_and(|(before, here)| before.end == here.start)
     }
 
     /// Where a pattern ends that begins at a lexeme.
@@ -170,9 +182,8 @@ impl<'t> Line<'t> {
         let hole = match first {
             Piece::Hole(hole) => *hole,
             Piece::Literal(literal, touches) => {
-                let here = here?;
-                let before = at.checked_sub(1).and_then(|before| self.lexemes.get(before));
-                let apart = *touches && before.is_some_and(|before| before.end != here.start);
+                here?;
+                let apart = *touches && at > 0 && !self.touches(at);
                 let written = self.written(at..at + 1);
                 let has_case = literal.contains(char::is_uppercase);
                 let same =
@@ -268,6 +279,10 @@ impl<'t> Line<'t> {
         let way = |template: &&'static str| {
             let is_head = matches!(row.place, Foreign::Statement | Foreign::Block);
             let text = self.filled(template, captures, is_head);
+            let text = match !is_head && self.binds_otherwise(&range, &text) {
+                true => format!("({text})"),
+                false => text,
+            };
             let rest = if is_head { self.written(range.end..end) } else { "" };
             let touches = self.span(range.end..end).start == whole.end;
             let said = format!("{text}{}{rest}", if touches || rest.is_empty() { "" } else { " " });
@@ -337,7 +352,9 @@ impl<'t> Line<'t> {
                 "TEXT" => in_double_quotes(written),
                 _ => written.to_string(),
             };
-            if beside && self.is_loose(range.clone()) {
+            // The power of a number with a unit is that of the unit alone.
+            let is_raised = rest.starts_with('^') && range.len() > 1 && !written.ends_with(')');
+            if beside && self.is_loose(range.clone()) || is_raised {
                 out.push_str(&format!("({written})"));
             } else {
                 out.push_str(&written);
@@ -382,6 +399,30 @@ impl<'t> Line<'t> {
         }
         out.push_str(written.get(kept..).unwrap_or(""));
         out
+    }
+
+    /// An operator stands in what takes the place of a call, and another one beside it.
+    fn binds_otherwise(&self, range: &Range<usize>, text: &str) -> bool {
+        let is_call = range.len() > 2 && self.written(range.clone()).ends_with(')');
+        let new = Line::from(self.source, text, 0);
+        if !is_call || !new.is_loose(0..new.lexemes.len()) {
+            return false;
+        }
+        let before = Line::from(self.source, self.before, 0);
+        let before = match range.start.checked_sub(1) {
+            Some(last) => self.is_operator(last),
+            None => {
+                before.lexemes.len().checked_sub(1).is_some_and(|last| before.is_operator(last))
+            }
+        };
+        let is_raised = self.lexemes.get(range.end).is_some_and(|l| l.raw == Raw::Caret);
+        before || is_raised || self.is_operator(range.end)
+    }
+
+    fn is_operator(&self, at: usize) -> bool {
+        let is_word = ["and", "or", "mod", "not"].contains(&self.written(at..at + 1));
+        let raw = self.lexemes.get(at).map(|lexeme| lexeme.raw);
+        is_word || matches!(raw, Some(Raw::Operator(_) | Raw::Foreign))
     }
 
     /// An operator stands in an expression, in no bracket.

@@ -105,17 +105,22 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let (.., first) = before.find(|(_, token, _)| compares(*token))?;
     let middle = stuck.text.get(first.end as usize..stuck.span.start as usize).unwrap_or("").trim();
     let place = Span { end: stuck.span.start, ..stuck.span };
-    Some(
-        stuck
-            .report(codes::CHAINED_COMPARISON, "comparisons cannot be chained")
-            .here("the second comparison")
-            .label(*first, "the first")
-            .fix(
-                format!("write `… {middle} and {middle} …`; a band is `x within low .. high`"),
-                place,
-                format!("and {middle} "),
-            ),
-    )
+    let report = stuck
+        .report(codes::CHAINED_COMPARISON, "comparisons cannot be chained")
+        .here("the second comparison")
+        .label(*first, "the first");
+    // An uncertainty belongs to the whole check, and `not` would take the first comparison alone.
+    let takes = |token: Token| {
+        matches!(token, Token::Operator(Binary::PlusMinus) | Token::Keyword(Keyword::Not))
+    };
+    if level.iter().take_while(|(_, token, _)| !joins(*token)).any(|(_, token, _)| takes(*token)) {
+        return Some(report.help("a band is `x within low .. high`"));
+    }
+    Some(report.fix(
+        format!("write `… {middle} and {middle} …`; a band is `x within low .. high`"),
+        place,
+        format!("and {middle} "),
+    ))
 }
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
@@ -512,14 +517,16 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     {
         let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
         if parse_unit(&joined).is_ok() {
-            return Some(
-                Diagnostic::error(
-                    codes::LEFT_OVER,
-                    "a unit has no blank inside",
-                    before.to(stuck.span),
-                )
-                .fix(format!("write `{joined}`"), before.to(stuck.span), joined),
-            );
+            let whole = before.to(stuck.span);
+            let report = Diagnostic::error(codes::LEFT_OVER, "a unit has no blank inside", whole);
+            // Elsewhere, a blank between two units stands for their product.
+            let are_units = [-1, 0].iter().all(|at| parse_unit(stuck.word(*at)).is_ok());
+            return Some(if are_units {
+                let help = format!("write `{joined}`, or a product with `*`");
+                report.suggest(help, whole, joined)
+            } else {
+                report.fix(format!("write `{joined}`"), whole, joined)
+            });
         }
     }
     if let Some(report) = misplaced_unit(stuck) {
