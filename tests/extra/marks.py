@@ -158,7 +158,9 @@ def own_script(compare, work, spintrue, seed):
             seen = value("better plan")[key]
             pairs = zip(seen, part, strict=True) if isinstance(part, list) else [(seen, part)]
             for one, other in pairs:
-                compare.near(f"{name}, better plan {key}", one, other, within=1e-8, least=1e-15)
+                # The model looks for the place of a dot between places, and not at them.
+                within, least = (1e-3, 1e-12) if key == "linearity_error" else (1e-8, 1e-15)
+                compare.near(f"{name}, better plan {key}", one, other, within, least)
 
 
 def bring_up(compare, work, spintrue, seed):

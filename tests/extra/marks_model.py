@@ -539,6 +539,14 @@ def better_plan(head, plan, lines, old):
     else:
         ratios, all_dots = np.array([]), old["dots"]
     period = (time(1) - time(0)) / all_dots
+    # Where a dot of these ratios lies, less where it should, at 64 places in each part.
+    left = 0.0
+    if linearity:
+        shares = np.linspace(0, 1, 64 * len(ratios) + 1)
+        asked = np.array([time(share) - time(0) for share in shares])
+        ends = period * old["dots"] / len(ratios) * np.concatenate([[0], np.cumsum(1 / ratios)])
+        drawn = np.interp(shares, np.linspace(0, 1, len(ratios) + 1), ends)
+        left = plan.length * np.max(np.abs(np.interp(drawn, asked, shares) - shares))
     clock = head["clock"]
     kind, detail = next(iter(clock["kind"].items()))
     if kind == "divider":
@@ -548,6 +556,6 @@ def better_plan(head, plan, lines, old):
         near = 2 ** detail["bits"] / clock["master"] / np.arange(word - 2, word + 3)
     made = near[np.argmin(np.abs(near - period))]
     return {
-        "dot_period": period, "made_dot_period": made, "linearity": list(ratios),
+        "dot_period": period, "made_dot_period": made, "linearity": list(ratios), "linearity_error": left,
         "pre_scan_delay": old["pre_scan_delay"] + time(0) - (made - period) * all_dots / 2,
     }

@@ -179,6 +179,32 @@ fn heads_are_brought_up_with_the_trims_that_they_have() {
     }
 }
 
+/// A correction of 2 mm leaves more along than such facets did before it, which is no reason to stop.
+#[test]
+fn a_large_correction_of_good_facets_does_not_diverge() {
+    let head = "[facets]\nfacet_to_axis = '1 arcsec'\ndivision = '1 arcsec'\nreflectivity = '0.2 %'\n\
+                [lens]\ndistortion = '2 mm'\n[dot_clock]\nkind = 'accumulator'\naccumulator_bits = 48\n\
+                [trims]\nin_scan_range = '4 us'\npower_range = '60 %'\nlength_range = '1 %'\n\
+                linearity_range = '20 %'\nlinearity_segments = 64\n";
+    let (verdict, against, notes) = judged("accept.spt", head);
+    assert_eq!((verdict, against.len()), (Verdict::Passed, 0), "{against:?}\n{notes}");
+    assert!(!notes.contains("diverging"), "{notes}");
+}
+
+/// Without power trims this head passes with a mean dose of 0.972. With all facets turned down to what the dim one
+/// reaches, it would be 0.864 and less.
+#[test]
+fn dose_is_evened_as_far_as_its_mean_allows() {
+    for range in [0.03, 0.1, 0.2] {
+        let head = format!(
+            "[facets]\nreflectivities = [1, 1, 1, 0.72, 1, 1, 1, 1, 1, 1]\n[trims]\npower_range = {range}\n"
+        );
+        let (verdict, against, notes) = judged("bring_up.spt", &head);
+        assert_eq!((verdict, against.len()), (Verdict::Passed, 0), "{range}: {against:?}\n{notes}");
+        assert!(notes.contains("of facets 3: too dim"), "{range}: {notes}");
+    }
+}
+
 /// Hunting that one turn does not average scatters lines by more than the steps move them: that charges no register.
 #[test]
 fn scatter_that_hides_the_steps_is_undecided() {

@@ -3,6 +3,7 @@
 
 mod heads;
 mod moments;
+mod planned;
 mod truth;
 
 use crate::inside::{self, Sources};

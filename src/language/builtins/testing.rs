@@ -98,6 +98,7 @@ fn plan_record(plan: &LinePlan, head: Option<&Description>) -> Datum {
             ("line_period", number(plan.line_period)),
             ("line_rate", number(plan.line_rate)),
             ("linearity", datum(Object::default())),
+            ("linearity_error", number(0.0)),
             ("linearity_reach", reach(&|head| Some(head.linearity?.range))),
             ("made_dot_clock", number(plan.made_dot_clock)),
             ("made_dot_period", number(plan.made_dot_period)),

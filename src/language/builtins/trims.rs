@@ -259,6 +259,7 @@ fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
         linearity: reference("plan", arguments.get(1), "linearity")
             .map_or(&[][..], Value::as_words)
             .to_vec(),
+        linearity_error: get("linearity_error"),
     };
     let head = context.station.description();
     let timing = before
@@ -281,6 +282,7 @@ fn corrected_plan(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
         ("corrected", 1.0),
         ("dot_clock", 1.0 / timing.dot_period),
         ("dot_period", timing.dot_period),
+        ("linearity_error", timing.linearity_error),
         ("made_dot_clock", 1.0 / timing.made_dot_period),
         ("made_dot_period", timing.made_dot_period),
         ("pre_scan_delay", timing.delay),
