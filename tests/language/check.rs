@@ -117,6 +117,13 @@ fn shipped_scripts_are_clean() {
             "worst_in_scan_u=0.1um",
             "worst_cross_scan=1um",
             "worst_cross_scan_u=0.1um",
+            "planned_speed=4800rpm",
+            "planned_length=304.8mm",
+            "dots=3600",
+            "dot_period=208.3ns",
+            "made_dot_period=208.3ns",
+            "start_delay=250us",
+            "dot_clock_ratios=[]",
         ];
         let last = last.map(|setting| format!("last_{setting}"));
         let name = file_name(path);

@@ -26,6 +26,7 @@ mod batch_heads;
 mod batch_queue;
 mod batch_stations;
 mod bounds;
+mod changes;
 mod charts;
 mod cli;
 mod computing;

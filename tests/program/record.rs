@@ -783,11 +783,13 @@ fn a_head_is_compared_with_its_last_record() {
     let (accept, last) = (folder.path("accept.spt"), folder.path("last"));
     folder.file(
         "accept.spt",
-        "record \"worst in-scan\": 3 um\nrecord \"list\": [1 mm]\nrecord \"warm\": 30 degC\n",
+        "record \"worst in-scan\": 3 um\nrecord \"list\": [1 mm, 2 mm]\nrecord \"warm\": 30 degC\n\
+         record \"texts\": [\"1 mm\", \"a\\nb\"]\n",
     );
     let script = folder.file(
         "again.spt",
         "param last_worst_in_scan: length\nparam last_warm: temperature\n\
+         param last_list: list of length\nexpect \"list\": last_list == [1 mm, 2 mm]\n\
          expect \"as it was\": 3.5 um - last_worst_in_scan <= 1 um\n\
          expect \"warm\": last_warm == 30 degC\n",
     );

@@ -65,8 +65,8 @@ pub(super) fn read(
         if origin == Origin::Sheet && key.get_ref() == RETEST_RULES {
             continue;
         }
-        // Lists and records of an earlier run are no params.
-        if origin == Origin::Last && nested {
+        // Records of an earlier run are no params.
+        if origin == Origin::Last && matches!(value.get_ref(), DeValue::Table(_)) {
             continue;
         }
         let name = match origin {
@@ -82,7 +82,14 @@ pub(super) fn read(
         }
         if nested {
             let mut problems = Vec::new();
-            let Some(value_of) = sheet.nested(value, names, &mut problems, 0) else { continue };
+            let reported = sheet.problems.len();
+            let Some(value_of) = sheet.nested(value, names, &mut problems, 0) else {
+                // A recorded list was not written for a param.
+                if origin == Origin::Last {
+                    sheet.problems.truncate(reported);
+                }
+                continue;
+            };
             let (raw, value_span) = (String::new(), value_of.span);
             let (name, name_span) = name;
             let value = Some(value_of);
