@@ -30,6 +30,7 @@ pub(crate) struct StationOption {
 }
 
 #[derive(Args)]
+#[command(after_help = include_str!("../cli/help/batch.txt"))]
 pub(crate) struct Options {
     /// The script
     pub script: String,

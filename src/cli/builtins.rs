@@ -8,6 +8,7 @@ use spintrue_head::nearest_name;
 use spintrue_language::{Keyword, builtin_records, builtins};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/builtins.txt"))]
 pub(super) struct Options {
     /// A built-in, a record or a keyword
     name: Option<String>,

@@ -19,6 +19,7 @@ use spintrue_language::{
 use std::path::Path;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/check.txt"))]
 pub(super) struct Options {
     /// Scripts to check
     #[arg(required = true, value_name = "SCRIPT")]

@@ -7,6 +7,7 @@ use clap::{Args, CommandFactory};
 use clap_complete::{Shell, generate};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/completions.txt"))]
 pub(super) struct Options {
     shell: Shell,
 }

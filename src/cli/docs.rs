@@ -9,12 +9,14 @@ use spintrue_head::nearest_name;
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/docs.txt"))]
 pub(super) struct Pages {
     /// The page, such as lines; without it the pages are listed
     page: Option<String>,
 }
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/example.txt"))]
 pub(super) struct Examples {
     /// The script, such as bring_up; without it the scripts are listed
     #[arg(conflicts_with = "all")]

@@ -7,6 +7,7 @@ use spintrue_head::letter_distance;
 use spintrue_language::{ALL_CODES, KEYWORDS, Keyword, code_topics, find_code};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/explain.txt"))]
 pub(super) struct Options {
     /// A code such as E0501 or W0803, or a keyword
     code: Option<String>,

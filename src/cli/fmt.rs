@@ -13,6 +13,7 @@ use std::path::Path;
 pub(super) const STANDARD_INPUT: &str = "-";
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/fmt.txt"))]
 pub(super) struct Options {
     /// Scripts to format
     #[arg(required = true, value_name = "FILE")]

@@ -10,6 +10,7 @@ use clap::{Args, Subcommand};
 use std::path::{Path, PathBuf};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/history.txt"))]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub(super) struct Options {
     #[command(subcommand)]

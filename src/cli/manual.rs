@@ -7,6 +7,7 @@ use clap::{Args, CommandFactory};
 use clap_mangen::Man;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/manual.txt"))]
 pub(super) struct Options {
     /// The words of the command, such as `head test`; without them the program itself
     #[arg(value_name = "COMMAND")]

@@ -68,34 +68,26 @@ enum Colours {
     Never,
 }
 
-// Options are built once their command is asked for. Then a doc comment on a group of options would
-// replace what stands here, so groups have plain comments.
+// Options, with the help behind them, are built once their command is asked for. Then a doc comment on a
+// group of options would replace what stands here, so groups have plain comments.
 #[derive(Subcommand)]
 #[command(defer = true)]
 enum Command {
     /// Check a script and run it on a head
-    #[command(after_help = include_str!("help/run.txt"))]
     Run(run::Options),
     /// Run a script on every head of a list, with a record of each
-    #[command(after_help = include_str!("help/batch.txt"))]
     Batch(batch::options::Options),
     /// Open a prompt on a head: each entry is checked and run
-    #[command(after_help = include_str!("help/shell.txt"))]
     Shell(shell::Options),
     /// Run a script on many simulated heads, and show the yield
-    #[command(after_help = include_str!("help/simulate.txt"))]
     Simulate(simulate::Options),
     /// Test scripts on simulated heads, with faults and expected verdicts
-    #[command(after_help = include_str!("help/test.txt"))]
     Test(test::Options),
     /// Serve a head to other programs and machines (SCPI over TCP)
-    #[command(after_help = include_str!("help/serve.txt"))]
     Serve(serve::Options),
     /// List the runs of an archive, chart a value over them, or export them
-    #[command(after_help = include_str!("help/history.txt"))]
     History(history::Options),
     /// Check scripts without moving anything
-    #[command(after_help = include_str!("help/check.txt"))]
     Check(check::Options),
     /// Show or verify the record of a run
     #[command(subcommand)]
@@ -113,30 +105,22 @@ enum Command {
     #[command(after_help = include_str!("help/lsp.txt"))]
     Lsp,
     /// Format scripts
-    #[command(after_help = include_str!("help/fmt.txt"))]
     Fmt(fmt::Options),
     /// Make a folder to start from: a project file, a script, a library and tests
-    #[command(after_help = include_str!("help/new.txt"))]
     New(new::Options),
     /// List the scripts that come with the program, or write one to start from
-    #[command(after_help = include_str!("help/example.txt"))]
     Example(docs::Examples),
     /// List the pages of the documentation, or print one
-    #[command(after_help = include_str!("help/docs.txt"))]
     Docs(docs::Pages),
     /// List the units of quantities
     Units,
     /// List the built-ins, or explain one
-    #[command(after_help = include_str!("help/builtins.txt"))]
     Builtins(builtins::Options),
     /// Explain a code of a report, or list them all
-    #[command(after_help = include_str!("help/explain.txt"))]
     Explain(explain::Options),
     /// Print the completions of a shell
-    #[command(after_help = include_str!("help/completions.txt"))]
     Completions(completions::Options),
     /// Print the manual page of a command
-    #[command(after_help = include_str!("help/manual.txt"))]
     Manual(manual::Options),
 }
 

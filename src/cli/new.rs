@@ -8,6 +8,7 @@ use clap::Args;
 use std::path::PathBuf;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/new.txt"))]
 pub(super) struct Options {
     /// The folder, which is made
     folder: PathBuf,

@@ -32,6 +32,7 @@ use std::rc::Rc;
 const MAX_PLACES: usize = 100;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/run.txt"))]
 pub(super) struct Options {
     /// The script; `-` reads it from the standard input
     script: String,

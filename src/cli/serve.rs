@@ -11,6 +11,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/serve.txt"))]
 pub(super) struct Options {
     #[command(flatten)]
     head: HeadOption,

@@ -22,6 +22,7 @@ use std::sync::atomic::AtomicBool;
 const SHOWING: Showing = Showing { scale: 1, spot: None };
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/shell.txt"))]
 pub(super) struct Options {
     /// A script whose routines, params and constants are available; nothing of it runs
     script: Option<String>,

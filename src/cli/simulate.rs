@@ -14,6 +14,7 @@ use std::path::PathBuf;
 const MAX_LISTED: usize = 10;
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/simulate.txt"))]
 pub(super) struct Options {
     #[command(flatten)]
     order: Order,

@@ -14,6 +14,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 #[derive(Args)]
+#[command(after_help = include_str!("help/test.txt"))]
 pub(super) struct Options {
     /// Test files (NAME.test.toml), folders that hold such files, or scripts that must pass [default: this folder]
     #[arg(value_name = "PLACE", default_value = ".", hide_default_value = true)]

@@ -178,17 +178,19 @@ pub(crate) fn table_columns() -> usize {
 
 /// Breaks a text at 80 columns, or where the terminal ends.
 pub(crate) fn wrapped(text: &str, indent: &str) -> String {
-    let width = table_columns();
+    let (width, lead) = (table_columns(), columns_of(indent));
     let mut lines = String::new();
-    let mut line = indent.to_string();
+    let (mut line, mut taken) = (indent.to_string(), lead);
     for word in text.split_whitespace() {
-        if columns_of(&line) + columns_of(word) >= width && line.trim() != "" {
+        let columns = columns_of(word);
+        if taken + columns >= width && line.trim() != "" {
             lines.push_str(line.trim_end());
             lines.push('\n');
-            line = indent.to_string();
+            (line, taken) = (indent.to_string(), lead);
         }
         line.push_str(word);
         line.push(' ');
+        taken += columns + 1;
     }
     lines.push_str(line.trim_end());
     lines.push('\n');

@@ -21,12 +21,12 @@ fn line() -> MutexGuard<'static, Option<ProgressBar>> {
 
 /// From now on, the line tells how long something takes; for something short it stays hidden.
 pub(crate) fn begin() {
-    show(ProgressBar::no_length(), "at work for {elapsed}");
+    show(ProgressBar::no_length, "at work for {elapsed}");
 }
 
 /// From now on, the line tells how many of these things are done, and how long the rest may take.
 pub(crate) fn begin_counting(total: usize, things: &'static str) {
-    let bar = ProgressBar::new(total as u64).with_message(things);
+    let bar = || ProgressBar::new(total as u64).with_message(things);
     show(bar, "{pos} of {len} {msg}  {wide_bar}  {eta} left");
 }
 
@@ -44,11 +44,12 @@ pub(crate) fn end() {
     }
 }
 
-fn show(bar: ProgressBar, template: &str) {
+fn show(bar: impl FnOnce() -> ProgressBar, template: &str) {
     end();
     if !draws_progress() {
         return;
     }
+    let bar = bar();
     bar.set_draw_target(ProgressDrawTarget::hidden());
     bar.set_style(
         ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar()),

@@ -1,6 +1,7 @@
 //! Unit and quantity text in: `rpm`, `mm/s^2`, `4800 rpm`.
 
 use crate::units::{Dimension, letter_distance, table};
+use std::borrow::Cow;
 use thiserror::Error;
 
 /// A unit as written, with its meaning.
@@ -69,7 +70,10 @@ pub enum UnitError {
 }
 
 /// The same unit without brackets: `W/m/K` for `W/(m*K)`; none where they do not fit.
-fn flattened(text: &str) -> Option<String> {
+fn flattened(text: &str) -> Option<Cow<'_, str>> {
+    if !text.contains(['(', ')']) {
+        return Some(Cow::Borrowed(text));
+    }
     let mut flat = String::with_capacity(text.len());
     let (mut before, mut divides) = (None, None);
     for c in text.chars() {
@@ -85,7 +89,7 @@ fn flattened(text: &str) -> Option<String> {
         }
         before = Some(c);
     }
-    divides.is_none().then_some(flat)
+    divides.is_none().then_some(Cow::Owned(flat))
 }
 
 /// Reads a unit: names joined by `/` and `*`, each with an optional whole exponent; a bracket behind `/` or
@@ -97,7 +101,7 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
     let mut factor = 1.0_f64;
     let mut zero;
     let flat = flattened(text).ok_or_else(malformed)?;
-    let mut rest = flat.as_str();
+    let mut rest = flat.as_ref();
     let mut sign = 1;
     let mut terms = 0;
     loop {
@@ -212,7 +216,8 @@ pub fn parse_quantity(text: &str) -> Result<(f64, Option<UnitText>), QuantityErr
         end += 1;
     }
     let (number, unit) = text.split_at_checked(end).ok_or_else(missing)?;
-    let value: f64 = number.replace('_', "").parse().map_err(|_| missing())?;
+    let value: f64 =
+        number.parse().or_else(|_| number.replace('_', "").parse()).map_err(|_| missing())?;
     if !value.is_finite() {
         return Err(missing());
     }
