@@ -70,6 +70,9 @@ pub enum StationError {
     /// A scan tells nothing.
     #[error("{0}")]
     NoScan(String),
+    /// The script asks for what is no number, and the head is not asked.
+    #[error("{0}")]
+    NoNumber(String),
 }
 
 pub(crate) type Outcome<T> = Result<T, StationError>;
@@ -269,7 +272,7 @@ impl Station {
             _ => {}
         }
         self.called = true;
-        check_finite(call)?;
+        check_finite(call).map_err(|why| StationError::NoNumber(why.to_string()))?;
         self.go_on()?;
         self.check_range(call)?;
         self.see_to_sheets(call)?;

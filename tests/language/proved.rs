@@ -113,9 +113,9 @@ fn limits_of_the_head() {
     let lines =
         lit("let all = [test_line(k, plan) for k in 0..count(facets()) + 1]\nrecord \"x\": all");
     proved(&lines, "E0910", "k", "there is no facet 10");
-    // The end of a long range is looked at, though the run gets no further than facet 10.
-    let (long, reports) = told(&lit("for k in 0..200 { record \"x\": test_line(k, plan) }"));
-    assert!(reports[0].headline.starts_with("there is no facet 199"), "{reports:?}");
+    // The end of a range that is too long to look at every turn, though the run gets no further than facet 10.
+    let (long, reports) = told(&lit("for k in 0..40000 { record \"x\": test_line(k, plan) }"));
+    assert!(reports[0].headline.starts_with("there is no facet 39999"), "{reports:?}");
     assert!(fails(&long).unwrap().starts_with("there is no facet 10"));
     proved(
         &lit("record \"x\": test_lines(plan, readings: 0)"),
@@ -362,6 +362,45 @@ fn what_is_told_is_what_fails() {
         }
     }
     assert!(refused > 60 && ran > 60, "{refused} refused, {ran} ran");
+}
+
+/// Limits between which nothing lies and an uncertainty below zero would reject every head, good ones as well: the
+/// run does not fail, so it is told before.
+#[test]
+fn checks_that_no_head_passes() {
+    let measured = format!(
+        "{READY}var lines: list of line = []\narm at 35 % {{ lines = test_lines(plan) }}\nlet x = lines[0].cross_scan\n"
+    );
+    let told_of = |rest: &str| {
+        let (_, reports) = told(&format!("{measured}{rest}\n"));
+        reports.iter().map(|one| format!("{} {}", one.code, one.headline)).collect::<Vec<String>>()
+    };
+    let within = "nothing lies within 5 um .. -5 um: the first is larger than the second";
+    let swapped = [format!("E0513 {within}")];
+    for rest in [
+        "let lo = 5 um\nlet hi = -5 um\nexpect \"x\": x within lo .. hi",
+        "let limits = {low: 5 um, high: -5 um}\nexpect \"x\": x within limits.low .. limits.high",
+        "let tol = -5 um\nexpect \"x\": x within -tol .. tol",
+        "routine ok(x: length, lo: length, hi: length) { expect \"x\": x within lo .. hi }\nok(x, 5 um, -5 um)",
+        "param tol = 5 um\nexpect \"x\": x within tol .. -tol",
+    ] {
+        assert_eq!(told_of(rest), swapped, "{rest}");
+    }
+    let below = ["E0514 an uncertainty cannot be negative, as -1 um is"];
+    assert_eq!(told_of("let u = -1 um\nexpect \"x\": x ± u <= 50 um"), below);
+    let vain = told_of(
+        "let lo = 5000 rpm\nlet hi = 4000 rpm\nhold measured_speed() within lo .. hi { wait 1 s }",
+    );
+    assert_eq!(vain, ["E0912 `measured_speed() within lo .. hi` cannot hold"]);
+    let vain = told_of(
+        "let lo = 5000 rpm\nlet hi = 4000 rpm\nwait until measured_speed() within lo .. hi within 2 s",
+    );
+    assert_eq!(vain, ["E0912 this waits in vain"]);
+    // What is made up for a trial is not shown.
+    let rounded = ["E0910 rounded(…, 0) has no result"];
+    assert_eq!(told_of("record \"x\": rounded(x, 0 um)"), rounded);
+    let none: [&str; 0] = [];
+    assert_eq!(told_of("let lo = -5 um\nexpect \"x\": x ± (lo - lo) within lo .. lo"), none);
 }
 
 /// Each script of a file with the head that it is for.

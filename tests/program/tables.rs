@@ -209,3 +209,54 @@ record "not drawn": rows
         typed.out.lines().filter(|l| l.contains('#')).map(|l| l.matches('#').count()).collect();
     assert!(rows.len() == 3 && rows[0] < rows[2] && rows[2] < rows[1], "{}", typed.out);
 }
+
+/// Every row of a long table is held against the head before anything moves, and so is a cell that is no number.
+#[test]
+fn every_row_is_proved() {
+    let folder = Folder::new("tables-proved");
+    let rows = |count: usize, bad: usize, wrong: &str, good: &str| {
+        let row = |at: usize| if at == bad { wrong } else { good };
+        let rows = (0..count).map(row).collect::<Vec<&str>>().join("\n");
+        format!("speed [rpm],facet [1]\n{rows}\n")
+    };
+    folder.file("long.csv", rows(5000, 4500, "9000,1", "3000,2"));
+    folder.file("none.csv", rows(3, 1, "NaN,1", "3000,2"));
+    folder.file("fine.csv", rows(5000, 4500, "5000,1", "3000,2"));
+    for (name, code, told) in [
+        ("long", 1, "polygon speed 9000 rpm is outside 600 rpm to 6000 rpm"),
+        ("none", 1, "polygon speed no number is outside 600 rpm to 6000 rpm"),
+        ("fine", 0, "no problems"),
+    ] {
+        let script =
+            format!("let rows = table(\"{name}.csv\")\nfor r in rows {{ spin(r.speed) }}\n");
+        folder.file("rows.spt", script);
+        let ended = spintrue(&folder, &["check", "rows.spt"]);
+        let all = format!("{}{}", ended.out, ended.error);
+        assert_eq!(ended.code, Some(code), "{name}: {all}");
+        assert!(all.contains(told), "{name}: {all}");
+    }
+}
+
+/// In a run, what is no number is a mistake of the script and no failure of the head.
+#[test]
+fn no_number_is_the_mistake_of_the_script() {
+    let folder = Folder::new("tables-no-number");
+    folder.file("none.csv", "speed [rpm],at [mrad],t [s]\nNaN,NaN,NaN\n3000,1,1\n");
+    for call in [
+        "spin(row.speed)",
+        "steer(row.at)",
+        "wait row.t",
+        "trims[0].in_scan = row.t\n    load(trims)",
+    ] {
+        // Which row it is becomes known in the run only.
+        let script = format!(
+            "var rows = table(\"none.csv\")\nvar trims = no_trims()\nvar k = 1\nif not locked() {{ k = 0 }}\n\
+             let row = rows[k]\nif true {{\n    {call}\n}}\n"
+        );
+        folder.file("one.spt", script);
+        let ended = spintrue(&folder, &["run", "one.spt"]);
+        let all = format!("{}{}", ended.out, ended.error);
+        assert_eq!(ended.code, Some(2), "{call}: {all}");
+        assert!(all.contains("value: "), "{call}: {all}");
+    }
+}

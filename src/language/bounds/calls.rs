@@ -1,14 +1,14 @@
 //! Calls of routines and built-ins: what they take, what they are refused for, and what is known of their results.
 
-use crate::bounds::exact::given;
+use crate::bounds::exact::{filled, given};
 use crate::bounds::finding::{Cause, Finding, KnownImages};
 use crate::bounds::form::{Form, Params};
-use crate::bounds::known::{Fact, Interval, Shape};
+use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
-    Trait, Trouble, kind, table,
+    Trait, Trouble, kind, place, record_layout, table,
 };
 use crate::program::tree::{BuiltinCall, Call, Routine};
 use crate::program::types::{Layout, Type};
@@ -26,12 +26,15 @@ impl Walk<'_> {
         };
         self.at = call.span;
         let speed = self.state.get(self.speed).number();
-        let looking = self.looking();
+        let (looking, around) = (self.looking(), self.around);
         let contexts = self.known_calls.entry(call.routine).or_default();
         let same = |arguments: &[Fact]| {
             let mut known = contexts.iter();
             let is_same = |known: &&Context| {
-                known.arguments == arguments && known.speed == speed && known.looking == looking
+                known.arguments == arguments
+                    && known.speed == speed
+                    && known.looking == looking
+                    && known.around == around
             };
             known.find(is_same).map(|known| known.called.clone())
         };
@@ -56,7 +59,13 @@ impl Walk<'_> {
                 let Some(called) = called else { return Fact::Number(Interval::any(None)) };
                 if self.unrolling == 0 || self.fuel > 0 {
                     let contexts = self.known_calls.entry(call.routine).or_default();
-                    contexts.push(Context { arguments, speed, looking, called: called.clone() });
+                    contexts.push(Context {
+                        arguments,
+                        speed,
+                        looking,
+                        around,
+                        called: called.clone(),
+                    });
                 }
                 called
             }
@@ -111,9 +120,11 @@ impl Walk<'_> {
             head: self.head,
             arguments: &extents,
             speed: speed.range,
-            turning: self.turning.unwrap_or(Range::ANY),
+            presumed: self.around.presumed,
+            lit: self.around.lit,
             armed: self.seen.arms,
             values: &values,
+            filled: &|index, usual| filled(arguments.get(index)?.as_ref()?, usual),
             images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
         };
         let effort = builtin.time.effort(&asked);
@@ -131,14 +142,19 @@ impl Walk<'_> {
             answered_by = held | speed.form.params();
         }
         let known = match builtin.result {
-            ResultBound::Computed(known) => known(&asked),
-            _ => Extent::Unknown,
+            ResultBound::Computed(known) => Known::Extent(known(&asked)),
+            ResultBound::Fields(known) => Known::Fields(known(&asked)),
+            ResultBound::Items(count) => Known::Items(count(&asked)),
+            ResultBound::Unknown | ResultBound::Monotonic => Known::Extent(Extent::Unknown),
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
         let failing = self.nodes.leaf(Some(call.span), effort.failing, Form::default());
         let looks = self.looks_of_call(effort.answered, answered_by);
         let ended = self.nodes.sum([answered, looks]);
         self.spend(Cost { ended, failing });
+        if matches!(builtin.time, TimeBound::Work(..)) {
+            self.passes();
+        }
         match builtin.time {
             TimeBound::Spin => self.spun(arguments.first().and_then(Option::as_ref)),
             _ if builtin.has(Effect::Provokes) || builtin.has(Effect::Switches) => self.unlock(),
@@ -171,7 +187,13 @@ impl Walk<'_> {
             {
                 self.found_by(Finding::new(Cause::Refused, call.span, why, held));
             }
-            Some(Err(_)) | None => {}
+            Some(Err(_)) => {}
+            None if is_refused => {}
+            None => {
+                if let Some(why) = self.tried(call, builtin, &arguments, &values) {
+                    self.found_by(Finding::new(Cause::Refused, call.span, why, held));
+                }
+            }
         }
         result(call, builtin, &arguments, held, known)
     }
@@ -185,10 +207,48 @@ impl Walk<'_> {
         let high = asked.range.high.min(self.head.speed_most * (1.0 + 1e-9));
         if low <= high {
             let range = Range { low, high };
-            let speed = Interval { range, locked: false, ..asked.clone() };
+            let before = self.state.get(self.speed).number().range;
+            let fresh = before.high < range.low || before.low > range.high;
+            let speed = Interval { range, locked: false, fresh, ..asked.clone() };
             self.state.set(self.speed, Fact::Number(speed));
         }
     }
+}
+
+/// What a built-in says of its result.
+enum Known {
+    Extent(Extent),
+    /// Some fields of a record.
+    Fields(Vec<(&'static str, Range)>),
+    /// So many items of the first list.
+    Items(Range),
+}
+
+/// A record of which some fields are known.
+fn record_of(call: &BuiltinCall, returns: &str, fields: &[(&str, Range)]) -> Fact {
+    let layout = record_layout(returns).unwrap_or_default();
+    let mut words = vec![Interval::any(Some(call.span)); layout.words];
+    for (name, range) in fields {
+        if let Some(word) = words.get_mut(place(returns, name)) {
+            *word = Interval { from: Some(call.span), ..Interval::of(*range) };
+        }
+    }
+    Fact::Shape(Shape::exact(words, vec![Shape::unknown(Some(call.span)); layout.refs]))
+}
+
+/// So many items that lie so, each of which may be any of a list.
+fn items_of(list: Option<&Option<Fact>>, item: Layout, count: Interval) -> Fact {
+    if count.range == Range::only(0.0) {
+        return Fact::Shape(Shape::exact(Vec::new(), Vec::new()));
+    }
+    let any = match list {
+        Some(Some(Fact::Shape(list))) => list.item(item, None).parts.clone(),
+        _ => None,
+    };
+    Fact::Shape(match any {
+        Some(Parts { words, refs, .. }) => Shape::repeated(count, words, refs),
+        None => Shape::of_length(count),
+    })
 }
 
 /// What is known of the result of a built-in. `held` are the params that its arguments depend on,
@@ -198,7 +258,7 @@ fn result(
     builtin: &Builtin,
     arguments: &[Option<Fact>],
     held: Params,
-    known: Extent,
+    known: Known,
 ) -> Fact {
     let made = |range: Range| {
         let from = (!range.is_bounded()).then_some(call.span);
@@ -223,14 +283,28 @@ fn result(
         let unknown = low.is_nan() || high.is_nan();
         return Fact::Number(made(if unknown { Range::ANY } else { Range { low, high } }));
     }
+    let known = match known {
+        Known::Extent(known) => known,
+        Known::Fields(fields) => return record_of(call, builtin.page().returns, &fields),
+        Known::Items(count) => return items_of(arguments.first(), call.item, made(count)),
+    };
     match known {
         Extent::Number(range) => Fact::Number(made(range)),
-        // A list whose numbers are known holds numbers; the fields of records are not told apart.
+        // A list whose numbers are known holds numbers.
         Extent::List { count, values } if values.is_bounded() => {
             Fact::Shape(Shape::repeated(made(count), vec![made(values)], Vec::new()))
         }
         Extent::List { count, .. } => {
-            Fact::Shape(Shape::of_length(Interval { from: Some(call.span), ..made(count) }))
+            let count = Interval { from: Some(call.span), ..made(count) };
+            let item = builtin.page().returns.strip_prefix("list of ");
+            Fact::Shape(match item.and_then(record_layout) {
+                Some(Layout { words, refs }) => Shape::repeated(
+                    count,
+                    vec![Interval::any(Some(call.span)); words],
+                    vec![Shape::unknown(Some(call.span)); refs],
+                ),
+                None => Shape::of_length(count),
+            })
         }
         Extent::Absent | Extent::Unknown => {
             let kind = kind(builtin.page().returns);

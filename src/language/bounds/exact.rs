@@ -67,6 +67,18 @@ fn value(shape: &Shape) -> Option<Value> {
     Some(Value::Object(Rc::new(Object { words, refs })))
 }
 
+/// A list of records of numbers of which some are known, with `usual` ones in place of the others.
+pub(super) fn filled(fact: &Fact, usual: &[f64]) -> Option<Datum> {
+    let Fact::Shape(shape) = fact else { return None };
+    let (words, refs) = shape.parts.as_ref()?.spread()?;
+    if !refs.is_empty() || words.iter().all(|word| number(word).is_none()) {
+        return None;
+    }
+    let usual = usual.iter().copied().cycle();
+    let words = words.iter().zip(usual).map(|(word, usual)| number(word).unwrap_or(usual));
+    Some(Datum::Value(Value::words(words.collect())))
+}
+
 /// What an expression gives, where that is known whole.
 pub(super) fn datum(fact: &Fact, expression: &Expression) -> Option<Datum> {
     match (fact, expression) {

@@ -31,6 +31,10 @@ pub(crate) enum Cause {
     Rest,
     /// A condition that does not come about, or does not hold.
     Vain,
+    /// Limits of a check between which nothing lies.
+    Limits,
+    /// An uncertainty that is none.
+    Uncertainty,
 }
 
 /// Something that surely fails.
@@ -64,5 +68,7 @@ pub(super) struct Proof<'a> {
     /// Around here it is not sure that a turn of a loop is reached.
     pub doubt: usize,
     pub paper: Paper,
+    /// Nothing moves before it starts.
+    pub at_rest: bool,
     pub images: KnownImages<'a>,
 }

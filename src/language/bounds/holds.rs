@@ -42,7 +42,10 @@ impl Walk<'_> {
         self.holds = around;
         let (look, period) = (look.0, every.range.low.max(MIN_PERIOD));
         self.holds.push(Holding { look: look.ended, period, params: every.form.params() });
+        let around = self.around;
+        self.hold_speed(held);
         let (cost, flow) = self.block(body);
+        self.around = around;
         self.holds.pop();
         let looks = self.nodes.times(2.0, &Form::default(), look.ended);
         let failing = self.nodes.longest([cost.failing, look.failing]);
@@ -51,7 +54,7 @@ impl Walk<'_> {
         flow
     }
 
-    fn condition(&mut self, condition: &Expectation) {
+    pub(super) fn condition(&mut self, condition: &Expectation) {
         match condition {
             Expectation::Holds(flag) => drop(self.flag(flag)),
             Expectation::Limits { value, low, high, .. } => {
@@ -61,11 +64,9 @@ impl Walk<'_> {
         }
     }
 
-    /// What tells apart in how much looking a routine is walked, and at which speed.
+    /// What tells apart in how much looking a routine is walked.
     pub(super) fn looking(&self) -> Vec<(f64, f64)> {
-        let turning = self.turning.map(|range| (range.low, range.high));
-        let looks = self.holds.iter().map(|held| (self.nodes.seconds(held.look), held.period));
-        looks.chain(turning).collect()
+        self.holds.iter().map(|held| (self.nodes.seconds(held.look), held.period)).collect()
     }
 
     /// Looks around a wait.

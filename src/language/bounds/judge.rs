@@ -2,8 +2,9 @@
 
 use crate::bounds::finding::Cause;
 use crate::bounds::known::Interval;
+use crate::bounds::presumed::seeks_lock;
 use crate::bounds::walk::Walk;
-use crate::builtins::{Range, Trait, table};
+use crate::builtins::Range;
 use crate::program::failure::{
     MAX_TURNS, bad_index, bad_power, bad_time, bad_turns, long_list, long_range, long_text,
     long_value,
@@ -12,10 +13,7 @@ use crate::program::tree::{Expectation, Flag, Held, Number};
 use crate::program::types::Layout;
 use crate::program::value::{MAX_LIST, MAX_SHOWN, MAX_TEXT, REF_COST};
 use crate::source::Span;
-use spintrue_head::{Dimension, Fault, show_quantity};
-
-/// How far a polygon is taken to leave the speed that it is locked to, in halves of its lock window.
-const MAX_EXCURSION: f64 = 10.0;
+use spintrue_head::Fault;
 
 /// The end of a range that lies nearer to what is allowed.
 fn near(range: Range, low: f64) -> f64 {
@@ -36,7 +34,7 @@ impl Walk<'_> {
         let broken = at.is_exact() && at.low.fract() != 0.0;
         let past = at.low.is_finite() && at.low >= count.range.high;
         let before = at.high.is_finite() && at.high < 0.0;
-        if broken || past || before {
+        if broken || past || before || index.is_no_number() {
             let why = bad_index(near(at, 0.0), count.range.high as usize);
             self.found(Cause::Index, span, why, &[index, count]);
         }
@@ -45,7 +43,7 @@ impl Walk<'_> {
     /// A time that is waited.
     pub(super) fn judge_time(&mut self, time: &Interval, most: f64, span: Span) {
         let Range { low, high } = time.range;
-        if high < 0.0 && high.is_finite() {
+        if (high < 0.0 && high.is_finite()) || time.is_no_number() {
             self.found(Cause::Time, span, bad_time(high), &[time]);
         } else if low > most && low.is_finite() {
             let why = Fault::outside("time to wait", "s", low, 0.0, most);
@@ -58,7 +56,8 @@ impl Walk<'_> {
         let range = times.range;
         let broken = range.is_exact() && range.low.fract() != 0.0;
         let beyond = range.low > MAX_TURNS && range.low.is_finite();
-        if broken || beyond || (range.high < 0.0 && range.high.is_finite()) {
+        if broken || beyond || times.is_no_number() || (range.high < 0.0 && range.high.is_finite())
+        {
             let why = bad_turns(near(range, 0.0));
             self.found(Cause::Turns, span, why, &[times]);
         }
@@ -67,23 +66,14 @@ impl Walk<'_> {
     /// Arming at a share of full power.
     pub(super) fn judge_arming(&mut self, share: &Interval, place: Span, span: Span) {
         let Range { low, high } = share.range;
-        if (high <= 0.0 && high.is_finite()) || (low > 1.0 && low.is_finite()) {
+        let beyond = (high <= 0.0 && high.is_finite()) || (low > 1.0 && low.is_finite());
+        if beyond || share.is_no_number() {
             let why = bad_power(near(share.range, 1.0));
             self.found(Cause::Power, place, why, &[share]);
         } else if self.is_at_rest() {
             let why = "the laser cannot be armed: nothing spins, and there is no lock without that";
             self.found(Cause::Rest, span, why, &[]);
         }
-    }
-
-    /// No speed is asked for.
-    fn is_at_rest(&self) -> bool {
-        self.state.get(self.speed).number().range == Range::only(0.0)
-    }
-
-    /// No speed was ever asked for, so no pulse can come.
-    fn has_never_spun(&self) -> bool {
-        self.is_at_rest() && self.state.get(self.speed).number().from.is_none()
     }
 
     /// A list, by how many items it has at least.
@@ -117,7 +107,7 @@ impl Walk<'_> {
 
     /// Pulses are asked for, or lock is held, where nothing spins.
     pub(super) fn judge_pulses(&mut self, span: Span) {
-        if self.has_never_spun() {
+        if self.surely_rests() {
             self.found(Cause::Rest, span, "this watches pulses, and nothing spins", &[]);
         }
     }
@@ -126,9 +116,12 @@ impl Walk<'_> {
     pub(super) fn judge_held(&mut self, held: &Held) {
         if let Expectation::Holds(flag) = &held.condition
             && seeks_lock(flag)
-            && self.has_never_spun()
+            && self.surely_rests()
         {
             self.found(Cause::Rest, held.span, "this holds lock, and nothing spins", &[]);
+        } else if let Expectation::Holds(flag) = &held.condition
+            && self.judge_held_at_once(held, flag)
+        {
         } else if let Some(against) = self.contradicted(|walk| walk.is_broken(&held.condition)) {
             let why = format!("`{}` cannot hold{against}", held.text);
             let speed = self.state.get(self.speed).number();
@@ -145,42 +138,23 @@ impl Walk<'_> {
                     limit.as_ref().map(|(limit, _)| self.number(limit).range)
                 };
                 let (low, high) = (end(low), end(high));
-                low.is_some_and(|low| value.high < low.low)
+                let is_empty = low.zip(high).is_some_and(|(low, high)| low.low > high.high);
+                is_empty
+                    || low.is_some_and(|low| value.high < low.low)
                     || high.is_some_and(|high| value.low > high.high)
             }
         }
     }
 
-    /// Tells what a condition contradicts that surely does not hold: the speed that the polygon is locked to, where
-    /// it does not hold for that, else nothing more. A polygon is taken to stay near the speed it is locked to.
-    fn contradicted(&mut self, broken: impl Fn(&mut Self) -> bool) -> Option<String> {
-        if !self.is_proving() {
-            return None;
-        }
-        let is_broken = |walk: &mut Self, turning| {
-            walk.turning = turning;
-            let (broken, _) = walk.collecting(|walk| walk.costing(&broken).1);
-            walk.turning = None;
-            broken
-        };
-        if is_broken(self, None) {
-            return Some(String::new());
-        }
-        let speed = self.state.get(self.speed).number();
-        let Range { low, high } = speed.range;
-        let room = 1.0 + MAX_EXCURSION * self.head.lock_window;
-        let turning = Range { low: low / room, high: high * room };
-        if !speed.locked || !is_broken(self, Some(turning)) {
-            return None;
-        }
-        let shown = show_quantity(low, Dimension::ROTATION, None, None);
-        let shown = if low == high { shown } else { format!("{shown} or more") };
-        Some(format!(": the polygon is locked to {shown}"))
-    }
-
-    /// A wait for a condition; it `fails` where that does not come about.
-    pub(super) fn judge_wait(&mut self, condition: &Flag, fails: bool, span: Span) {
-        if !fails {
+    /// A wait for a condition, so long and perhaps `at_once` behind another speed; it `fails` where that does not come about.
+    pub(super) fn judge_wait(
+        &mut self,
+        condition: &Flag,
+        within: (Range, bool),
+        fails: bool,
+        span: Span,
+    ) {
+        if !fails || self.judge_lock(condition, within, span) {
             return;
         }
         if self.is_at_rest() && seeks_lock(condition) {
@@ -191,16 +165,5 @@ impl Walk<'_> {
             let speed = self.state.get(self.speed).number();
             self.found(Cause::Vain, span, format!("this waits in vain{against}"), &[&speed]);
         }
-    }
-}
-
-/// Lock must come about for the condition to hold.
-pub(super) fn seeks_lock(condition: &Flag) -> bool {
-    match condition {
-        Flag::Builtin(call) => {
-            table().get(call.builtin).is_some_and(|builtin| builtin.is(Trait::SeeksLock))
-        }
-        Flag::And(a, b) => seeks_lock(a) || seeks_lock(b),
-        _ => false,
     }
 }

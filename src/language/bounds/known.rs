@@ -11,6 +11,8 @@ use std::rc::Rc;
 
 /// Most doubles of a list that are known one by one.
 const MAX_EXACT: usize = 4096;
+/// The same of a list that is there before the run, such as the rows of a table.
+const MAX_KEPT: usize = 1 << 16;
 
 /// What is known of a number, or of a flag as 0 or 1.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,6 +24,8 @@ pub(super) struct Interval {
     pub from: Option<Span>,
     /// Of the speed that the polygon was asked for: lock was waited for since.
     pub locked: bool,
+    /// Of the same: it was another one before, and no time has passed since.
+    pub fresh: bool,
 }
 
 /// What is known of a list, record or text.
@@ -73,7 +77,7 @@ impl Interval {
     }
 
     pub(super) fn of(range: Range) -> Interval {
-        Interval { range, form: Form::default(), from: None, locked: false }
+        Interval { range, form: Form::default(), from: None, locked: false, fresh: false }
     }
 
     /// Unknown, because of a call.
@@ -97,6 +101,16 @@ impl Interval {
     /// The flag, where it is known.
     pub(super) fn as_flag(&self) -> Option<bool> {
         self.range.is_exact().then_some(self.range.low != 0.0)
+    }
+
+    /// It is known to be no number.
+    pub(super) fn is_no_number(&self) -> bool {
+        self.range.low.is_nan() && self.range.high.is_nan()
+    }
+
+    /// It surely lies above another.
+    pub(super) fn is_above(&self, other: &Interval) -> bool {
+        self.range.is_bounded() && other.range.is_bounded() && self.range.low > other.range.high
     }
 
     /// Worked out from others in no simple way.
@@ -149,7 +163,7 @@ impl Parts {
     }
 
     /// Every part, as they lie, where they are few enough; what is known of every item is repeated.
-    fn spread(&self) -> Option<(Vec<Interval>, Vec<Rc<Shape>>)> {
+    pub(super) fn spread(&self) -> Option<(Vec<Interval>, Vec<Rc<Shape>>)> {
         let count = match &self.items {
             None => return Some((self.words.clone(), self.refs.clone())),
             Some(count) => count.range.is_exact().then_some(count.range.low as usize)?,
@@ -226,7 +240,7 @@ impl Shape {
             return Shape::of_text(text);
         }
         let Value::Object(object) = value else { return Shape::unknown(None) };
-        if object.words.len().max(object.refs.len()) > MAX_EXACT {
+        if object.words.len().max(object.refs.len()) > MAX_KEPT {
             return Shape::unknown(None);
         }
         let words = object.words.iter().map(|word| Interval::only(*word)).collect();
@@ -302,7 +316,16 @@ impl Shape {
     pub(super) fn followed(&self, other: &Shape, item: Layout) -> Rc<Shape> {
         // How many there are would not be known to depend on params.
         let is_fixed = |parts: &&Parts| parts.items.as_ref().is_none_or(|n| n.form.is_fixed());
-        let spread = |shape: &Shape| shape.parts.as_ref().filter(is_fixed).and_then(Parts::spread);
+        // Of what nothing is known but how many there are, one is as good as all.
+        let tells = |parts: &&Parts| {
+            let is_told = |word: &Interval| word.range != Range::ANY;
+            let told =
+                parts.words.iter().any(is_told) || parts.refs.iter().any(|r| r.parts.is_some());
+            parts.items.is_none() || told
+        };
+        let spread = |shape: &Shape| {
+            shape.parts.as_ref().filter(is_fixed).filter(tells).and_then(Parts::spread)
+        };
         if let (Some((mut words, mut refs)), Some((more, others))) = (spread(self), spread(other)) {
             words.extend(more);
             refs.extend(others);

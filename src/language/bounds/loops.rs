@@ -188,12 +188,17 @@ impl Walk<'_> {
         let made = Made { element, ..Made::default() };
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
         let tells_more = tells_more && high <= MAX_UNROLLED_TURNS && self.fuel > 0;
-        if tells_more {
+        let is_long = self.is_long(count);
+        if tells_more || is_long {
             let written = self.state.take(mark);
             let given = self.returned.split_off(returned);
             let wider = self.state.seen();
             self.state.unsee(seen);
-            if let Some((exact, made)) = self.turn_by_turn(count, work)
+            let exact = match is_long {
+                true => self.at_length(|walk| walk.turn_by_turn(count, work)),
+                false => self.turn_by_turn(count, work),
+            };
+            if let Some((exact, made)) = exact
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
                 self.deciding |= count.form.params();
@@ -210,6 +215,33 @@ impl Walk<'_> {
         }
         self.spend_on_loop(span, cost);
         made
+    }
+
+    /// It has too many turns for a bound, and each of them is looked at for what surely fails there.
+    fn is_long(&self, count: &Interval) -> bool {
+        let turns = count.range;
+        let is_known = self.is_proving() && turns.is_exact();
+        is_known && turns.high > MAX_UNROLLED_TURNS && turns.high < f64::from(self.long_fuel)
+    }
+
+    /// Walks a long loop, with fuel of its own.
+    fn at_length<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> T {
+        if self.is_at_length {
+            return work(self);
+        }
+        let before = (self.fuel, self.is_at_length);
+        (self.fuel, self.is_at_length) = (self.long_fuel, true);
+        let done = work(self);
+        self.long_fuel = self.fuel;
+        (self.fuel, self.is_at_length) = before;
+        done
+    }
+
+    /// Uses fuel up inside a long loop, for what is no statement.
+    pub(super) fn burn(&mut self, fuel: usize) {
+        if self.is_at_length {
+            self.fuel = self.fuel.saturating_sub(u32::try_from(fuel).unwrap_or(u32::MAX));
+        }
     }
 
     fn spend_on_loop(&mut self, span: Span, cost: Cost) {
@@ -280,8 +312,8 @@ impl Walk<'_> {
     /// The last of many turns, where it is reached in any case: a range goes up to its end.
     fn last_turn(&mut self, count: &Interval, work: &Work<'_, '_>, leaves: bool) {
         let many = count.range.is_exact() && count.range.high > MAX_UNROLLED_TURNS;
-        let Some((key, items)) = work.target.filter(|_| self.is_proving() && many && !leaves)
-        else {
+        let many = many && self.is_proving() && !self.is_long(count);
+        let Some((key, items)) = work.target.filter(|_| many && !leaves) else {
             return;
         };
         let item = items(Some(count.range.high as usize - 1));
@@ -403,6 +435,7 @@ impl Walk<'_> {
                 }
             }
             Turn::Element(only_if, part) => {
+                self.burn(1);
                 turned.keeps = only_if.map_or(Some(true), |flag| self.decide(flag));
                 if turned.keeps != Some(false) {
                     let unsure = turned.keeps.is_none();

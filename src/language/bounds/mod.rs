@@ -13,6 +13,7 @@
 //! walked once for each set of arguments.
 
 mod calls;
+mod checks;
 mod exact;
 mod finding;
 mod form;
@@ -21,8 +22,10 @@ mod judge;
 mod known;
 mod loops;
 mod nodes;
+mod presumed;
 mod prove;
 mod state;
+mod trial;
 mod value;
 mod walk;
 mod words;

@@ -15,6 +15,9 @@ use crate::source::Span;
 use spintrue_head::Description;
 use std::collections::HashSet;
 
+/// Most statements and elements that loops of many turns may take in all.
+const MAX_LONG: u32 = 30_000;
+
 impl Walk<'_> {
     /// Looks for what surely fails.
     pub(super) fn is_proving(&self) -> bool {
@@ -102,10 +105,12 @@ fn findings(
     images: KnownImages<'_>,
     at_rest: bool,
     set: Option<(usize, f64)>,
+    long_fuel: u32,
 ) -> Vec<Finding> {
     let Some(paper) = Paper::new(head) else { return Vec::new() };
     let mut walk = Walk::new(program, head, true);
-    walk.proof = Some(Proof { findings: Vec::new(), doubt: 0, paper, images });
+    walk.proof = Some(Proof { findings: Vec::new(), doubt: 0, paper, at_rest, images });
+    walk.long_fuel = long_fuel;
     if at_rest {
         let rest = Fact::Number(Interval::only(0.0));
         walk.state.set(walk.speed, rest);
@@ -139,7 +144,7 @@ pub(crate) fn refused(
     images: KnownImages<'_>,
     at_rest: bool,
 ) -> Vec<Finding> {
-    findings(program, head, images, at_rest, None)
+    findings(program, head, images, at_rest, None, MAX_LONG)
 }
 
 /// A param that may be set too far: what surely fails at an end of its range, and not at its own value.
@@ -162,7 +167,7 @@ pub(crate) fn risky<'p>(
     if program.params.iter().all(|param| param.ends.is_none()) {
         return Some(Vec::new());
     }
-    let own = findings(program, head, images, at_rest, None);
+    let own = findings(program, head, images, at_rest, None, 0);
     let is_new = |found: &Finding| !own.iter().any(|own| own.span == found.span);
     let mut risks = Vec::new();
     for (index, param) in program.params.iter().enumerate() {
@@ -171,7 +176,7 @@ pub(crate) fn risky<'p>(
             if !go_on() {
                 return None;
             }
-            let all = findings(program, head, images, at_rest, Some((index, value)));
+            let all = findings(program, head, images, at_rest, Some((index, value)), 0);
             // What follows from the first one need not be told.
             let found = all.into_iter().find(is_new);
             risks.extend(found.map(|finding| Risk { param, is_upper, finding }));

@@ -21,6 +21,11 @@ const MAX_KNOWN_TEXT: usize = 4096;
 
 /// What holds for a result of two numbers; `form` is asked only where both are known exactly.
 fn combined(a: &Interval, b: &Interval, range: Range, form: impl Fn() -> Form) -> Interval {
+    if a.is_no_number() || b.is_no_number() {
+        // What is worked out from no number is none.
+        let held = Form::held(a.form.params() | b.form.params());
+        return Interval { form: held, ..Interval::only(f64::NAN) };
+    }
     let number = Interval::of(range).after(&[a, b]);
     if a.range.is_exact() && b.range.is_exact() && number.range.is_exact() {
         Interval { form: form(), ..number }
@@ -175,7 +180,8 @@ impl Walk<'_> {
                 let above = compared(Comparison::GreaterEqual, v.range, l.range);
                 let below = compared(Comparison::LessEqual, v.range, h.range);
                 let known = above.zip(below).map(|(above, below)| above && below);
-                Interval::flag(known).after(&[&v, &l, &h])
+                let nothing = l.is_above(&h).then_some(false);
+                Interval::flag(nothing.or(known)).after(&[&v, &l, &h])
             }
             Flag::EqualFlags(a, b, same) => {
                 let (a, b) = (self.flag(a), self.flag(b));
@@ -232,6 +238,8 @@ impl Walk<'_> {
             Ref::Joined(a, b, item, span) => {
                 let (a, b) = (self.reference(a), self.reference(b));
                 let whole = a.followed(&b, *item);
+                let parts = whole.parts.as_ref();
+                self.burn(parts.map_or(0, |parts| (parts.words.len() + parts.refs.len()) / 32));
                 self.judge_list(&whole.count(*item), *item, *span);
                 whole
             }

@@ -3,10 +3,10 @@
 use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
-use crate::bounds::judge::seeks_lock;
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::loops::Turn;
 use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
+use crate::bounds::presumed::Around;
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::value::parts_of;
 use crate::bounds::writes::{Scan, scan, scan_program, spinning};
@@ -81,6 +81,7 @@ pub(super) struct Context {
     pub speed: Interval,
     /// How much looking at conditions goes on around.
     pub looking: Vec<(f64, f64)>,
+    pub around: Around,
     pub called: Called,
 }
 
@@ -115,6 +116,9 @@ pub(super) struct Walk<'a> {
     pub(super) holds: Vec<Holding>,
     pub(super) fuel: u32,
     pub(super) unrolling: u32,
+    /// The same for loops of many turns, and whether one of them is being walked.
+    pub(super) long_fuel: u32,
+    pub(super) is_at_length: bool,
     /// Counts times and counts that were known between two ends only.
     pub(super) vague: u64,
     depth: u32,
@@ -122,8 +126,8 @@ pub(super) struct Walk<'a> {
     pub(super) deciding: u64,
     /// Loops are walked turn by turn wherever that is possible.
     pub(super) eager: bool,
-    /// What the polygon is taken to turn at, while it is looked whether a condition contradicts that.
-    pub(super) turning: Option<Range>,
+    /// What is known of the place around.
+    pub(super) around: Around,
     /// The last call, for what has no place of its own.
     pub(super) at: Span,
     /// What surely fails, where that is looked for.
@@ -158,11 +162,13 @@ impl<'a> Walk<'a> {
             holds: Vec::new(),
             fuel: MAX_UNROLLED,
             unrolling: 0,
+            long_fuel: 0,
+            is_at_length: false,
             vague: 0,
             depth: 0,
             deciding: 0,
             eager,
-            turning: None,
+            around: Around::default(),
             at: Span::default(),
             proof: None,
         }
@@ -301,8 +307,8 @@ impl<'a> Walk<'a> {
                 return Flow::Fails;
             }
             Statement::Ask(ask) => self.ask(ask),
+            Statement::Expect(expect) => self.check(expect),
             Statement::Evaluate(_)
-            | Statement::Expect(_)
             | Statement::Record { .. }
             | Statement::Note(_)
             | Statement::Step(..) => Node::from(statement).parts(&mut |part| match part {
@@ -375,6 +381,7 @@ impl<'a> Walk<'a> {
 
     /// Spends up to a time that the script says.
     pub(super) fn wait(&mut self, time: &Interval, most: f64, span: Span) {
+        self.passes();
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
         let (look, lost) =
@@ -437,6 +444,7 @@ impl<'a> Walk<'a> {
         let every = self.number(every);
         self.judge_time(&within, f64::INFINITY, span);
         self.judge_time(&every, f64::INFINITY, span);
+        let at_once = self.state.get(self.speed).number().fresh;
         let (look, known) = self.costing(|walk| walk.decide(condition));
         if known == Some(true) {
             self.spend(look);
@@ -451,10 +459,9 @@ impl<'a> Walk<'a> {
             Some(block) => self.way(block),
             None => (Cost::default(), Flow::Fails, Written::new()),
         };
-        self.judge_wait(condition, flow == Flow::Fails, span);
-        if seeks_lock(condition) && flow != Flow::Next {
-            let speed = self.state.get(self.speed).number();
-            self.state.set(self.speed, Fact::Number(Interval { locked: true, ..speed }));
+        self.judge_wait(condition, (within.range, at_once), flow == Flow::Fails, span);
+        if flow != Flow::Next {
+            self.came_about(condition);
         }
         self.perhaps_done(cost, flow, written)
     }
@@ -484,7 +491,7 @@ impl<'a> Walk<'a> {
         let armed = self.nodes.leaf(Some(span), seconds, Form::default());
         let refused = self.nodes.leaf(Some(span), asked.failing, Form::default());
         let dark = self.nodes.leaf(Some(span), times.silence_most, Form::default());
-        let (cost, flow) = self.block(body);
+        let (cost, flow) = self.lit(body);
         let longest = self.nodes.longest([cost.failing, refused]);
         let failing = self.nodes.sum([longest, dark]);
         let looks = self.looks_of_call(seconds, 0);
@@ -577,14 +584,6 @@ impl<'a> Walk<'a> {
                 }
                 None => {}
             }
-        }
-    }
-
-    /// The speed may change from now on without being asked to.
-    pub(super) fn unlock(&mut self) {
-        let speed = self.state.get(self.speed).number();
-        if speed.locked {
-            self.state.set(self.speed, Fact::Number(Interval { locked: false, ..speed }));
         }
     }
 

@@ -2,7 +2,7 @@
 
 use crate::bounds::known::{Fact, Interval};
 use crate::bounds::state::{Key, Written};
-use crate::builtins::{Range, TimeBound, table};
+use crate::builtins::{Range, TimeBound, Trait, table};
 use crate::program::show::Shower;
 use crate::program::tree::{Expression, Piece, Program, Ref, Slot, Statement};
 use crate::program::types::Layout;
@@ -20,6 +20,8 @@ pub(super) struct Scan {
     pub arms: bool,
     /// The polygon may be kept spinning at the end.
     pub keeps: bool,
+    /// Lines may be drawn steadily.
+    pub draws: bool,
     /// Routines that are called.
     calls: Vec<usize>,
     /// Variables to which something is added, and those that are written in another way.
@@ -186,6 +188,7 @@ impl Scan {
             if builtin.is_none_or(|builtin| builtin.changes_speed()) {
                 self.writes.insert(speed);
             }
+            self.draws |= builtin.is_some_and(|b| b.is(Trait::DrawsSteadily));
             self.keeps |= builtin.is_some_and(|b| matches!(b.time, TimeBound::Keep));
         }
         node.parts(&mut |part| self.node(part, spins, speed));

@@ -8,7 +8,7 @@
 use crate::images::ImageFact;
 use crate::program::value::Datum;
 use crate::station::MAX_READ;
-use spintrue_head::{Description, MAX_MARKS};
+use spintrue_head::{Description, MAX_MARKS, find_channel};
 
 /// How often a line is exposed again because the gauge lost its reading, and how many more readings of a
 /// facet are taken in place of those that have a wild mark.
@@ -50,9 +50,14 @@ impl Range {
         self.low.is_finite() && self.high.is_finite()
     }
 
-    /// From the smaller to the larger of both.
+    /// From the smaller to the larger of both; anything where one of them is no number.
     #[must_use]
     pub fn joined(self, other: Range) -> Range {
+        if self != other
+            && [self.low, self.high, other.low, other.high].iter().any(|end| end.is_nan())
+        {
+            return Range::ANY;
+        }
         Range { low: self.low.min(other.low), high: self.high.max(other.high) }
     }
 }
@@ -85,6 +90,19 @@ impl Extent {
     }
 }
 
+/// What is taken for granted of a head.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Presumed {
+    /// Between which speeds in rad/s the polygon turns: locked, or at rest.
+    Turning(Range),
+    /// The laser is not armed.
+    Dark,
+    /// No lines are drawn steadily.
+    Undrawn,
+    /// Channels read what they can have.
+    Channels,
+}
+
 /// What a bound may rest on.
 pub struct CallFacts<'a> {
     /// The head.
@@ -93,12 +111,16 @@ pub struct CallFacts<'a> {
     pub arguments: &'a [Extent],
     /// Between which speeds in rad/s the polygon was asked to turn.
     pub speed: Range,
-    /// Between which speeds in rad/s it is measured to turn, as far as that is taken for granted.
-    pub turning: Range,
+    /// What is taken for granted, while it is looked whether a condition contradicts it.
+    pub presumed: Option<Presumed>,
+    /// The laser is surely armed; else it surely is not.
+    pub lit: bool,
     /// The laser may be armed, which the head is then asked after each call.
     pub armed: bool,
     /// One per parameter: the argument itself where it is known whole, `Nothing` where it was left out.
     pub values: &'a [Option<Datum>],
+    /// A list of records of numbers of which not all is known, with these in place of what is not.
+    pub filled: &'a dyn Fn(usize, &[f64]) -> Option<Datum>,
     /// What is known of an image.
     pub images: &'a dyn Fn(&str) -> Option<ImageFact>,
 }
@@ -186,6 +208,10 @@ pub enum ResultBound {
     Monotonic,
     /// Worked out.
     Computed(fn(&CallFacts<'_>) -> Extent),
+    /// A record, of which some fields are worked out.
+    Fields(fn(&CallFacts<'_>) -> Vec<(&'static str, Range)>),
+    /// So many items of the first list.
+    Items(fn(&CallFacts<'_>) -> Range),
 }
 
 /// The effort of one answer. While armed a look follows, and disarming where that is lost.
@@ -358,14 +384,68 @@ pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
     Extent::List { count, values: Range::ANY }
 }
 
-/// The speed that is measured.
-pub(super) fn turning(asked: &CallFacts<'_>) -> Extent {
-    Extent::Number(asked.turning)
+/// A flag, where it is known.
+fn flag(known: Option<bool>) -> Range {
+    known.map_or(Range { low: 0.0, high: 1.0 }, |flag| Range::only(f64::from(flag)))
 }
 
-/// A number of which nothing is known.
-pub(super) fn any_number(_: &CallFacts<'_>) -> Extent {
-    Extent::Number(Range::ANY)
+/// The speed that is measured.
+fn measured(asked: &CallFacts<'_>) -> Range {
+    match asked.presumed {
+        Some(Presumed::Turning(range)) => range,
+        _ => Range::ANY,
+    }
+}
+
+fn is_turning(asked: &CallFacts<'_>) -> Option<bool> {
+    matches!(asked.presumed, Some(Presumed::Turning(_))).then(|| measured(asked).low > 0.0)
+}
+
+/// `measured_speed()`
+pub(super) fn turning(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(measured(asked))
+}
+
+/// `locked()`
+pub(super) fn locked(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(flag(is_turning(asked)))
+}
+
+/// `at_rest()`
+pub(super) fn at_rest(asked: &CallFacts<'_>) -> Extent {
+    Extent::Number(flag(is_turning(asked).map(|turns| !turns)))
+}
+
+/// `status()`
+pub(super) fn status(asked: &CallFacts<'_>) -> Vec<(&'static str, Range)> {
+    let turns = is_turning(asked);
+    let dark = matches!(asked.presumed, Some(Presumed::Dark));
+    vec![
+        ("armed", flag(dark.then_some(false))),
+        ("at_rest", flag(turns.map(|turns| !turns))),
+        ("interlock_closed", flag(None)),
+        ("locked", flag(turns)),
+        ("parked", flag(None)),
+        ("speed", measured(asked)),
+    ]
+}
+
+/// `drawing_steadily()`
+pub(super) fn drawing(asked: &CallFacts<'_>) -> Extent {
+    let idle = matches!(asked.presumed, Some(Presumed::Undrawn));
+    Extent::Number(flag(idle.then_some(false)))
+}
+
+/// `channel(name)`
+pub(super) fn reading(asked: &CallFacts<'_>) -> Extent {
+    let name = asked.values.first().and_then(Option::as_ref).map(Datum::text);
+    let channel = name.and_then(|name| find_channel(&asked.head.channels, name).ok());
+    match (asked.presumed, channel) {
+        (Some(Presumed::Channels), Some(channel)) => {
+            Extent::Number(Range { low: channel.least, high: channel.most })
+        }
+        _ => Extent::Number(Range::ANY),
+    }
 }
 
 /// How many elements.
@@ -381,6 +461,29 @@ pub(super) fn among(asked: &CallFacts<'_>) -> Extent {
     match asked.arguments.first() {
         Some(Extent::List { values, .. }) => Extent::Number(*values),
         _ => Extent::Unknown,
+    }
+}
+
+/// As many elements as in the first list.
+pub(super) fn as_many(asked: &CallFacts<'_>) -> Range {
+    match asked.arguments.first() {
+        Some(Extent::List { count, .. }) => *count,
+        _ => Range { low: 0.0, high: f64::INFINITY },
+    }
+}
+
+/// `slice(list, first, end)`
+pub(super) fn sliced(asked: &CallFacts<'_>) -> Range {
+    let all = as_many(asked);
+    let first = asked.arguments.get(1).map_or(Range::ANY, Extent::number);
+    let end = match asked.arguments.get(2) {
+        Some(Extent::Absent) | None => all,
+        Some(end) => end.number(),
+    };
+    let low = (end.low - first.high).max(0.0);
+    Range {
+        low: if low.is_finite() { low } else { 0.0 },
+        high: (end.high - first.low).min(all.high).max(0.0),
     }
 }
 

@@ -10,10 +10,10 @@ use crate::statistics::{capability, describe};
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        pure("cp", cp),
-        pure("cpk", cpk),
-        pure("gauge_study", gauge_study),
-        pure("gauge_limits", gauge_limits),
+        pure("cp", cp).tried(),
+        pure("cpk", cpk).tried(),
+        pure("gauge_study", gauge_study).tried(),
+        pure("gauge_limits", gauge_limits).tried(),
     ]
 }
 

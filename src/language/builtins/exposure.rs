@@ -33,12 +33,15 @@ pub(super) fn builtins() -> Vec<Builtin> {
             .with_traits(&[Trait::Changes, Trait::NotWhileArmed])
             .with_result(bound::per_facet)
             .refusing(chart_refused),
-        timed("draw_steadily", steady, draw_steadily).refusing(steady_refused),
+        timed("draw_steadily", steady, draw_steadily)
+            .with_traits(&[Trait::DrawsSteadily])
+            .refusing(steady_refused),
         timed("drawing_steadily", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.drawing_steadily()?))
-        }),
-        pure("banding", |context, arguments| peaks(context, arguments, "peak")),
-        pure("dose_banding", |context, arguments| peaks(context, arguments, "dose_peak")),
+        })
+        .with_result(bound::drawing),
+        pure("banding", |context, arguments| peaks(context, arguments, "peak")).tried(),
+        pure("dose_banding", |context, arguments| peaks(context, arguments, "dose_peak")).tried(),
     ]
 }
 

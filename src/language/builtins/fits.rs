@@ -16,9 +16,9 @@ const MAX_SPECTRUM: usize = 2_000_000;
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        pure("polynomial_fit", polynomial_fit),
+        pure("polynomial_fit", polynomial_fit).tried(),
         pure("fitted", fitted),
-        pure("spectrum", spectrum_of),
+        pure("spectrum", spectrum_of).tried(),
     ]
 }
 

@@ -1,6 +1,7 @@
 //! Lists: how many, sums, extremes, order.
 
 use crate::builtins::bound;
+use crate::builtins::bound::ResultBound;
 use crate::builtins::records::datum;
 use crate::builtins::signature::{
     Arguments, Builtin, Context, Function, Trait, Trouble, pure, wrong,
@@ -21,16 +22,21 @@ pub(super) fn builtins() -> Vec<Builtin> {
             .with_traits(&[Trait::Chooses]),
         Builtin::pure("sum", Function::List(|list, _| list.as_words().iter().sum())),
         pure("smallest", |_, arguments| worked("smallest element", 1, arguments, smallest))
-            .with_result(bound::among),
+            .with_result(bound::among)
+            .tried(),
         pure("largest", |_, arguments| worked("largest element", 1, arguments, largest))
-            .with_result(bound::among),
+            .with_result(bound::among)
+            .tried(),
         pure("sorted", |_, arguments| {
             let words = order::sorted(arguments.words(0));
             Ok(datum(Object { words, refs: Vec::<Value>::new() }))
         })
         .with_result(bound::same),
-        pure("sorted_by", sorted_by).with_result(bound::same),
-        pure("slice", slice),
+        Builtin {
+            result: ResultBound::Items(bound::as_many),
+            ..pure("sorted_by", sorted_by).tried()
+        },
+        Builtin { result: ResultBound::Items(bound::sliced), ..pure("slice", slice).tried() },
         pure("find", find),
     ]
 }

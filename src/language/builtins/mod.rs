@@ -30,12 +30,14 @@ mod texts;
 mod trims;
 mod uncertainty;
 
-pub(crate) use bound::{CallFacts, Extent, Misuse, Range, Refused, ResultBound, TimeBound};
+pub(crate) use bound::{
+    CallFacts, Extent, Misuse, Presumed, Range, Refused, ResultBound, TimeBound,
+};
 pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub use records::{RecordSpec, records};
-pub(crate) use records::{component, record};
+pub(crate) use records::{component, place, record, record_layout};
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Effect};

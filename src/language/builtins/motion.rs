@@ -1,7 +1,7 @@
 //! The polygon and the galvanometer: turning, stopping, placing, and the clock.
 
 use crate::builtins::bound;
-use crate::builtins::bound::{CallFacts, Refused, TimeBound};
+use crate::builtins::bound::{CallFacts, Refused, ResultBound, TimeBound};
 use crate::builtins::records::{datum, made};
 use crate::builtins::refusal::{ANGLE, SPEED};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, done, timed};
@@ -12,6 +12,7 @@ use spintrue_head::{Calls, Halt, Laser};
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         timed("spin", TimeBound::Spin, |context, arguments| {
+            SPEED.check(context.station.description(), arguments.number(0))?;
             done(context.station.spin(arguments.number(0)))
         })
         .refusing(spin_refused),
@@ -24,18 +25,25 @@ pub(super) fn builtins() -> Vec<Builtin> {
         timed("locked", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.status()?.locked))
         })
-        .with_traits(&[Trait::SeeksLock]),
+        .with_traits(&[Trait::SeeksLock])
+        .with_result(bound::locked),
         timed("at_rest", TimeBound::Answer, |context, _| {
             Ok(Datum::Flag(context.station.status()?.at_rest))
-        }),
+        })
+        .with_traits(&[Trait::SeeksRest])
+        .with_result(bound::at_rest),
         timed("measured_speed", TimeBound::Answer, |context, _| {
             Ok(Datum::Number(context.station.status()?.speed))
         })
         .with_traits(&[Trait::Measured])
         .with_result(bound::turning),
-        timed("status", TimeBound::Answer, status)
-            .with_traits(&[Trait::SeeksLock, Trait::Measured]),
+        Builtin {
+            result: ResultBound::Fields(bound::status),
+            ..timed("status", TimeBound::Answer, status)
+                .with_traits(&[Trait::SeeksLock, Trait::Measured])
+        },
         timed("steer", TimeBound::Answer, |context, arguments| {
+            ANGLE.check(context.station.description(), arguments.number(0))?;
             done(context.station.steer(Some(arguments.number(0))))
         })
         .refusing(steer_refused),

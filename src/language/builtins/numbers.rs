@@ -31,7 +31,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         rising(one("sqrt", f64::sqrt)).with_traits(NOT_NEGATIVE),
         rising(two("smaller", f64::min)),
         rising(two("larger", f64::max)),
-        two("rounded", |x, step| if step == 0.0 { f64::NAN } else { (x / step).round() * step }),
+        two("rounded", |x, step| if step == 0.0 { f64::NAN } else { (x / step).round() * step })
+            .tried(),
         rising(one("floor", f64::floor)),
         rising(one("ceiling", f64::ceil)),
         one("sin", libm::sin),

@@ -9,6 +9,10 @@ use crate::program::value::{Datum, Value};
 use crate::station::StationError;
 use spintrue_head::{Calls, Fault, LightSource, StartOfScan, Turn};
 
+/// Why no facet is counted.
+const UNSEEN: &str = "no facet is seen: the writing beam lights the start-of-scan detector, so \
+                      count inside `arm`";
+
 /// What watching turns takes.
 const WATCHING: &str = "up to speed and then the turns, or a silence between pulses, whichever is \
                         less; then it is given up";
@@ -22,7 +26,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
             .refusing(turns_refused),
         timed("counted_facets", TimeBound::Work(WATCHING, bound::counted), counted_facets)
             .with_traits(&[Trait::NeedsLock, Trait::NotNegative])
-            .refusing(turns_refused),
+            .refusing(count_refused),
         pure("facet_count", |context, _| {
             Ok(Datum::Number(f64::from(context.station.description().facets)))
         })
@@ -78,13 +82,18 @@ fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
     }
     let head = context.station.description();
     if first == 0 && head.detector.source == LightSource::Beam {
-        let message = "no facet is seen: the writing beam lights the start-of-scan detector, so \
-                       count inside `arm`";
-        return Err(StationError::Fault(Fault::Refused(message.to_string())).into());
+        return Err(StationError::Fault(Fault::Refused(UNSEEN.to_string())).into());
     }
     Ok(Datum::Number(f64::from(first)))
 }
 
 fn turns_refused(asked: &CallFacts<'_>) -> Option<Refused> {
     TURNS.judge(asked, 0)
+}
+
+/// In the dark no facet is seen where the writing beam lights the detector.
+fn count_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let unseen = !asked.lit && asked.head.detector.source == LightSource::Beam;
+    let unseen = || unseen.then(|| Refused::new(usize::MAX, UNSEEN.to_string()));
+    turns_refused(asked).or_else(unseen)
 }

@@ -2,7 +2,7 @@
 
 use crate::builtins::page::{items, kind, one_line, parts};
 use crate::builtins::signature::{Trouble, wrong};
-use crate::program::types::{RecordType, Type};
+use crate::program::types::{Layout, RecordType, Type};
 use crate::program::value::{Datum, Object, Value};
 use std::rc::Rc;
 use std::sync::{Arc, LazyLock, OnceLock};
@@ -203,6 +203,12 @@ pub(crate) fn component(of: &Type) -> Type {
     Type::Record(Rc::new(made))
 }
 
+/// How a record lies; none where there is none of that name.
+pub(crate) fn record_layout(name: &str) -> Option<Layout> {
+    let RecordPage { fields, width, .. } = record(name)?.page();
+    Some(Layout { words: *width, refs: fields.len() - width })
+}
+
 /// A field of a record, by the order of their names.
 fn field_of(record: &str, name: &str) -> Option<&'static Field> {
     self::record(record)?.page().field(name)
@@ -224,7 +230,7 @@ macro_rules! field {
 pub(super) use field;
 
 /// Where a numeric field lies in a record's doubles; beyond them where there is none.
-pub(super) fn place(record: &str, name: &str) -> usize {
+pub(crate) fn place(record: &str, name: &str) -> usize {
     let field = field_of(record, name).filter(|field| !field.is_reference);
     field.map_or(usize::MAX, |field| field.place)
 }

@@ -81,6 +81,17 @@ pub(super) const STEADY: Limit = Limit {
     help: None,
 };
 
+/// How long after the call a fault strikes.
+pub(super) const AFTER: Limit = Limit {
+    range: |_| Range { low: 0.0, high: 1e6 },
+    whole: false,
+    words: |_, after| {
+        let after = show_quantity(after, Dimension::TIME, None, None);
+        format!("a fault strikes 0 s to 1000000 s after it is provoked, not {after}")
+    },
+    help: None,
+};
+
 /// A speed of the polygon; the station checks it in a run.
 pub(super) const SPEED: Limit = Limit {
     range: |head| Range { low: head.speed_least, high: head.speed_most },
@@ -103,6 +114,9 @@ impl Limit {
         let Range { low, high } = (self.range)(head);
         // A converted unit may be off in its last digit.
         let slack = 1e-12 * low.abs().max(high.abs());
+        if values.low.is_nan() && values.high.is_nan() {
+            return Some((self.words)(head, values.low));
+        }
         let broken = self.whole && values.is_exact() && values.low.fract() != 0.0;
         if values.low.is_finite() && (values.low > high + slack || broken) {
             return Some((self.words)(head, values.low));

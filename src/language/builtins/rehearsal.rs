@@ -1,17 +1,15 @@
 //! Faults on purpose, so that a script can try what its routines do about them.
 
-use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
+use crate::builtins::refusal::AFTER;
+use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure};
 use crate::program::value::Datum;
 use crate::station::StationError;
-use spintrue_head::{Calls, Dimension, Fault, show_quantity};
-
-/// Longest time in s from the call to the fault.
-const MAX_AFTER: f64 = 1e6;
+use spintrue_head::{Calls, Fault};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        pure("provoke", provoke),
+        pure("provoke", provoke).refusing(|asked| AFTER.judge(asked, 1)),
         pure("mend", |context, _| {
             context.station.clear_faults().map_err(trouble)?;
             Ok(Datum::Nothing)
@@ -22,12 +20,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
 fn provoke(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let fault = arguments.text(0);
     let after = arguments.optional(1).unwrap_or(0.0);
-    if !(0.0..=MAX_AFTER).contains(&after) {
-        let after = show_quantity(after, Dimension::TIME, None, None);
-        return wrong(format!(
-            "a fault strikes 0 s to 1000000 s after it is provoked, not {after}"
-        ));
-    }
+    AFTER.check(context.station.description(), after)?;
     context.station.inject(fault, after).map_err(trouble)?;
     Ok(Datum::Nothing)
 }

@@ -31,11 +31,13 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(Datum::Number(context.station.channel(name)?))
         })
         .with_traits(&[Trait::Measured])
-        .with_result(bound::any_number)
+        .with_result(bound::reading)
         .refusing(|asked| unknown(asked, |name| find_channel(&asked.head.channels, name))),
         timed("set_channel", TimeBound::Station, |context, arguments| {
             let name = arguments.text(0);
             is_like(context, name)?;
+            let channels = &context.station.description().channels;
+            possible(settable(channels, name, arguments.number(1), false))?;
             done(context.station.set_channel(name, arguments.number(1)))
         })
         .refusing(set_refused),
@@ -64,7 +66,7 @@ fn misused<T>(
 fn switch_refused(asked: &CallFacts<'_>) -> Option<Refused> {
     let signals = &asked.head.signals;
     unknown(asked, |name| find_signal(signals, name))
-        .or_else(|| misused(asked, 0, |name| switchable(signals, name.text(), false)))
+        .or_else(|| misused(asked, 0, |name| switchable(signals, name.text(), asked.lit)))
 }
 
 /// A channel that is there and an output, and a value that it takes.
@@ -72,7 +74,7 @@ fn set_refused(asked: &CallFacts<'_>) -> Option<Refused> {
     let channels = &asked.head.channels;
     let name = asked.values.first()?.as_ref()?.text();
     unknown(asked, |name| find_channel(channels, name))
-        .or_else(|| misused(asked, 1, |value| settable(channels, name, value.number(), false)))
+        .or_else(|| misused(asked, 1, |value| settable(channels, name, value.number(), asked.lit)))
 }
 
 fn switch(context: &mut Context<'_>, arguments: Arguments<'_>, on: bool) -> Result<Datum, Trouble> {

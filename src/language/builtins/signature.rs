@@ -166,6 +166,10 @@ pub enum Function {
 pub enum Trait {
     /// Tells whether the polygon is locked.
     SeeksLock,
+    /// Tells whether it is at rest.
+    SeeksRest,
+    /// Lines are drawn steadily behind it.
+    DrawsSteadily,
     /// Means little before the polygon is locked.
     NeedsLock,
     /// Its result is never negative.
@@ -192,6 +196,9 @@ pub struct Builtin {
     pub result: ResultBound,
     /// What is surely wrong with a call, where its arguments are known.
     pub(crate) refuses: Option<Judge>,
+    /// What it refuses of one argument it refuses with all usual values of the others, so it may be tried with
+    /// made-up ones before the run.
+    pub(crate) is_tried: bool,
     /// How it is worked out.
     pub function: Function,
     /// The pages of its topic.
@@ -204,7 +211,17 @@ impl Builtin {
     pub(super) fn pure(name: &'static str, function: Function) -> Builtin {
         let (traits, topic, page) = (&[], "", OnceLock::new());
         let (time, result) = (TimeBound::None, ResultBound::Unknown);
-        Builtin { name, traits, time, result, refuses: None, function, topic, page }
+        Builtin {
+            name,
+            traits,
+            time,
+            result,
+            refuses: None,
+            is_tried: false,
+            function,
+            topic,
+            page,
+        }
     }
 
     pub(super) fn with_traits(self, traits: &'static [Trait]) -> Builtin {
@@ -213,6 +230,10 @@ impl Builtin {
 
     pub(super) fn with_result(self, result: fn(&CallFacts<'_>) -> Extent) -> Builtin {
         Builtin { result: ResultBound::Computed(result), ..self }
+    }
+
+    pub(super) fn tried(self) -> Builtin {
+        Builtin { is_tried: true, ..self }
     }
 
     pub(super) fn refusing(self, judge: Judge) -> Builtin {

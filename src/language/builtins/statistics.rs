@@ -13,32 +13,38 @@ use spintrue_head::NORMAL_PER_MEDIAN_ABSOLUTE;
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        pure("mean", |_, arguments| worked("mean", 1, arguments, describe::mean)),
+        pure("mean", |_, arguments| worked("mean", 1, arguments, describe::mean)).tried(),
         pure("median", |_, arguments| worked("median", 1, arguments, order::median))
-            .with_result(bound::among),
+            .with_result(bound::among)
+            .tried(),
         pure("deviation", |_, arguments| {
             worked("standard deviation", 2, arguments, describe::deviation)
         })
-        .with_traits(&[Trait::NotNegative]),
+        .with_traits(&[Trait::NotNegative])
+        .tried(),
         pure("standard_error", |_, arguments| {
             worked("standard error", 2, arguments, describe::standard_error)
-        }),
+        })
+        .tried(),
         pure("median_absolute_deviation", |_, arguments| {
             worked("median absolute deviation", 1, arguments, order::median_absolute_deviation)
-        }),
+        })
+        .tried(),
         pure("robust_deviation", |_, arguments| {
             worked("robust deviation", 1, arguments, |values| {
                 NORMAL_PER_MEDIAN_ABSOLUTE * order::median_absolute_deviation(values)
             })
-        }),
-        pure("rms", |_, arguments| worked("root mean square", 1, arguments, describe::rms)),
+        })
+        .tried(),
+        pure("rms", |_, arguments| worked("root mean square", 1, arguments, describe::rms)).tried(),
         pure("peak_to_peak", |_, arguments| {
             worked("peak to peak value", 1, arguments, |values| largest(values) - smallest(values))
-        }),
-        pure("percentile", percentile).with_result(bound::among),
-        pure("autocorrelation", autocorrelation),
-        pure("series", series),
-        pure("linear_fit", linear_fit),
+        })
+        .tried(),
+        pure("percentile", percentile).with_result(bound::among).tried(),
+        pure("autocorrelation", autocorrelation).tried(),
+        pure("series", series).tried(),
+        pure("linear_fit", linear_fit).tried(),
     ]
 }
 

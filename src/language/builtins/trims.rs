@@ -35,6 +35,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
         .with_result(bound::per_facet),
         timed("load", TimeBound::Answer, |context, arguments| {
             let trims = read_trims(context, arguments.get(0))?;
+            let held = context.station.description().round_trims(&trims);
+            held.map_err(|why| Trouble::Value(why.to_string()))?;
             done(context.station.load_trims(&trims))
         })
         .refusing(load_refused),
@@ -49,7 +51,7 @@ pub(super) fn builtins() -> Vec<Builtin> {
             Ok(trims_list(&trimmed.iter().map(|t| t.trim).collect::<Vec<Trim>>()))
         })
         .with_result(bound::per_facet)
-        .refusing(few_lines),
+        .refusing(|asked| few_lines(asked).or_else(|| no_gain(asked))),
         pure("corrected_plan", corrected_plan).refusing(few_lines),
         pure("trim_uncertainties", |context, arguments| {
             let trimmed = work_out(context, arguments, (None, None))?;
@@ -211,7 +213,7 @@ fn work_out(
 ) -> Result<Vec<Trimmed>, Trouble> {
     let (along, across) = (gains.0.unwrap_or(1.0), gains.1.unwrap_or(1.0));
     if !(along.is_finite() && across.is_finite() && along > 0.0 && across > 0.0) {
-        return wrong("a gain must be greater than zero");
+        return wrong(NO_GAIN);
     }
     let plain = scale_of(arguments.words(1));
     let scale = LineScale {
@@ -375,9 +377,25 @@ fn few_lines(asked: &CallFacts<'_>) -> Option<Refused> {
     Some(Refused::new(0, few?))
 }
 
-/// One trim for each facet, each inside its register.
+const NO_GAIN: &str = "a gain must be greater than zero";
+
+/// The gains of `corrected`.
+fn no_gain(asked: &CallFacts<'_>) -> Option<Refused> {
+    let is_none = |index: &usize| {
+        let gain = asked.arguments.get(*index).map_or(f64::INFINITY, |gain| gain.number().high);
+        gain <= 0.0
+    };
+    [2, 3].into_iter().find(is_none).map(|index| Refused::new(index, NO_GAIN.to_string()))
+}
+
+/// One trim for each facet, each inside its register; what is not known of them is taken to be.
 fn load_refused(asked: &CallFacts<'_>) -> Option<Refused> {
-    known(asked, 0, |trims| trims_refused(asked.head, trims)).or_else(|| {
+    let neutral = trims_list(&[Trim::default()]);
+    let partly = || {
+        let why = trims_refused(asked.head, &(asked.filled)(0, neutral.words())?)?;
+        Some(Refused::new(0, why))
+    };
+    known(asked, 0, |trims| trims_refused(asked.head, trims)).or_else(partly).or_else(|| {
         let Some(Extent::List { count, .. }) = asked.arguments.first() else { return None };
         let facets = f64::from(asked.head.facets);
         let other = count.is_exact() && count.low != facets;

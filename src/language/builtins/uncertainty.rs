@@ -15,20 +15,23 @@ pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("combined_uncertainty", |_, arguments| {
             Ok(Datum::Number(combined(components(arguments)?)))
-        }),
-        pure("effective_degrees_of_freedom", effective),
-        pure("coverage_factor", |_, arguments| Ok(Datum::Number(factor(arguments, 0)?))),
+        })
+        .tried(),
+        pure("effective_degrees_of_freedom", effective).tried(),
+        pure("coverage_factor", |_, arguments| Ok(Datum::Number(factor(arguments, 0)?))).tried(),
         pure("expanded_uncertainty", |_, arguments| {
             let u = arguments.number(0);
             if u < 0.0 {
                 return wrong("`u` is negative; a standard uncertainty is not");
             }
             Ok(Datum::Number(u * factor(arguments, 1)?))
-        }),
+        })
+        .tried(),
         pure("type_a", |_, arguments| {
             let degrees = arguments.number(2);
             component(arguments, "A", degrees)
-        }),
+        })
+        .tried(),
         pure("type_b", |_, arguments| {
             let degrees = arguments.optional(3).unwrap_or(MAX_DEGREES);
             let source = arguments.text(2).trim().to_string();
@@ -36,7 +39,8 @@ pub(super) fn builtins() -> Vec<Builtin> {
                 return wrong("`source` is empty: say where this component is known from");
             }
             component(arguments, &format!("B: {source}"), degrees)
-        }),
+        })
+        .tried(),
     ]
 }
 

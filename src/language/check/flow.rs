@@ -328,8 +328,9 @@ pub(super) fn put<T>(list: &mut [T], at: usize, value: T) {
 /// Tells what no call may lead to while armed, and reports a call by its words, its place, and where the laser is armed.
 type UnderLight = (fn(&Builtin) -> bool, fn(&str, Span, Span) -> Diagnostic);
 
-pub(super) const UNDER_LIGHT: [UnderLight; 2] = [
+pub(super) const UNDER_LIGHT: [UnderLight; 3] = [
     (Builtin::changes_speed, speed_under_light),
+    (|builtin| builtin.has(Effect::Stores), store_under_light),
     (|builtin| builtin.is(Trait::NotWhileArmed), scan_under_light),
 ];
 
@@ -347,4 +348,13 @@ fn speed_under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
     Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
         .label(arm, "armed here")
         .help("call it before or behind the `arm` block: without lock the light goes out")
+}
+
+/// What survives power loss is written while armed.
+fn store_under_light(name: &str, span: Span, arm: Span) -> Diagnostic {
+    let headline =
+        format!("`{name}` stores trims while the laser is armed, which every head refuses");
+    Diagnostic::error(codes::SPEED_CHANGE_WHILE_ARMED, headline, span)
+        .label(arm, "armed here")
+        .help("call it behind the `arm` block: the trims that are loaded there stay in force")
 }

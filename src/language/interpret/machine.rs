@@ -141,6 +141,7 @@ impl Machine<'_> {
                 self.fail(kind, fault.to_string(), place)
             }
             StationError::NoScan(why) => self.fail(FailureKind::NoScan, why, place),
+            StationError::NoNumber(why) => self.fail(FailureKind::Value, why, place),
             StationError::Interrupted => self.interrupted(place),
             StationError::Overdue(limit) => {
                 self.fail(FailureKind::Timeout, limit.to_string(), place)

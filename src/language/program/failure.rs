@@ -113,6 +113,19 @@ pub(crate) fn bad_power(share: f64) -> String {
     format!("cannot arm at {shown}: power is a share above 0 and at most 1 (100 %)")
 }
 
+/// Why a check cannot be decided at a risk.
+pub(crate) fn bad_risk(risk: f64) -> String {
+    format!("the risk of a check is 0 % to 50 %, not {} %", number_text(risk * 100.0))
+}
+
+/// Why an uncertainty cannot be expanded.
+pub(crate) fn bad_factor(factor: f64) -> String {
+    format!("an uncertainty is expanded by a factor above 0, not {}", number_text(factor))
+}
+
+/// Why nothing can be stated behind `±`.
+pub(crate) const NO_COMPONENTS: &str = "a budget without components has no uncertainty";
+
 /// Why a list cannot be made.
 pub(crate) fn long_list() -> String {
     format!("a list may not hold more than {MAX_LIST} numbers")

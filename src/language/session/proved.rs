@@ -41,6 +41,8 @@ fn code(cause: Cause) -> &'static str {
         Cause::Power => codes::BAD_POWER_SHARE,
         Cause::Rest => codes::NOTHING_SPINS,
         Cause::Vain => codes::VAIN_CONDITION,
+        Cause::Limits => codes::BAD_RANGE,
+        Cause::Uncertainty => codes::MISPLACED_UNCERTAINTY,
     }
 }
 

@@ -94,7 +94,10 @@ impl Asking {
             StationError::NoAnswer(NoAnswer::Interrupted) | StationError::Interrupted => {
                 return machine.interrupted(self.span);
             }
-            StationError::Overdue(_) | StationError::NotHeld | StationError::NoScan(_) => {
+            StationError::Overdue(_)
+            | StationError::NotHeld
+            | StationError::NoNumber(_)
+            | StationError::NoScan(_) => {
                 return machine.refused(error, self.span);
             }
             // The checker has seen to this; what it missed is a mistake of its own.

@@ -6,14 +6,13 @@ use crate::interpret::events;
 use crate::interpret::events::{Bound, Check, Event, Measured};
 use crate::interpret::link::{FlagNode, Linker, NumberNode, RefNode, StatementNode};
 use crate::interpret::machine::{Failed, Flow, Machine};
-use crate::program::failure::FailureKind;
+use crate::program::failure::{FailureKind, NO_COMPONENTS, bad_factor, bad_risk};
 use crate::program::plot::{Plot, PlotOf};
 use crate::program::show::{Shower, Shown};
 use crate::program::tree;
 use crate::program::tree::{Deciding, Expect, Expectation, Expression, Number, Ref, Stated};
 use crate::program::value::Datum;
 use crate::source::Span;
-use spintrue_head::show_number;
 use std::rc::Rc;
 
 /// A linked condition of a check.
@@ -54,9 +53,7 @@ impl LinkedRule {
             LinkedRule::Risk(risk) => {
                 let risk = risk(machine)?;
                 if !(0.0..=0.5).contains(&risk) {
-                    let risk = show_number(risk * 100.0, None);
-                    let message = format!("the risk of a check is 0 % to 50 %, not {risk} %");
-                    return Err(machine.fail(FailureKind::Value, message, span));
+                    return Err(machine.fail(FailureKind::Value, bad_risk(risk), span));
                 }
                 Ok(Rule::Risk(risk))
             }
@@ -83,8 +80,7 @@ impl Limits {
             Some(Uncertainty::Expanded(uncertainty)) => (Some(uncertainty(machine)?), None),
             Some(Uncertainty::Budget(components)) => {
                 let budget = budget(&components(machine)?);
-                let none = "a budget without components has no uncertainty";
-                let failed = || machine.fail(FailureKind::Value, none, self.span);
+                let failed = || machine.fail(FailureKind::Value, NO_COMPONENTS, self.span);
                 let budget = budget.ok_or_else(failed)?;
                 (Some(budget.expanded), Some(budget))
             }
@@ -97,9 +93,7 @@ impl Limits {
             None => (self.coverage)(machine)?,
         };
         if coverage.is_nan() || coverage <= 0.0 {
-            let coverage = show_number(coverage, None);
-            let message = format!("an uncertainty is expanded by a factor above 0, not {coverage}");
-            return Err(machine.fail(FailureKind::Value, message, self.span));
+            return Err(machine.fail(FailureKind::Value, bad_factor(coverage), self.span));
         }
         let rule = self.rule.now(machine, self.span)?;
         let measured = Measurement {
