@@ -105,6 +105,7 @@ fn findings(
 ) -> Vec<Finding> {
     let Some(paper) = Paper::new(head) else { return Vec::new() };
     let mut walk = Walk::new(program, head, true);
+    walk.nodes.is_unasked = true;
     walk.proof = Some(Proof { findings: Vec::new(), doubt: 0, paper, images });
     if at_rest {
         let rest = Fact::Number(Interval::only(0.0));

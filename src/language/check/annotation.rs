@@ -56,6 +56,9 @@ impl Checker<'_> {
 
     fn named_type(&mut self, name: Name) -> Type {
         self.saw_kind(name);
+        if let Some(known) = self.records.get(&name.symbol) {
+            return known.clone();
+        }
         let text = self.text(name.symbol);
         match text.as_str() {
             "text" => return Type::Text,
@@ -70,7 +73,9 @@ impl Checker<'_> {
                 self.open_record(&text, record, name.span);
                 return Type::Unknown;
             }
-            return Type::Record(Rc::new(record));
+            let kind = Type::Record(Rc::new(record));
+            self.records.insert(name.symbol, kind.clone());
+            return kind;
         }
         match self.dimension(name) {
             Some(dimension) => Type::Quantity(dimension),

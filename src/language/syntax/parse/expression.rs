@@ -9,7 +9,6 @@ use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
 };
 use chumsky::input::InputRef;
-use chumsky::pratt::{infix, left};
 use chumsky::prelude::{IterParser, Parser, choice, custom, extra, just, recursive, select};
 
 /// The rules other rules build on.
@@ -66,11 +65,6 @@ fn at_level(token: Option<Token>, like: Binary) -> Option<Binary> {
     }
 }
 
-/// An operator that binds as tightly as `like` does.
-fn operator<'t, F: Failure<'t>>(like: Binary) -> impl OneToken<'t, (Binary, Span), F> {
-    pick("an operator", move |token, span| Some((at_level(Some(token), like)?, span)))
-}
-
 /// Every rule of expressions.
 pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressions<'t, F> {
     let mut sum_rule = None;
@@ -82,12 +76,12 @@ pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressi
         // Behind an operand there may be an operator, which is not tried but looked for.
         let hint = pick("an operator", |_, _| None::<()>).or_not().boxed();
         let hint = Some(hint).filter(|_| shared.recovers);
-        let product = chain(signed(expression, atom, hint.clone()), Binary::Multiply);
-        let sum = chain(product, Binary::Add);
+        let signed = signed(expression, atom, hint.clone());
+        let sum = chain(&signed, Binary::Multiply, Binary::Add);
         sum_rule = Some(sum.clone());
         text_rule = Some(text);
-        let range = chain(shown(sum.clone(), hint), Binary::Range);
-        logic(comparison(chain(range, Binary::PlusMinus), sum))
+        let shown = shown(sum.clone(), hint);
+        logic(comparison(chain(&shown, Binary::Range, Binary::PlusMinus), sum))
     })
     .boxed();
     Expressions {
@@ -154,7 +148,7 @@ fn applied<'t, F: Failure<'t>>(
     inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
     like: Binary,
     right: &Rule<'t, Option<Expression>, F>,
-) -> Result<Option<((Binary, Span), Expression)>, F> {
+) -> Result<Option<Link>, F> {
     let Some(operator) = at_level(inp.peek(), like) else { return Ok(None) };
     let before = inp.save();
     inp.skip();
@@ -166,29 +160,59 @@ fn applied<'t, F: Failure<'t>>(
     Ok(right.map(|right| ((operator, span), right)))
 }
 
-/// Operands with operators between them that bind as tightly as `like` does: from the left, or one alone of
+/// Operands with operators between them that bind as `tight` does or as `loose` does: from the left, or one alone of
 /// `..` and of `±`.
 fn chain<'t, F: Failure<'t>>(
-    operand: Rule<'t, Expression, F>,
-    like: Binary,
+    operand: &Rule<'t, Expression, F>,
+    tight: Binary,
+    loose: Binary,
 ) -> Rule<'t, Expression, F> {
-    let right = operand.clone().or_not().boxed();
-    let alone = matches!(like, Binary::Range | Binary::PlusMinus);
+    let inner = linked(operand.clone(), vec![level(operand, tight)]);
+    linked(operand.clone(), vec![level(operand, tight), level(&inner, loose)])
+}
+
+fn level<'t, F: Failure<'t>>(right: &Rule<'t, Expression, F>, like: Binary) -> Level<'t, F> {
+    (right.clone().or_not().boxed(), like)
+}
+
+/// The same with any levels of operators, each with what stands on their right.
+fn linked<'t, F: Failure<'t>>(
+    operand: Rule<'t, Expression, F>,
+    levels: Vec<Level<'t, F>>,
+) -> Rule<'t, Expression, F> {
     custom(move |inp| {
         let start = inp.cursor();
         let mut value = inp.parse(&operand)?;
-        loop {
-            let before = inp.save();
-            let Some((operator, right)) = applied(inp, like, &right)? else { break };
-            if alone && at_level(inp.peek(), like).is_some() {
-                inp.rewind(before);
-                break;
-            }
+        while let Some((operator, right)) = link(inp, &levels)? {
             value = binary(value, operator, right, inp.span_since(&start));
         }
         Ok(value)
     })
     .boxed()
+}
+
+/// Operators of one level, and what stands on their right.
+type Level<'t, F> = (Rule<'t, Option<Expression>, F>, Binary);
+
+/// An operator and its right side.
+type Link = ((Binary, Span), Expression);
+
+/// The next operator of one of these levels with its right side.
+fn link<'t, F: Failure<'t>>(
+    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
+    levels: &[Level<'t, F>],
+) -> Result<Option<Link>, F> {
+    let next = inp.peek();
+    let level = levels.iter().find(|(_, like)| at_level(next, *like).is_some());
+    let Some((right, like)) = level else { return Ok(None) };
+    let before = inp.save();
+    let link = applied(inp, *like, right)?;
+    let alone = matches!(like, Binary::Range | Binary::PlusMinus);
+    if alone && link.is_some() && at_level(inp.peek(), *like).is_some() {
+        inp.rewind(before);
+        return Ok(None);
+    }
+    Ok(link)
 }
 
 /// A sum, and the unit in which it is shown.
@@ -255,12 +279,22 @@ fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Ex
             make(kind, span)
         },
     );
-    negated
-        .pratt((
-            infix(left(2), operator(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(left(1), operator(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
-        ))
-        .boxed()
+    // A rule of its own would report a mistake behind `not` as one of the whole.
+    let behind = |operand: Rule<'t, Expression, F>, levels: Vec<Level<'t, F>>| {
+        let nothing = pick("an operator", |_, _| None);
+        let more = custom(move |inp| match link(inp, &levels)? {
+            Some(link) => Ok(link),
+            None => inp.parse(&nothing),
+        });
+        operand
+            .foldl_with(more.repeated(), |left, (operator, right), e| {
+                binary(left, operator, right, e.span())
+            })
+            .boxed()
+    };
+    let negated = negated.boxed();
+    let both = behind(negated.clone(), vec![level(&negated, Binary::And)]);
+    behind(negated.clone(), vec![level(&negated, Binary::And), level(&both, Binary::Or)])
 }
 
 /// What operators stand between.
