@@ -44,8 +44,8 @@ impl Bindings {
             (Type::Point(wanted), Type::Temperature) => {
                 self.point(*wanted, Dimension::TEMPERATURE, true)
             }
-            (wanted, given) if is_closed(wanted) && wanted == given => Fit::Fits,
             (Type::List(wanted), Type::List(given)) => self.fit(wanted, given),
+            (wanted, given) if wanted == given && is_closed(wanted) => Fit::Fits,
             (Type::Record(wanted), Type::Record(given)) => self.fit_records(wanted, given),
             _ => Fit::Unlike,
         }

@@ -279,8 +279,8 @@ struct Checker<'a> {
     builtins: BTreeMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,
     units: BTreeMap<Symbol, Rc<UnitText>>,
-    /// Types of records that were named so far.
-    records: BTreeMap<Symbol, Type>,
+    /// Types of records that were asked for so far.
+    records: BTreeMap<&'static str, Type>,
     variables: Vec<Variable>,
     scope: Scope,
     routines: Vec<RoutineInfo>,

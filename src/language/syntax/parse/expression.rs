@@ -3,7 +3,7 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::{Failure, OneToken, Rule, Shared, Tokens, one, pick};
+use crate::syntax::parse::{Failure, OneToken, Rule, Shared, Tokens, missed, one, pick};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
@@ -281,10 +281,10 @@ fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Ex
     );
     // A rule of its own would report a mistake behind `not` as one of the whole.
     let behind = |operand: Rule<'t, Expression, F>, levels: Vec<Level<'t, F>>| {
-        let nothing = pick("an operator", |_, _| None);
-        let more = custom(move |inp| match link(inp, &levels)? {
-            Some(link) => Ok(link),
-            None => inp.parse(&nothing),
+        let more = custom(move |inp| {
+            let before = inp.cursor();
+            let link = link(inp, &levels)?;
+            link.ok_or_else(|| missed("an operator", inp.next(), inp.span_since(&before)))
         });
         operand
             .foldl_with(more.repeated(), |left, (operator, right), e| {

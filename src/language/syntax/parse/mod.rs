@@ -149,8 +149,12 @@ fn pick<'t, O: 't, F: Failure<'t>>(
         let found = inp.next();
         let span = inp.span_since(&before);
         let made = found.and_then(|token| taken(token, span));
-        made.ok_or_else(|| F::expected_found([wanted], found.map(MaybeRef::Val), span))
+        made.ok_or_else(|| missed(wanted, found, span))
     })
+}
+
+fn missed<'t, F: Failure<'t>>(wanted: &'static str, found: Option<Token>, span: Span) -> F {
+    F::expected_found([wanted], found.map(MaybeRef::Val), span)
 }
 
 /// This token, and its place.
