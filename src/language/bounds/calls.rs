@@ -8,10 +8,10 @@ use crate::bounds::nodes::{NOTHING, Timed, What};
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
-    Trait, Trouble, kind, place, record_layout, table,
+    Trait, Trouble, place, record_layout, table,
 };
 use crate::program::tree::{BuiltinCall, Call, Routine};
-use crate::program::types::{Layout, Type};
+use crate::program::types::Layout;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
 const MAX_CONTEXTS: usize = 32;
@@ -111,8 +111,9 @@ impl Walk<'_> {
             self.spend(Cost { ended: unknown, failing: NOTHING });
             return Fact::Number(Interval::any(Some(call.span)));
         };
+        let mut held = 0;
         let extents: Vec<Extent> =
-            arguments.iter().map(|a| extent(a.as_ref(), call.item)).collect();
+            arguments.iter().map(|a| extent(a.as_ref(), call.item, &mut held)).collect();
         let speed = self.state.get(self.speed).number();
         let values = if self.is_proving() { given(call, &arguments) } else { Vec::new() };
         let unknown: KnownImages<'_> = &|_| None;
@@ -122,13 +123,12 @@ impl Walk<'_> {
             speed: speed.range,
             presumed: self.around.presumed,
             lit: self.around.lit,
-            armed: self.seen.arms,
+            armed: self.arms,
             values: &values,
             filled: &|index, usual| filled(arguments.get(index)?.as_ref()?, usual),
             images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
         };
         let effort = builtin.time.effort(&asked);
-        let held = held_by(&arguments);
         if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
             self.judge_pulses(call.span);
         }
@@ -168,8 +168,8 @@ impl Walk<'_> {
         let is_refused = refused.is_some();
         if let Some(Refused { argument, why, help, misuse, at_speed }) = refused {
             let span = call.places.get(argument).copied().unwrap_or(call.span);
-            let own = arguments.get(argument).map_or(0, |own| held_by(std::slice::from_ref(own)));
-            let by = own | if at_speed { speed.form.params() } else { 0 };
+            let mut by = if at_speed { speed.form.params() } else { 0 };
+            extent(arguments.get(argument).and_then(Option::as_ref), call.item, &mut by);
             let cause = match misuse {
                 Misuse::Value => Cause::Refused,
                 Misuse::Unknown => Cause::Unknown,
@@ -307,32 +307,25 @@ fn result(
             })
         }
         Extent::Absent | Extent::Unknown => {
-            let kind = kind(builtin.page().returns);
-            if kind.layout() == Layout::WORD && !matches!(kind, Type::Record(_)) {
-                Fact::Number(Interval::any(Some(call.span)))
-            } else {
-                Fact::Shape(Shape::unknown(Some(call.span)))
-            }
+            // Where it is asked for a list, record or text, it is an unknown one.
+            Fact::Number(Interval::any(Some(call.span)))
         }
     }
 }
 
-fn held_by(arguments: &[Option<Fact>]) -> Params {
-    arguments.iter().flatten().fold(0, |all, argument| match argument {
-        Fact::Number(number) => all | number.form.params(),
-        Fact::Shape(shape) => {
-            all | shape.count(Layout::WORD).form.params() | shape.values().form.params()
-        }
-    })
-}
-
-fn extent(argument: Option<&Fact>, item: Layout) -> Extent {
+/// What a built-in may know of an argument; the params that it depends on are added.
+fn extent(argument: Option<&Fact>, item: Layout, held: &mut Params) -> Extent {
     match argument {
         None => Extent::Absent,
-        Some(Fact::Number(number)) => Extent::Number(number.range),
+        Some(Fact::Number(number)) => {
+            *held |= number.form.params();
+            Extent::Number(number.range)
+        }
         Some(Fact::Shape(shape)) => {
             let item = if item == Layout::default() { Layout::WORD } else { item };
-            Extent::List { count: shape.count(item).range, values: shape.values().range }
+            let (count, values) = (shape.count(item), shape.values());
+            *held |= count.form.params() | values.form.params();
+            Extent::List { count: count.range, values: values.range }
         }
     }
 }

@@ -6,7 +6,7 @@
 //! for each wait, and one for each period that calls take.
 
 use crate::bounds::form::{Form, Params};
-use crate::bounds::nodes::Id;
+use crate::bounds::nodes::{Id, NOTHING};
 use crate::bounds::walk::{Cost, Flow, Walk};
 use crate::program::tree::{Expectation, Held, Number, Statement};
 use crate::source::Span;
@@ -80,13 +80,12 @@ impl Walk<'_> {
     }
 
     fn looks(&mut self, count: impl Fn(&Holding) -> (f64, Params)) -> Id {
-        let holds = std::mem::take(&mut self.holds);
-        let looks = holds.iter().map(|held| {
+        let held = self.holds.iter().filter(|held| held.look != NOTHING);
+        let looks = held.map(|held| {
             let (count, params) = count(held);
             self.nodes.times(count, &Form::held(params), held.look)
         });
         let looks: Vec<Id> = looks.collect();
-        self.holds = holds;
         self.nodes.sum(looks)
     }
 }

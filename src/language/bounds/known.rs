@@ -357,6 +357,13 @@ impl Shape {
         }
     }
 
+    /// Where an item begins, of items that lie as `item`, where every part is known.
+    pub(super) fn place(&self, item: Layout, at: usize) -> Option<Layout> {
+        let parts = self.parts.as_ref().filter(|parts| parts.items.is_none())?;
+        let (place, end) = (item.times(at), item.times(at.saturating_add(1)));
+        (end.words <= parts.words.len() && end.refs <= parts.refs.len()).then_some(place)
+    }
+
     /// One item as a record: the one at `at`, or what holds for all.
     pub(super) fn item(&self, item: Layout, at: Option<usize>) -> Rc<Shape> {
         let Some(parts) = &self.parts else { return Shape::unknown(self.from) };
@@ -422,7 +429,7 @@ impl Fact {
     pub(super) fn shape(self) -> Rc<Shape> {
         match self {
             Fact::Shape(shape) => shape,
-            Fact::Number(_) => Shape::unknown(None),
+            Fact::Number(number) => Shape::unknown(number.from),
         }
     }
 }

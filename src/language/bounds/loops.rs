@@ -62,7 +62,9 @@ struct Turned {
     until: Option<bool>,
     /// What was written where the loop ended, before the turn or in it.
     ended: Vec<Written>,
+    /// What was written where it goes on from within the turn; it goes on from its end, too, where that is reached.
     goes_on: Vec<Written>,
+    ends: bool,
 }
 
 /// What holds for every number from the first up to but without the last.
@@ -184,6 +186,19 @@ impl Walk<'_> {
         let returned = self.returned.len();
         let seen = self.state.seen();
         let high = count.range.high;
+        if self.is_proving()
+            && count.range.is_exact()
+            && (1.0..=MAX_UNROLLED_TURNS).contains(&high)
+            && self.fuel > 0
+        {
+            // Each turn is done, and no time is asked for that could be less by any turn.
+            if let Some((cost, made)) = self.turn_by_turn(count, work) {
+                self.spend_on_loop(span, cost);
+                return made;
+            }
+            self.returned.truncate(returned);
+            self.state.unsee(seen.clone());
+        }
         let (cost, element) = self.doubting(high <= 0.0, |walk| walk.any_turn(count, work, span));
         let made = Made { element, ..Made::default() };
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
@@ -209,7 +224,7 @@ impl Walk<'_> {
             self.returned.extend(given);
             self.state.unsee(wider);
             self.state.undo(mark);
-            for (key, val) in written {
+            for (key, val) in written.0 {
                 self.state.set(key, val);
             }
         }
@@ -267,7 +282,7 @@ impl Walk<'_> {
         }
         let scan = scan(&self.spins, self.speed, nodes);
         let grown = if self.is_proving() { scan.grown() } else { Vec::new() };
-        let entry: Written = scan.writes.iter().map(|key| (*key, self.state.get(*key))).collect();
+        let entry = self.state.all(scan.writes.clone());
         for key in &scan.writes {
             self.forget_key(*key);
         }
@@ -278,14 +293,17 @@ impl Walk<'_> {
         let item = work.target.map(|(key, items)| (key, items(None)));
         let inner = self.state.mark();
         let returned = self.returned.len();
-        let turned = self.turn(item, work, inner);
+        let mut turned = self.turn(item, work, inner);
+        if turned.ends {
+            turned.goes_on.push(self.state.since(inner));
+        }
         self.state.undo(inner);
         let leaves = !turned.ended.is_empty() || self.returned.len() > returned;
         self.last_turn(count, work, leaves);
         let grown: Vec<(Growth, Interval)> = grown
             .into_iter()
             .map(|growth| {
-                let before = entry.get(&growth.key).cloned();
+                let before = entry.get(growth.key).cloned();
                 let length = growth.after(before, count, &turned.goes_on, &turned.ended, leaves);
                 (growth, length)
             })
@@ -373,28 +391,31 @@ impl Walk<'_> {
                 (a, b) => a.or(b),
             };
             exits.extend(turned.ended);
-            self.state.undo(start);
-            if turned.before == Some(false) || turned.goes_on.is_empty() {
+            if !(turned.ends || !turned.goes_on.is_empty()) {
+                self.state.undo(start);
                 live = false;
                 break;
             }
-            self.state.join(&turned.goes_on);
+            self.go_on_from(turned.ends, turned.goes_on, start);
             if turned.until == Some(true) || turned.flow == Flow::Fails || self.fuel == 0 {
                 break;
             }
         }
-        if live {
-            exits.push(self.state.since(start));
-            if let Some(before) = work.before {
-                costs.push(self.costing(|walk| walk.flag(before)).0);
-            }
+        if let (true, Some(before)) = (live, work.before) {
+            let mark = self.state.mark();
+            costs.push(self.costing(|walk| walk.flag(before)).0);
+            self.state.undo(mark);
         }
-        self.state.undo(start);
         self.unrolling -= 1;
         if self.fuel == 0 {
+            self.state.undo(start);
             return None;
         }
-        self.state.join(&exits);
+        if !live {
+            self.state.join(&exits);
+        } else {
+            self.go_on_from(true, exits, start);
+        }
         let ended = self.nodes.sum(costs.iter().map(|cost| cost.ended));
         let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
         Some((Cost { ended, failing }, Made { element, kept: Some(kept), each }))
@@ -444,20 +465,28 @@ impl Walk<'_> {
                 }
             }
         }
-        if turned.flow == Flow::Next {
-            turned.goes_on.push(self.state.since(mark));
-        }
+        turned.ends = turned.flow == Flow::Next;
         if let Some(flag) = work.until
-            && !turned.goes_on.is_empty()
+            && (turned.ends || !turned.goes_on.is_empty())
         {
-            self.state.undo(mark);
-            let ways = std::mem::take(&mut turned.goes_on);
-            self.state.join(&ways);
+            self.go_on_from(turned.ends, std::mem::take(&mut turned.goes_on), mark);
+            turned.ends = true;
             turned.until = self.decide(flag);
-            turned.goes_on.push(self.state.since(mark));
             if turned.until != Some(false) {
                 turned.ended.push(self.state.since(mark));
             }
         }
+    }
+
+    /// Goes on behind a turn: from its end, from the ways out of it, or from all of them.
+    fn go_on_from(&mut self, ends: bool, mut ways: Vec<Written>, mark: usize) {
+        if ways.is_empty() {
+            return;
+        }
+        if ends {
+            ways.push(self.state.since(mark));
+        }
+        self.state.undo(mark);
+        self.state.join(&ways);
     }
 }

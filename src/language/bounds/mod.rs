@@ -142,7 +142,7 @@ fn walked(
     }
     costs.push(walk.block(&program.body).0);
     let failing = walk.nodes.longest(costs.iter().map(|cost| cost.failing));
-    let safe = if made_safe { finish_most(head, walk.seen.keeps) } else { 0.0 };
+    let safe = if made_safe { finish_most(head, walk.keeps) } else { 0.0 };
     let safe = walk.nodes.leaf(None, safe, Form::default());
     let whole = walk.nodes.sum(costs.iter().map(|cost| cost.ended).chain([failing, safe]));
     let seconds = walk.nodes.seconds(whole);

@@ -41,6 +41,8 @@ struct Node {
 #[derive(Debug)]
 pub(super) struct Nodes {
     nodes: Vec<Node>,
+    /// Nothing is asked of them, so that all is [`NOTHING`].
+    pub is_unasked: bool,
 }
 
 /// How often a node counts in the whole.
@@ -111,10 +113,13 @@ impl Nodes {
     /// Only [`NOTHING`].
     pub(super) fn new() -> Nodes {
         let nothing = Node { seconds: 0.0, form: Form::default(), kind: Kind::Sum(Vec::new()) };
-        Nodes { nodes: vec![nothing] }
+        Nodes { nodes: vec![nothing], is_unasked: false }
     }
 
     fn push(&mut self, seconds: f64, form: Form, kind: Kind) -> Id {
+        if self.is_unasked {
+            return NOTHING;
+        }
         self.nodes.push(Node { seconds, form, kind });
         Id(self.nodes.len() - 1)
     }
@@ -160,9 +165,12 @@ impl Nodes {
 
     /// The same, `count` times.
     pub(super) fn times(&mut self, count: f64, count_form: &Form, part: Id) -> Id {
+        if part == NOTHING {
+            return NOTHING;
+        }
         let seconds = self.seconds(part);
         let form = count_form.times(count, &self.form(part), seconds);
-        if part == NOTHING || (count == 0.0 && form.is_fixed()) {
+        if count == 0.0 && form.is_fixed() {
             return NOTHING;
         }
         let all = if count == 0.0 { 0.0 } else { count * seconds };

@@ -40,7 +40,7 @@ impl Walk<'_> {
         if !self.around.lit {
             all.push((Presumed::Dark, "the laser is armed inside `arm` only".to_string()));
         }
-        if self.proof.as_ref().is_some_and(|proof| proof.at_rest) && !self.seen.draws {
+        if self.proof.as_ref().is_some_and(|proof| proof.at_rest) && !self.draws {
             all.push((Presumed::Undrawn, "no `draw_steadily` stands in this script".to_string()));
         }
         let speed = self.state.get(self.speed).number();

@@ -109,6 +109,7 @@ fn findings(
 ) -> Vec<Finding> {
     let Some(paper) = Paper::new(head) else { return Vec::new() };
     let mut walk = Walk::new(program, head, true);
+    walk.nodes.is_unasked = true;
     walk.proof = Some(Proof { findings: Vec::new(), doubt: 0, paper, at_rest, images });
     walk.long_fuel = long_fuel;
     if at_rest {

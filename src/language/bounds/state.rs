@@ -3,7 +3,6 @@
 
 use crate::bounds::known::{Fact, Interval, Shape};
 use crate::program::tree::Slot;
-use std::collections::{BTreeMap, BTreeSet};
 
 /// A variable. The speed that the polygon was asked for is one, behind the script's own numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -14,8 +13,9 @@ pub(super) enum Key {
     Ref(usize),
 }
 
-/// What some statements wrote.
-pub(super) type Written = BTreeMap<Key, Fact>;
+/// What some statements wrote: by key, each once.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Written(pub(super) Vec<(Key, Fact)>);
 
 /// The variables.
 #[derive(Debug)]
@@ -28,12 +28,28 @@ pub(super) struct State {
     witnesses: Vec<Written>,
 }
 
-fn witness(seen: &mut Written, key: Key, fact: &Fact) {
-    let joined = match seen.get(&key) {
-        Some(known) => known.joined(fact),
-        None => fact.clone(),
-    };
-    seen.insert(key, joined);
+impl Written {
+    fn find(&self, key: Key) -> Result<usize, usize> {
+        self.0.binary_search_by_key(&key, |(key, _)| *key)
+    }
+
+    /// What was written to a variable.
+    pub(super) fn get(&self, key: Key) -> Option<&Fact> {
+        self.0.get(self.find(key).ok()?).map(|(_, fact)| fact)
+    }
+
+    /// Makes what was written to a variable of what is known of that.
+    pub(super) fn put(&mut self, key: Key, fact: impl FnOnce(Option<&Fact>) -> Fact) {
+        match self.find(key).map(|at| self.0.get_mut(at)) {
+            Ok(Some((_, known))) => *known = fact(Some(known)),
+            Ok(None) => {}
+            Err(at) => self.0.insert(at, (key, fact(None))),
+        }
+    }
+
+    fn witness(&mut self, key: Key, fact: &Fact) {
+        self.put(key, |known| known.map_or_else(|| fact.clone(), |known| known.joined(fact)));
+    }
 }
 
 impl From<Slot> for Key {
@@ -75,21 +91,15 @@ impl State {
         self.facts.get(self.index(key)).cloned().unwrap_or_else(|| key.unknown())
     }
 
-    fn put(&mut self, key: Key, fact: Fact) {
-        let index = self.index(key);
-        if let Some(known) = self.facts.get_mut(index) {
-            *known = fact;
-        }
-    }
-
     /// Writes one.
     pub(super) fn set(&mut self, key: Key, fact: Fact) {
-        let before = self.get(key);
-        self.journal.push((key, before));
         if let Some(seen) = self.witnesses.last_mut() {
-            witness(seen, key, &fact);
+            seen.witness(key, &fact);
         }
-        self.put(key, fact);
+        let index = self.index(key);
+        if let Some(known) = self.facts.get_mut(index) {
+            self.journal.push((key, std::mem::replace(known, fact)));
+        }
     }
 
     /// Nothing is known of it any more.
@@ -99,15 +109,15 @@ impl State {
 
     /// From here on every value that is written is remembered.
     pub(super) fn watch(&mut self) {
-        self.witnesses.push(Written::new());
+        self.witnesses.push(Written::default());
     }
 
     /// Every value that was written since, for whatever may have failed anywhere on the way.
     pub(super) fn watched(&mut self) -> Written {
         let seen = self.witnesses.pop().unwrap_or_default();
         if let Some(outer) = self.witnesses.last_mut() {
-            for (key, fact) in &seen {
-                witness(outer, *key, fact);
+            for (key, fact) in &seen.0 {
+                outer.witness(*key, fact);
             }
         }
         seen
@@ -133,14 +143,23 @@ impl State {
     /// What was written since.
     pub(super) fn since(&self, mark: usize) -> Written {
         let entries = self.journal.get(mark..).unwrap_or_default();
-        entries.iter().map(|(key, _)| (*key, self.get(*key))).collect()
+        self.all(entries.iter().map(|(key, _)| *key).collect())
+    }
+
+    /// What is known of these.
+    pub(super) fn all(&self, mut keys: Vec<Key>) -> Written {
+        keys.sort_unstable();
+        keys.dedup();
+        Written(keys.into_iter().map(|key| (key, self.get(key))).collect())
     }
 
     /// Takes back what was written since.
     pub(super) fn undo(&mut self, mark: usize) {
         while self.journal.len() > mark {
-            if let Some((key, before)) = self.journal.pop() {
-                self.put(key, before);
+            let Some((key, before)) = self.journal.pop() else { return };
+            let index = self.index(key);
+            if let Some(known) = self.facts.get_mut(index) {
+                *known = before;
             }
         }
     }
@@ -154,11 +173,14 @@ impl State {
 
     /// Goes on after one of several ways.
     pub(super) fn join(&mut self, ways: &[Written]) {
-        let keys: BTreeSet<Key> = ways.iter().flat_map(|way| way.keys().copied()).collect();
+        let mut keys: Vec<Key> = ways.iter().flat_map(|way| &way.0).map(|(key, _)| *key).collect();
+        keys.sort_unstable();
+        keys.dedup();
         for key in keys {
             let here = self.get(key);
-            let facts = ways.iter().map(|way| way.get(&key).unwrap_or(&here).clone());
-            if let Some(fact) = facts.reduce(|a, b| a.joined(&b)) {
+            let mut facts = ways.iter().map(|way| way.get(key).unwrap_or(&here));
+            if let Some(first) = facts.next() {
+                let fact = facts.fold(first.clone(), |a, b| a.joined(b));
                 self.set(key, fact);
             }
         }

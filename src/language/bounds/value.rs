@@ -14,6 +14,7 @@ use crate::program::tree::{
 use crate::program::types::Layout;
 use crate::program::value::remainder;
 use crate::source::Span;
+use std::borrow::Cow;
 use std::rc::Rc;
 
 /// Most bytes of a text that is known as it is.
@@ -295,11 +296,12 @@ impl Walk<'_> {
         let mut length = Interval::only(0.0);
         for piece in pieces {
             let (known, bytes) = match piece {
-                Piece::Plain(plain) => (Some(plain.to_string()), Interval::any_count()),
+                Piece::Plain(plain) => (Some(Cow::from(&**plain)), Interval::any_count()),
                 Piece::Value(value, shower) => {
                     let fact = self.expression(value);
                     let datum = self.is_proving().then(|| datum(&fact, value)).flatten();
-                    (datum.map(|datum| shower.text(&datum)), self.shown_length(&fact, shower, span))
+                    let text = datum.map(|datum| Cow::from(shower.text(&datum)));
+                    (text, self.shown_length(&fact, shower, span))
                 }
             };
             let bytes = known.as_ref().map_or(bytes, |text| Interval::only(text.len() as f64));
@@ -354,8 +356,12 @@ impl Walk<'_> {
         let index = self.number(index);
         self.judge_index(&index, &of.count(access.stride), access.span);
         let exact = index.range.is_exact() && index.range.low >= 0.0;
-        let item = of.item(access.stride, exact.then_some(index.range.low as usize));
-        match read(&item, access.offset) {
+        let at = exact.then_some(index.range.low as usize);
+        let fact = match at.and_then(|at| of.place(access.stride, at)) {
+            Some(place) => read(&of, place.plus(access.offset)),
+            None => read(&of.item(access.stride, at), access.offset),
+        };
+        match fact {
             Fact::Number(number) if !index.form.is_fixed() => {
                 Fact::Number(number.clone().after(&[&number, &index]))
             }

@@ -9,7 +9,7 @@ use crate::bounds::nodes::{Id, NOTHING, Nodes, What};
 use crate::bounds::presumed::Around;
 use crate::bounds::state::{Key, State, Written};
 use crate::bounds::value::parts_of;
-use crate::bounds::writes::{Scan, scan, scan_program, spinning};
+use crate::bounds::writes::{Seen, scan, seen};
 use crate::builtins::Range;
 use crate::builtins::bound::answer;
 use crate::program::tree::{Ask, Flag, Hop, Number, Part, Program, Slot, Statement};
@@ -17,7 +17,7 @@ use crate::program::visit::Node;
 use crate::source::Span;
 use crate::station::MAX_SLEEP;
 use spintrue_head::Description;
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 /// Most statements that unrolled loops may take in all.
 const MAX_UNROLLED: u32 = 4_000;
@@ -103,15 +103,19 @@ pub(super) struct Walk<'a> {
     /// The speed that the polygon was asked for.
     pub(super) speed: Key,
     pub(super) spins: Vec<bool>,
-    /// What the script does anywhere. Where the head does not confirm that the light is off, it
+    /// There is an `arm` block anywhere. Where the head does not confirm that the light is off, it
     /// counts as armed behind its block too.
-    pub(super) seen: Scan,
-    /// What the expressions of the present statement take.
+    pub(super) arms: bool,
+    /// The polygon may be kept spinning at the end.
+    pub(super) keeps: bool,
+    /// Lines may be drawn steadily.
+    pub(super) draws: bool,
+    /// What the expressions of the present statement take, behind those of what is around it.
     spent: Vec<Cost>,
     pub(super) loops: Vec<Loop>,
     /// What the routine being walked has given back so far, with the speed then.
     pub(super) returned: Vec<(Option<Fact>, Interval)>,
-    pub(super) known_calls: HashMap<usize, Vec<Context>>,
+    pub(super) known_calls: BTreeMap<usize, Vec<Context>>,
     /// Conditions that must hold around.
     pub(super) holds: Vec<Holding>,
     pub(super) fuel: u32,
@@ -146,19 +150,21 @@ impl<'a> Walk<'a> {
         let mut state = State::new(program.words + 1, program.refs);
         let any = any_speed(head);
         state.set(speed, Fact::Number(Interval::of(any)));
-        let spins = spinning(program, speed);
+        let Seen { spins, arms, keeps, draws } = seen(program, speed);
         Walk {
             program,
             head,
             nodes: Nodes::new(),
             state,
             speed,
-            seen: scan_program(program, &spins, speed),
             spins,
+            arms,
+            keeps,
+            draws,
             spent: Vec::new(),
             loops: Vec::new(),
             returned: Vec::new(),
-            known_calls: HashMap::new(),
+            known_calls: BTreeMap::new(),
             holds: Vec::new(),
             fuel: MAX_UNROLLED,
             unrolling: 0,
@@ -176,17 +182,21 @@ impl<'a> Walk<'a> {
 
     /// Does some work, and tells what it takes.
     pub(super) fn costing<T>(&mut self, work: impl FnOnce(&mut Self) -> T) -> (Cost, T) {
-        let before = std::mem::take(&mut self.spent);
+        let from = self.spent.len();
         let result = work(self);
-        let spent = std::mem::replace(&mut self.spent, before);
+        let spent = self.spent.get(from..).unwrap_or_default();
         let ended = self.nodes.sum(spent.iter().map(|cost| cost.ended));
         let failing = spent.iter().map(|cost| cost.failing).filter(|id| *id != NOTHING);
-        (Cost { ended, failing: self.nodes.longest(failing) }, result)
+        let failing = self.nodes.longest(failing);
+        self.spent.truncate(from);
+        (Cost { ended, failing }, result)
     }
 
     /// Adds to what the present statement takes.
     pub(super) fn spend(&mut self, cost: Cost) {
-        self.spent.push(cost);
+        if cost != Cost::default() {
+            self.spent.push(cost);
+        }
     }
 
     /// Does some work one level deeper, unless that is too deep.
@@ -366,6 +376,16 @@ impl<'a> Walk<'a> {
             if known == Some(false) {
                 continue;
             }
+            if known == Some(true) && costs.is_empty() {
+                // It is the only way, so what it writes stays.
+                let mark = self.state.mark();
+                let (cost, flow) = self.block(body);
+                self.spend(cost);
+                if flow != Flow::Next {
+                    self.state.undo(mark);
+                }
+                return flow;
+            }
             let (cost, flow, written) = self.way(body);
             costs.push(cost);
             ways.add(flow, written);
@@ -385,7 +405,7 @@ impl<'a> Walk<'a> {
         let times = self.head.times;
         // While armed the head is looked at meanwhile.
         let (look, lost) =
-            if self.seen.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
+            if self.arms { (times.reply_most, 2.0 * times.silence_most) } else { (0.0, 0.0) };
         let look = self.nodes.leaf(Some(span), look, Form::default());
         let lost = self.nodes.leaf(Some(span), lost, Form::default());
         let high = time.range.high;
@@ -457,7 +477,7 @@ impl<'a> Walk<'a> {
         self.spend(Cost { ended: looks, failing: look.failing });
         let (cost, flow, written) = match otherwise {
             Some(block) => self.way(block),
-            None => (Cost::default(), Flow::Fails, Written::new()),
+            None => (Cost::default(), Flow::Fails, Written::default()),
         };
         self.judge_wait(condition, (within.range, at_once), flow == Flow::Fails, span);
         if flow != Flow::Next {
@@ -474,7 +494,7 @@ impl<'a> Walk<'a> {
 
     fn perhaps_done(&mut self, cost: Cost, flow: Flow, written: Written) -> Flow {
         self.spend(cost);
-        let mut ways = vec![Written::new()];
+        let mut ways = vec![Written::default()];
         ways.extend((flow == Flow::Next).then_some(written));
         self.state.join(&ways);
         Flow::Next
@@ -535,8 +555,8 @@ impl<'a> Walk<'a> {
             }
             let seen = self.state.watched();
             // What the body wrote before it failed is not known.
-            for (key, fact) in self.state.since(mark) {
-                written.entry(key).or_insert(fact);
+            for (key, fact) in self.state.since(mark).0 {
+                written.put(key, |known| known.cloned().unwrap_or(fact));
             }
             ways.add(flow, written);
             parts.extend([tried.failing, caught.ended]);
@@ -549,14 +569,16 @@ impl<'a> Walk<'a> {
         let ended = self.nodes.sum(parts);
         let failing = self.nodes.sum([failing, last.failing]);
         self.spend(Cost { ended, failing });
-        if !last_written.is_empty() {
+        if !last_written.0.is_empty() {
             // A jump out of the body passes through here as well.
             if let Some(around) = self.loops.last_mut() {
                 for written in around.breaks.iter_mut().chain(&mut around.continues) {
-                    written.extend(last_written.keys().map(|key| (*key, key.unknown())));
+                    for (key, _) in &last_written.0 {
+                        written.put(*key, |_| key.unknown());
+                    }
                 }
             }
-            if last_written.contains_key(&self.speed) {
+            if last_written.get(self.speed).is_some() {
                 self.returned.iter_mut().for_each(|(_, speed)| *speed = Interval::any(None));
             }
         }
@@ -565,7 +587,7 @@ impl<'a> Walk<'a> {
         }
         let flow = self.go_on(&ways);
         if flow == Flow::Next {
-            for (key, fact) in last_written {
+            for (key, fact) in last_written.0 {
                 self.state.set(key, fact);
             }
         }
@@ -575,7 +597,7 @@ impl<'a> Walk<'a> {
     /// Statements may have ended anywhere: what they write has its old value or one they gave it.
     fn somewhere(&mut self, statements: &[Statement], seen: &Written) {
         for key in scan(&self.spins, self.speed, statements).writes {
-            match seen.get(&key) {
+            match seen.get(key) {
                 // What a routine asked for in between is not remembered.
                 _ if key == self.speed => self.forget_key(key),
                 Some(fact) => {

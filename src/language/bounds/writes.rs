@@ -9,24 +9,24 @@ use crate::program::types::Layout;
 use crate::program::value::{MAX_LIST, MAX_TEXT, REF_COST};
 use crate::program::visit::Node;
 use crate::source::Span;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// What nodes may do, with all that is inside them.
 #[derive(Debug, Default)]
 pub(super) struct Scan {
     /// Variables that may be written, loop variables included.
-    pub writes: BTreeSet<Key>,
+    pub writes: Vec<Key>,
     /// There is an `arm` block.
-    pub arms: bool,
+    arms: bool,
     /// The polygon may be kept spinning at the end.
-    pub keeps: bool,
+    keeps: bool,
     /// Lines may be drawn steadily.
-    pub draws: bool,
+    draws: bool,
     /// Routines that are called.
     calls: Vec<usize>,
     /// Variables to which something is added, and those that are written in another way.
     adds: BTreeMap<Key, (Option<Layout>, Span)>,
-    sets: BTreeSet<Key>,
+    sets: Vec<Key>,
 }
 
 /// What is added to a variable, where a value is the variable and more.
@@ -76,7 +76,7 @@ impl Growth {
         let before = before.map_or(Interval::any_count(), |fact| self.length(&fact));
         let any = Interval::of(Range { low: 0.0, high: self.most });
         let length =
-            |way: &Written| way.get(&self.key).map_or(any.clone(), |fact| self.length(fact));
+            |way: &Written| way.get(self.key).map_or(any.clone(), |fact| self.length(fact));
         let turns = if leaves { 0.0 } else { count.range.low };
         let low = goes_on.iter().map(|way| length(way).range.low).fold(f64::INFINITY, f64::min);
         let high = goes_on.iter().chain(ended).map(|way| length(way).range.high - self.most);
@@ -101,23 +101,33 @@ pub(super) fn scan<'p, T: Into<Node<'p>>>(
     for node in nodes {
         scan.node(node.into(), spins, speed);
     }
+    scan.writes.sort_unstable();
+    scan.writes.dedup();
     scan
 }
 
-/// Scans a whole program.
-pub(super) fn scan_program(program: &Program, spins: &[bool], speed: Key) -> Scan {
-    let bodies = program.routines.iter().flat_map(|routine| &routine.body);
-    scan(spins, speed, bodies.chain(&program.body))
+/// What a script does anywhere.
+pub(super) struct Seen {
+    /// For each routine, whether it asks for a speed, itself or through those it calls.
+    pub spins: Vec<bool>,
+    /// There is an `arm` block.
+    pub arms: bool,
+    /// The polygon may be kept spinning at the end.
+    pub keeps: bool,
+    /// Lines may be drawn steadily.
+    pub draws: bool,
 }
 
-/// For each routine, whether it asks for a speed, itself or through those it calls.
-pub(super) fn spinning(program: &Program, speed: Key) -> Vec<bool> {
+/// Scans a whole program; `speed` stands for the speed that the polygon was asked for.
+pub(super) fn seen(program: &Program, speed: Key) -> Seen {
     let count = program.routines.len();
     let mut spins = vec![false; count];
+    let Scan { mut arms, mut keeps, mut draws, .. } = scan(&spins, speed, &program.body);
     let mut callers: Vec<Vec<usize>> = vec![Vec::new(); count];
     let mut open = Vec::new();
     for (index, routine) in program.routines.iter().enumerate() {
         let scan = scan(&spins, speed, &routine.body);
+        (arms, keeps, draws) = (arms || scan.arms, keeps || scan.keeps, draws || scan.draws);
         if scan.writes.contains(&speed) {
             open.push(index);
         }
@@ -135,7 +145,7 @@ pub(super) fn spinning(program: &Program, speed: Key) -> Vec<bool> {
             open.extend(callers.get(index).into_iter().flatten());
         }
     }
-    spins
+    Seen { spins, arms, keeps, draws }
 }
 
 impl Scan {
@@ -151,15 +161,15 @@ impl Scan {
     }
 
     fn write(&mut self, key: Key) {
-        self.writes.insert(key);
-        self.sets.insert(key);
+        self.writes.push(key);
+        self.sets.push(key);
     }
 
     fn node(&mut self, node: Node<'_>, spins: &[bool], speed: Key) {
         match node {
             Node::Statement(Statement::Set(slot, value)) => match added(*slot, value) {
                 Some(added) => {
-                    self.writes.insert((*slot).into());
+                    self.writes.push((*slot).into());
                     self.adds.entry((*slot).into()).or_insert(added);
                 }
                 None => self.write((*slot).into()),
@@ -180,13 +190,13 @@ impl Scan {
         if let Some(call) = node.call() {
             self.calls.push(call.routine);
             if spins.get(call.routine).copied().unwrap_or(true) {
-                self.writes.insert(speed);
+                self.writes.push(speed);
             }
         }
         if let Some(call) = node.builtin() {
             let builtin = table().get(call.builtin);
             if builtin.is_none_or(|builtin| builtin.changes_speed()) {
-                self.writes.insert(speed);
+                self.writes.push(speed);
             }
             self.draws |= builtin.is_some_and(|b| b.is(Trait::DrawsSteadily));
             self.keeps |= builtin.is_some_and(|b| matches!(b.time, TimeBound::Keep));

@@ -54,6 +54,21 @@ impl Checker<'_> {
         Type::Record(Rc::new(RecordType { name: None, fields, written }))
     }
 
+    /// The type that a page means by its word for it; that of a record is made once.
+    pub(super) fn kind(&mut self, word: &'static str) -> Type {
+        if let Some(item) = word.strip_prefix("list of ") {
+            return self.kind(item).list();
+        }
+        if let Some(known) = self.records.get(word) {
+            return known.clone();
+        }
+        let kind = builtins::kind(word);
+        if let Type::Record(_) = kind {
+            self.records.insert(word, kind.clone());
+        }
+        kind
+    }
+
     fn named_type(&mut self, name: Name) -> Type {
         self.saw_kind(name);
         let text = self.text(name.symbol);
@@ -64,13 +79,15 @@ impl Checker<'_> {
             _ => {}
         }
         if let Some(record) = builtins::record(&text) {
-            let record = record.to_type();
+            let kind = self.kind(record.name);
             let open = |kind: &Type| matches!(kind, Type::Quantity(d) if d.is_open());
-            if record.fields.iter().any(|(_, kind)| open(kind)) {
-                self.open_record(&text, record, name.span);
+            if let Type::Record(record) = &kind
+                && record.fields.iter().any(|(_, kind)| open(kind))
+            {
+                self.open_record(&text, (**record).clone(), name.span);
                 return Type::Unknown;
             }
-            return Type::Record(Rc::new(record));
+            return kind;
         }
         match self.dimension(name) {
             Some(dimension) => Type::Quantity(dimension),

@@ -188,7 +188,7 @@ impl Checker<'_> {
         let page = builtin.page();
         let parameters = page.parameters.iter().map(|parameter| ParameterInfo {
             name: Rc::from(parameter.name),
-            kind: builtins::kind(parameter.kind),
+            kind: self.kind(parameter.kind),
             default: match parameter.is_optional {
                 true => DefaultValue::Absent,
                 false => DefaultValue::Required,
@@ -196,7 +196,7 @@ impl Checker<'_> {
         });
         let signature = Rc::new(Signature {
             parameters: parameters.collect(),
-            returns: builtins::kind(page.returns),
+            returns: self.kind(page.returns),
             open: builtins::OPEN_NAMES.iter().map(|name| Rc::from(*name)).collect(),
         });
         put(&mut self.signatures, index, Some(signature.clone()));

@@ -45,8 +45,8 @@ impl Bindings {
                 self.point(*wanted, Dimension::TEMPERATURE, true)
             }
             (Type::List(wanted), Type::List(given)) => self.fit(wanted, given),
+            (wanted, given) if wanted == given && is_closed(wanted) => Fit::Fits,
             (Type::Record(wanted), Type::Record(given)) => self.fit_records(wanted, given),
-            (wanted, given) if wanted == given => Fit::Fits,
             _ => Fit::Unlike,
         }
     }
@@ -110,6 +110,7 @@ impl Bindings {
     /// A type of the signature with the open parts filled in; none where one is not known.
     pub(super) fn filled(&self, kind: &Type) -> Option<Type> {
         Some(match kind {
+            kind if is_closed(kind) => kind.clone(),
             Type::Any => self.any.clone()?,
             Type::Quantity(dimension) => {
                 let mut filled = dimension.without_open();
@@ -132,6 +133,17 @@ impl Bindings {
             }
             other => other.clone(),
         })
+    }
+}
+
+/// Is of one kind in every call.
+fn is_closed(kind: &Type) -> bool {
+    match kind {
+        Type::Any | Type::Point(_) => false,
+        Type::Quantity(dimension) => !dimension.is_open(),
+        Type::List(item) => is_closed(item),
+        Type::Record(record) => record.fields.iter().all(|(_, kind)| is_closed(kind)),
+        _ => true,
     }
 }
 

@@ -1,7 +1,6 @@
 //! Statements that deal with the head, the clock and the verdict: `wait`, `arm`, `fail`,
 //! `expect`, `record`, `note`. `ask` has a file of its own.
 
-use crate::builtins;
 use crate::builtins::component;
 use crate::check::Checker;
 use crate::check::flow::{CallSite, Callee};
@@ -200,7 +199,7 @@ impl Checker<'_> {
 
     fn fail(&mut self, what: &Expression, span: Span, code: &mut Vec<program::Statement>) {
         let typed = self.expression(what, None);
-        let failure = builtins::kind("failure");
+        let failure = self.kind("failure");
         if typed.kind == Type::Text {
             code.push(program::Statement::Fail(typed.reference(), span));
         } else if typed.kind == failure {

@@ -34,7 +34,8 @@ impl Checker<'_> {
                 // One that takes any kind hands on what it is given.
                 let index = self.builtins.get(&name.symbol);
                 let builtin = index.and_then(|index| builtins::table().get(*index));
-                let open = builtin.is_some_and(|b| is_open(&builtins::kind(b.page().returns)));
+                let signature = index.and_then(|index| self.signatures.get(*index)?.as_ref());
+                let open = signature.is_some_and(|signature| is_open(&signature.returns));
                 let measured = builtin.is_some_and(|b| b.is(Trait::Measured));
                 let measured = if measured { Makeup::MEASURED } else { Makeup::BARE };
                 own | Makeup::GIVEN | measured | if open { parts } else { Makeup::BARE }
@@ -73,15 +74,15 @@ impl Checker<'_> {
         }
         let Some(source) = self.sources.get(span.source) else { return };
         let behind = source.text.get(span.end as usize..).unwrap_or("");
-        let line = behind.lines().next().unwrap_or("");
-        let trimmed = line.trim_start_matches([' ', '\t', ')']);
-        let Some(comment) = trimmed.strip_prefix("//").map(str::to_string) else { return };
+        let trimmed = behind.trim_start_matches([' ', '\t', ')']);
+        let Some(comment) = trimmed.strip_prefix("//") else { return };
+        let start = span.end as usize + behind.len() - trimmed.len();
+        let comment = comment.lines().next().unwrap_or("").to_string();
         let unit = typed.unit.as_ref().map(|unit| unit.text.as_str());
         if !self.reads_as_operand(&comment, unit) {
             return;
         }
-        let start = span.end as usize + line.len() - trimmed.len();
-        let place = Span::new(span.source, start, start + trimmed.trim_end().len());
+        let place = Span::new(span.source, start, start + 2 + comment.trim_end().len());
         let told = |d: &Diagnostic| {
             d.code == codes::COMMENT_AS_OPERAND && d.labels.iter().any(|l| l.span == place)
         };

@@ -56,7 +56,7 @@ use promise::Promise;
 use scope::{Scope, Variable};
 use spintrue_head::UnitText;
 use std::cell::Cell;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::rc::Rc;
 use typed::Makeup;
 
@@ -164,7 +164,8 @@ pub(crate) fn check(
         diagnostics: Vec::new(),
         builtins: known,
         signatures: builtins.iter().map(|_| None).collect(),
-        units: HashMap::new(),
+        units: BTreeMap::new(),
+        records: BTreeMap::new(),
         variables: Vec::new(),
         scope: Scope::default(),
         routines: Vec::new(),
@@ -176,10 +177,10 @@ pub(crate) fn check(
         near: Makeup::BARE,
         calls: Vec::new(),
         holds: Vec::new(),
-        undeclared: HashSet::new(),
+        undeclared: BTreeSet::new(),
         valueless: Vec::new(),
         constants: HashSet::new(),
-        top_level: HashMap::new(),
+        top_level: BTreeMap::new(),
         index: index.then(index::Index::default),
         decides: deciding::Chosen::default(),
         found: Vec::new(),
@@ -241,8 +242,8 @@ struct RoutineInfo {
 struct ModuleNames {
     /// A used file is missing.
     missing: bool,
-    values: HashMap<Symbol, usize>,
-    routines: HashMap<Symbol, usize>,
+    values: BTreeMap<Symbol, usize>,
+    routines: BTreeMap<Symbol, usize>,
 }
 
 /// Where the checker stands inside a routine or the script.
@@ -275,9 +276,11 @@ struct Checker<'a> {
     sources: &'a SourceMap,
     tables: &'a Tables,
     diagnostics: Vec<Diagnostic>,
-    builtins: HashMap<Symbol, usize>,
+    builtins: BTreeMap<Symbol, usize>,
     signatures: Vec<Option<Rc<Signature>>>,
-    units: HashMap<Symbol, Rc<UnitText>>,
+    units: BTreeMap<Symbol, Rc<UnitText>>,
+    /// Types of records that were asked for so far.
+    records: BTreeMap<&'static str, Type>,
     variables: Vec<Variable>,
     scope: Scope,
     routines: Vec<RoutineInfo>,
@@ -294,13 +297,13 @@ struct Checker<'a> {
     /// Blocks during which conditions must hold.
     holds: Vec<hold::Site>,
     /// Routines that return a value and do not declare what.
-    undeclared: HashSet<usize>,
+    undeclared: BTreeSet<usize>,
     /// Reports on calls that give no value, by the routine called.
     valueless: Vec<(usize, Diagnostic)>,
     /// Where constants of the script are named.
     constants: HashSet<Span>,
     /// Names that the script makes while it runs, which routines cannot see.
-    top_level: HashMap<Symbol, Span>,
+    top_level: BTreeMap<Symbol, Span>,
     index: Option<index::Index>,
     /// How checks are decided that do not say it themselves.
     decides: deciding::Chosen,

@@ -9,7 +9,7 @@ use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::Name;
 use spintrue_head::UnitText;
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 /// What sort of variable it is.
@@ -96,11 +96,11 @@ struct Bound {
 /// Which name means which variable now.
 #[derive(Default)]
 pub(super) struct Scope {
-    bound: HashMap<Symbol, Bound>,
+    bound: BTreeMap<Symbol, Bound>,
     undo: Vec<(Symbol, Option<Bound>)>,
     marks: Vec<usize>,
     /// Names whose block has ended.
-    gone: HashMap<Symbol, usize>,
+    gone: BTreeMap<Symbol, usize>,
     /// When each variable can be seen, for stepping.
     pub(super) lives: Option<Lives>,
 }
@@ -167,7 +167,7 @@ pub(super) struct Lives {
     pub next: usize,
     pub all: Vec<Life>,
     /// Those that have not ended, by variable.
-    open: HashMap<usize, usize>,
+    open: BTreeMap<usize, usize>,
 }
 
 /// A variable can be seen from `first` up to but without `last`.

@@ -1,6 +1,5 @@
 //! Statements of the language itself: variables, branches, loops, routines' ends.
 
-use crate::builtins;
 use crate::check::Checker;
 use crate::check::head::TIME;
 use crate::check::scope::{LoopInfo, Role};
@@ -397,7 +396,7 @@ impl Checker<'_> {
         let (body, mut leaves) = self.block(body);
         let catch = catch.map(|(name, block)| {
             self.scope.enter();
-            let like = Typed { kind: builtins::kind("failure"), ..Typed::unknown(name.span) };
+            let like = Typed { kind: self.kind("failure"), ..Typed::unknown(name.span) };
             let (_, slot) = self.declare(*name, like, Role::Caught);
             let slot = if let Slot::Ref(slot) = slot { slot } else { RefSlot(0) };
             let (handler, left) = self.block(block);

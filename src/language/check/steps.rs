@@ -12,7 +12,7 @@ use crate::program::value::Datum;
 use crate::source::Span;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Statement, StatementKind};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// The places at which a run may pause, by their numbers.
@@ -23,7 +23,7 @@ pub struct Steps {
     lives: Vec<Life>,
     variables: Vec<Variable>,
     /// What the names of each module stand for.
-    modules: Vec<HashMap<Symbol, usize>>,
+    modules: Vec<BTreeMap<Symbol, usize>>,
 }
 
 /// A place at which a run may pause.

@@ -15,12 +15,20 @@ pub(super) fn is_control(c: char) -> bool {
         || ('\u{2066}'..='\u{2069}').contains(&c)
 }
 
+/// So many bytes are passed over at once where all of them are plain.
+const PIECE: usize = 64;
+
 /// Reports refused characters, each kind once with its count.
 pub(super) fn check(source: SourceId, text: &str, diagnostics: &mut Reports) {
     let mut found: Vec<(char, usize, usize)> = Vec::new();
     let body = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     let skipped = text.len() - body.len();
-    for (at, c) in body.char_indices().filter(|(_, c)| is_control(*c)) {
+    let plain = |all: bool, byte: &u8| all & matches!(byte, b'\n' | b'\t' | b' '..=b'~');
+    let pieces = body.as_bytes().chunks(PIECE).enumerate();
+    let strange = pieces.filter(|(_, piece)| !piece.iter().fold(true, plain));
+    for at in strange.flat_map(|(at, piece)| (at * PIECE..).take(piece.len())) {
+        let c = body.get(at..).and_then(|rest| rest.chars().next());
+        let Some(c) = c.filter(|c| is_control(*c)) else { continue };
         if c == '\r' && body.as_bytes().get(at + 1) == Some(&b'\n') {
             continue;
         }

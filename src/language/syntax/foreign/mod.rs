@@ -209,18 +209,19 @@ pub(crate) fn method(
 
 /// Where a line is nothing but a word that begins a block in another language. To the parser it is a name.
 pub(crate) fn lone_words(text: &str) -> impl Iterator<Item = u32> {
-    let (mut start, mut goes_on) = (0, false);
+    let (mut start, mut last) = (0, "");
     text.split_inclusive('\n').filter_map(move |line| {
-        let at = start + line.len() - line.trim_start().len();
+        let inside = line.trim_start();
         start += line.len();
-        let word = line.trim().trim_end_matches(';');
-        // A value on a line of its own is none.
-        let is_value = std::mem::replace(&mut goes_on, word.ends_with(JOINTS));
+        let at = start - inside.len();
+        let word = inside.trim_end().trim_end_matches(';');
+        let before = std::mem::replace(&mut last, word);
         // The table is not read for a script without such a line.
         let is_part = |byte: u8| byte == b'_' || byte.is_ascii_alphanumeric();
         let is_word = !word.is_empty() && word.bytes().all(is_part);
+        // A value on a line of its own is none.
         let begins = is_word
-            && !is_value
+            && !before.ends_with(JOINTS)
             && Keyword::of(word).is_none()
             && INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
         begins.then(|| u32::try_from(at).ok()).flatten()

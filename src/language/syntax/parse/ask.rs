@@ -1,14 +1,13 @@
 //! `ask`: a question to the operator, alone or behind a `=`.
 
-use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::Expressions;
 use crate::syntax::parse::item::{range_rule, type_rule};
 use crate::syntax::parse::recover::key;
-use crate::syntax::parse::{Failure, Rule};
+use crate::syntax::parse::{Failure, Rule, one};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Ask, Expression, Kept, StatementKind};
-use chumsky::prelude::{Parser, custom, just};
+use chumsky::prelude::{Parser, custom};
 
 /// What stands behind a `=`.
 #[derive(Clone)]
@@ -25,10 +24,9 @@ pub(super) fn ask_rule<'t, F: Failure<'t>>(
 ) -> Rule<'t, Box<Ask>, F> {
     let whole = expressions.whole.clone();
     key(Keyword::Ask)
-        .map_with(|(), e| -> Span { e.span() })
         .then(whole.clone())
         .then(key(Keyword::Within).ignore_then(whole).or_not())
-        .then_ignore(just(Token::Colon).labelled("`:`"))
+        .then_ignore(one(Token::Colon, "`:`"))
         .then(type_rule())
         .then(range_rule(expressions).or_not())
         .map(|((((keyword, question), within), answer), range)| {

@@ -4,7 +4,7 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::expression::name;
 use crate::syntax::parse::recover::{broken, header, key};
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::{Failure, Rule, Shared, one};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Block, Expression, Name, Statement, StatementKind};
 use chumsky::prelude::{IterParser, Parser, custom, just};
@@ -141,7 +141,7 @@ impl<'t, F: Failure<'t>> Compound<'t, F> {
 
     /// `hold … , … every … { }`
     pub(super) fn hold_rule(&self) -> Rule<'t, StatementKind, F> {
-        let comma = just(Token::Comma).labelled("`,`");
+        let comma = one(Token::Comma, "`,`");
         let conditions = self.whole.clone().separated_by(comma).at_least(1).collect::<Vec<_>>();
         let head =
             conditions.then(key(Keyword::Every).ignore_then(self.whole.clone()).or_not()).boxed();

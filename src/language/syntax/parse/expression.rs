@@ -3,13 +3,13 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::{Failure, OneToken, Rule, Shared, Tokens, missed, one, pick};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Argument, Binary, Expression, ExpressionKind, Name, Piece, Unary, UnitName,
 };
-use chumsky::pratt::{infix, left, none, postfix, prefix};
-use chumsky::prelude::{IterParser, Parser, choice, custom, just, recursive, select};
+use chumsky::input::InputRef;
+use chumsky::prelude::{IterParser, Parser, choice, custom, extra, just, recursive, select};
 
 /// The rules other rules build on.
 pub(super) struct Expressions<'t, F: Failure<'t>> {
@@ -27,10 +27,16 @@ pub(super) fn alone<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Rule<'t, Expre
 }
 
 /// A name.
-pub(super) fn name<'t, F: Failure<'t>>() -> Rule<'t, Name, F> {
-    select! { Token::Name(symbol) = e => Name { symbol, span: e.span() } }
-        .labelled("a name")
-        .boxed()
+pub(super) fn name<'t, F: Failure<'t>>() -> impl OneToken<'t, Name, F> {
+    named("a name")
+}
+
+/// A name, as reports are to call it.
+pub(super) fn named<'t, F: Failure<'t>>(label: &'static str) -> impl OneToken<'t, Name, F> {
+    pick(label, |token, span| match token {
+        Token::Name(symbol) => Some(Name { symbol, span }),
+        _ => None,
+    })
 }
 
 fn make(kind: ExpressionKind, span: Span) -> Expression {
@@ -52,11 +58,11 @@ fn binary(
     make(kind, span)
 }
 
-/// An operator that binds as tightly as `like` does.
-fn operator<'t, F: Failure<'t>>(like: Binary) -> Rule<'t, (Binary, Span), F> {
-    select! { Token::Operator(op) = e if op.level() == like.level() => (op, e.span()) }
-        .labelled("an operator")
-        .boxed()
+fn at_level(token: Option<Token>, like: Binary) -> Option<Binary> {
+    match token {
+        Some(Token::Operator(operator)) => Some(operator).filter(|op| op.level() == like.level()),
+        _ => None,
+    }
 }
 
 /// Every rule of expressions.
@@ -67,10 +73,15 @@ pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressi
         let expression = expression.boxed();
         let text = text(shared.clone(), expression.clone());
         let atom = atom(shared.clone(), expression.clone(), text.clone());
-        let sum = sum(expression, atom);
+        // Behind an operand there may be an operator, which is not tried but looked for.
+        let hint = pick("an operator", |_, _| None::<()>).or_not().boxed();
+        let hint = Some(hint).filter(|_| shared.recovers);
+        let signed = signed(expression, atom, hint.clone());
+        let sum = chain(&signed, Binary::Multiply, Binary::Add);
         sum_rule = Some(sum.clone());
         text_rule = Some(text);
-        logic(comparison(sum))
+        let shown = shown(sum.clone(), hint);
+        logic(comparison(chain(&shown, Binary::Range, Binary::PlusMinus), sum))
     })
     .boxed();
     Expressions {
@@ -80,117 +91,210 @@ pub(super) fn expressions<'t, F: Failure<'t>>(shared: Shared<'t, F>) -> Expressi
     }
 }
 
-/// `+ - * / mod`, the minus sign, powers, fields and elements.
-fn sum<'t, F: Failure<'t>>(
+/// Fails nowhere, and leaves behind what reports name.
+type Hint<'t, F> = Option<Rule<'t, Option<()>, F>>;
+
+/// An operand with its minus signs, powers, fields and elements.
+fn signed<'t, F: Failure<'t>>(
     expression: Rule<'t, Expression, F>,
     atom: Rule<'t, Expression, F>,
+    hint: Hint<'t, F>,
 ) -> Rule<'t, Expression, F> {
-    let power = select! { Token::Power(exponent) => exponent }.labelled("an operator");
-    let field =
-        just(Token::Dot).labelled("an operator").ignore_then(name().labelled("a field name"));
-    let index = just(Token::ListOpen)
-        .labelled("an operator")
+    let field = one(Token::Dot, "an operator").ignore_then(named("a field name")).or_not();
+    let index = one(Token::ListOpen, "an operator")
         .ignore_then(expression)
-        .then_ignore(just(Token::ListClose).labelled("`]`"));
-    atom.pratt((
-        postfix(5, field, |of, name, e| {
-            let of = Box::new(of);
-            make(ExpressionKind::Field { of, name }, e.span())
-        }),
-        postfix(5, index, |of, index, e| {
-            let (of, index) = (Box::new(of), Box::new(index));
-            make(ExpressionKind::Element { of, index }, e.span())
-        }),
-        postfix(4, power, |base, exponent, e| {
-            let base = Box::new(base);
-            make(ExpressionKind::Power { base, exponent }, e.span())
-        }),
-        infix(left(2), operator(Binary::Multiply), |l, op, r, e| binary(l, op, r, e.span())),
-        infix(left(1), operator(Binary::Add), |l, op, r, e| binary(l, op, r, e.span())),
-        prefix(
-            3,
-            just(Token::Operator(Binary::Subtract)).labelled("an expression"),
-            |_, operand, e| {
-                let kind =
-                    ExpressionKind::Unary { operator: Unary::Minus, operand: Box::new(operand) };
-                make(kind, e.span())
-            },
-        ),
-    ))
+        .then_ignore(one(Token::ListClose, "`]`"))
+        .or_not();
+    custom(move |inp| {
+        let mut signs = Vec::new();
+        while inp.peek() == Some(Token::Operator(Binary::Subtract)) {
+            signs.push(inp.cursor());
+            inp.skip();
+        }
+        let start = inp.cursor();
+        let mut value = inp.parse(&atom)?;
+        loop {
+            let kind = match inp.peek() {
+                Some(Token::Dot) => {
+                    let Some(name) = inp.parse(&field)? else { break };
+                    ExpressionKind::Field { of: Box::new(value), name }
+                }
+                Some(Token::ListOpen) => {
+                    let Some(index) = inp.parse(&index)? else { break };
+                    ExpressionKind::Element { of: Box::new(value), index: Box::new(index) }
+                }
+                Some(Token::Power(exponent)) => {
+                    inp.skip();
+                    ExpressionKind::Power { base: Box::new(value), exponent }
+                }
+                _ => break,
+            };
+            value = make(kind, inp.span_since(&start));
+        }
+        if let Some(hint) = &hint {
+            inp.parse(hint)?;
+        }
+        for sign in signs.iter().rev() {
+            let (operator, operand) = (Unary::Minus, Box::new(value));
+            value = make(ExpressionKind::Unary { operator, operand }, inp.span_since(sign));
+        }
+        Ok(value)
+    })
     .boxed()
 }
 
-/// `in`, `..`, `±`, comparisons and `within`.
-fn comparison<'t, F: Failure<'t>>(sum: Rule<'t, Expression, F>) -> Rule<'t, Expression, F> {
-    let unit = select! { Token::Unit(symbol) = e => UnitName { symbol, span: e.span() } };
-    let shown = sum
-        .clone()
-        .then(
-            just(Token::ShownIn)
-                .labelled("an operator")
-                .ignore_then(unit.labelled("a unit"))
-                .or_not(),
-        )
-        .map_with(|(value, unit), e| match unit {
-            Some(unit) => {
-                let value = Box::new(value);
-                make(ExpressionKind::Shown { value, unit }, e.span())
-            }
-            None => value,
-        });
-    let within = just(Token::Keyword(Keyword::Within))
-        .labelled("an operator")
-        .ignore_then(sum.clone())
-        .then_ignore(operator(Binary::Range).labelled("`..`"))
-        .then(sum);
-    let uncertain = shown
-        .pratt((
-            infix(none(2), operator(Binary::Range), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(none(1), operator(Binary::PlusMinus), |l, op, r, e| binary(l, op, r, e.span())),
-        ))
-        .boxed();
-    enum Rest {
-        Compared((Binary, Span), Expression),
-        Within(Expression, Expression),
+/// An operator that binds as tightly as `like` does with its right side; where that is missing, nothing is taken.
+fn applied<'t, F: Failure<'t>>(
+    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
+    like: Binary,
+    right: &Rule<'t, Option<Expression>, F>,
+) -> Result<Option<Link>, F> {
+    let Some(operator) = at_level(inp.peek(), like) else { return Ok(None) };
+    let before = inp.save();
+    inp.skip();
+    let span = inp.span_since(before.cursor());
+    let right = inp.parse(right)?;
+    if right.is_none() {
+        inp.rewind(before);
     }
-    let compared = operator(Binary::Equal)
-        .then(uncertain.clone())
-        .map(|(operator, right)| Rest::Compared(operator, right));
-    let within = within.map(|(low, high)| Rest::Within(low, high));
-    uncertain
-        .then(choice((compared, within)).or_not())
-        .map_with(|(value, rest), e| match rest {
-            None => value,
-            Some(Rest::Compared(operator, right)) => binary(value, operator, right, e.span()),
-            Some(Rest::Within(low, high)) => {
-                let kind = ExpressionKind::Within {
-                    value: Box::new(value),
-                    low: Box::new(low),
-                    high: Box::new(high),
-                };
-                make(kind, e.span())
-            }
-        })
-        .boxed()
+    Ok(right.map(|right| ((operator, span), right)))
+}
+
+/// Operands with operators between them that bind as `tight` does or as `loose` does: from the left, or one alone of
+/// `..` and of `±`.
+fn chain<'t, F: Failure<'t>>(
+    operand: &Rule<'t, Expression, F>,
+    tight: Binary,
+    loose: Binary,
+) -> Rule<'t, Expression, F> {
+    let inner = linked(operand.clone(), vec![level(operand, tight)]);
+    linked(operand.clone(), vec![level(operand, tight), level(&inner, loose)])
+}
+
+fn level<'t, F: Failure<'t>>(right: &Rule<'t, Expression, F>, like: Binary) -> Level<'t, F> {
+    (right.clone().or_not().boxed(), like)
+}
+
+/// The same with any levels of operators, each with what stands on their right.
+fn linked<'t, F: Failure<'t>>(
+    operand: Rule<'t, Expression, F>,
+    levels: Vec<Level<'t, F>>,
+) -> Rule<'t, Expression, F> {
+    custom(move |inp| {
+        let start = inp.cursor();
+        let mut value = inp.parse(&operand)?;
+        while let Some((operator, right)) = link(inp, &levels)? {
+            value = binary(value, operator, right, inp.span_since(&start));
+        }
+        Ok(value)
+    })
+    .boxed()
+}
+
+/// Operators of one level, and what stands on their right.
+type Level<'t, F> = (Rule<'t, Option<Expression>, F>, Binary);
+
+/// An operator and its right side.
+type Link = ((Binary, Span), Expression);
+
+/// The next operator of one of these levels with its right side.
+fn link<'t, F: Failure<'t>>(
+    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
+    levels: &[Level<'t, F>],
+) -> Result<Option<Link>, F> {
+    let next = inp.peek();
+    let level = levels.iter().find(|(_, like)| at_level(next, *like).is_some());
+    let Some((right, like)) = level else { return Ok(None) };
+    let before = inp.save();
+    let link = applied(inp, *like, right)?;
+    let alone = matches!(like, Binary::Range | Binary::PlusMinus);
+    if alone && link.is_some() && at_level(inp.peek(), *like).is_some() {
+        inp.rewind(before);
+        return Ok(None);
+    }
+    Ok(link)
+}
+
+/// A sum, and the unit in which it is shown.
+fn shown<'t, F: Failure<'t>>(
+    sum: Rule<'t, Expression, F>,
+    hint: Hint<'t, F>,
+) -> Rule<'t, Expression, F> {
+    let unit = pick("a unit", |token, span| match token {
+        Token::Unit(symbol) => Some(UnitName { symbol, span }),
+        _ => None,
+    });
+    let unit = one(Token::ShownIn, "an operator").ignore_then(unit).or_not();
+    custom(move |inp| {
+        let start = inp.cursor();
+        let value = inp.parse(&sum)?;
+        if inp.peek() != Some(Token::ShownIn) {
+            return Ok(value);
+        }
+        let Some(unit) = inp.parse(&unit)? else { return Ok(value) };
+        let kind = ExpressionKind::Shown { value: Box::new(value), unit };
+        let shown = make(kind, inp.span_since(&start));
+        if let Some(hint) = &hint {
+            inp.parse(hint)?;
+        }
+        Ok(shown)
+    })
+    .boxed()
+}
+
+/// Comparisons and `within`.
+fn comparison<'t, F: Failure<'t>>(
+    uncertain: Rule<'t, Expression, F>,
+    sum: Rule<'t, Expression, F>,
+) -> Rule<'t, Expression, F> {
+    let within = one(Token::Keyword(Keyword::Within), "an operator")
+        .ignore_then(sum.clone())
+        .then_ignore(one(Token::Operator(Binary::Range), "`..`"))
+        .then(sum)
+        .or_not();
+    let right = uncertain.clone().or_not().boxed();
+    custom(move |inp| {
+        let start = inp.cursor();
+        let value = inp.parse(&uncertain)?;
+        if let Some((operator, right)) = applied(inp, Binary::Equal, &right)? {
+            return Ok(binary(value, operator, right, inp.span_since(&start)));
+        }
+        if inp.peek() != Some(Token::Keyword(Keyword::Within)) {
+            return Ok(value);
+        }
+        let Some((low, high)) = inp.parse(&within)? else { return Ok(value) };
+        let (value, low, high) = (Box::new(value), Box::new(low), Box::new(high));
+        Ok(make(ExpressionKind::Within { value, low, high }, inp.span_since(&start)))
+    })
+    .boxed()
 }
 
 /// `not`, `and`, `or`.
 fn logic<'t, F: Failure<'t>>(comparison: Rule<'t, Expression, F>) -> Rule<'t, Expression, F> {
-    let negated = just(Token::Keyword(Keyword::Not))
-        .labelled("an expression")
-        .map_with(|_, e| e.span())
-        .repeated()
-        .foldr(comparison, |not: Span, operand: Expression| {
+    let negated = one(Token::Keyword(Keyword::Not), "an expression").repeated().foldr(
+        comparison,
+        |not: Span, operand: Expression| {
             let span = not.to(operand.span);
             let kind = ExpressionKind::Unary { operator: Unary::Not, operand: Box::new(operand) };
             make(kind, span)
+        },
+    );
+    // A rule of its own would report a mistake behind `not` as one of the whole.
+    let behind = |operand: Rule<'t, Expression, F>, levels: Vec<Level<'t, F>>| {
+        let more = custom(move |inp| {
+            let before = inp.cursor();
+            let link = link(inp, &levels)?;
+            link.ok_or_else(|| missed("an operator", inp.next(), inp.span_since(&before)))
         });
-    negated
-        .pratt((
-            infix(left(2), operator(Binary::And), |l, op, r, e| binary(l, op, r, e.span())),
-            infix(left(1), operator(Binary::Or), |l, op, r, e| binary(l, op, r, e.span())),
-        ))
-        .boxed()
+        operand
+            .foldl_with(more.repeated(), |left, (operator, right), e| {
+                binary(left, operator, right, e.span())
+            })
+            .boxed()
+    };
+    let negated = negated.boxed();
+    let both = behind(negated.clone(), vec![level(&negated, Binary::And)]);
+    behind(negated.clone(), vec![level(&negated, Binary::And), level(&both, Binary::Or)])
 }
 
 /// What operators stand between.
@@ -199,29 +303,35 @@ fn atom<'t, F: Failure<'t>>(
     expression: Rule<'t, Expression, F>,
     text: Rule<'t, Vec<Piece>, F>,
 ) -> Rule<'t, Expression, F> {
-    let unit = select! { Token::Unit(symbol) = e => UnitName { symbol, span: e.span() } };
-    let number = select! { Token::Number(value) => value }
-        .then(unit.or_not())
-        .map_with(|(value, unit), e| make(ExpressionKind::Number { value, unit }, e.span()))
-        .boxed();
     let text = text.map_with(|pieces, e| make(ExpressionKind::Text(pieces), e.span())).boxed();
     let call = call(shared.clone(), expression.clone());
     let list = list(expression.clone());
     let record = record(shared, expression.clone());
     let group = just(Token::ParenOpen)
         .ignore_then(expression)
-        .then_ignore(just(Token::ParenClose).labelled("`)`"))
+        .then_ignore(one(Token::ParenClose, "`)`"))
         .map_with(|inner, e| make(inner.kind, e.span()))
         .boxed();
-    let other = select! {
-        Token::Keyword(Keyword::True) = e => make(ExpressionKind::Flag(true), e.span()),
-        Token::Keyword(Keyword::False) = e => make(ExpressionKind::Flag(false), e.span()),
-        Token::Hole = e => make(ExpressionKind::Broken, e.span()),
-    }
-    .labelled("an expression")
-    .boxed();
+    let other = pick("an expression", |token, span| match token {
+        Token::Keyword(Keyword::True) => Some(make(ExpressionKind::Flag(true), span)),
+        Token::Keyword(Keyword::False) => Some(make(ExpressionKind::Flag(false), span)),
+        Token::Hole => Some(make(ExpressionKind::Broken, span)),
+        _ => None,
+    });
     custom(move |inp| match inp.peek() {
-        Some(Token::Number(_)) => inp.parse(&number),
+        Some(Token::Number(value)) => {
+            let start = inp.cursor();
+            inp.skip();
+            let behind = inp.cursor();
+            let unit = match inp.peek() {
+                Some(Token::Unit(symbol)) => {
+                    inp.skip();
+                    Some(UnitName { symbol, span: inp.span_since(&behind) })
+                }
+                _ => None,
+            };
+            Ok(make(ExpressionKind::Number { value, unit }, inp.span_since(&start)))
+        }
         Some(Token::Name(_)) => inp.parse(&call),
         Some(Token::Quote) => inp.parse(&text),
         Some(Token::ParenOpen) => inp.parse(&group),
@@ -236,19 +346,14 @@ fn call<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expression: Rule<'t, Expression, F>,
 ) -> Rule<'t, Expression, F> {
-    let named = name()
-        .then_ignore(just(Token::Colon))
-        .then(expression.clone())
-        .map(|(name, value)| Argument { name: Some(name), value });
-    let positional = expression.map(|value| Argument { name: None, value });
-    let arguments = choice((named, positional))
-        .separated_by(just(Token::Comma).labelled("`,`"))
+    let label = name().then_ignore(just(Token::Colon)).or_not();
+    let arguments = label
+        .then(expression)
+        .map(|(name, value)| Argument { name, value })
+        .separated_by(one(Token::Comma, "`,`"))
         .allow_trailing()
         .collect::<Vec<Argument>>()
-        .delimited_by(
-            just(Token::ParenOpen).labelled("`(`"),
-            just(Token::ParenClose).labelled("`)`"),
-        );
+        .delimited_by(one(Token::ParenOpen, "`(`"), one(Token::ParenClose, "`)`"));
     name()
         .then(arguments.or_not())
         .map_with(move |(name, arguments), e| match arguments {
@@ -285,20 +390,15 @@ fn list<'t, F: Failure<'t>>(expression: Rule<'t, Expression, F>) -> Rule<'t, Exp
         For(Name, Expression, Option<Expression>),
         More(Vec<Expression>),
     }
-    let comma = just(Token::Comma).labelled("`,`");
-    let comprehension = just(Token::Keyword(Keyword::For))
-        .labelled("`for`")
+    let comma = one(Token::Comma, "`,`");
+    let comprehension = one(Token::Keyword(Keyword::For), "`for`")
         .ignore_then(name())
-        .then_ignore(just(Token::Keyword(Keyword::In)).labelled("`in`"))
+        .then_ignore(one(Token::Keyword(Keyword::In), "`in`"))
         .then(expression.clone())
-        .then(
-            just(Token::Keyword(Keyword::If))
-                .labelled("`if`")
-                .ignore_then(expression.clone())
-                .or_not(),
-        )
+        .then(one(Token::Keyword(Keyword::If), "`if`").ignore_then(expression.clone()).or_not())
         .map(|((name, over), only_if)| Rest::For(name, over, only_if));
     let more = comma
+        .clone()
         .ignore_then(expression.clone())
         .repeated()
         .collect::<Vec<Expression>>()
@@ -307,7 +407,7 @@ fn list<'t, F: Failure<'t>>(expression: Rule<'t, Expression, F>) -> Rule<'t, Exp
     expression
         .then(choice((comprehension, more)))
         .or_not()
-        .delimited_by(just(Token::ListOpen), just(Token::ListClose).labelled("`]`"))
+        .delimited_by(just(Token::ListOpen), one(Token::ListClose, "`]`"))
         .map_with(|inside, e| {
             let kind = match inside {
                 None => ExpressionKind::List(Vec::new()),
@@ -333,14 +433,13 @@ fn record<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expression: Rule<'t, Expression, F>,
 ) -> Rule<'t, Expression, F> {
-    name()
-        .labelled("a field name")
-        .then_ignore(just(Token::Colon).labelled("`:`"))
+    named("a field name")
+        .then_ignore(one(Token::Colon, "`:`"))
         .then(expression)
-        .separated_by(just(Token::Comma).labelled("`,`"))
+        .separated_by(one(Token::Comma, "`,`"))
         .allow_trailing()
         .collect::<Vec<(Name, Expression)>>()
-        .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
+        .delimited_by(just(Token::RecordOpen), one(Token::RecordClose, "`}`"))
         .map_with(move |fields, e| {
             if fields.is_empty() {
                 shared.note(
@@ -367,12 +466,12 @@ fn text<'t, F: Failure<'t>>(
     let value = just(Token::ValueOpen)
         .ignore_then(expression)
         .then(select! { Token::Decimals(digits) => digits }.or_not())
-        .then_ignore(just(Token::ValueClose).labelled("`}`"))
+        .then_ignore(one(Token::ValueClose, "`}`"))
         .map(|(value, decimals)| Piece::Value { value, decimals });
     choice((plain, value))
         .repeated()
         .collect::<Vec<Piece>>()
-        .delimited_by(just(Token::Quote).labelled("a text"), just(Token::Unquote))
+        .delimited_by(one(Token::Quote, "a text"), just(Token::Unquote))
         .boxed()
 }
 

@@ -3,9 +3,9 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::expression::{Expressions, name};
+use crate::syntax::parse::expression::{Expressions, name, named};
 use crate::syntax::parse::recover::{header, until_end};
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::{Failure, Rule, Shared, one};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Binary, Block, Expression, ExpressionKind, Name, Parameter, Piece, Routine, StatementKind,
@@ -17,18 +17,17 @@ use chumsky::prelude::{IterParser, Parser, choice, just, recursive, select};
 pub(super) fn type_rule<'t, F: Failure<'t>>() -> Rule<'t, Type, F> {
     recursive(|inner| {
         let list = just(Token::Keyword(Keyword::List))
-            .ignore_then(just(Token::Keyword(Keyword::Of)).labelled("`of`"))
+            .ignore_then(one(Token::Keyword(Keyword::Of), "`of`"))
             .ignore_then(inner.clone())
             .map(|element| TypeKind::List(Box::new(element)));
-        let record = name()
-            .labelled("a field name")
-            .then_ignore(just(Token::Colon).labelled("`:`"))
+        let record = named("a field name")
+            .then_ignore(one(Token::Colon, "`:`"))
             .then(inner)
-            .separated_by(just(Token::Comma).labelled("`,`"))
+            .separated_by(one(Token::Comma, "`,`"))
             .at_least(1)
             .allow_trailing()
             .collect::<Vec<(Name, Type)>>()
-            .delimited_by(just(Token::RecordOpen), just(Token::RecordClose).labelled("`}`"))
+            .delimited_by(just(Token::RecordOpen), one(Token::RecordClose, "`}`"))
             .map(TypeKind::Record);
         choice((list, record, product()))
             .map_with(|kind, e| Type { kind, span: e.span() })
@@ -108,7 +107,7 @@ pub(super) fn allow_rule<'t, F: Failure<'t>>(
 ) -> Rule<'t, StatementKind, F> {
     let help = "warnings are given before anything runs, so write the reason out";
     just(Token::Keyword(Keyword::Allow))
-        .ignore_then(name().labelled("the code of a warning"))
+        .ignore_then(named("the code of a warning"))
         .then(plain_text(shared, expressions, "a reason is a plain text", help))
         .map(|(code, (reason, reason_span))| StatementKind::Allow { code, reason, reason_span })
         .boxed()
@@ -118,10 +117,9 @@ pub(super) fn allow_rule<'t, F: Failure<'t>>(
 pub(super) fn range_rule<'t, F: Failure<'t>>(
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, Box<(Expression, Expression)>, F> {
-    just(Token::Keyword(Keyword::Within))
-        .labelled("`within`")
+    one(Token::Keyword(Keyword::Within), "`within`")
         .ignore_then(expressions.sum.clone())
-        .then_ignore(just(Token::Operator(Binary::Range)).labelled("`..`"))
+        .then_ignore(one(Token::Operator(Binary::Range), "`..`"))
         .then(expressions.sum.clone())
         .map(Box::new)
         .boxed()
@@ -132,10 +130,8 @@ pub(super) fn param_rule<'t, F: Failure<'t>>(
     shared: Shared<'t, F>,
     expressions: &Expressions<'t, F>,
 ) -> Rule<'t, StatementKind, F> {
-    let annotation = just(Token::Colon).labelled("`:`").ignore_then(type_rule());
-    let value = just(Token::Assign)
-        .labelled("`=`")
-        .ignore_then(until_end(shared, expressions.whole.clone()));
+    let annotation = one(Token::Colon, "`:`").ignore_then(type_rule());
+    let value = one(Token::Assign, "`=`").ignore_then(until_end(shared, expressions.whole.clone()));
     let range = range_rule(expressions);
     just(Token::Keyword(Keyword::Param))
         .ignore_then(name())
@@ -182,32 +178,24 @@ pub(super) fn routine_rule<'t, F: Failure<'t>>(
     expressions: &Expressions<'t, F>,
     block: Rule<'t, Block, F>,
 ) -> Rule<'t, StatementKind, F> {
-    let parameter = name()
-        .labelled("a parameter")
-        .then_ignore(just(Token::Colon).labelled("`:`"))
+    let parameter = named("a parameter")
+        .then_ignore(one(Token::Colon, "`:`"))
         .then(type_rule())
-        .then(just(Token::Assign).labelled("`=`").ignore_then(expressions.whole.clone()).or_not())
+        .then(one(Token::Assign, "`=`").ignore_then(expressions.whole.clone()).or_not())
         .map(|((name, annotation), default)| Parameter { name, annotation, default });
     let parameters = parameter
-        .separated_by(just(Token::Comma).labelled("`,`"))
+        .separated_by(one(Token::Comma, "`,`"))
         .allow_trailing()
         .collect::<Vec<Parameter>>()
-        .delimited_by(
-            just(Token::ParenOpen).labelled("`(`"),
-            just(Token::ParenClose).labelled("`)`"),
-        );
-    let returns = just(Token::Arrow).labelled("`->`").ignore_then(type_rule());
-    let names = || {
-        name().separated_by(just(Token::Comma).labelled("`,`")).at_least(1).collect::<Vec<Name>>()
-    };
-    let open = just(Token::Keyword(Keyword::For))
-        .labelled("`for any`")
-        .ignore_then(just(Token::Keyword(Keyword::Any)).labelled("`any`"))
+        .delimited_by(one(Token::ParenOpen, "`(`"), one(Token::ParenClose, "`)`"));
+    let returns = one(Token::Arrow, "`->`").ignore_then(type_rule());
+    let names = || name().separated_by(one(Token::Comma, "`,`")).at_least(1).collect::<Vec<Name>>();
+    let open = one(Token::Keyword(Keyword::For), "`for any`")
+        .ignore_then(one(Token::Keyword(Keyword::Any), "`any`"))
         .ignore_then(names());
-    let may = just(Token::Keyword(Keyword::May)).labelled("`may`").ignore_then(names());
-    let armed = just(Token::Keyword(Keyword::Within))
-        .labelled("`within arm`")
-        .then(just(Token::Keyword(Keyword::Arm)).labelled("`arm`"))
+    let may = one(Token::Keyword(Keyword::May), "`may`").ignore_then(names());
+    let armed = one(Token::Keyword(Keyword::Within), "`within arm`")
+        .then(one(Token::Keyword(Keyword::Arm), "`arm`"))
         .map_with(|_, e| e.span());
     let rest = parameters
         .then(returns.or_not())

@@ -27,7 +27,7 @@ use crate::syntax::token::Token;
 use crate::syntax::tree::{Expression, File};
 use chumsky::error::{EmptyErr, Error, LabelError, Rich};
 use chumsky::input::{Input, MappedInput};
-use chumsky::prelude::{Boxed, Parser, end, extra};
+use chumsky::prelude::{Boxed, Parser, custom, end, extra};
 use chumsky::util::MaybeRef;
 use std::cell::{Cell, RefCell};
 use std::rc::Rc;
@@ -128,6 +128,38 @@ impl<F> Context<'_, F> {
             failures.push(failure);
         }
     }
+}
+
+/// A rule for one token.
+trait OneToken<'t, O, F: Failure<'t>>: Parser<'t, Tokens<'t>, O, extra::Err<F>> + Clone + 't {}
+
+impl<'t, O, F: Failure<'t>, P> OneToken<'t, O, F> for P where
+    P: Parser<'t, Tokens<'t>, O, extra::Err<F>> + Clone + 't
+{
+}
+
+/// A token of which `taken` makes something; where it makes nothing, reports name what was wanted. The same as
+/// `select` with a label, at a third of the time.
+fn pick<'t, O: 't, F: Failure<'t>>(
+    wanted: &'static str,
+    taken: impl Fn(Token, Span) -> Option<O> + Clone + 't,
+) -> impl OneToken<'t, O, F> {
+    custom(move |inp| {
+        let before = inp.cursor();
+        let found = inp.next();
+        let span = inp.span_since(&before);
+        let made = found.and_then(|token| taken(token, span));
+        made.ok_or_else(|| missed(wanted, found, span))
+    })
+}
+
+fn missed<'t, F: Failure<'t>>(wanted: &'static str, found: Option<Token>, span: Span) -> F {
+    F::expected_found([wanted], found.map(MaybeRef::Val), span)
+}
+
+/// This token, and its place.
+fn one<'t, F: Failure<'t>>(token: Token, wanted: &'static str) -> impl OneToken<'t, Span, F> {
+    pick(wanted, move |found, span| (found == token).then_some(span))
 }
 
 fn run<'t, O, F: Failure<'t>>(

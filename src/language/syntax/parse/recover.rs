@@ -2,18 +2,16 @@
 
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
-use crate::syntax::parse::{Failure, Rule, Shared, Tokens};
+use crate::syntax::parse::{Failure, OneToken, Rule, Shared, Tokens, one};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{Block, Expression, ExpressionKind, Statement, StatementKind};
 use chumsky::input::InputRef;
 use chumsky::prelude::{Parser, choice, custom, end, extra, just};
 
 /// A keyword of a statement.
-pub(super) fn key<'t, F: Failure<'t>>(keyword: Keyword) -> Rule<'t, (), F> {
-    just(Token::Keyword(keyword))
-        .ignored()
-        .labelled(if keyword.begins_statement() { "a statement" } else { keyword.quoted() })
-        .boxed()
+pub(super) fn key<'t, F: Failure<'t>>(keyword: Keyword) -> impl OneToken<'t, Span, F> {
+    let wanted = if keyword.begins_statement() { "a statement" } else { keyword.quoted() };
+    one(Token::Keyword(keyword), wanted)
 }
 
 /// The next token ends the statement; it stays.
@@ -110,7 +108,7 @@ pub(super) fn header<'t, O: 't, F: Failure<'t>>(
     rule: Rule<'t, O, F>,
     fallback: fn(Span) -> O,
 ) -> Rule<'t, O, F> {
-    let brace = just(Token::BlockOpen).rewind().labelled("`{`");
+    let brace = one(Token::BlockOpen, "`{`").rewind();
     recovering(shared, rule.then_ignore(brace).boxed(), fallback, |token| {
         token == Some(Token::BlockOpen)
     })

@@ -5,10 +5,10 @@ use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::ask::{Given, ask_rule, given, kept};
 use crate::syntax::parse::compound::{Compound, action};
-use crate::syntax::parse::expression::{Expressions, expressions, name};
+use crate::syntax::parse::expression::{Expressions, expressions, name, named};
 use crate::syntax::parse::item::{allow_rule, param_rule, routine_rule, type_rule, use_rule};
 use crate::syntax::parse::recover::{guarded, key, until_end};
-use crate::syntax::parse::{Failure, Rule, Shared};
+use crate::syntax::parse::{Failure, Rule, Shared, one};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
     Ask, Binary, Block, Choice, Expression, ExpressionKind, File, Kept, Statement, StatementKind,
@@ -29,10 +29,9 @@ fn statements<'t, F: Failure<'t>>(
     let mut block_rule = None;
     let statements = recursive(|statements| {
         let done = shared.clone();
-        let block = just(Token::BlockOpen)
-            .labelled("`{`")
+        let block = one(Token::BlockOpen, "`{`")
             .ignore_then(statements)
-            .then_ignore(just(Token::BlockClose).labelled("`}`"))
+            .then_ignore(one(Token::BlockClose, "`}`"))
             .map_with(move |statements, e| {
                 let span: Span = e.span();
                 done.parsed.set(done.parsed.get().max(span.end));
@@ -42,7 +41,7 @@ fn statements<'t, F: Failure<'t>>(
         block_rule = Some(block.clone());
         let statement = guarded(shared.clone(), statement(shared, block.clone()), block);
         statement
-            .separated_by(just(Token::End).labelled("the end of the statement"))
+            .separated_by(one(Token::End, "the end of the statement"))
             .allow_trailing()
             .collect::<Vec<Statement>>()
     })
@@ -109,8 +108,8 @@ fn simple<'t, F: Failure<'t>>(
     let binding = |keyword: Keyword, mutable: bool| {
         key(keyword)
             .ignore_then(name())
-            .then(just(Token::Colon).labelled("`:`").ignore_then(type_rule()).or_not())
-            .then_ignore(just(Token::Assign).labelled("`=`"))
+            .then(one(Token::Colon, "`:`").ignore_then(type_rule()).or_not())
+            .then_ignore(one(Token::Assign, "`=`"))
             .then(given(ask.clone(), until_end(shared.clone(), whole.clone())))
             .map(move |((name, annotation), value)| match value {
                 Given::Value(value) => StatementKind::Let { mutable, name, annotation, value },
@@ -131,7 +130,7 @@ fn simple<'t, F: Failure<'t>>(
     let record = key(Keyword::Record)
         .ignore_then(whole.clone())
         .then(choices(&whole, "how it is drawn"))
-        .then_ignore(just(Token::Colon).labelled("`:`"))
+        .then_ignore(one(Token::Colon, "`:`"))
         .then(whole.clone())
         .map(|((label, choices), value)| StatementKind::Record { label, choices, value })
         .boxed();
@@ -165,7 +164,7 @@ fn chosen<'t, F: Failure<'t>>(
     // `expect "locked", locked()`: a comma where a colon was meant.
     let call = just([Token::ParenOpen, Token::ParenClose]).rewind().to(None);
     let value = choice((call, whole.clone().or_not()));
-    let chosen = name().labelled(what).then(value);
+    let chosen = named(what).then(value);
     chosen.map(|(name, value)| Choice { name, value }).boxed()
 }
 
@@ -174,19 +173,19 @@ fn choices<'t, F: Failure<'t>>(
     whole: &Rule<'t, Expression, F>,
     what: &'static str,
 ) -> Rule<'t, Vec<Choice>, F> {
-    let comma = just(Token::Comma).labelled("`,`");
+    let comma = one(Token::Comma, "`,`");
     comma.ignore_then(chosen(whole, what)).repeated().collect::<Vec<_>>().boxed()
 }
 
 /// `expect "what", risk 2 %: condition`, or `expect: guard` for all checks.
 fn expect_rule<'t, F: Failure<'t>>(whole: &Rule<'t, Expression, F>) -> Rule<'t, StatementKind, F> {
-    let colon = just(Token::Colon).labelled("`:`");
+    let colon = one(Token::Colon, "`:`");
     let chosen = chosen(whole, "how it is decided");
     let more = choices(whole, "how it is decided");
     let check = whole
         .clone()
         .then(more.clone())
-        .then_ignore(colon)
+        .then_ignore(colon.clone())
         .then(whole.clone())
         .map(|((label, choices), condition)| StatementKind::Expect { label, choices, condition })
         .boxed();
