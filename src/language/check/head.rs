@@ -46,7 +46,7 @@ impl Checker<'_> {
                     Some(every) => self.time(every, "the step behind `every`"),
                     None => Number::Constant(DEFAULT_EVERY),
                 };
-                let otherwise = otherwise.as_ref().map(|block| self.block(block).0);
+                let otherwise = otherwise.as_ref().map(|block| self.branch(block).0);
                 code.push(program::Statement::WaitUntil {
                     condition,
                     within,

@@ -259,6 +259,8 @@ struct Inside {
     result: Option<(Type, crate::program::tree::Slot)>,
     /// The `arm` block around.
     armed: Option<Span>,
+    /// Inside what a `try` tries.
+    caught: bool,
     /// Inside `finally`: the keyword may not be left by a jump.
     finally: bool,
     /// Loops around; for each, the variables that are surely set at every `continue`.

@@ -12,6 +12,7 @@ use crate::source::Span;
 use crate::syntax::tree::{
     Binary, Block, Expression, ExpressionKind, Name, Statement, StatementKind,
 };
+use crate::syntax::walk::blocks;
 
 /// Checked statements, and whether control surely leaves them before their end.
 pub(super) type Checked = (Vec<program::Statement>, bool);
@@ -19,11 +20,20 @@ pub(super) type Checked = (Vec<program::Statement>, bool);
 impl Checker<'_> {
     /// A block with a scope of its own.
     pub(super) fn block(&mut self, block: &Block) -> Checked {
-        let first = self.calls.len();
         self.scope.enter();
         let checked = self.statements(&block.statements);
         self.scope.leave();
-        if block.statements.last().is_some_and(|s| matches!(s.kind, StatementKind::Fail(_))) {
+        checked
+    }
+
+    /// The same of one that may be passed by. Nothing follows what it does where it ends in `fail` alone and no
+    /// `try` catches that.
+    pub(super) fn branch(&mut self, block: &Block) -> Checked {
+        let first = self.calls.len();
+        let checked = self.block(block);
+        let fails =
+            block.statements.last().is_some_and(|s| matches!(s.kind, StatementKind::Fail(_)));
+        if fails && !self.inside.caught && !jumps(block) {
             let inside = self.calls.iter_mut().skip(first);
             inside.for_each(|call| call.fails = Some(block.span));
         }
@@ -212,13 +222,13 @@ impl Checker<'_> {
         let mut checked = Vec::new();
         for (condition, block) in arms {
             let condition = self.condition(condition, "the condition of `if`");
-            let (body, left) = self.block(block);
+            let (body, left) = self.branch(block);
             leaves &= left;
             checked.push((condition, body));
         }
         let mut rest = Vec::new();
         if let Some(block) = otherwise {
-            let (body, left) = self.block(block);
+            let (body, left) = self.branch(block);
             leaves &= left;
             rest = body;
         }
@@ -313,7 +323,7 @@ impl Checker<'_> {
     }
 
     pub(super) fn otherwise(&mut self, block: Option<&Block>) -> Vec<program::Statement> {
-        block.map(|block| self.block(block).0).unwrap_or_default()
+        block.map(|block| self.branch(block).0).unwrap_or_default()
     }
 
     fn jump(
@@ -393,7 +403,9 @@ impl Checker<'_> {
         if catch.is_none() && finally.is_none() {
             self.error(codes::BARE_TRY, "`try` needs a `catch` or a `finally`", span);
         }
+        let outer = std::mem::replace(&mut self.inside.caught, true);
         let (body, mut leaves) = self.block(body);
+        self.inside.caught = outer;
         let catch = catch.map(|(name, block)| {
             self.scope.enter();
             let like = Typed { kind: self.kind("failure"), ..Typed::unknown(name.span) };
@@ -412,4 +424,14 @@ impl Checker<'_> {
         code.push(program::Statement::Try { body, catch, finally });
         leaves | left
     }
+}
+
+/// Whether a block may be left by another way than its end.
+fn jumps(block: &Block) -> bool {
+    block.statements.iter().any(|statement| {
+        matches!(
+            statement.kind,
+            StatementKind::Return(_) | StatementKind::Break | StatementKind::Continue
+        ) || blocks(statement).into_iter().any(jumps)
+    })
 }
