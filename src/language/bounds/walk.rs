@@ -1,5 +1,6 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
+use crate::bounds::calls::any_speed;
 use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
@@ -130,11 +131,6 @@ pub(super) struct Walk<'a> {
     pub(super) at: Span,
     /// What surely fails, where that is looked for.
     pub(super) proof: Option<Proof<'a>>,
-}
-
-/// What may have been asked for, or nothing.
-fn any_speed(head: &Description) -> Range {
-    Range { low: 0.0, high: head.speed_most }
 }
 
 impl<'a> Walk<'a> {
@@ -596,23 +592,6 @@ impl<'a> Walk<'a> {
                 }
                 None => {}
             }
-        }
-    }
-
-    /// The speed may change from now on without being asked to.
-    pub(super) fn unlock(&mut self) {
-        let speed = self.state.get(self.speed).number();
-        if speed.locked {
-            self.state.set(self.speed, Fact::Number(Interval { locked: false, ..speed }));
-        }
-    }
-
-    pub(super) fn forget_key(&mut self, key: Key) {
-        if key == self.speed {
-            let any = any_speed(self.head);
-            self.state.set(key, Fact::Number(Interval::of(any)));
-        } else {
-            self.state.forget(key);
         }
     }
 }
