@@ -5,6 +5,7 @@ use crate::bounds::finding::{Cause, Finding, KnownImages};
 use crate::bounds::form::{Form, Params};
 use crate::bounds::known::{Fact, Interval, Parts, Shape};
 use crate::bounds::nodes::{NOTHING, Timed, What};
+use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
@@ -12,9 +13,15 @@ use crate::builtins::{
 };
 use crate::program::tree::{BuiltinCall, Call, Routine};
 use crate::program::types::Layout;
+use spintrue_head::Description;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
 const MAX_CONTEXTS: usize = 32;
+
+/// What may have been asked for, or nothing.
+pub(super) fn any_speed(head: &Description) -> Range {
+    Range { low: 0.0, high: head.speed_most }
+}
 
 impl Walk<'_> {
     /// A call of a routine: walked once for each set of arguments.
@@ -196,6 +203,23 @@ impl Walk<'_> {
             }
         }
         result(call, builtin, &arguments, held, known)
+    }
+
+    /// The speed may change from now on without being asked to.
+    pub(super) fn unlock(&mut self) {
+        let speed = self.state.get(self.speed).number();
+        if speed.locked {
+            self.state.set(self.speed, Fact::Number(Interval { locked: false, ..speed }));
+        }
+    }
+
+    pub(super) fn forget_key(&mut self, key: Key) {
+        if key == self.speed {
+            let any = any_speed(self.head);
+            self.state.set(key, Fact::Number(Interval::of(any)));
+        } else {
+            self.state.forget(key);
+        }
     }
 
     /// The polygon is asked for a speed; one outside its range is refused.

@@ -186,19 +186,6 @@ impl Walk<'_> {
         let returned = self.returned.len();
         let seen = self.state.seen();
         let high = count.range.high;
-        if self.is_proving()
-            && count.range.is_exact()
-            && (1.0..=MAX_UNROLLED_TURNS).contains(&high)
-            && self.fuel > 0
-        {
-            // Each turn is done, and no time is asked for that could be less by any turn.
-            if let Some((cost, made)) = self.turn_by_turn(count, work) {
-                self.spend_on_loop(span, cost);
-                return made;
-            }
-            self.returned.truncate(returned);
-            self.state.unsee(seen.clone());
-        }
         let (cost, element) = self.doubting(high <= 0.0, |walk| walk.any_turn(count, work, span));
         let made = Made { element, ..Made::default() };
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());

@@ -1,5 +1,6 @@
 //! Statements: what each takes at most, and what is known afterwards.
 
+use crate::bounds::calls::any_speed;
 use crate::bounds::finding::{Finding, Proof};
 use crate::bounds::form::Form;
 use crate::bounds::holds::Holding;
@@ -136,11 +137,6 @@ pub(super) struct Walk<'a> {
     pub(super) at: Span,
     /// What surely fails, where that is looked for.
     pub(super) proof: Option<Proof<'a>>,
-}
-
-/// What may have been asked for, or nothing.
-fn any_speed(head: &Description) -> Range {
-    Range { low: 0.0, high: head.speed_most }
 }
 
 impl<'a> Walk<'a> {
@@ -606,15 +602,6 @@ impl<'a> Walk<'a> {
                 }
                 None => {}
             }
-        }
-    }
-
-    pub(super) fn forget_key(&mut self, key: Key) {
-        if key == self.speed {
-            let any = any_speed(self.head);
-            self.state.set(key, Fact::Number(Interval::of(any)));
-        } else {
-            self.state.forget(key);
         }
     }
 }

@@ -143,19 +143,32 @@ fn signed<'t, F: Failure<'t>>(
     .boxed()
 }
 
-/// An operator that binds as tightly as `like` does with its right side; where that is missing, nothing is taken.
-fn applied<'t, F: Failure<'t>>(
+/// Operators of one level, and what stands on their right.
+type Level<'t, F> = (Rule<'t, Option<Expression>, F>, Binary);
+
+fn level<'t, F: Failure<'t>>(right: &Rule<'t, Expression, F>, like: Binary) -> Level<'t, F> {
+    (right.clone().or_not().boxed(), like)
+}
+
+/// An operator and its right side.
+type Link = ((Binary, Span), Expression);
+
+/// The next operator of one of these levels with its right side; where that is missing, nothing is taken.
+fn link<'t, F: Failure<'t>>(
     inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
-    like: Binary,
-    right: &Rule<'t, Option<Expression>, F>,
+    levels: &[Level<'t, F>],
 ) -> Result<Option<Link>, F> {
-    let Some(operator) = at_level(inp.peek(), like) else { return Ok(None) };
+    let next = inp.peek();
+    let level = levels.iter().find_map(|(right, like)| Some((right, at_level(next, *like)?)));
+    let Some((right, operator)) = level else { return Ok(None) };
     let before = inp.save();
     inp.skip();
     let span = inp.span_since(before.cursor());
     let right = inp.parse(right)?;
-    if right.is_none() {
+    let alone = matches!(operator, Binary::Range | Binary::PlusMinus);
+    if right.is_none() || (alone && at_level(inp.peek(), operator).is_some()) {
         inp.rewind(before);
+        return Ok(None);
     }
     Ok(right.map(|right| ((operator, span), right)))
 }
@@ -169,10 +182,6 @@ fn chain<'t, F: Failure<'t>>(
 ) -> Rule<'t, Expression, F> {
     let inner = linked(operand.clone(), vec![level(operand, tight)]);
     linked(operand.clone(), vec![level(operand, tight), level(&inner, loose)])
-}
-
-fn level<'t, F: Failure<'t>>(right: &Rule<'t, Expression, F>, like: Binary) -> Level<'t, F> {
-    (right.clone().or_not().boxed(), like)
 }
 
 /// The same with any levels of operators, each with what stands on their right.
@@ -189,30 +198,6 @@ fn linked<'t, F: Failure<'t>>(
         Ok(value)
     })
     .boxed()
-}
-
-/// Operators of one level, and what stands on their right.
-type Level<'t, F> = (Rule<'t, Option<Expression>, F>, Binary);
-
-/// An operator and its right side.
-type Link = ((Binary, Span), Expression);
-
-/// The next operator of one of these levels with its right side.
-fn link<'t, F: Failure<'t>>(
-    inp: &mut InputRef<'t, '_, Tokens<'t>, extra::Err<F>>,
-    levels: &[Level<'t, F>],
-) -> Result<Option<Link>, F> {
-    let next = inp.peek();
-    let level = levels.iter().find(|(_, like)| at_level(next, *like).is_some());
-    let Some((right, like)) = level else { return Ok(None) };
-    let before = inp.save();
-    let link = applied(inp, *like, right)?;
-    let alone = matches!(like, Binary::Range | Binary::PlusMinus);
-    if alone && link.is_some() && at_level(inp.peek(), *like).is_some() {
-        inp.rewind(before);
-        return Ok(None);
-    }
-    Ok(link)
 }
 
 /// A sum, and the unit in which it is shown.
@@ -252,11 +237,11 @@ fn comparison<'t, F: Failure<'t>>(
         .then_ignore(one(Token::Operator(Binary::Range), "`..`"))
         .then(sum)
         .or_not();
-    let right = uncertain.clone().or_not().boxed();
+    let compared = [level(&uncertain, Binary::Equal)];
     custom(move |inp| {
         let start = inp.cursor();
         let value = inp.parse(&uncertain)?;
-        if let Some((operator, right)) = applied(inp, Binary::Equal, &right)? {
+        if let Some((operator, right)) = link(inp, &compared)? {
             return Ok(binary(value, operator, right, inp.span_since(&start)));
         }
         if inp.peek() != Some(Token::Keyword(Keyword::Within)) {
