@@ -1,5 +1,4 @@
 //! The guard over a link while the laser is armed: scripts reach a head only through it.
-//!
 //! The guard is a help, not a safety function: the hardware interlock chain stands on its own.
 
 mod deadline;
@@ -70,7 +69,7 @@ pub enum StationError {
     /// A scan tells nothing.
     #[error("{0}")]
     NoScan(String),
-    /// The script asks for what is no number, and the head is not asked.
+    /// The script asks for what is no number.
     #[error("{0}")]
     NoNumber(String),
 }

@@ -75,6 +75,20 @@ pub(super) fn span_of(first: &Interval, last: &Interval, count: &Interval) -> In
 }
 
 impl Walk<'_> {
+    /// A block that is done or not.
+    pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
+        let (cost, flow, written) = self.way(block);
+        self.perhaps_done(cost, flow, written)
+    }
+
+    pub(super) fn perhaps_done(&mut self, cost: Cost, flow: Flow, written: Written) -> Flow {
+        self.spend(cost);
+        let mut ways = vec![Written::default()];
+        ways.extend((flow == Flow::Next).then_some(written));
+        self.state.join(&ways);
+        Flow::Next
+    }
+
     /// Steps from one number up to but without another.
     pub(super) fn steps(&self, first: &Interval, last: &Interval) -> Interval {
         let count = |from: f64, to: f64| {

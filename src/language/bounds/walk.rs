@@ -482,20 +482,6 @@ impl<'a> Walk<'a> {
         self.perhaps_done(cost, flow, written)
     }
 
-    /// A block that is done or not.
-    pub(super) fn perhaps(&mut self, block: &[Statement]) -> Flow {
-        let (cost, flow, written) = self.way(block);
-        self.perhaps_done(cost, flow, written)
-    }
-
-    fn perhaps_done(&mut self, cost: Cost, flow: Flow, written: Written) -> Flow {
-        self.spend(cost);
-        let mut ways = vec![Written::default()];
-        ways.extend((flow == Flow::Next).then_some(written));
-        self.state.join(&ways);
-        Flow::Next
-    }
-
     /// Light may come out late, which exposures then wait for: once a block, so it counts here.
     fn arm(&mut self, (power, place): (&Number, Span), body: &[Statement], span: Span) -> Flow {
         let share = self.number(power);
