@@ -205,14 +205,6 @@ impl Walk<'_> {
         result(call, builtin, &arguments, held, known)
     }
 
-    /// The speed may change from now on without being asked to.
-    pub(super) fn unlock(&mut self) {
-        let speed = self.state.get(self.speed).number();
-        if speed.locked {
-            self.state.set(self.speed, Fact::Number(Interval { locked: false, ..speed }));
-        }
-    }
-
     pub(super) fn forget_key(&mut self, key: Key) {
         if key == self.speed {
             let any = any_speed(self.head);

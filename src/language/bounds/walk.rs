@@ -236,7 +236,7 @@ impl<'a> Walk<'a> {
     }
 
     /// A block that is one of several ways: what it wrote is taken back.
-    fn way(&mut self, block: &[Statement]) -> (Cost, Flow, Written) {
+    pub(super) fn way(&mut self, block: &[Statement]) -> (Cost, Flow, Written) {
         let mark = self.state.mark();
         let (cost, flow) = self.block(block);
         (cost, flow, self.state.take(mark))
