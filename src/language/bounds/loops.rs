@@ -392,7 +392,7 @@ impl Walk<'_> {
                 (a, b) => a.or(b),
             };
             exits.extend(turned.ended);
-            if !(turned.ends || !turned.goes_on.is_empty()) {
+            if !turned.ends && turned.goes_on.is_empty() {
                 self.state.undo(start);
                 live = false;
                 break;
