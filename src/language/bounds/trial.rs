@@ -127,7 +127,7 @@ impl Trial {
 }
 
 impl Walk<'_> {
-    /// Why a call fails whatever its unknown arguments are; none where it may go well, and of a built-in that makes
+    /// Why a call fails with any values of its unknown arguments; none where it may go well, and of a built-in that makes
     /// more of them than a number or a list of numbers.
     pub(super) fn tried(
         &mut self,
