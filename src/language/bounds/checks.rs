@@ -11,7 +11,7 @@ use crate::program::value::Datum;
 use crate::source::Span;
 
 impl Walk<'_> {
-    /// A check: whatever comes of it, the script goes on.
+    /// A check; the script goes on behind it in any case.
     pub(super) fn check(&mut self, expect: &Expect) {
         let Expect { label, condition, deciding, span, .. } = expect;
         self.reference(label);

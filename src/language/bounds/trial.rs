@@ -33,7 +33,17 @@ impl Trial {
         self.made += 1;
         let made_up = MADE_UP.get(self.which).copied().unwrap_or(1.0) * (1.0 + nth);
         let Range { low, high } = known.range;
-        if low.is_nan() || high.is_nan() { f64::NAN } else { made_up.max(low).min(high) }
+        if low.is_nan() || high.is_nan() {
+            return f64::NAN;
+        }
+        if !known.range.is_bounded() {
+            return made_up.max(low).min(high);
+        }
+        // Anywhere between the ends, and now and then whole.
+        let share = (0.618_033_988_75 * (self.which as f64 + 1.0) + 0.754_877_666_25 * nth).fract();
+        let between = low + (high - low) * share;
+        let whole = between.round();
+        if self.which.is_multiple_of(2) && low <= whole && whole <= high { whole } else { between }
     }
 
     /// How many items: the most, one less, then the fewest, as far as that is known.
@@ -43,7 +53,7 @@ impl Trial {
         let count = match self.which {
             0 => high,
             1 => (high - 1.0).max(low),
-            which if which % 2 == 0 => high,
+            which if which.is_multiple_of(2) => high,
             _ => low,
         };
         count as usize
@@ -55,7 +65,7 @@ impl Trial {
             return Some(Value::text(text));
         }
         if kind == "text" {
-            return Some(Value::text(if self.which % 2 == 0 { "a" } else { "b" }));
+            return Some(Value::text(if self.which.is_multiple_of(2) { "a" } else { "b" }));
         }
         let inner = kind.strip_prefix("list of ")?;
         let own = match inner {
@@ -107,7 +117,9 @@ impl Trial {
             return Some(known);
         }
         match (fact, expression) {
-            (Fact::Number(_), Expression::Flag(_)) => Some(Datum::Flag(self.which % 2 == 0)),
+            (Fact::Number(_), Expression::Flag(_)) => {
+                Some(Datum::Flag(self.which.is_multiple_of(2)))
+            }
             (Fact::Number(number), _) => Some(Datum::Number(self.number(number, at as f64))),
             (Fact::Shape(shape), _) => self.value(shape, kind).map(Datum::Value),
         }
@@ -115,7 +127,7 @@ impl Trial {
 }
 
 impl Walk<'_> {
-    /// Why a call fails whatever its unknown arguments are; none where it may go well, and of a built-in that makes
+    /// Why a call fails with any values of its unknown arguments; none where it may go well, and of a built-in that makes
     /// more of them than a number or a list of numbers.
     pub(super) fn tried(
         &mut self,

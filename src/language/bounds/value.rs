@@ -372,6 +372,10 @@ impl Walk<'_> {
 
 /// Whether a comparison holds, where it does so for all values.
 fn compared(comparison: Comparison, a: Range, b: Range) -> Option<bool> {
+    let is_none = |range: Range| range.low.is_nan() && range.high.is_nan();
+    if is_none(a) || is_none(b) {
+        return Some(comparison == Comparison::Unequal);
+    }
     // Without both ends a value may be no number at all.
     if !(a.is_bounded() && b.is_bounded()) {
         return None;

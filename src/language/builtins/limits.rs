@@ -1,12 +1,15 @@
 //! What a head can be asked for, as its description states it, and what the file of its gauge says.
 
 use crate::builtins::records::{datum, made};
-use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure};
+use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure};
 use crate::program::value::{Datum, Value};
 
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
-    vec![pure("head_limits", head_limits), pure("gauge_file", gauge_file)]
+    vec![
+        pure("head_limits", head_limits),
+        pure("gauge_file", gauge_file).with_traits(&[Trait::Changes]),
+    ]
 }
 
 /// Without a file there are no texts and no numbers.

@@ -174,7 +174,7 @@ pub enum Trait {
     NeedsLock,
     /// Its result is never negative.
     NotNegative,
-    /// Its result changes in the course of a run, though it asks nothing of the head.
+    /// Its result changes in the course of a run, or is known only there, though it asks nothing of the head.
     Changes,
     /// Its result is measured, so it never equals a number but by chance.
     Measured,
