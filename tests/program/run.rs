@@ -253,6 +253,7 @@ fn trims_are_judged_by_their_reach_before_light() {
         "last_made_dot_period=208.33333333333334ns",
         "last_start_delay=250us",
         "last_dot_clock_ratios=[]",
+        "last_left_by_ratios=0um",
     ];
     for (script, more) in [("bring_up", &[][..]), ("accept", &[]), ("requalify", &last)] {
         let armed = |reach: &str| {
