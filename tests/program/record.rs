@@ -263,7 +263,7 @@ fn a_passing_run_is_recorded_whole() {
     assert_eq!(events[0]["event"], "start");
     assert_eq!(events[events.len() - 1]["exit_code"], 0);
     assert_eq!(count("check"), 27);
-    assert!(count("call") > 50 && count("waiting") > 0 && count("recorded") == 9);
+    assert!(count("call") > 50 && count("waiting") > 0 && count("recorded") == 17);
     let times = events.iter().filter_map(|event| event["time"].as_f64()).collect::<Vec<_>>();
     assert!(times.is_sorted(), "head time goes back");
 
@@ -290,7 +290,7 @@ fn a_passing_run_is_recorded_whole() {
 
     let manifest: Value = serde_json::from_str(&read(&place, "record.json")).unwrap();
     assert_eq!(manifest["identity"]["operator"], "shift 3");
-    assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 6);
+    assert_eq!(manifest["identity"]["sources"].as_array().unwrap().len(), 7);
     let report = read(&place, "report.html");
     for wanted in ["PASSED", "Lasers and rotors", "Simulated", "shift 3", "lock 6.34 s", "<svg"] {
         assert!(report.contains(wanted), "{wanted}");

@@ -223,8 +223,8 @@ fn every_row_is_proved() {
     folder.file("none.csv", rows(3, 1, "NaN,1", "3000,2"));
     folder.file("fine.csv", rows(5000, 4500, "5000,1", "3000,2"));
     for (name, code, told) in [
-        ("long", 1, "polygon speed 9000 rpm is outside 600 rpm to 6000 rpm"),
-        ("none", 1, "polygon speed no number is outside 600 rpm to 6000 rpm"),
+        ("long", 2, "polygon speed 9000 rpm is outside 600 rpm to 6000 rpm"),
+        ("none", 2, "polygon speed no number is outside 600 rpm to 6000 rpm"),
         ("fine", 0, "no problems"),
     ] {
         let script =

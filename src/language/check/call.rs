@@ -7,7 +7,6 @@ use crate::check::choose::chosen;
 use crate::check::flow::{CallSite, Callee, UNDER_LIGHT, put};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
-use crate::check::way::Way;
 use crate::check::{Checker, advice};
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::tree as program;
@@ -468,7 +467,7 @@ impl Checker<'_> {
             let way = self.way(Some(&argument.value), typed, &target, None);
             self.report_with(
                 report,
-                if target == Type::Text { way.map(Way::guessed) } else { way },
+                if target == Type::Text { way.map(|way| way.guessed()) } else { way },
             );
         }
     }

@@ -3,7 +3,6 @@
 use crate::check::Checker;
 use crate::check::advice::listed;
 use crate::check::typed::{Makeup, Typed};
-use crate::check::way::Way;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::failure::FailureKind;
 use crate::program::show::Shower;
@@ -366,7 +365,7 @@ impl Checker<'_> {
         let is_written = |written: &Expression| matches!(written.kind, ExpressionKind::Text(_));
         let is_text = left.kind == Type::Text || right.kind == Type::Text;
         let is_sure = !is_text || is_written(left_written) || is_written(right_written);
-        self.report_with(report, if is_sure { way } else { way.map(Way::guessed) });
+        self.report_with(report, if is_sure { way } else { way.map(|way| way.guessed()) });
     }
 
     fn comparison(

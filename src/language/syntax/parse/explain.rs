@@ -483,6 +483,26 @@ fn missing_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     Some(report)
 }
 
+/// A unit with a blank inside.
+fn parted_unit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let (Some(Token::Unit(_)), Some(Token::Name(_)), Some(before)) =
+        (stuck.token(-1), stuck.found(), stuck.place(-1))
+    else {
+        return None;
+    };
+    let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
+    parse_unit(&joined).ok()?;
+    let whole = before.to(stuck.span);
+    let report = Diagnostic::error(codes::LEFT_OVER, "a unit has no blank inside", whole);
+    // Elsewhere, a blank between two units stands for their product.
+    let are_units = [-1, 0].iter().all(|at| parse_unit(stuck.word(*at)).is_ok());
+    Some(if are_units {
+        report.suggest(format!("write `{joined}`, or a product with `*`"), whole, joined)
+    } else {
+        report.fix(format!("write `{joined}`"), whole, joined)
+    })
+}
+
 /// Something stands where the statement, or the element, should have ended.
 fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     let found = stuck.found()?;
@@ -512,22 +532,8 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if found == Token::ParenOpen {
         return Some(stray_call(stuck));
     }
-    if let (Some(Token::Unit(_)), Token::Name(_), Some(before)) =
-        (stuck.token(-1), found, stuck.place(-1))
-    {
-        let joined = format!("{}{}", stuck.word(-1), stuck.word(0));
-        if parse_unit(&joined).is_ok() {
-            let whole = before.to(stuck.span);
-            let report = Diagnostic::error(codes::LEFT_OVER, "a unit has no blank inside", whole);
-            // Elsewhere, a blank between two units stands for their product.
-            let are_units = [-1, 0].iter().all(|at| parse_unit(stuck.word(*at)).is_ok());
-            return Some(if are_units {
-                let help = format!("write `{joined}`, or a product with `*`");
-                report.suggest(help, whole, joined)
-            } else {
-                report.fix(format!("write `{joined}`"), whole, joined)
-            });
-        }
+    if let Some(report) = parted_unit(stuck) {
+        return Some(report);
     }
     if let Some(report) = misplaced_unit(stuck) {
         return Some(report);
