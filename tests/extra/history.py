@@ -82,7 +82,7 @@ for kind, table in (("identity", "identity"), ("param", "params"), ("check", "ch
     kinds[kind] = db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
 assert frame["kind"].value_counts().to_dict() == kinds, frame["kind"].value_counts()
 assert frame[frame["kind"] == "quantity"]["value"].astype(float).tolist() == stored
-lines = pandas.read_json(f"{work}/runs.jsonl", lines=True)
+lines = pandas.read_json(f"{work}/runs.jsonl", lines=True, precise_float=True)
 # Its own reading of numbers may miss the nearest double.
 assert np.allclose([q["value"] for row in lines["quantities"] for q in row], stored, rtol=1e-14, atol=0)
 told = duckdb.sql(

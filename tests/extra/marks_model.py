@@ -6,8 +6,8 @@ The rules are those of `spintrue builtins test_line`. Where that leaves a choice
 - Wild: beyond 3.5 times the largest of 1.4826 MAD over all facets, the same over the facet alone and the
   stated noise, with digit^2/12 added to its square. The smallest deviation of each place does not count,
   since it is that of the median.
-- The digit of a gauge is the smallest step of its readings, if all steps are multiples of it
-  and there are two, or one and ten readings.
+- The digit of a gauge is the smallest step of its readings, if all steps are multiples of it and there are two, or if
+  there are ten readings.
 - A facet whose scatter has a chance below that of 4 sigma under Fisher's distribution keeps its own.
 """
 
@@ -172,12 +172,14 @@ class Plan:
 
 
 def digit(values):
-    """The step of all readings, in m: the smallest, if all are whole multiples of it; in whole picometres."""
-    steps = np.diff(np.unique(np.rint(np.ravel(values) * 1e12).astype(np.int64)))
-    proved = len(steps) > 1 or (len(steps) == 1 and np.size(values) >= 10)
-    if not proved or steps.min() == 1 or (steps % steps.min()).any():
+    """The step of all readings, in m: the smallest, if all are whole multiples of it, or if many have no common one."""
+    many = np.size(values) >= 10
+    steps = np.diff(np.sort(np.ravel(values)))
+    steps = steps[steps > 1e-12]
+    if len(steps) < (1 if many else 2):
         return math.nan
-    return steps.min() * 1e-12
+    shares = steps / steps.min()
+    return steps.min() if many or (np.abs(shares - np.rint(shares)) <= 1e-3).all() else math.nan
 
 
 def deviations(groups):

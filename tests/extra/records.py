@@ -295,7 +295,7 @@ for name, (arguments, wanted) in CASES.items():
     lists = tables(folder, events)
     values = tomllib.loads((folder / "values.toml").read_text("utf-8"))["values"]
     recorded = [event for event in events if event["event"] == "recorded"]
-    listed = [event for event in recorded if isinstance(event["value"], list) and isinstance(event["value"][0], dict)
+    listed = [event for event in recorded if isinstance(event["value"], list) and event["value"] and isinstance(event["value"][0], dict)
               and "value" not in event["value"][0]]
     held(len(values) == len(recorded) - len(listed), "every recorded value that is no table")
     verified = subprocess.run([program, "record", "verify", str(folder)], capture_output=True)
@@ -389,7 +389,7 @@ def others():
             held(word in (page if word in ("no number", "not reached") else first), f"{name}: {word}")
     # By the gauge of the default head.
     whole = sum(path.stat().st_size for path in (runs / "bow").iterdir())
-    held(whole < 400_000, f"a record of an acceptance has {whole} bytes")
+    held(whole < 420_000, f"a record of an acceptance has {whole} bytes")
     print(f"other reports say what they are; a record of an acceptance has {whole / 1000:.0f} kB")
 
 
