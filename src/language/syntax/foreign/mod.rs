@@ -220,8 +220,9 @@ pub(crate) fn lone_words(text: &str) -> impl Iterator<Item = u32> {
         let is_part = |byte: u8| byte == b'_' || byte.is_ascii_alphanumeric();
         let is_word = !word.is_empty() && word.bytes().all(is_part);
         // A value on a line of its own is none.
+        let goes_on = [" and", " or", " not", " mod"].iter().any(|word| before.ends_with(word));
         let begins = is_word
-            && !before.ends_with(JOINTS)
+            && !(goes_on || before.ends_with(JOINTS))
             && Keyword::of(word).is_none()
             && INDEX.contains_key(&(Foreign::Block, word.to_ascii_lowercase()));
         begins.then(|| u32::try_from(at).ok()).flatten()
