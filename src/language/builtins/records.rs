@@ -109,6 +109,12 @@ impl RecordPage {
     fn field(&self, name: &str) -> Option<&Field> {
         self.fields.get(self.fields.binary_search_by(|field| field.name.cmp(name)).ok()?)
     }
+
+    /// Where a numeric field lies in the doubles; beyond them where there is none.
+    fn place(&self, name: &str) -> usize {
+        let field = self.field(name).filter(|field| !field.is_reference);
+        field.map_or(usize::MAX, |field| field.place)
+    }
 }
 
 /// A record of a name from its fields by theirs; a field left out has no value. Fields in the order of
@@ -231,8 +237,7 @@ pub(super) use field;
 
 /// Where a numeric field lies in a record's doubles; beyond them where there is none.
 pub(crate) fn place(record: &str, name: &str) -> usize {
-    let field = field_of(record, name).filter(|field| !field.is_reference);
-    field.map_or(usize::MAX, |field| field.place)
+    self::record(record).map_or(usize::MAX, |record| record.page().place(name))
 }
 
 /// A numeric field of each of the records whose doubles lie one behind the other.
@@ -242,8 +247,7 @@ pub(super) fn column<'w>(
     name: &str,
 ) -> impl Iterator<Item = f64> + use<'w> {
     let page = self::record(record).map(RecordSpec::page);
-    let field = page.and_then(|page| page.field(name)).filter(|field| !field.is_reference);
-    let place = field.map_or(usize::MAX, |field| field.place);
+    let place = page.map_or(usize::MAX, |page| page.place(name));
     let each = words.chunks(page.map_or(1, |page| page.width));
     each.map(move |record| record.get(place).copied().unwrap_or(f64::NAN))
 }

@@ -431,9 +431,9 @@ impl<'t> Line<'t> {
         self.lexemes.get(range.clone()).unwrap_or(&[]).iter().enumerate().any(|(at, lexeme)| {
             depth += usize::from(opens(lexeme.raw));
             depth = depth.saturating_sub(usize::from(closes(lexeme.raw)));
-            let word = self.written(range.start + at..range.start + at + 1);
-            let binds = ["and", "or", "mod", "in", "within", "not"].contains(&word);
-            depth == 0 && (binds || matches!(lexeme.raw, Raw::Operator(_) | Raw::Foreign))
+            let at = range.start + at;
+            let is_band = || ["in", "within"].contains(&self.written(at..at + 1));
+            depth == 0 && (self.is_operator(at) || is_band())
         })
     }
 }
