@@ -1,9 +1,10 @@
-//! What `check` says to machines: JSON in our own schema, and SARIF 2.1.0, validated against the
-//! schema that OASIS publishes (`tests/sarif`) by the general-purpose validator jsonschema.
+//! What `check` says to machines: JSON in our own schema, and SARIF 2.1.0. `tests/extra/schemas.py` validates the
+//! logs that are left here against the schema that OASIS publishes (`tests/sarif`).
 
 use crate::program::spintrue;
-use crate::support::{Folder, names, root};
+use crate::support::{Folder, left, names, root};
 use serde_json::{Value, json};
+use std::fs;
 use std::path::Path;
 
 /// What a check prints, with its exit code.
@@ -11,6 +12,9 @@ fn checked(format: &str, folder: impl AsRef<Path>, arguments: &[&str]) -> (i32, 
     let ended = spintrue(folder, &[&["check", "--format", format], arguments].concat());
     assert!(ended.error.is_empty(), "{}", ended.error);
     assert_eq!(ended.out.lines().count(), 1, "one object, on one line");
+    if let Some(place) = left(&format!("{format}.json")) {
+        fs::write(place, &ended.out).unwrap();
+    }
     (ended.code.unwrap(), serde_json::from_str(&ended.out).unwrap())
 }
 
@@ -107,7 +111,6 @@ fn ways_out_carry_their_edits() {
     assert_eq!((&group["safe"], &group["edits"][0]["text"]), (&json!(false), &json!("12_000")));
 
     let (_, log) = checked("sarif", &folder, &["habit.spt"]);
-    valid(&validator(), &log);
     let results = log["runs"][0]["results"].as_array().unwrap();
     let result = results.iter().find(|result| result["ruleId"] == "E0402").unwrap();
     let change = &result["fixes"][0]["artifactChanges"][0];
@@ -119,7 +122,9 @@ fn ways_out_carry_their_edits() {
     // An argument is no file that could be changed.
     let set = &["habit.spt", "--set", "µ='a'"];
     let (_, log) = checked("sarif", &folder, set);
-    valid(&validator(), &log);
+    let results = log["runs"][0]["results"].as_array().unwrap();
+    let of_argument = results.iter().find(|result| result["ruleId"] == "E0401").unwrap();
+    assert!(of_argument["fixes"].is_null(), "{of_argument}");
 }
 
 /// A warning is no error, in any format.
@@ -132,30 +137,11 @@ fn warnings_let_a_script_run() {
     }
 }
 
-fn validator() -> jsonschema::Validator {
-    let path = root().join("tests/sarif/sarif-2.1.0.schema.json");
-    // The published pattern of languages has a bracket too many, which strict regular expressions
-    // refuse. The same pattern, escaped; no log of ours has the field.
-    let text = std::fs::read_to_string(path).unwrap().replace("{2}]?$", "{2}\\\\]?$");
-    let schema: Value = serde_json::from_str(&text).unwrap();
-    jsonschema::validator_for(&schema).unwrap()
-}
-
-fn valid(validator: &jsonschema::Validator, log: &Value) {
-    let errors: Vec<String> = validator
-        .iter_errors(log)
-        .map(|error| format!("{}: {error}", error.instance_path()))
-        .collect();
-    assert!(errors.is_empty(), "{}", errors.join("\n"));
-}
-
 #[test]
-fn sarif_is_valid_and_points_to_the_same_places() {
+fn sarif_points_to_the_same_places() {
     let folder = three_files("sarif");
     let (code, log) = checked("sarif", &folder, ARGUMENTS);
     assert_eq!(code, 2);
-    let validator = validator();
-    valid(&validator, &log);
     let run = &log["runs"][0];
     assert_eq!(run["columnKind"], "unicodeCodePoints");
     let results = run["results"].as_array().unwrap();
@@ -178,26 +164,20 @@ fn sarif_is_valid_and_points_to_the_same_places() {
     assert_eq!(invocation["executionSuccessful"], false);
     let unread = &invocation["toolExecutionNotifications"][0]["message"]["text"];
     assert_eq!(unread, "there is no file absent.spt");
-    // The validator must be able to refuse, or the test says nothing.
-    let mut broken = log.clone();
-    broken["runs"][0]["results"][0]["level"] = json!("fatal");
-    assert!(!validator.is_valid(&broken));
 }
 
-/// Whatever can be said of a script is said in valid SARIF.
+/// Everything that can be said of a script is said in SARIF.
 #[test]
-fn sarif_of_the_whole_corpus_is_valid() {
-    let validator = validator();
+fn sarif_of_the_whole_corpus() {
     let corpus = root().join("tests/corpus");
     let mut count = 0;
-    for stage in std::fs::read_dir(corpus.join("check")).unwrap() {
+    for stage in fs::read_dir(corpus.join("check")).unwrap() {
         let folder = stage.unwrap().path();
         let mut names = names(&folder);
         names.retain(|name| name.ends_with(".spt"));
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         assert!(!names.is_empty(), "no script in {}", folder.display());
         let (_, log) = checked("sarif", &folder, &names);
-        valid(&validator, &log);
         count += log["runs"][0]["results"].as_array().unwrap().len();
     }
     assert!(count > 200, "only {count} results");

@@ -56,7 +56,6 @@ mod record;
 mod recordings;
 mod retest;
 mod run;
-mod schema;
 mod shell;
 mod simulate;
 mod suite;

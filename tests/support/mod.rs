@@ -7,7 +7,7 @@ use insta::{Settings, assert_snapshot, glob};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Mutex, OnceLock, PoisonError};
+use std::sync::{Mutex, PoisonError};
 
 /// The folder of the repository.
 pub fn root() -> &'static Path {
@@ -64,8 +64,32 @@ pub fn snapshot(folder: &Path, name: &str, text: &str) {
     settings.bind(|| assert_snapshot!(name, text));
 }
 
-/// What is asked of every folder of a test before it is removed.
-pub static AT_END: OnceLock<fn(&Path)> = OnceLock::new();
+/// A new place below the folder `SPINTRUE_LEAVE`, where `tests/extra/schemas.py` finds what tests leave. None
+/// without the variable.
+pub fn left(name: &str) -> Option<PathBuf> {
+    static COUNT: AtomicUsize = AtomicUsize::new(0);
+    let folder = PathBuf::from(std::env::var_os("SPINTRUE_LEAVE")?);
+    let number = COUNT.fetch_add(1, Ordering::SeqCst);
+    let place = folder.join(format!("{}-{number}", std::process::id()));
+    fs::create_dir_all(&place).unwrap();
+    Some(place.join(name))
+}
+
+/// Leaves every record in a folder and below it.
+fn leave(folder: &Path) {
+    for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
+        if entry.path().is_dir() {
+            leave(&entry.path());
+        }
+    }
+    let record = folder.join("record.json");
+    if record.is_file()
+        && let Some(place) = left("record.json")
+    {
+        fs::copy(record, &place).unwrap();
+        let _ = fs::copy(folder.join("events.jsonl.gz"), place.with_file_name("events.jsonl.gz"));
+    }
+}
 
 /// A new folder that is removed at the end of the test.
 pub struct Folder(pub PathBuf);
@@ -116,8 +140,8 @@ impl AsRef<Path> for Folder {
 
 impl Drop for Folder {
     fn drop(&mut self) {
-        if let Some(hold) = AT_END.get().filter(|_| !std::thread::panicking()) {
-            hold(&self.0);
+        if !std::thread::panicking() {
+            leave(&self.0);
         }
         let _ = fs::remove_dir_all(&self.0);
     }

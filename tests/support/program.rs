@@ -1,6 +1,6 @@
 //! Runs the program as users do, and reads what it prints.
 
-use crate::support::{AT_END, root};
+use crate::support::root;
 use std::fs;
 use std::io::{PipeReader, Read, Write};
 use std::path::Path;
@@ -47,10 +47,8 @@ impl From<Output> for Ended {
     }
 }
 
-/// The program with arguments in a working folder. The records that it leaves in folders of tests are held
-/// against their schemas.
+/// The program with arguments in a working folder.
 pub fn command(folder: impl AsRef<Path>, arguments: &[&str]) -> Command {
-    AT_END.get_or_init(|| crate::schema::hold);
     let mut command = Command::new(env!("CARGO_BIN_EXE_spintrue"));
     command.current_dir(folder).args(arguments);
     command
