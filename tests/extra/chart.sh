@@ -8,11 +8,9 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/chart
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check numpy==2.3.5 scipy==1.17.1 pillow==12.0.0 \
-    scikit-image==0.26.0 tifffile==2026.3.3
+python=$(tests/extra/python.sh numpy scipy pillow scikit-image tifffile)
 cargo test --quiet --no-run
-"$work/venv/bin/python" -B tests/extra/chart.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
+"$python" -B tests/extra/chart.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
     "${SEED:-1}" "${CHART_SCANS:-2}"
-"$work/venv/bin/python" -B tests/extra/print_gauge.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
+"$python" -B tests/extra/print_gauge.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" \
     "${SEED:-1}" "${PRINT_HEADS:-1}"

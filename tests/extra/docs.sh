@@ -9,11 +9,10 @@ cd "$(dirname "$0")/../.."
 work=target/extra/docs
 mkdir -p "$work"
 tests/extra/install.sh chromium chromium
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check mkdocs-material==9.8.2
+python=$(tests/extra/python.sh mkdocs-material)
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund playwright-core@1.65.1
 [ -n "${PROGRAM:-}" ] || cargo test --quiet --no-run
-"$work/venv/bin/python" -B tests/extra/docs.py "${PROGRAM:-${CARGO_TARGET_DIR:-target}/debug/spintrue}" "$work" "$@"
+"$python" -B tests/extra/docs.py "${PROGRAM:-${CARGO_TARGET_DIR:-target}/debug/spintrue}" "$work" "$@"
 cp tests/extra/docs.mjs "$work/docs.mjs"
 node "$work/docs.mjs" "$(command -v chromium)" "$work" "$@"

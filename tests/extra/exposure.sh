@@ -7,10 +7,8 @@ cd "$(dirname "$0")/../.."
 work=target/extra/exposure
 rm -rf "$work/images"
 mkdir -p "$work/images"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check pillow==12.0.0 numpy==2.3.5
+python=$(tests/extra/python.sh pillow numpy)
 cargo test --quiet --no-run
-python="$work/venv/bin/python"
 "$python" tests/extra/exposure.py images "$work" "${SEED:-1}"
 SPINTRUE_IMAGES="$PWD/$work/images" cargo test --quiet --test language -- --ignored --exact \
     exposure::words_for_another_reader

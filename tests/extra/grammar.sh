@@ -5,13 +5,10 @@
 # target/. SEED=7 draws other programs, COUNT=10000 more of them.
 set -euo pipefail
 cd "$(dirname "$0")/../.."
-venv=target/extra/grammar/venv
-if [ ! -x "$venv/bin/python" ]; then
-    python3 -m venv "$venv"
-fi
-"$venv/bin/pip" install --quiet --disable-pip-version-check parglare==0.22.0
 work=target/extra/grammar
-"$venv/bin/python" tests/extra/grammar.py draw "$work/texts.jsonl" "${SEED:-1}" "${COUNT:-6000}"
+mkdir -p "$work"
+python=$(tests/extra/python.sh parglare)
+"$python" tests/extra/grammar.py draw "$work/texts.jsonl" "${SEED:-1}" "${COUNT:-6000}"
 SPINTRUE_TEXTS="$PWD/$work/texts.jsonl" SPINTRUE_ANSWERS="$PWD/$work/answers.txt" \
     cargo test --quiet --test language -- --ignored --exact grammar::which_texts_parse
-"$venv/bin/python" tests/extra/grammar.py compare "$work/texts.jsonl" "$work/answers.txt"
+"$python" tests/extra/grammar.py compare "$work/texts.jsonl" "$work/answers.txt"

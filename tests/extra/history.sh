@@ -8,8 +8,6 @@ cd "$(dirname "$0")/../.."
 work=target/extra/history
 mkdir -p "$work"
 rm -f "$work"/*.sqlite* "$work"/*.txt "$work"/*.jsonl "$work"/*.csv "$work"/*.spt
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check \
-    numpy==2.3.5 scipy==1.17.1 pandas==2.3.3 duckdb==1.4.2
+python=$(tests/extra/python.sh numpy scipy pandas duckdb)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/history.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}"
+"$python" tests/extra/history.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}"

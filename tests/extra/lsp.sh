@@ -6,7 +6,6 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/lsp
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check pygls==2.1.1 lsprotocol==2025.0.0
+python=$(tests/extra/python.sh pygls lsprotocol)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/lsp.py "${CARGO_TARGET_DIR:-target}/debug/spintrue" "$work"
+"$python" tests/extra/lsp.py "${CARGO_TARGET_DIR:-target}/debug/spintrue" "$work"

@@ -6,9 +6,8 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/marks
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check scipy==1.17.1 numpy==2.3.5
+python=$(tests/extra/python.sh scipy numpy)
 cargo test --quiet --no-run
 for part in marks pulses; do
-    "$work/venv/bin/python" -B "tests/extra/$part.py" "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}"
+    "$python" -B "tests/extra/$part.py" "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}"
 done

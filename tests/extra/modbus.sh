@@ -6,7 +6,6 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/modbus
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check pymodbus==3.16.1
+python=$(tests/extra/python.sh pymodbus)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/modbus.py "${CARGO_TARGET_DIR:-target}/debug/spintrue" "$work"
+"$python" tests/extra/modbus.py "${CARGO_TARGET_DIR:-target}/debug/spintrue" "$work"

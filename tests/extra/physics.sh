@@ -7,8 +7,7 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/physics
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check scipy==1.17.1 numpy==2.3.5
+python=$(tests/extra/python.sh scipy numpy)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/physics.py "$work" \
+"$python" tests/extra/physics.py "$work" \
     "${CARGO_TARGET_DIR:-target}/debug/spintrue" "${SEED:-1}" "${COUNT:-12}"

