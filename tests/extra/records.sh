@@ -28,7 +28,7 @@ program=$(cargo metadata --format-version 1 --no-deps --offline |
     "$python" -c 'import json, sys; print(json.load(sys.stdin)["target_directory"])')
 left=${LEFT:-$PWD/$work/left}
 if [ ! -d "$left" ]; then
-    SPINTRUE_LEAVE=$left cargo test --quiet --test program formats record
+    SPINTRUE_LEAVE=$left cargo test --quiet --test program -- formats record
 fi
 "$python" tests/extra/schemas.py "$left"
 "$python" tests/extra/records.py "$program/debug/spintrue" "$work/runs" \
