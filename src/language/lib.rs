@@ -38,7 +38,7 @@ pub use diagnostics::codes::{
     ALL as ALL_CODES, BAD_HEAD_DESCRIPTION, BAD_HEAD_LIST, Code, TAKES_TOO_LONG, UNCALLED_ROUTINE,
     UNKNOWN_SIGNAL, UNREACHABLE, UNUSED_NAME, find as find_code, topics as code_topics,
 };
-pub use diagnostics::fix::{edited, safe_fixes};
+pub use diagnostics::fix::edited;
 pub use diagnostics::json::{
     Checked as JsonChecked, Report as JsonReport, json as diagnostics_json, place as json_place,
 };

@@ -169,7 +169,7 @@ impl Quantity {
             QuantityError::NoNumber(_) => {
                 format!("`{text}` is no number with a unit: write it such as `{}`", example("12.5"))
             }
-            QuantityError::Unit(UnitError::Unknown { name, near: Some(near) }) => {
+            QuantityError::Unit(UnitError::Unknown { name, near: Some(near), .. }) => {
                 format!("there is no unit `{name}`; did you mean `{near}`?")
             }
             QuantityError::Unit(error) => error.to_string(),

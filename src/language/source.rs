@@ -108,7 +108,9 @@ impl SourceMap {
         }
         let line = source.lines().partition_point(|start| *start <= at);
         let start = source.lines().get(line.saturating_sub(1)).copied().unwrap_or(0);
-        let column = source.text.get(start..at).unwrap_or("").chars().count() + 1;
+        let before = source.text.get(start..at).unwrap_or("");
+        // A byte order mark is no character of the text.
+        let column = before.trim_start_matches('\u{feff}').chars().count() + 1;
         (line, column)
     }
 
@@ -131,5 +133,7 @@ mod tests {
         assert_eq!(map.line_column(id, 6), (1, 6));
         assert_eq!(map.place(Span::new(id, 13, 14)), "a.spt:2:2");
         assert_eq!(map.line_column(id, 999), (3, 1));
+        let marked = map.add("b.spt", "\u{feff}spin()\n");
+        assert_eq!(map.line_column(marked, 3), (1, 1));
     }
 }

@@ -3,7 +3,7 @@
 use crate::lsp::documents::Documents;
 use crate::lsp::publish::Reports;
 use lsp_types::{CodeAction, CodeActionContext, CodeActionKind, Range, TextEdit, WorkspaceEdit};
-use spintrue_language::{CursorPlace, Edit, safe_fixes};
+use spintrue_language::{Analysis, CursorPlace, Diagnostic, Edit, Span, Workspace};
 use std::collections::HashMap;
 
 /// The actions on a range of a document: each way out of the reports there that is an edit, and all safe
@@ -14,6 +14,7 @@ pub(super) fn actions(
     context: &CodeActionContext,
     documents: &Documents,
     related: bool,
+    workspace: &mut dyn Workspace,
 ) -> Vec<CodeAction> {
     let wants = |kind: &CodeActionKind| {
         let under = |only: &CodeActionKind| {
@@ -41,17 +42,35 @@ pub(super) fn actions(
             });
         }
     }
-    let safe = safe_fixes(place.source, &place.analysis.examined.prepared.diagnostics);
-    if wants(&CodeActionKind::SOURCE_FIX_ALL) && !safe.is_empty() {
-        let edits: Vec<Edit> = safe.iter().flat_map(|(_, help)| help.edits.clone()).collect();
+    let reported = &place.analysis.examined.prepared.diagnostics;
+    let is_safe = |d: &Diagnostic| d.fixes().any(|help| help.is_safe);
+    let any = reported.iter().any(|d| d.span().source == place.source && is_safe(d));
+    if wants(&CodeActionKind::SOURCE_FIX_ALL)
+        && any
+        && let Some(edit) = all_safe(place, workspace)
+    {
         actions.push(CodeAction {
             title: "make all safe edits".to_string(),
             kind: Some(CodeActionKind::SOURCE_FIX_ALL),
-            edit: workspace_edit(&mut reports, place, documents, &edits),
+            edit: workspace_edit(&mut reports, place, documents, &[edit]),
             ..CodeAction::default()
         });
     }
     actions
+}
+
+/// What `check --fix` makes of the document, as one edit of the lines that it changes.
+fn all_safe(place: CursorPlace<'_>, workspace: &mut dyn Workspace) -> Option<Edit> {
+    let (old, documents) = (place.text(), place.project.documents());
+    let new = Analysis::mended(place.file_name()?, documents, workspace)?;
+    let same = |(one, other): &(&str, &str)| one == other;
+    let lines = old.split_inclusive('\n').zip(new.split_inclusive('\n'));
+    let before: usize = lines.take_while(same).map(|(line, _)| line.len()).sum();
+    let (rest, new_rest) = (old.get(before..)?, new.get(before..)?);
+    let lines = rest.split_inclusive('\n').rev().zip(new_rest.split_inclusive('\n').rev());
+    let behind: usize = lines.take_while(same).map(|(line, _)| line.len()).sum();
+    let span = Span::new(place.source, before, old.len() - behind);
+    Some(Edit { span, text: new_rest.get(..new_rest.len() - behind)?.to_string() })
 }
 
 #[allow(clippy::mutable_key_type, reason = "the protocol's own type; the key is only a text")]

@@ -35,7 +35,9 @@ pub(super) fn actions(state: &mut State<'_>, params: Value) -> Result<Value, Res
     let params: CodeActionParams = read(params)?;
     let place = state.document(&params.text_document.uri)?;
     let related = state.editor.related;
-    written(actions::actions(place, params.range, &params.context, state.documents, related))
+    let documents = state.documents;
+    let context = &params.context;
+    written(actions::actions(place, params.range, context, documents, related, state.workspace))
 }
 
 /// No edits where the document has errors, which are reported already.

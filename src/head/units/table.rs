@@ -110,52 +110,125 @@ pub fn find_unit(name: &str) -> Option<(&'static Unit, f64)> {
     Some((unit, factor))
 }
 
-/// Units, each with spellings from elsewhere that mean it.
+/// Units, each with names in full and other spellings that mean it; a plural and a prefix go with them.
 const MEANT: &[(&str, &[&str])] = &[
-    ("s", &["sec", "second", "seconds"]),
-    ("ms", &["millisecond", "milliseconds", "msec"]),
-    ("us", &["usec"]),
-    ("ns", &["nsec"]),
-    ("min", &["minute", "minutes"]),
-    ("h", &["hour", "hours", "hr"]),
-    ("m", &["meter", "meters", "metre", "metres"]),
-    ("mm", &["millimeter", "millimetre", "millimeters"]),
-    ("g", &["gram"]),
-    ("kg", &["kilogram"]),
-    ("um", &["micron", "microns"]),
+    ("s", &["sec", "second"]),
+    ("min", &["minute"]),
+    ("h", &["hour", "hr"]),
+    ("m", &["meter", "metre"]),
+    ("g", &["gram", "gramme"]),
+    ("um", &["micron"]),
     ("inch", &["inches"]),
-    ("mil", &["mils"]),
-    ("deg", &["degree", "degrees"]),
-    ("degC", &["C", "celsius"]),
+    ("mil", &["thou", "thousandth"]),
+    ("deg", &["degree"]),
+    ("arcmin", &["arcminute"]),
+    ("arcsec", &["arcsecond"]),
+    ("degC", &["C", "celsius", "centigrade"]),
     ("K", &["kelvin"]),
-    ("rad", &["radian", "radians"]),
-    ("rev", &["turn", "turns", "revs"]),
+    ("rad", &["radian"]),
+    ("rev", &["turn", "revolution", "U"]),
     ("rev/s", &["rps"]),
     ("Hz", &["hertz"]),
-    ("V", &["volt", "volts"]),
-    ("A", &["amp", "amps"]),
-    ("W", &["watt", "watts"]),
-    ("ohm", &["ohms"]),
-    ("%", &["percent"]),
+    ("V", &["volt"]),
+    ("A", &["amp", "ampere"]),
+    ("W", &["watt"]),
+    ("J", &["joule"]),
+    ("N", &["newton"]),
+    ("Pa", &["pascal"]),
+    ("N*m", &["Nm"]),
+    ("mN*m", &["mNm"]),
+    ("ohm", &[]),
+    ("dpi", &["ppi"]),
+    ("line/inch", &["lpi"]),
+    ("%", &["percent", "pct"]),
 ];
 
-/// Units that are none here, and that no other one is meant by.
-pub(crate) const FOREIGN: &[&str] =
-    &["degF", "grad", "gon", "Torr", "torr", "mmHg", "kgf", "lbf", "Nm", "mNm"];
+/// Prefixes in full.
+const PREFIX_WORDS: &[(&str, char)] = &[
+    ("femto", 'f'),
+    ("pico", 'p'),
+    ("nano", 'n'),
+    ("micro", 'u'),
+    ("milli", 'm'),
+    ("centi", 'c'),
+    ("kilo", 'k'),
+    ("mega", 'M'),
+    ("giga", 'G'),
+];
 
-fn meant_by(is_meant: impl Fn(&str) -> bool) -> Option<&'static str> {
-    MEANT.iter().find(|(_, spellings)| spellings.iter().any(|from| is_meant(from))).map(|row| row.0)
+/// How many of a unit one of another is.
+type Worth = Option<(f64, &'static str)>;
+
+/// Units that are none here, and what one of them is; nothing where no number of another unit is. Exact by the
+/// international yard and pound agreement of 1959, and by NIST SP 811:2008, appendix B.8, else to 6 digits.
+const FOREIGN: &[(&[&str], Worth)] = &[
+    (&["ft", "foot", "feet"], Some((12.0, "inch"))),
+    (&["yd", "yard"], Some((36.0, "inch"))),
+    (&["mile"], Some((1609.344, "m"))),
+    (&["day"], Some((24.0, "h"))),
+    (&["week"], Some((168.0, "h"))),
+    (&["grad", "gon"], Some((0.9, "deg"))),
+    (&["lb", "pound"], Some((0.453_592_37, "kg"))),
+    (&["kgf"], Some((9.806_65, "N"))),
+    (&["lbf"], Some((4.448_22, "N"))),
+    (&["psi"], Some((6.894_76, "kPa"))),
+    (&["Torr", "mmHg"], Some((133.322, "Pa"))),
+    (&["degF", "fahrenheit", "dB"], None),
+];
+
+fn is_spelled(name: &str, spelling: &str) -> bool {
+    name == spelling
+        || spelling.len() > 1 && {
+            let name = name.to_lowercase();
+            let spelling = spelling.to_lowercase();
+            name == spelling || name.strip_suffix('s') == Some(&spelling)
+        }
 }
 
 /// The unit meant by a spelling from elsewhere.
-pub(crate) fn meant(name: &str) -> Option<&'static str> {
+pub(crate) fn meant(name: &str) -> Option<String> {
+    let full = |name: &str| {
+        let is = |row: &&(&str, &[&str])| row.1.iter().any(|other| is_spelled(name, other));
+        MEANT.iter().find(is).map(|row| row.0)
+    };
+    if let Some(unit) = full(name) {
+        return Some(unit.to_string());
+    }
     let lower = name.to_lowercase();
-    meant_by(|from| from == name || from == lower)
+    let words = PREFIX_WORDS.iter();
+    let words = words.filter_map(|(word, prefix)| Some((*prefix, lower.strip_prefix(word)?)));
+    let letters = PREFIXES.iter().filter_map(|(prefix, _)| {
+        Some((*prefix, name.strip_prefix(*prefix).filter(|rest| rest.len() > 2)?))
+    });
+    let mut parted = words.chain(letters);
+    parted.find_map(|(prefix, rest)| {
+        let of = |unit: &&Unit| unit.prefixes.contains(prefix) && is_spelled(rest, unit.name);
+        let unit = match full(rest) {
+            Some(unit) => unit,
+            None => UNITS.iter().find(of)?.name,
+        };
+        let prefixed = format!("{prefix}{unit}");
+        find_unit(&prefixed).is_some().then_some(prefixed)
+    })
 }
 
-/// The unit meant by a name in full that is near enough by `one_off`.
-pub(crate) fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<&'static str> {
-    meant_by(|from| from.len() > 4 && one_off(from))
+/// The unit meant by a name in full, perhaps with a prefix, that is near enough by `one_off`.
+pub(crate) fn meant_near(one_off: impl Fn(&str) -> bool) -> Option<String> {
+    let names = MEANT.iter().flat_map(|(unit, names)| names.iter().map(move |name| (unit, name)));
+    let mut names = names.filter(|(_, name)| name.len() > 4);
+    names.find_map(|(unit, name)| {
+        let prefixed = PREFIX_WORDS.iter().find_map(|(word, prefix)| {
+            let unit = format!("{prefix}{unit}");
+            (find_unit(&unit).is_some() && one_off(&format!("{word}{name}"))).then_some(unit)
+        });
+        if one_off(name) { Some(unit.to_string()) } else { prefixed }
+    })
+}
+
+/// What one of a unit is that is none here; none where the name is not known at all.
+pub(crate) fn foreign(name: &str) -> Option<Worth> {
+    let is = |row: &&(&[&str], _)| row.0.iter().any(|spelling| is_spelled(name, spelling));
+    FOREIGN.iter().find(is).map(|row| row.1)
 }
 
 /// Every spelling that [`find_unit`] knows, for suggestions and completion.

@@ -51,10 +51,14 @@ impl UnitText {
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum UnitError {
     /// No unit of this name.
-    #[error("there is no unit `{name}`")]
+    #[error("there is no unit `{name}`{}", .worth.map(said).unwrap_or_default())]
     Unknown {
         /// The name.
         name: String,
+        /// The near spelling certainly is what is meant, as `s` by `seconds`.
+        is_sure: bool,
+        /// What one of it is in units that there are.
+        worth: Option<(f64, &'static str)>,
         /// A near spelling; several that are as near are joined as in "`mHz` or `MHz`".
         near: Option<String>,
     },
@@ -67,6 +71,10 @@ pub enum UnitError {
     /// An exponent that cannot be counted.
     #[error("the exponents in `{0}` are too large")]
     TooLarge(String),
+}
+
+fn said((number, unit): (f64, &str)) -> String {
+    format!(": one is {number} {unit}")
 }
 
 /// The same unit without brackets: `W/m/K` for `W/(m*K)`; none where they do not fit.
@@ -114,8 +122,13 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
         if name.is_empty() || exponent == 0 || exponent.abs() > 20 {
             return Err(malformed());
         }
-        let (unit, prefix) = table::find_unit(name)
-            .ok_or_else(|| UnitError::Unknown { name: name.to_string(), near: near(name) })?;
+        let (unit, prefix) = table::find_unit(name).ok_or_else(|| {
+            let (foreign, name) = (table::foreign(name), name.to_string());
+            let meant = if foreign.is_some() { None } else { table::meant(&name) };
+            let is_sure = meant.is_some();
+            let near = meant.or_else(|| if foreign.is_some() { None } else { near(&name) });
+            UnitError::Unknown { name, near, is_sure, worth: foreign.flatten() }
+        })?;
         if unit.zero != 0.0 && text != name {
             return Err(UnitError::Compound(text.to_string()));
         }
@@ -143,15 +156,9 @@ pub fn parse_unit(text: &str) -> Result<UnitText, UnitError> {
 
 /// The spelling nearest to a wrong one.
 fn near(name: &str) -> Option<String> {
-    if let Some(meant) = table::meant(name) {
-        return Some(meant.to_string());
-    }
-    if table::FOREIGN.contains(&name) {
-        return None;
-    }
     let one_off = |known: &str| name.len() > 2 && letter_distance(known, name) == 1;
     if let Some(meant) = table::meant_near(one_off) {
-        return Some(meant.to_string());
+        return Some(meant);
     }
     // Case tells milli from mega: only its author knows which of them is meant.
     let cased: Vec<String> =
@@ -264,6 +271,12 @@ mod tests {
         assert_eq!(near("RPM").as_deref(), Some("rpm"));
         assert_eq!(near("arcsecs").as_deref(), Some("arcsec"));
         assert_eq!(near("furlong"), None);
+        assert_eq!(near("Milliseconds").as_deref(), Some("ms"));
+        assert_eq!(near("nanometres").as_deref(), Some("nm"));
+        assert_eq!(near("usecs").as_deref(), Some("us"));
+        assert_eq!(near("miles"), None);
+        let feet = parse_unit("feet").map_err(|error| error.to_string());
+        assert_eq!(feet, Err("there is no unit `feet`: one is 12 inch".to_string()));
         assert!(matches!(parse_unit("W/degC"), Err(UnitError::Compound(_))));
         for text in [
             "W/(m*K", "W/m*K)", "(m)", "W/(m)K", "W/((m))", "W/()", "", "/s", "m^", "m^1.5", "m^0",

@@ -227,6 +227,9 @@ impl Walk<'_> {
             let fresh = before.high < range.low || before.low > range.high;
             let speed = Interval { range, locked: false, fresh, ..asked.clone() };
             self.state.set(self.speed, Fact::Number(speed));
+        } else if self.is_proving() {
+            // What comes behind a refused speed would be said of the same mistake.
+            self.forget_key(self.speed);
         }
     }
 }

@@ -53,7 +53,8 @@ fn percentile(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Tr
     let share = arguments.number(1);
     if !(0.0..=1.0).contains(&share) {
         let share = number_text(share * 100.0);
-        return wrong(format!("`share` is {share} %; it lies from 0 % to 100 %"));
+        let why = format!("`share` is {share} %; it lies from 0 % to 100 %, as in `50 %`");
+        return wrong(why);
     }
     Ok(Datum::Number(order::percentile(values, share)))
 }

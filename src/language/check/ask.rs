@@ -41,7 +41,7 @@ impl Checker<'_> {
                 ask.keyword,
             )
             .label(arm, "armed here")
-            .help("ask before the block: nobody knows how long people take to answer");
+            .help("ask before the block: how long people take to answer is not known");
         }
         self.calls.push(CallSite {
             caller: self.inside.routine,
@@ -113,7 +113,7 @@ impl Checker<'_> {
             _ => false,
         };
         if !asked_for {
-            let headline = format!("nobody can be asked for {}", self.a_kind(&kind));
+            let headline = format!("people cannot answer with {}", self.a_kind(&kind));
             self.error(codes::BAD_ANSWER_TYPE, headline, ask.answer.span).help(
                 "ask for a `flag`, a `text`, a `temperature`, a `number`, or a quantity of \
                      one kind such as `length`; put together what you need from several answers",
@@ -212,7 +212,7 @@ impl Checker<'_> {
             self.error(codes::QUESTION_WHILE_ARMED, headline, site.span)
                 .label(arm, "armed here")
                 .label(brought.span, "asked here on the way")
-                .help("call it before the block: nobody knows how long people take to answer");
+                .help("call it before the block: how long people take to answer is not known");
         }
     }
 }

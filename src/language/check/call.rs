@@ -8,14 +8,14 @@ use crate::check::flow::{CallSite, Callee, UNDER_LIGHT, put};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::{Diagnostic, Edit, Severity, codes};
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
 use crate::source::Span;
 use crate::syntax::tree::{Argument, ExpressionKind, Name};
 use crate::syntax::without_comma;
-use spintrue_head::nearest_name;
+use spintrue_head::{Dimension, nearest_name};
 use std::rc::Rc;
 
 /// What a routine or built-in takes and gives.
@@ -94,12 +94,23 @@ impl Checker<'_> {
             // What a list is called with is no argument, and a routine that is handed over belongs to the
             // same mistake.
             let is_value = self.find(name.symbol).is_some();
+            let before = self.diagnostics.len();
+            self.unknown_call(name, span);
+            let report = self.diagnostics.get(before);
+            let edits = report.into_iter().flat_map(Diagnostic::fixes).flat_map(|fix| &fix.edits);
+            let edits: Vec<Edit> = edits.cloned().collect();
             for argument in arguments.iter().filter(|_| !is_value) {
-                if !self.is_routine(&argument.value) {
+                let (place, words) = (argument.value.span, self.sources.slice(argument.value.span));
+                // What the way out writes anew belongs to the same mistake.
+                let rewritten = edits.iter().any(|edit| {
+                    edit.span.start <= place.start
+                        && place.end <= edit.span.end
+                        && !edit.text.contains(words)
+                });
+                if !rewritten && !self.is_routine(&argument.value) {
                     self.expression(&argument.value, None);
                 }
             }
-            self.unknown_call(name, span);
             return Typed::unknown(span);
         };
         self.saw_call(callee, name);
@@ -235,15 +246,13 @@ impl Checker<'_> {
             let Some(slot) = slots.get_mut(position) else {
                 let takes = advice::count(signature.parameters.len(), "argument");
                 let headline = format!("`{callee}` takes {takes}, not {}", arguments.len());
-                let code = codes::TOO_MANY_ARGUMENTS;
                 let grouped = "a `,` parts two arguments, and neither digits nor decimals";
                 let mut pairs = 1..arguments.len();
                 if let Some(report) = pairs.find_map(|at| self.grouped(arguments, at, grouped)) {
                     self.report(report);
                 } else {
-                    self.error(code, headline, argument.value.span).here("one too many");
+                    self.too_many(arguments, index, headline, signature);
                 }
-                self.kinds_of(arguments);
                 return None;
             };
             if let Some(first) = slot {
@@ -270,7 +279,7 @@ impl Checker<'_> {
     }
 
     /// Checks arguments that cannot be matched with parameters; gives their kinds.
-    fn kinds_of(&mut self, arguments: &[Argument]) -> Vec<Type> {
+    pub(super) fn kinds_of(&mut self, arguments: &[Argument]) -> Vec<Type> {
         arguments.iter().map(|argument| self.expression(&argument.value, None).kind).collect()
     }
 
@@ -346,8 +355,15 @@ impl Checker<'_> {
                 continue;
             };
             let wanted = bindings.filled(&parameter.kind);
-            let typed = self.expression(&argument.value, wanted.as_ref());
-            match bindings.fit(&parameter.kind, &typed.kind) {
+            let before = self.diagnostics.len();
+            let mut typed = self.expression(&argument.value, wanted.as_ref());
+            // What is wrong in it is reported already.
+            let mut new = self.diagnostics.iter().skip(before);
+            let mut fit = bindings.fit(&parameter.kind, &typed.kind);
+            if fit == Fit::Unlike && new.any(|d| d.severity == Severity::Error) {
+                (typed.kind, fit) = (Type::Unknown, Fit::Fits);
+            }
+            match fit {
                 Fit::Fits => {}
                 Fit::Later => later.push(position),
                 Fit::Unlike => {
@@ -365,7 +381,10 @@ impl Checker<'_> {
         if former.is_some_and(|(index, kind)| self.former_place(name, arguments, index, &kind)) {
             return None;
         }
-        self.unlike_arguments(name, signature, &bindings, slots, &unlike);
+        if !unlike.is_empty() {
+            let given = (arguments, slots);
+            self.unlike_arguments(name, signature, &bindings, given, &values, &unlike);
+        }
         for position in later {
             let parameter = signature.parameters.get(position)?;
             let typed = values.get(position).cloned().flatten()?;
@@ -394,31 +413,12 @@ impl Checker<'_> {
         name: Name,
         signature: &Signature,
         bindings: &Bindings,
-        slots: &[Option<usize>],
+        (arguments, slots): (&[Argument], &[Option<usize>]),
+        values: &[Option<Typed>],
         unlike: &[(usize, &Argument, Typed)],
     ) {
-        // Each fits a parameter that another of them was given to.
-        let elsewhere = |typed: &Typed| {
-            let mut places = unlike.iter().filter_map(|(at, ..)| signature.parameters.get(*at));
-            places.any(|parameter| parameter.kind == typed.kind)
-        };
-        let moved = unlike.iter().all(|(_, a, typed)| a.name.is_none() && elsewhere(typed));
-        if let ([(_, _, first), rest @ ..], true) = (unlike, moved)
-            && !rest.is_empty()
-        {
-            let callee = self.text(name.symbol);
-            let headline = format!("`{callee}` takes these in another order");
-            let is = |typed: &Typed| format!("this is {}", self.a_kind(&typed.kind));
-            let mut report =
-                Diagnostic::error(codes::WRONG_ARGUMENT, headline, first.span).here(is(first));
-            for (_, _, typed) in rest {
-                report = report.label(typed.span, is(typed));
-            }
-            let last = unlike.iter().map(|(position, ..)| *position).max().unwrap_or(0);
-            let known = signature.parameters.iter().take(last + 1);
-            let names: Vec<String> = known.map(|p| format!("`{}`", p.name)).collect();
-            self.report(report.help(format!("the order is {}", names.join(", "))));
-            return;
+        if let Some(report) = self.moved(name, signature, arguments, values) {
+            return self.report(report);
         }
         for (position, argument, typed) in unlike {
             let Some(parameter) = signature.parameters.get(*position) else { continue };
@@ -439,10 +439,18 @@ impl Checker<'_> {
         let wanted = bindings.filled(&parameter.kind);
         let should = match &wanted {
             Some(kind) => self.kind_name(kind),
-            None => {
-                let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
-                parameter.kind.name(&open)
-            }
+            None => match (&parameter.kind, &typed.kind) {
+                (Type::List(_), kind) if !matches!(kind, Type::List(_)) => "list".to_string(),
+                (Type::Quantity(open) | Type::Point(open), _)
+                    if [Dimension::open(0), Dimension::open(1)].contains(open) =>
+                {
+                    "quantity".to_string()
+                }
+                _ => {
+                    let open: Vec<&str> = signature.open.iter().map(|o| &**o).collect();
+                    parameter.kind.name(&open)
+                }
+            },
         };
         let (is, name, a) = (self.a_kind(&typed.kind), &parameter.name, with_article(&should));
         let headline = format!("`{callee}` takes {a} as `{name}`, not {is}");

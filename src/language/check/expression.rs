@@ -4,7 +4,7 @@ use crate::builtins;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::{Diagnostic, Severity, codes};
 use crate::program::show::Shower;
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
@@ -13,7 +13,7 @@ use crate::source::Span;
 use crate::syntax::foreign::Foreign;
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
-use spintrue_head::{UnitError, UnitText, parse_unit};
+use spintrue_head::{UnitError, UnitText, letter_distance, parse_unit};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -72,8 +72,20 @@ impl Checker<'_> {
         code: &'static str,
         what: &str,
     ) -> Typed {
-        let typed = self.expression(e, Some(wanted));
+        let typed = self.whole(e, Some(wanted), wanted);
         self.of_kind(e, typed, wanted, code, what)
+    }
+
+    /// An expression; unknown where it is of another kind than wanted and something in it was reported, since
+    /// that may be the reason.
+    fn whole(&mut self, e: &Expression, expected: Option<&Type>, wanted: &Type) -> Typed {
+        let before = self.diagnostics.len();
+        let typed = self.expression(e, expected);
+        let mut new = self.diagnostics.iter().skip(before);
+        match typed.kind != *wanted && new.any(|d| d.severity == Severity::Error) {
+            true => Typed::unknown(typed.span),
+            false => typed,
+        }
     }
 
     /// The same of an expression that is checked already.
@@ -127,7 +139,11 @@ impl Checker<'_> {
             Err(error) => {
                 let report = Diagnostic::error(codes::UNKNOWN_UNIT, error.to_string(), unit.span);
                 self.report(match &error {
-                    UnitError::Unknown { near: Some(near), name } => {
+                    UnitError::Unknown { near: Some(near), name, is_sure: true, .. } => {
+                        let whole = text.replacen(name.as_str(), near, 1);
+                        report.fix(format!("it is written `{near}`"), unit.span, whole)
+                    }
+                    UnitError::Unknown { near: Some(near), name, .. } => {
                         let is_one = !near.contains("` or `");
                         near.split("` or `").fold(report, |report, near| {
                             let whole = text.replacen(name.as_str(), near, 1);
@@ -137,6 +153,17 @@ impl Checker<'_> {
                             };
                             report.suggest(help, unit.span, whole)
                         })
+                    }
+                    UnitError::Unknown { worth: Some((one, meant)), name, .. } => {
+                        match self.number_before(unit.span, "").filter(|_| *name == text) {
+                            Some((place, number, value)) => {
+                                let value = (value * one * 1e9).round() / 1e9;
+                                let sum = format!("{value} {meant}");
+                                let help = format!("`{number} {name}` is `{sum}`");
+                                report.suggest(help, place.to(unit.span), sum)
+                            }
+                            None => report,
+                        }
                     }
                     UnitError::Unknown { .. } => report.help("`spintrue units` lists them all"),
                     _ => report,
@@ -333,18 +360,24 @@ impl Checker<'_> {
                 Ok(report) => return self.reported(report, span),
                 Err(report) => report,
             };
-            let report = if let Some(gone) = self.scope.gone(symbol) {
+            let report = if self.names_a_thing(span) {
+                let quoted = format!("\"{text}\"");
+                report.suggest(format!("its name is a text: `{quoted}`"), span, quoted)
+            } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
                 report
                     .label(declared, "this one ends with its block")
                     .help(format!("declare `var {text} = ...` before the block, and set it there"))
             } else if let Some(near) = self.near_name(&text, known()) {
                 self.with_near(report, &text, near)
-            } else if let Some(near) = self.near_name(&text, self.callables()) {
+            } else if let Some(near) = self.near_name(&text, self.callables())
+                && letter_distance(near, &text) < 2
+            {
                 report.help(format!("did you mean `{near}(...)`?"))
             } else if parse_unit(&text).is_ok() {
-                match self.number_before(span) {
-                    Some((place, number)) => {
+                match self.number_before(span, "*") {
+                    Some((place, number, _)) => {
+                        let place = place.to(span);
                         let text = format!("{number} {text}");
                         report.fix(
                             format!("a unit stands behind its number: `{text}`"),
@@ -366,10 +399,10 @@ impl Checker<'_> {
         Typed::unknown(span)
     }
 
-    /// `3*mm`: a number that is multiplied by a name, with both.
-    fn number_before(&self, name: Span) -> Option<(Span, &str)> {
+    /// `3*mm`: a number before a name, with what stands between: its place, its digits and its value.
+    fn number_before(&self, name: Span, between: &str) -> Option<(Span, &str, f64)> {
         let text = self.sources.get(name.source).map_or("", |source| source.text.as_ref());
-        let before = text.get(..name.start as usize)?.trim_end().strip_suffix('*')?.trim_end();
+        let before = text.get(..name.start as usize)?.trim_end().strip_suffix(between)?.trim_end();
         let inside = |c: char| c.is_ascii_digit() || c == '.' || c == '_';
         let number = before.rfind(|c| !inside(c)).map_or(before, |at| {
             let width =
@@ -377,8 +410,9 @@ impl Checker<'_> {
             before.get(at + width..).unwrap_or("")
         });
         let is_word = before.strip_suffix(number)?.ends_with(|c: char| c.is_alphanumeric());
-        number.parse::<f64>().ok().filter(|_| !is_word)?;
-        Some((Span { start: u32::try_from(before.len() - number.len()).ok()?, ..name }, number))
+        let value = number.replace('_', "").parse::<f64>().ok().filter(|_| !is_word)?;
+        let start = before.len() - number.len();
+        Some((Span::new(name.source, start, before.len()), number, value))
     }
 
     fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {

@@ -27,11 +27,13 @@ mod logic;
 mod makeup;
 mod named;
 mod operator;
+mod order;
 mod place;
 mod plot;
 mod promise;
 mod scope;
 mod sequence;
+mod shown;
 mod statement;
 pub(crate) mod steps;
 mod table;
@@ -66,7 +68,8 @@ pub(crate) struct Module<'a> {
     pub file: &'a File,
     /// For each `use` in order: where the path stands and which module it names.
     pub uses: Vec<(Span, usize)>,
-    /// A used file could not be read: what is unknown here may have been declared there.
+    /// A used file could not be read, or is used wrongly, and that is reported: what is unknown here may have been
+    /// declared there.
     pub missing: bool,
 }
 
@@ -240,7 +243,7 @@ struct RoutineInfo {
 /// What the names of a module stand for.
 #[derive(Default)]
 struct ModuleNames {
-    /// A used file is missing.
+    /// A used file is missing, which is reported.
     missing: bool,
     values: BTreeMap<Symbol, usize>,
     routines: BTreeMap<Symbol, usize>,

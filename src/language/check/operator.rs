@@ -10,7 +10,7 @@ use crate::program::tree as program;
 use crate::program::tree::{Arithmetic, Comparison, Flag, Number, Ref};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary, UnitName};
+use crate::syntax::tree::{Binary, Expression, ExpressionKind, Piece, Unary};
 use spintrue_head::{Base, Dimension, nearest_name, parse_unit};
 
 const KELVIN: Type = Type::Quantity(Dimension::TEMPERATURE);
@@ -323,6 +323,13 @@ impl Checker<'_> {
             Binary::Subtract => format!("cannot take {b} from {a}"),
             _ => format!("`{sign}` does not go with {a} and {b}"),
         };
+        if operator == Binary::Multiply && [&left.kind, &right.kind].contains(&&Type::Text) {
+            self.error(codes::UNLIKE_KINDS, headline, operator_span)
+                .label(left.span, a)
+                .label(right.span, b)
+                .help("a text is not repeated: it is written out");
+            return Typed::unknown(span);
+        }
         let is_list = |typed: &Typed| matches!(typed.kind, Type::List(_));
         if operator != Binary::Add && (is_list(left) || is_list(right)) {
             let report = Diagnostic::error(codes::UNLIKE_KINDS, headline, operator_span)
@@ -519,32 +526,6 @@ impl Checker<'_> {
                 Typed::unknown(span)
             }
         }
-    }
-
-    pub(super) fn shown(&mut self, value: &Expression, unit: UnitName, span: Span) -> Typed {
-        let typed = self.expression(value, None);
-        let Some(found) = self.unit(unit) else { return Typed { span, ..typed } };
-        let scalar = match &typed.kind {
-            Type::List(item) => (**item).clone(),
-            other => other.clone(),
-        };
-        let wanted =
-            if found.is_absolute() { Type::Temperature } else { Type::Quantity(found.dimension) };
-        let fits = scalar == wanted
-            || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
-            || scalar == Type::Unknown;
-        if !fits {
-            let kind = self.a_kind(&scalar);
-            let headline = format!("`{}` cannot show {kind}", found.text);
-            let unit_kind = self.kind_name(&wanted);
-            let report = Diagnostic::error(codes::UNSUITABLE_UNIT, headline, unit.span)
-                .here(format!("a unit of {unit_kind}"))
-                .label(typed.span, kind);
-            let item = Typed { kind: scalar, ..typed.clone() };
-            self.report_with(report, self.way(Some(value), &item, &wanted, None));
-            return Typed { span, ..typed };
-        }
-        Typed { span, ..typed.with_unit(Some(found)) }
     }
 }
 

@@ -1,5 +1,7 @@
 //! Fields and elements: reading them, and assigning to them.
 
+use crate::builtins;
+use crate::builtins::Builtin;
 use crate::check::scope::{Role, Variable};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
@@ -62,27 +64,55 @@ impl Checker<'_> {
                 let headline = format!("{kind} has no fields");
                 let mut report = Diagnostic::error(codes::UNKNOWN_FIELD, headline, name.span)
                     .label(of.span, kind);
-                if let Type::List(item) = other
+                let (words, place) = (self.offered(of.span, &[]), of.span.to(name.span));
+                if let Some(field) = self.field_of_each(of, &text, place) {
+                    report = report.way_out(field);
+                } else if let Type::List(item) = other
                     && let Type::Record(record) = &**item
-                    && record.field(&text).is_some()
                 {
-                    let words = self.words(of.span);
-                    report =
-                        report.help(format!("its elements have it: `[x.{text} for x in {words}]`"));
+                    let known = record.fields.iter().map(|(field, _)| field);
+                    let known = advice::listed(known);
+                    report = report.help(format!("its elements have {known}, as in `xs[0].name`"));
                 }
-                let words = self.offered(of.span, &[]);
+                let is_list = matches!(other, Type::List(_));
+                let of_one =
+                    |b: &&&Builtin| is_list && b.name == text && b.page().parameters.len() == 1;
                 self.report(match method(&text, &words, "") {
-                    Some((why, Some(call))) => report.here(why).suggest(
-                        format!("write `{call}`"),
-                        of.span.to(name.span),
-                        call,
-                    ),
+                    Some((why, Some(call))) => {
+                        report.here(why).suggest(format!("write `{call}`"), place, call)
+                    }
                     Some((why, None)) => report.help(why),
+                    None if builtins::table().iter().any(|builtin| of_one(&builtin)) => {
+                        let call = format!("{text}({words})");
+                        report.suggest(format!("write `{call}`"), place, call)
+                    }
                     None => report,
                 });
                 None
             }
         }
+    }
+
+    /// A column of a list of records, or with an index behind it the field of that element.
+    fn field_of_each(&self, list: &Typed, field: &str, place: Span) -> Option<Help> {
+        let Type::List(item) = &list.kind else { return None };
+        let Type::Record(record) = &**item else { return None };
+        record.field(field)?;
+        let words = self.offered(list.span, &[]);
+        let source = self.sources.get(place.source)?;
+        let behind = source.text.get(place.end as usize..)?;
+        let index = behind.strip_prefix('[').and_then(|rest| rest.split_once(']'));
+        let index = index.filter(|(index, _)| !index.contains(['[', '(', '{', '\n']));
+        let (help, span, text) = match index {
+            Some((index, _)) => {
+                let end = place.end as usize + index.len() + 2;
+                let span = Span::new(place.source, place.start as usize, end);
+                ("a field belongs to an element", span, format!("{words}[{index}].{field}"))
+            }
+            None => ("its elements have it", place, format!("[x.{field} for x in {words}]")),
+        };
+        let edits = vec![Edit { span, text: text.clone() }];
+        Some(Help { text: format!("{help}: `{text}`"), edits, is_safe: false })
     }
 
     pub(super) fn element(&mut self, of: &Expression, index: &Expression, span: Span) -> Typed {
@@ -123,6 +153,17 @@ impl Checker<'_> {
                 let report = Diagnostic::error(codes::NOT_A_LIST, headline, index.span);
                 report.fix(format!("write `.{field}`"), brackets, format!(".{field}"))
             }
+            (Type::List(item), ExpressionKind::Text(_)) if matches!(**item, Type::Record(_)) => {
+                let field = inside.trim_matches(['"', '\'']);
+                let headline = format!("a list has no field `{field}`");
+                let report = Diagnostic::error(codes::BAD_INDEX, headline, index.span);
+                let Type::Record(record) = &**item else { return None };
+                let known = record.fields.iter().map(|(name, _)| name);
+                match self.field_of_each(of, field, Span { end: whole.end, ..of.span }) {
+                    Some(help) => report.way_out(help),
+                    None => report.help(format!("its elements have {}", advice::listed(known))),
+                }
+            }
             (Type::Quantity(_), ExpressionKind::Name(_)) if parse_unit(inside).is_ok() => {
                 let headline = "a unit stands right behind its number, without brackets";
                 let report = Diagnostic::error(codes::NOT_A_LIST, headline, index.span);
@@ -156,8 +197,12 @@ impl Checker<'_> {
             other => {
                 let headline = format!("{} has no elements", self.a_kind(other));
                 let mut report = Diagnostic::error(codes::NOT_A_LIST, headline, of.span);
-                if matches!(other, Type::Record(_)) {
-                    report = report.help("a field is read with a point: `record.field`");
+                if let Type::Record(record) = other {
+                    let words = self.offered(of.span, &[]);
+                    let fields = record.fields.iter().take(3);
+                    let fields = fields.map(|(name, _)| format!("`{words}.{name}`"));
+                    let fields = fields.collect::<Vec<_>>().join(", ");
+                    report = report.help(format!("a field is read by its name: {fields}"));
                 }
                 self.report(report);
                 None
@@ -327,6 +372,19 @@ impl Checker<'_> {
             format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later");
         let source = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
         let behind = source.get(span.end as usize..).unwrap_or("").trim_start();
+        if let Some(value) = behind.strip_prefix('=')
+            && self.builtins.contains_key(&symbol)
+        {
+            let value = value.split(['\n', ';']).next().unwrap_or("");
+            let value = value.split("//").next().unwrap_or("").trim_end();
+            let end = source.len() - behind.len() + 1 + value.len();
+            let place = Span::new(span.source, span.start as usize, end);
+            let headline = format!("`{text}` is a routine, and cannot be given a value");
+            let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
+            let call = format!("{text}({})", value.trim());
+            self.report(report.suggest(format!("call it: `{call}`"), place, call));
+            return None;
+        }
         self.report(match near {
             Some(near) => report.meant(Some(near), String::new),
             // A field or an element of it is set.

@@ -1,10 +1,11 @@
 //! Calls of what is no routine.
 
+use crate::builtins;
 use crate::check::Checker;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::foreign::Foreign;
+use crate::syntax::foreign::{Foreign, takes_in_wrongly};
 use crate::syntax::tree::{Expression, ExpressionKind, Name};
 use spintrue_head::parse_unit;
 
@@ -16,11 +17,26 @@ impl Checker<'_> {
         self.find(symbol).is_none() && (mine || self.builtins.contains_key(&symbol))
     }
 
+    /// A name stands first in a call that takes the name of a signal, a channel, a file or a fault.
+    pub(super) fn names_a_thing(&self, name: Span) -> bool {
+        let text = self.sources.get(name.source).map_or("", |source| source.text.as_ref());
+        let before = text.get(..name.start as usize).unwrap_or("").strip_suffix('(');
+        let is_part = |c: char| c.is_alphanumeric() || c == '_';
+        let callee = before.and_then(|before| before.rsplit(|c| !is_part(c)).next());
+        let builtin = builtins::table().iter().find(|builtin| Some(builtin.name) == callee);
+        let first = builtin.and_then(|builtin| builtin.page().parameters.first());
+        first.is_some_and(|p| p.kind != "text" && builtins::kind(p.kind) == Type::Text)
+    }
+
     /// Reports a call of a name that no routine has.
     pub(super) fn unknown_call(&mut self, name: Name, whole: Span) {
         let text = self.text(name.symbol);
+        let rest = Span { end: u32::MAX, ..name.span };
+        let rest = self.sources.get(rest.source).and_then(|s| s.text.get(rest.start as usize..));
+        let line = rest.and_then(|rest| rest.lines().next()).unwrap_or("");
+        let takes_in = takes_in_wrongly(line);
         let module = self.module();
-        if module.is_some_and(|module| module.missing) {
+        if !takes_in && module.is_some_and(|module| module.missing) {
             return;
         }
         let is_value = self.scope.find(name.symbol).is_some()
@@ -34,6 +50,12 @@ impl Checker<'_> {
             let kind = self.variable_of(name.symbol).map(|variable| &variable.kind);
             self.report(match (kind, inside) {
                 (Some(Type::List(_)), Some(inside)) => {
+                    if inside.trim() == "end" {
+                        let last = format!("{text}[count({text}) - 1]");
+                        let help = format!("the last element of a list is `{last}`");
+                        let place = name.span.to(brackets);
+                        return self.report(report.suggest(help, place, last));
+                    }
                     let index = inside.split(',').map(|at| format!("[{}]", at.trim()));
                     let index = match inside.contains(['(', '[', '{']) {
                         true => format!("[{inside}]"),
@@ -65,5 +87,8 @@ impl Checker<'_> {
                 None => report.help("`spintrue builtins` lists what there is"),
             },
         ));
+        if let Some(module) = self.modules.get_mut(self.inside.module) {
+            module.missing |= takes_in;
+        }
     }
 }

@@ -110,8 +110,13 @@ impl Checker<'_> {
                 Some(Way::of("a temperature is written in degC; K is for differences"))
             }
             (Type::Quantity(_) | Type::Flag | Type::Temperature, Type::Text) => {
-                let text = format!("\"{{{is}}}\"");
-                Some(Way::edit(format!("write it into a text: `{text}`"), true, typed.span, text))
+                let whole = self.sources.slice(typed.span).starts_with('(') && !is.contains(") ");
+                let bare = is.strip_prefix('(').and_then(|is| is.strip_suffix(')'));
+                let text = format!("\"{{{}}}\"", bare.filter(|_| whole).unwrap_or(&is));
+                let help = format!("write it into a text: `{text}`");
+                // What stood in brackets may touch the word before it.
+                let text = if whole { format!(" {text}") } else { text };
+                Some(Way::edit(help, true, typed.span, text))
             }
             (item, Type::List(list)) if **list == *item => {
                 let list = format!("[{is}]");

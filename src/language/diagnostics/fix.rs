@@ -5,7 +5,10 @@ use crate::source::SourceId;
 
 /// The safe ways out of reports on a source, one of each report, as far as their edits leave each
 /// other's places alone.
-pub fn safe_fixes(source: SourceId, diagnostics: &[Diagnostic]) -> Vec<(&Diagnostic, &Help)> {
+pub(crate) fn safe_fixes(
+    source: SourceId,
+    diagnostics: &[Diagnostic],
+) -> Vec<(&Diagnostic, &Help)> {
     let mut chosen: Vec<(&Diagnostic, &Help)> = Vec::new();
     for diagnostic in diagnostics {
         let Some(fix) = diagnostic.fixes().find(|help| help.is_safe) else { continue };

@@ -130,9 +130,9 @@ impl ariadne::Cache<SourceId> for &mut Cache<'_> {
     fn fetch(&mut self, id: &SourceId) -> Result<&ariadne::Source<String>, impl Debug> {
         let text = self.sources.get(*id).map(|source| source.text.as_ref());
         Ok::<_, String>(
-            self.read
-                .entry(*id)
-                .or_insert_with(|| ariadne::Source::from(one_line_break(text.unwrap_or("")))),
+            self.read.entry(*id).or_insert_with(|| {
+                ariadne::Source::from(one_line_break(unmarked(text.unwrap_or(""))))
+            }),
         )
     }
 
@@ -145,10 +145,12 @@ impl Cache<'_> {
     /// A place in characters. Ariadne's byte mode takes character offsets for byte offsets in the
     /// heading of a second source.
     fn place(&mut self, label: &Placed<'_>) -> (SourceId, Range<usize>) {
+        let text = self.sources.get(label.source).map_or("", |source| source.text.as_ref());
+        let mark = text.len() - unmarked(text).len();
         let mut cache = self;
         let read = ariadne::Cache::fetch(&mut cache, &label.source).ok();
         let characters = |at: usize| {
-            let source = read?;
+            let (source, at) = (read?, at.saturating_sub(mark));
             let (line, _, column) = source.get_byte_line(at)?;
             let before = source.text().get(at - column..at)?;
             Some(line.offset() + before.chars().count())
@@ -157,6 +159,11 @@ impl Cache<'_> {
         let end = characters(label.range.end).unwrap_or(start);
         (label.source, start..end.max(start))
     }
+}
+
+/// A text without the byte order mark at its start, which is none of its characters.
+fn unmarked(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
 }
 
 /// The text with every character that ariadne, unlike us, takes for a line break replaced by as
@@ -254,7 +261,7 @@ fn excerpt(
         let text = sources.get(label.source).map_or("", |source| &source.text);
         let _ = writeln!(out, "   ─[ {} ]", sources.place(place));
         let line = lines_of(text, &(label.range.start..label.range.start));
-        let before = text.get(line.start..label.range.start).unwrap_or("");
+        let before = unmarked(text.get(line.start..label.range.start).unwrap_or(""));
         let after = text.get(label.range.start..line.end).unwrap_or("");
         let skip = before.chars().count().saturating_sub(AROUND);
         let shown: String = before.chars().skip(skip).collect();

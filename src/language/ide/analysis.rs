@@ -4,7 +4,7 @@
 use crate::builtins;
 use crate::ide::head::Held;
 use crate::ide::workspace::Workspace;
-use crate::session::{Examined, FileError, Files, Text, examine};
+use crate::session::{Examined, FileError, Files, Text, examine, mend};
 use crate::source::{SourceId, Span};
 use crate::syntax::names::Names;
 use crate::syntax::tree::{ExpressionKind, File, StatementKind};
@@ -60,6 +60,13 @@ impl Analysis {
         let mut overlay = Overlay { root: name, documents, changed, workspace, reads: Vec::new() };
         let examined = examine(&mut overlay, if is_library { GENERATED } else { name }).ok()?;
         Some(Analysis { examined, is_library, reads: overlay.reads, held: Held::default() })
+    }
+
+    /// A document after all safe edits, as `check --fix` makes them; none where it makes none.
+    pub fn mended(name: &str, documents: &Texts, workspace: &mut dyn Workspace) -> Option<String> {
+        let (changed, reads) = (None, Vec::new());
+        let mut overlay = Overlay { root: name, documents, changed, workspace, reads };
+        mend(&mut overlay, name, &[]).ok()?.map(|mended| mended.text)
     }
 
     /// The id of a file in this check.

@@ -19,7 +19,7 @@ use crate::program::plot::PLOT_WORDS;
 use crate::program::types::Type;
 use crate::source::SourceId;
 use crate::syntax::{KEYWORDS, Keyword};
-use spintrue_head::{FAULTS, InjectableFault, KINDS, UNITS, Unit};
+use spintrue_head::{Direction, FAULTS, InjectableFault, KINDS, UNITS, Unit};
 use std::ops::Range;
 
 /// Stands for the field that is not typed yet while the place is checked.
@@ -96,14 +96,14 @@ pub fn complete(place: Place<'_>, workspace: &mut dyn Workspace) -> (Range<usize
             if cursor.wanted == Wanted::Text {
                 let start = cursor.word.start;
                 match argument_word(&scope, text, &cursor) {
-                    Some("table") => {
+                    Some(("table", _)) => {
                         return paths(place, start, (place.file_name(), ".csv"), workspace);
                     }
-                    Some("image" | "chart") => {
+                    Some(("image" | "chart", _)) => {
                         return paths(place, start, (Some(place.root), ".pbm"), workspace);
                     }
-                    Some(word) if word == "signal" || word == "channel" => {
-                        return (cursor.word, of_head(place, word));
+                    Some((word @ ("signal" | "channel"), commands)) => {
+                        return (cursor.word, of_head(place, word, commands));
                     }
                     _ => {}
                 }
@@ -130,7 +130,7 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
     match cursor.wanted {
         Wanted::Nothing | Wanted::Path(_) | Wanted::Field => Vec::new(),
         Wanted::Text => match argument_word(scope, text, cursor) {
-            Some("fault") => faults(),
+            Some(("fault", _)) => faults(),
             _ => Vec::new(),
         },
         Wanted::FailureKind => choices(
@@ -284,19 +284,18 @@ fn faults() -> Vec<Item> {
     FAULTS.iter().map(item).collect()
 }
 
-/// Signals or channels of the head.
-fn of_head(place: Place<'_>, word: &str) -> Vec<Item> {
+/// Signals or channels of the head; outputs alone where they are commanded.
+fn of_head(place: Place<'_>, word: &str, commands: bool) -> Vec<Item> {
     let Some(head) = place.project.head() else { return Vec::new() };
     let (head, name) = (head.description(), head.name());
     let item =
         |of: &String, what: &str| Item::new(of, ItemKind::Choice, format!("{what} of {name}"));
+    let fits = |direction: Direction| !commands || direction == Direction::Output;
+    let signals = head.signals.iter().filter(|signal| fits(signal.direction));
+    let channels = head.channels.iter().filter(|channel| fits(channel.direction));
     match word {
-        "signal" => head.signals.iter().map(|signal| item(&signal.name, "signal")).collect(),
-        _ => head
-            .channels
-            .iter()
-            .map(|channel| item(&channel.name, &format!("channel in {}", channel.unit)))
-            .collect(),
+        "signal" => signals.map(|signal| item(&signal.name, "signal")).collect(),
+        _ => channels.map(|c| item(&c.name, &format!("channel in {}", c.unit))).collect(),
     }
 }
 

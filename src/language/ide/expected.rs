@@ -2,6 +2,7 @@
 //! the statement, since unfinished text has no tree.
 
 use crate::builtins;
+use crate::builtins::Effect;
 use crate::ide::cursor::Cursor;
 use crate::ide::describe::Parameter;
 use crate::ide::scope::Scope;
@@ -226,10 +227,16 @@ impl Reader<'_> {
     }
 }
 
-/// The word of the page of a built-in for what an argument at a cursor is, such as `fault`.
-pub(super) fn argument_word(scope: &Scope, text: &str, cursor: &Cursor) -> Option<&'static str> {
+/// The word of the page of a built-in for what an argument at a cursor is, such as `fault`, and whether the
+/// call switches or sets it.
+pub(super) fn argument_word(
+    scope: &Scope,
+    text: &str,
+    cursor: &Cursor,
+) -> Option<(&'static str, bool)> {
     let call = active_call(scope, text, cursor)?;
     let is_builtin = call.callable.declared.is_none();
     let builtin = builtins::table().iter().find(|b| is_builtin && b.name == call.callable.name)?;
-    Some(builtin.page().parameters.get(call.parameter?)?.kind)
+    let word = builtin.page().parameters.get(call.parameter?)?.kind;
+    Some((word, builtin.has(Effect::Switches)))
 }

@@ -11,6 +11,7 @@ use crate::program::table::{Table, Tables};
 use crate::program::tree::Program;
 use crate::session::gate::forbids;
 use crate::session::proved::Fits;
+use crate::session::uses::{with_other_path, wrongly_used};
 use crate::session::{SCRIPT, sheet};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::foreign::ends_block;
@@ -411,10 +412,10 @@ impl Texts {
     fn module(&mut self, files: &mut dyn Files, text: Text) -> usize {
         let source = self.sources.add(text.name.clone(), text.text.as_str());
         let parsed = parse(source, &text.text, &mut self.names);
+        let mut missing = wrongly_used(&text.text, &parsed.diagnostics);
         self.diagnostics.extend(parsed.diagnostics);
         self.open.push(text.name.clone());
         let mut uses = Vec::new();
-        let mut missing = false;
         for statement in &parsed.file.statements {
             if let StatementKind::Use { path, path_span } = &statement.kind {
                 match self.used(files, &text.name, path, *path_span) {
@@ -450,12 +451,7 @@ impl Texts {
                     format!("cannot use \"{path}\": {why}"),
                     span,
                 );
-                let report = if path.ends_with(".spt") {
-                    report.help("the path is taken from the folder of the file that says `use`")
-                } else {
-                    report.help(format!("the whole name is written: `use \"{path}.spt\"`"))
-                };
-                self.diagnostics.push(report);
+                self.diagnostics.push(with_other_path(files, report, from, path));
                 return None;
             }
         };

@@ -16,6 +16,7 @@ mod signals;
 pub(crate) mod step;
 mod table;
 mod tables;
+mod uses;
 
 pub use cells::Row;
 pub use gate::{Runnable, RunnableEntry};

@@ -70,7 +70,7 @@ fn table(reading: &mut Reading<'_>) -> Option<Table> {
         return None;
     };
     let rows: Vec<Row> = rows.collect();
-    let mut columns = columns(reading, header, rows.first())?;
+    let mut columns = columns(reading, header, &rows)?;
     if rows.iter().map(|row| row.cells.len()).sum::<usize>() > MAX_CELLS {
         let help = "take a part of it, or fewer columns";
         reading.wrong(0..0, format!("this table has more than {MAX_CELLS} cells"), help);
@@ -140,18 +140,27 @@ impl Holds {
 }
 
 /// The columns; none where one of them cannot be made out.
-fn columns(reading: &mut Reading<'_>, header: Row, first: Option<&Row>) -> Option<Vec<Column>> {
+fn columns(reading: &mut Reading<'_>, header: Row, rows: &[Row]) -> Option<Vec<Column>> {
     let before = reading.problems.len();
     let mut columns: Vec<Column> = Vec::new();
     for (at, cell) in header.cells.iter().enumerate() {
-        let below = first.and_then(|row| row.cells.get(at));
+        // An empty cell tells nothing, where another one of the column does.
+        let mut cells = rows.iter().filter_map(|row| row.cells.get(at));
+        let first = cells.clone().next();
+        let below = cells.find(|cell| !cell.text.is_empty()).or(first);
         let Some(column) = column(reading, cell, below) else { continue };
         let is_within = |one: &[Arc<str>], other: &[Arc<str>]| one.starts_with(other);
         let twice = columns.iter().find(|known| {
             is_within(&known.path, &column.path) || is_within(&column.path, &known.path)
         });
         if let Some(twice) = twice {
-            let headline = format!("there are two columns `{}`", twice.path.join("."));
+            let (one, other) = (twice.path.join("."), column.path.join("."));
+            let headline = match one == other {
+                true => format!("there are two columns `{one}`"),
+                false => format!(
+                    "`{one}` and `{other}` cannot both be columns: one is a part of the other"
+                ),
+            };
             let (first, again) = (twice.range.clone(), column.range.clone());
             reading.twice(first, again, headline, "give one of them another name, or take it out");
         }
@@ -239,7 +248,8 @@ fn is_name(text: &str) -> bool {
 
 /// A header that may be meant: `at [mm]` for `at (mm)`, `at/mm` and `at in mm`.
 fn better(text: &str) -> String {
-    let quotient = || text.split_once('/').or_else(|| text.rsplit_once(" in "));
+    let parts = || text.rsplit_once(" in ").or_else(|| text.rsplit_once([' ', '_']));
+    let quotient = || text.split_once('/').or_else(parts);
     let pair = text.strip_suffix(')').and_then(|text| text.split_once('(')).or_else(quotient);
     let pair = pair.filter(|(_, unit)| parse_unit(unit.trim()).is_ok());
     let (name, unit) = match (pair, text.split_once('[')) {
@@ -296,7 +306,12 @@ fn value(reading: &mut Reading<'_>, column: &Column, cell: &Cell, into: &mut Obj
             match text.split_whitespace().map(read).collect::<Result<Vec<f64>, _>>() {
                 Ok(numbers) => into.refs.push(Value::words(numbers)),
                 Err(wrong) => {
-                    let (headline, help) = no_number(wrong, unit.as_deref());
+                    // `0 mm` is one thing to its author.
+                    let before = text.split(wrong).next().and_then(|t| t.split_whitespace().last());
+                    let before = before.filter(|_| parse_unit(wrong).is_ok());
+                    let whole =
+                        before.map_or(wrong.to_string(), |before| format!("{before} {wrong}"));
+                    let (headline, help) = no_number(&whole, unit.as_deref());
                     let help = format!("{help}; blanks part the numbers of a list");
                     reading.wrong(cell.range.clone(), headline, &help);
                 }

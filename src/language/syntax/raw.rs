@@ -161,11 +161,21 @@ struct Scan<'s> {
 
 /// All lexemes of a text, without reports.
 pub(crate) fn lexemes(text: &str) -> Vec<Lexeme> {
-    scan(SourceId(0), text, &mut Reports::default())
+    scanned(SourceId(0), text, &mut Reports::default(), true)
 }
 
 /// All lexemes of a text; blanks are dropped, everything wrong is reported.
 pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> Vec<Lexeme> {
+    scanned(source, text, diagnostics, false)
+}
+
+/// The same, which takes what stands behind `#` in another language for a comment, unless it `has_orders`.
+fn scanned(
+    source: SourceId,
+    text: &str,
+    diagnostics: &mut Reports,
+    has_orders: bool,
+) -> Vec<Lexeme> {
     character::check(source, text, diagnostics);
     let mut scan = Scan {
         source,
@@ -226,7 +236,8 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
                 scan.unknown(span.clone());
                 let before = text.get(..span.start).and_then(|before| before.chars().last());
                 let is_comment = before.is_none_or(char::is_whitespace);
-                let is_comment = is_comment && !assigns(code.remainder());
+                let is_order = has_orders && is_order(code.remainder());
+                let is_comment = is_comment && !assigns(code.remainder()) && !is_order;
                 if code.slice() == "#" && is_comment && scan.is_behind_statement() {
                     // Meant as a comment: nothing in it is worth a report.
                     let rest = code.remainder();
@@ -244,6 +255,11 @@ pub(super) fn scan(source: SourceId, text: &str, diagnostics: &mut Reports) -> V
     }
     scan.cut(text.len(), true);
     scan.lexemes
+}
+
+/// An order to the compiler of another language, behind its `#`.
+fn is_order(text: &str) -> bool {
+    ["include", "import ", "define "].iter().any(|word| text.starts_with(word))
 }
 
 /// A word and `:=`: behind `#` a local variable of another language, and no comment.
@@ -360,14 +376,16 @@ impl Scan<'_> {
             return;
         }
         let place = Span::new(self.source, start, start + 1 + escape.len());
+        let headline = format!("`\\{}` is no escape", character::shown(escape));
+        let report = Diagnostic::error(codes::BAD_ESCAPE, headline, place).here("unknown escape");
+        let before = self.text.get(..start).and_then(|before| before.rsplit('\n').next());
+        if before.is_some_and(|before| before.contains("use \"") || before.contains("table(\"")) {
+            let bar = Span::new(self.source, start, start + 1);
+            self.diagnostics.push(report.fix("folders are parted by `/`", bar, "/"));
+            return;
+        }
         self.diagnostics.push(
-            Diagnostic::error(
-                codes::BAD_ESCAPE,
-                format!("`\\{}` is no escape", character::shown(escape)),
-                place,
-            )
-            .here("unknown escape")
-            .help("the escapes are `\\\"`, `\\\\`, `\\n`, `\\t`, `\\{` and `\\}`; a backslash itself is `\\\\`"),
+            report.help("the escapes are `\\\"`, `\\\\`, `\\n`, `\\t`, `\\{` and `\\}`; a backslash itself is `\\\\`"),
         );
     }
 

@@ -175,6 +175,8 @@ fn completion_knows_kinds_faults_and_files() {
         ("let p = expose(\"|\")", "page.pbm", "a.spt"),
         ("if signal(\"|\") {\n}", "clamped", "vacuum"),
         ("channel(\"|\", like: 1 kPa)", "vacuum", "clamped"),
+        ("switch_on(\"|\")", "clamp", "clamped"),
+        ("set_channel(\"|\", -20 kPa)", "pump", "vacuum"),
         ("note \"|\"", "", "spin"),
     ];
     client.open("a.spt", "");

@@ -524,6 +524,11 @@ fn ways_out_are_code_actions() {
     let wanted = "let µ = 3 um // µ\nif µ > 2 um and true {\n    note \"{µ}\"\n    spin(4800)\n}\n";
     assert_eq!(after, wanted);
     assert!(ask(&mut client, 0, json!(["refactor"])).is_empty());
+    // All that `check --fix` does, round after round, and nothing that it refuses.
+    client.change("a.spt", "import math\nlet n = 3 sec\nprint(max([n, 1 s]))\nnote \"end\"\n");
+    let all = ask(&mut client, 1, json!(["source.fixAll"]));
+    let after = client.renamed(&all[0]["edit"], "a.spt");
+    assert_eq!(after, "let n = 3 s\nnote \"{largest([n, 1 s])}\"\nnote \"end\"\n");
     ends_well(client);
 }
 

@@ -60,7 +60,7 @@ fn words(text: &str, span: Span) -> &str {
 }
 
 /// Leaves a text out, and with it the line that nothing else stands on.
-fn left_out(text: &str, span: Span) -> Edit {
+pub(super) fn left_out(text: &str, span: Span) -> Edit {
     let (before, behind) = (text.get(..span.start as usize), text.get(span.end as usize..));
     let before = before.unwrap_or("");
     let start = before.rfind('\n').map_or(0, |at| at + 1);

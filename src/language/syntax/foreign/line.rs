@@ -24,7 +24,7 @@ pub(super) struct Line<'t> {
 }
 
 /// What each hole stands for, in lexemes.
-type Captures = Vec<(&'static str, Range<usize>)>;
+pub(super) type Captures = Vec<(&'static str, Range<usize>)>;
 
 impl<'t> Line<'t> {
     /// The text from a place up to the end of its line.
@@ -39,7 +39,7 @@ impl<'t> Line<'t> {
         Line { source, text: rest, start, before, lexemes }
     }
 
-    fn written(&self, range: Range<usize>) -> &'t str {
+    pub(super) fn written(&self, range: Range<usize>) -> &'t str {
         if range.is_empty() {
             return "";
         }
@@ -87,6 +87,11 @@ impl<'t> Line<'t> {
         all
     }
 
+    /// The first row that fits where a statement begins.
+    pub(super) fn statement(&self, at: usize, end: usize) -> Option<Habit> {
+        self.find(Foreign::Use, at, end).or_else(|| self.find(Foreign::Statement, at, end))
+    }
+
     /// The first row of a section that fits from a lexeme on, up to at most `end`.
     pub(super) fn find(&self, place: Foreign, at: usize, end: usize) -> Option<Habit> {
         self.all(place, at, end)
@@ -126,9 +131,10 @@ impl<'t> Line<'t> {
     pub(super) fn whole(&self, place: Foreign) -> Option<Habit> {
         let last = self.lexemes.iter().rposition(|lexeme| lexeme.raw != Raw::Semicolon);
         let end = last.map_or(0, |last| last + 1);
+        let ends = ["{", "end", "end_if"];
         let is_brace =
-            |piece: &Piece| matches!(piece, Piece::Literal(literal, _) if *literal == "{");
-        let mut all = self.those(place, 0, end, move |pattern| pattern.iter().any(is_brace));
+            |piece: &Piece| matches!(piece, Piece::Literal(literal, _) if ends.contains(literal));
+        let mut all = self.those(place, 0, end, |pattern| pattern.iter().any(is_brace));
         all.find(|habit| habit.whole.end == self.span(0..end).end)
     }
 
@@ -159,7 +165,8 @@ impl<'t> Line<'t> {
             let to = self.fits(pattern, at, end, &mut captures)?;
             let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
                 if word.starts_with(char::is_alphabetic) && !is_keyword(word));
-            Some(self.habit(row, is_word, at..to, end, &captures))
+            let habit = self.habit(row, is_word, at..to, end, &captures);
+            (row.templates.is_empty() || !habit.help.is_empty()).then_some(habit)
         })
     }
 
@@ -277,8 +284,8 @@ impl<'t> Line<'t> {
         let mut span =
             if row.templates.is_empty() { self.span(range.start..range.start + 1) } else { whole };
         let way = |template: &&'static str| {
-            let is_head = matches!(row.place, Foreign::Statement | Foreign::Block);
-            let text = self.filled(template, captures, is_head);
+            let is_head = matches!(row.place, Foreign::Statement | Foreign::Use | Foreign::Block);
+            let text = self.filled(template, captures, is_head)?;
             let text = match !is_head && self.binds_otherwise(&range, &text) {
                 true => format!("({text})"),
                 false => text,
@@ -304,11 +311,12 @@ impl<'t> Line<'t> {
             let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];
-                return Help { text: "leave it out".to_string(), edits, is_safe: row.is_safe };
+                let text = "leave it out".to_string();
+                return Some(Help { text, edits, is_safe: row.is_safe });
             }
             if text.contains('…') {
                 let help = format!("write `{shown}`");
-                return Help { text: help, is_safe: false, edits: Vec::new() };
+                return Some(Help { text: help, is_safe: false, edits: Vec::new() });
             }
             let (before, behind) = shared(written, &text);
             let start = whole.start as usize + before;
@@ -316,21 +324,25 @@ impl<'t> Line<'t> {
             span = place;
             let text = text.get(before..text.len() - behind).unwrap_or("").to_string();
             let edits = vec![Edit { span: place, text }];
-            Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits }
+            Some(Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits })
         };
-        let help = row.templates.iter().map(way).collect();
+        let help = row.templates.iter().filter_map(way).collect();
         Habit { place: row.place, span, also: Vec::new(), whole, is_word, why: row.why, help }
     }
 
     /// A template with the captured parts in their places, in brackets where they would bind otherwise.
-    /// In the head of a statement they are mended themselves.
-    fn filled(&self, template: &str, captures: &Captures, is_head: bool) -> String {
+    /// In the head of a statement they are mended themselves. None where they make no text.
+    fn filled(&self, template: &str, captures: &Captures, is_head: bool) -> Option<String> {
         let mut out = String::new();
         let mut rest = template;
         while let Some(c) = rest.chars().next() {
             let word = rest.find(|c: char| !c.is_alphanumeric() && c != '_').unwrap_or(rest.len());
             let word = rest.get(..word.max(c.len_utf8())).unwrap_or(rest);
             rest = rest.get(word.len()..).unwrap_or("");
+            if let "SAID" | "JOINED" = word {
+                out.push_str(&self.said(captures, word == "SAID")?);
+                continue;
+            }
             let Some((hole, range)) = captures.iter().find(|(hole, _)| *hole == word) else {
                 out.push_str(word);
                 continue;
@@ -360,7 +372,7 @@ impl<'t> Line<'t> {
                 out.push_str(&written);
             }
         }
-        out
+        Some(out)
     }
 
     /// A part with its own habits put right, as far as that is sure; in a value `=` can only compare.
@@ -426,7 +438,7 @@ impl<'t> Line<'t> {
     }
 
     /// An operator stands in an expression, in no bracket.
-    fn is_loose(&self, range: Range<usize>) -> bool {
+    pub(super) fn is_loose(&self, range: Range<usize>) -> bool {
         let mut depth = 0_usize;
         self.lexemes.get(range.clone()).unwrap_or(&[]).iter().enumerate().any(|(at, lexeme)| {
             depth += usize::from(opens(lexeme.raw));
@@ -477,11 +489,11 @@ fn shared(one: &str, other: &str) -> (usize, usize) {
     (before, behind)
 }
 
-fn opens(raw: Raw) -> bool {
+pub(super) fn opens(raw: Raw) -> bool {
     matches!(raw, Raw::ParenOpen | Raw::ListOpen | Raw::BraceOpen | Raw::Quote | Raw::ValueOpen)
 }
 
-fn closes(raw: Raw) -> bool {
+pub(super) fn closes(raw: Raw) -> bool {
     matches!(
         raw,
         Raw::ParenClose | Raw::ListClose | Raw::BraceClose | Raw::Unquote | Raw::ValueClose

@@ -4,17 +4,21 @@
 //! - `NAME`, `A`, `B`: a word; `UNIT`: one that is a unit; `NUMBER`, `N`, `M`: a number; `TEXT`: a text, and `"INNER"` what stands in one;
 //! - `X`, `Y`, `Z`: an expression; `REST`: all that follows, or nothing; `END`: nothing follows.
 //!
+//! In what to write, `SAID` is the text that `TEXT` and the pieces or values of `REST`, or `X`, make, with blanks between
+//! pieces, and `JOINED` the same without blanks.
+//!
 //! The same word stands for the same part. Words in a pattern fit in any case, those with a capital as they are.
 
 mod block;
 mod line;
+mod said;
 
 pub(crate) use block::ends_block;
 
-use crate::diagnostics::Help;
 use crate::diagnostics::fix::edited;
+use crate::diagnostics::{Edit, Help};
 use crate::source::{SourceId, Span};
-use crate::syntax::foreign::block::block;
+use crate::syntax::foreign::block::{block, left_out};
 use crate::syntax::foreign::line::Line;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::raw::{Lexeme, lexemes};
@@ -26,6 +30,8 @@ use std::sync::LazyLock;
 pub(crate) enum Foreign {
     /// Where a statement begins.
     Statement,
+    /// The same, where another file is taken in.
+    Use,
     /// The head of a block without braces.
     Block,
     /// What goes on with such a block.
@@ -84,6 +90,17 @@ pub(crate) struct Habit {
     pub help: Vec<Help>,
 }
 
+impl Habit {
+    /// What leaves out all of a line leaves out its end as well.
+    fn without_its_line(mut self, text: &str) -> Habit {
+        let edits = self.help.iter_mut().flat_map(|help| &mut help.edits);
+        for edit in edits.filter(|edit| edit.text.is_empty() && edit.span == self.whole) {
+            *edit = left_out(text, edit.span);
+        }
+        self
+    }
+}
+
 static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
     let mut place = None;
     let mut rows = Vec::new();
@@ -91,6 +108,7 @@ static TABLE: LazyLock<Vec<Row>> = LazyLock::new(|| {
         if let Some(heading) = line.strip_prefix("## ") {
             let all = [
                 Foreign::Statement,
+                Foreign::Use,
                 Foreign::Block,
                 Foreign::Continuation,
                 Foreign::Declaration,
@@ -184,7 +202,7 @@ pub(crate) fn habit_at(place: Foreign, source: SourceId, text: &str, at: usize) 
     let begins = before.is_empty() || before.ends_with(['\n', '{', '}', ';']);
     let in_text = before.rsplit('\n').next().unwrap_or("").matches('"').count() % 2 == 1;
     let begins = begins && !in_text;
-    let statement = begins.then(|| line.find(Foreign::Statement, 0, end)).flatten();
+    let statement = begins.then(|| line.statement(0, end)).flatten();
     statement.or_else(|| line.find(place, 0, end))
 }
 
@@ -204,6 +222,25 @@ pub(crate) fn method(
     Some(match way {
         Some(way) => (why, Some(edited(&call, &way.edits))),
         None => (why, example.map(|example| example.trim_matches('`').to_string())),
+    })
+}
+
+/// Whether a file tries to take in another one, in a way that is none here.
+pub(crate) fn takes_in_wrongly(text: &str) -> bool {
+    text.lines().any(|line| {
+        let said = line.trim_start();
+        match said.strip_prefix("use ") {
+            Some(path) => !path.trim_start().starts_with('"'),
+            None => {
+                let line = Line::from(SourceId(0), said, 0);
+                let habit = line.find(Foreign::Use, 0, line.lexemes.len());
+                habit.is_some_and(|habit| {
+                    let leaves_out =
+                        |edits: &[Edit]| edits.first().is_some_and(|edit| edit.text.is_empty());
+                    !habit.help.iter().any(|way| leaves_out(&way.edits))
+                })
+            }
+        }
     })
 }
 
@@ -247,7 +284,8 @@ pub(crate) fn habits_on_line(source: SourceId, text: &str, at: usize) -> Vec<Hab
         let habit = line
             .all(Foreign::Block, first, range.end)
             .find_map(|habit| block(source, text, start, habit))
-            .or_else(|| line.find(Foreign::Statement, first, range.end));
+            .or_else(|| line.statement(first, range.end));
+        let habit = habit.map(|habit| habit.without_its_line(text));
         // What is said of a whole statement says enough.
         let is_said = habit.as_ref().is_some_and(|habit| habit.help.is_empty());
         found.extend(habit);

@@ -115,10 +115,15 @@ impl Layout<'_> {
         if fits {
             return self.unit();
         }
-        self.diagnostics.push(
-            Diagnostic::error(codes::MALFORMED_UNIT, "`in` needs a unit after it", word)
+        let report = Diagnostic::error(codes::MALFORMED_UNIT, "`in` needs a unit after it", word);
+        let mut before = self.laid.tokens.iter().rev().filter(|(_, span)| span.end <= word.start);
+        let is_number = matches!(before.next(), Some((Token::Number(_), _)));
+        let ends = next.is_none_or(|next| !matches!(next.raw, Raw::Number | Raw::ListOpen));
+        self.diagnostics.push(match is_number && ends {
+            true => report.fix("inches are written `inch`", word, "inch"),
+            false => report
                 .help("`x in rpm` chooses how a value is shown; inside a text: `\"{x in rpm}\"`"),
-        );
+        });
         let symbol = self.names.intern("?");
         self.push(Token::Unit(symbol), word.after());
     }
@@ -230,11 +235,15 @@ impl Layout<'_> {
     }
 
     fn exponent(&mut self, place: Span) {
-        self.diagnostics.push(
+        let report =
             Diagnostic::error(codes::MALFORMED_EXPONENT, "an exponent is a whole number", place)
-                .here("expected digits here, with a minus sign if need be")
+                .here("expected digits here, with a minus sign if need be");
+        let written = self.slice(place).strip_suffix(".0");
+        self.diagnostics.push(match written.filter(|whole| whole.parse::<i32>().is_ok()) {
+            Some(whole) => report.fix(format!("write `{whole}`"), place, whole),
+            None => report
                 .help("write it as in `x^2` or `s^-1`; others are `sqrt(x)` and `power(x, 0.3)`"),
-        );
+        });
     }
 
     fn chained(&mut self, caret: Span, first: Span) {

@@ -5,7 +5,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::habits::habit;
-use crate::syntax::parse::stray::{misplaced_unit, stray_call};
+use crate::syntax::parse::stray::{misplaced_unit, stray_call, without_brackets};
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::parse::words::{keyword_as_name, missing_name};
 use crate::syntax::token::Token;
@@ -586,9 +586,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         }
     }
     Some(match before {
-        Some(Token::Name(_)) if stuck.clause().len() == 1 => {
-            report.help(format!("a call has brackets: `{}(…)`", stuck.word(-1)))
-        }
+        Some(Token::Name(_)) if stuck.clause().len() == 1 => without_brackets(stuck, report),
         _ => report,
     })
 }

@@ -113,8 +113,12 @@ fn comma(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
 }
 
-/// `for k = 0 to 9`
+/// `for k = 0 to 9`, `let xs: list = [1, 2]`
 fn loop_with_equals(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    if let (Some(Token::Keyword(Keyword::List)), Some(place)) = (stuck.token(-1), stuck.place(-1)) {
+        let report = Diagnostic::error(codes::UNEXPECTED, "a list says what is in it", place);
+        return Some(report.help("write `list of length`, or leave the type out"));
+    }
     (begins(stuck, Keyword::For) && stuck.bracket().is_none())
         .then(|| stuck.report(codes::EQUALS_SIGN, "a loop runs over a list or a range").help(FOR))
 }

@@ -74,7 +74,8 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
         for habit in joined(habits_on_line(source, text, at as usize)) {
             let edits = habit.help.iter().flat_map(|help| &help.edits);
             let has_fix = report.is_some_and(|report| report.fixes().next().is_some());
-            if edits.clone().next().is_none() && has_fix {
+            let is_part = !matches!(habit.place, Foreign::Statement | Foreign::Use);
+            if edits.clone().next().is_none() && has_fix && is_part {
                 continue;
             }
             let edits = edits.filter(|edit| !edit.text.starts_with('\n'));

@@ -2,10 +2,26 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
-use crate::syntax::foreign::method;
+use crate::syntax::foreign::{method, takes_in_wrongly};
+use crate::syntax::keyword::{KEYWORDS, Keyword};
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
-use spintrue_head::parse_unit;
+use spintrue_head::{letter_distance, nearest_name, parse_unit};
+
+/// `spin 4800`, `repat 3 times {`: a name where a statement begins, and something behind it.
+pub(super) fn without_brackets(stuck: &Stuck<'_>, report: Diagnostic) -> Diagnostic {
+    let (word, place) = (stuck.word(-1), stuck.place(-1));
+    let keywords = KEYWORDS.iter().copied();
+    let begins = |word: &&str| Keyword::of(word).is_some_and(Keyword::begins_statement);
+    match (nearest_name(word, keywords.filter(begins)), place) {
+        (Some(near), Some(place)) if letter_distance(near, word) < 2 => {
+            let headline = format!("`{word}` begins no statement");
+            let report = Diagnostic::error(codes::LEFT_OVER, headline, place);
+            report.suggest(format!("did you mean `{near}`?"), place, near)
+        }
+        _ => report.help(format!("a call has brackets: `{word}(…)`")),
+    }
+}
 
 /// `rpm 4800`, `n mm`
 pub(super) fn misplaced_unit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
@@ -29,6 +45,27 @@ pub(super) fn misplaced_unit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     }
 }
 
+/// `motion.` before a name, as far as the words before it stand in a line that takes in a file.
+fn through_a_file(stuck: &Stuck<'_>) -> Option<Span> {
+    let is_name = |at: isize| matches!(stuck.token(at), Some(Token::Name(_)));
+    let mut first = -3;
+    if !is_name(first) {
+        return None;
+    }
+    while stuck.token(first - 1) == Some(Token::Dot) && is_name(first - 2) {
+        first -= 2;
+    }
+    let word = stuck.word(-3);
+    let is_part = |c: char| c.is_alphanumeric() || c == '_';
+    let mut takes_in = stuck
+        .text
+        .lines()
+        .filter(|line| line.trim_start().starts_with("use \"") || takes_in_wrongly(line));
+    takes_in.find(|line| line.split(|c| !is_part(c)).any(|part| part == word))?;
+    let (first, dot) = (stuck.place(first)?, stuck.place(-2)?);
+    Some(first.to(dot))
+}
+
 /// A bracket of a call behind something that cannot be called.
 pub(super) fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
     if stuck.token(-2) != Some(Token::Dot) {
@@ -38,6 +75,14 @@ pub(super) fn stray_call(stuck: &Stuck<'_>) -> Diagnostic {
     }
     let name = stuck.word(-1);
     let place = stuck.place(-1).unwrap_or(stuck.span);
+    if let Some(whole) = through_a_file(stuck) {
+        let headline = "a routine of another file is called by its name alone";
+        return Diagnostic::error(codes::LEFT_OVER, headline, whole.to(place)).fix(
+            format!("write `{name}(…)`"),
+            whole,
+            "",
+        );
+    }
     let report = Diagnostic::error(codes::LEFT_OVER, "values have no routines of their own", place);
     let of = match (stuck.token(-3), stuck.token(-4)) {
         (Some(Token::Name(_)), before) if before != Some(Token::Dot) => stuck.place(-3),

@@ -1,6 +1,7 @@
 //! What to say about a word: a keyword where a name belongs, a name that is missing.
 
 use crate::diagnostics::{Diagnostic, codes};
+use crate::syntax::foreign::{Foreign, habit_at, parted};
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
@@ -84,9 +85,38 @@ pub(super) fn keyword_as_name(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         return None;
     }
     let word = stuck.word(0);
+    if as_value
+        && !(named_place || used_as_name)
+        && let Some(report) = keyword_as_value(stuck)
+    {
+        return Some(report);
+    }
     Some(
         stuck
             .report(codes::KEYWORD_AS_NAME, format!("`{word}` is a keyword and cannot be a name"))
             .help(format!("choose another name, such as `{word}_1` or `the_{word}`")),
     )
+}
+
+/// `let t = wait 3 s`, `list(1, 2)`
+fn keyword_as_value(stuck: &Stuck<'_>) -> Option<Diagnostic> {
+    let Some(Token::Keyword(keyword)) = stuck.found() else { return None };
+    let (word, at) = (stuck.word(0), stuck.span.start as usize);
+    if stuck.token(1) == Some(Token::ParenOpen)
+        && let Some(habit) = habit_at(Foreign::Routine, stuck.span.source, stuck.text, at)
+    {
+        let (why, way) = parted(habit.why);
+        let report = Diagnostic::error(codes::KEYWORD_AS_NAME, why, habit.span);
+        let report = match way {
+            Some(way) if habit.help.is_empty() => report.help(way),
+            _ => report,
+        };
+        return Some(habit.help.into_iter().fold(report, Diagnostic::way_out));
+    }
+    keyword.begins_statement().then(|| {
+        let headline = format!("`{word}` begins a statement, and gives no value");
+        stuck.report(codes::KEYWORD_AS_NAME, headline).help(format!(
+            "put it on a line of its own; a value of that name needs another, such as `the_{word}`"
+        ))
+    })
 }
