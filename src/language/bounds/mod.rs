@@ -26,6 +26,7 @@ mod presumed;
 mod prove;
 mod state;
 mod trial;
+mod turns;
 mod value;
 mod walk;
 mod words;

@@ -240,6 +240,12 @@ pub(crate) fn place(record: &str, name: &str) -> usize {
     self::record(record).map_or(usize::MAX, |record| record.page().place(name))
 }
 
+/// Where the list, record or text of a field stands among those of its record; nowhere for another one.
+pub(crate) fn reference_place(record: &str, name: &str) -> usize {
+    let field = field_of(record, name).filter(|field| field.is_reference);
+    field.map_or(usize::MAX, |field| field.place)
+}
+
 /// A numeric field of each of the records whose doubles lie one behind the other.
 pub(super) fn column<'w>(
     record: &str,
