@@ -13,6 +13,7 @@ use crate::builtins::{
 };
 use crate::program::tree::{BuiltinCall, Call, Expression, Ref, Routine};
 use crate::program::types::Layout;
+use crate::source::Span;
 use spintrue_head::Description;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
@@ -208,7 +209,9 @@ impl Walk<'_> {
                 }
             }
         }
-        result(call, builtin, &arguments, held, known)
+        // Why something is unknown is told with a bound alone.
+        let from = (!self.is_proving()).then_some(call.span);
+        result(call, builtin, &arguments, (held, from), known)
     }
 
     pub(super) fn forget_key(&mut self, key: Key) {
@@ -267,29 +270,29 @@ fn is_twice(call: &BuiltinCall) -> bool {
 }
 
 /// So many records of which nothing is known but that some of their lists are empty.
-fn records_of(call: &BuiltinCall, returns: &str, count: Interval, empty: &[&str]) -> Fact {
+fn records_of(from: Option<Span>, returns: &str, count: Interval, empty: &[&str]) -> Fact {
     let record = returns.strip_prefix("list of ").unwrap_or(returns);
     let layout = record_layout(record).unwrap_or_default();
-    let mut refs = vec![Shape::unknown(Some(call.span)); layout.refs];
+    let mut refs = vec![Shape::unknown(from); layout.refs];
     for name in empty {
         if let Some(list) = refs.get_mut(reference_place(record, name)) {
             *list = Shape::exact(Vec::new(), Vec::new());
         }
     }
-    let words = vec![Interval::any(Some(call.span)); layout.words];
-    Fact::Shape(Shape::repeated(Interval { from: Some(call.span), ..count }, words, refs))
+    let words = vec![Interval::any(from); layout.words];
+    Fact::Shape(Shape::repeated(Interval { from, ..count }, words, refs))
 }
 
 /// A record of which some fields are known.
-fn record_of(call: &BuiltinCall, returns: &str, fields: &[(&str, Range)]) -> Fact {
+fn record_of(from: Option<Span>, returns: &str, fields: &[(&str, Range)]) -> Fact {
     let layout = record_layout(returns).unwrap_or_default();
-    let mut words = vec![Interval::any(Some(call.span)); layout.words];
+    let mut words = vec![Interval::any(from); layout.words];
     for (name, range) in fields {
         if let Some(word) = words.get_mut(place(returns, name)) {
-            *word = Interval { from: Some(call.span), ..Interval::of(*range) };
+            *word = Interval { from, ..Interval::of(*range) };
         }
     }
-    Fact::Shape(Shape::exact(words, vec![Shape::unknown(Some(call.span)); layout.refs]))
+    Fact::Shape(Shape::exact(words, vec![Shape::unknown(from); layout.refs]))
 }
 
 /// So many items that lie so, each of which may be any of a list.
@@ -313,11 +316,11 @@ fn result(
     call: &BuiltinCall,
     builtin: &Builtin,
     arguments: &[Option<Fact>],
-    held: Params,
+    (held, from): (Params, Option<Span>),
     known: Known,
 ) -> Fact {
     let made = |range: Range| {
-        let from = (!range.is_bounded()).then_some(call.span);
+        let from = from.filter(|_| !range.is_bounded());
         Interval { form: Form::held(held), from, ..Interval::of(range) }
     };
     let rising = matches!(builtin.result, ResultBound::Monotonic);
@@ -341,10 +344,10 @@ fn result(
     }
     let known = match known {
         Known::Extent(known) => known,
-        Known::Fields(fields) => return record_of(call, builtin.page().returns, &fields),
+        Known::Fields(fields) => return record_of(from, builtin.page().returns, &fields),
         Known::Items(count) => return items_of(arguments.first(), call.item, made(count)),
         Known::Records(count, empty) => {
-            return records_of(call, builtin.page().returns, made(count), empty);
+            return records_of(from, builtin.page().returns, made(count), empty);
         }
     };
     match known {
@@ -353,10 +356,10 @@ fn result(
         Extent::List { count, values } if values.is_bounded() => {
             Fact::Shape(Shape::repeated(made(count), vec![made(values)], Vec::new()))
         }
-        Extent::List { count, .. } => records_of(call, builtin.page().returns, made(count), &[]),
+        Extent::List { count, .. } => records_of(from, builtin.page().returns, made(count), &[]),
         Extent::Absent | Extent::Unknown => {
             // Where it is asked for a list, record or text, it is an unknown one.
-            Fact::Number(Interval::any(Some(call.span)))
+            Fact::Number(Interval::any(from))
         }
     }
 }

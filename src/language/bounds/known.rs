@@ -189,7 +189,13 @@ impl Parts {
 impl Shape {
     /// Nothing is known, because of a call.
     pub(super) fn unknown(from: Option<Span>) -> Rc<Shape> {
-        Rc::new(Shape { from, ..Shape::of_parts(None) })
+        thread_local! {
+            static NOTHING: Rc<Shape> = Rc::new(Shape::of_parts(None));
+        }
+        match from {
+            Some(_) => Rc::new(Shape { from, ..Shape::of_parts(None) }),
+            None => NOTHING.with(Rc::clone),
+        }
     }
 
     /// Every part, as they lie.

@@ -196,8 +196,13 @@ impl Walk<'_> {
     /// The time of a loop; its variables are known afterwards as far as possible.
     fn looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
         let is_short = count.range.high <= MAX_UNROLLED_TURNS && self.fuel > 0;
-        if is_short && self.is_proving() && count.range.low >= 1.0 {
-            return self.surely_looped(count, work, span);
+        let tells_all = match self.is_proving() {
+            // What fails in any turn fails in the first, if there is one.
+            true => count.range.low >= 1.0,
+            false => count.form.is_fixed(),
+        };
+        if is_short && tells_all && self.nodes.is_unasked {
+            return self.looped_unasked(count, work, span);
         }
         let mark = self.state.mark();
         let vague = self.vague;
@@ -211,10 +216,14 @@ impl Walk<'_> {
             let given = self.returned.split_off(returned);
             let wider = self.state.seen();
             self.state.unsee(seen);
+            // What takes no time in any turn takes none in each.
+            let is_unasked = self.nodes.is_unasked;
+            self.nodes.is_unasked |= cost == Cost::default();
             let exact = match is_long {
                 true => self.at_length(|walk| walk.turn_by_turn(count, work)),
                 false => self.turn_by_turn(count, work),
             };
+            self.nodes.is_unasked = is_unasked;
             if let Some((exact, made)) = exact
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
@@ -234,8 +243,8 @@ impl Walk<'_> {
         made
     }
 
-    /// A loop with at least one turn, where its time is not asked: what surely fails in any turn does so in the first.
-    fn surely_looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
+    /// A loop whose time is not asked: any turn is looked at only where there are too many of them.
+    fn looped_unasked(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
         let (fuel, returned, seen) = (self.fuel, self.returned.len(), self.state.seen());
         if let Some((_, made)) = self.turn_by_turn(count, work) {
             return made;

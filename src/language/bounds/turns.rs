@@ -64,8 +64,8 @@ impl Walk<'_> {
             if maybe && (is_first || !stays) {
                 exits.push(self.state.since(start));
             }
-            // A turn that may not come tells nothing of its own: it stands for any.
-            let nth = Some(at).filter(|_| !(maybe && self.is_proving()));
+            // A turn that may not come tells nothing of its own but its time: it stands for any.
+            let nth = Some(at).filter(|_| !(maybe && self.nodes.is_unasked));
             let item = work.target.map(|(key, items)| (key, items(nth)));
             let doubtful = leaves || maybe;
             let state = if stays { None } else { Some(self.entry(start, work)) };
