@@ -13,7 +13,7 @@ struct Last {
     turned: Turned,
 }
 
-/// What turns have come to so far.
+/// What turns make, one behind the other.
 struct Tally {
     costs: Vec<Cost>,
     element: Option<Fact>,
