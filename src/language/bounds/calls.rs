@@ -155,10 +155,7 @@ impl Walk<'_> {
             ResultBound::Computed(known) => Known::Extent(known(&asked)),
             ResultBound::Fields(known) => Known::Fields(known(&asked)),
             ResultBound::Items(count) => Known::Items(count(&asked)),
-            ResultBound::Records(known) => {
-                let (count, empty) = known(&asked);
-                Known::Records(count, empty)
-            }
+            ResultBound::Records(known) => Known::Records(known(&asked)),
             ResultBound::Unknown | ResultBound::Monotonic => Known::Extent(Extent::Unknown),
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
@@ -248,7 +245,7 @@ enum Known {
     /// So many items of the first list.
     Items(Range),
     /// So many records, of which these lists are empty.
-    Records(Range, &'static [&'static str]),
+    Records((Range, &'static [&'static str])),
 }
 
 /// Whether a list is surely empty in every record that an argument holds.
@@ -346,7 +343,7 @@ fn result(
         Known::Extent(known) => known,
         Known::Fields(fields) => return record_of(from, builtin.page().returns, &fields),
         Known::Items(count) => return items_of(arguments.first(), call.item, made(count)),
-        Known::Records(count, empty) => {
+        Known::Records((count, empty)) => {
             return records_of(from, builtin.page().returns, made(count), empty);
         }
     };
