@@ -9,10 +9,11 @@ use crate::bounds::state::Key;
 use crate::bounds::walk::{Called, Context, Cost, Flow, Walk};
 use crate::builtins::{
     Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
-    Trait, Trouble, place, record_layout, table,
+    Trait, Trouble, place, record_layout, reference_place, table,
 };
-use crate::program::tree::{BuiltinCall, Call, Routine};
+use crate::program::tree::{BuiltinCall, Call, Expression, Ref, Routine};
 use crate::program::types::Layout;
+use crate::source::Span;
 use spintrue_head::Description;
 
 /// Sets of arguments that one routine is walked for; then they are taken for any.
@@ -134,6 +135,8 @@ impl Walk<'_> {
             values: &values,
             filled: &|index, usual| filled(arguments.get(index)?.as_ref()?, usual),
             images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
+            empty: &|index, record, list| is_empty(arguments.get(index), record, list),
+            same: is_twice(call),
         };
         let effort = builtin.time.effort(&asked);
         if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
@@ -152,6 +155,7 @@ impl Walk<'_> {
             ResultBound::Computed(known) => Known::Extent(known(&asked)),
             ResultBound::Fields(known) => Known::Fields(known(&asked)),
             ResultBound::Items(count) => Known::Items(count(&asked)),
+            ResultBound::Records(known) => Known::Records(known(&asked)),
             ResultBound::Unknown | ResultBound::Monotonic => Known::Extent(Extent::Unknown),
         };
         let answered = self.nodes.leaf(Some(call.span), effort.answered, Form::held(answered_by));
@@ -202,7 +206,9 @@ impl Walk<'_> {
                 }
             }
         }
-        result(call, builtin, &arguments, held, known)
+        // Why something is unknown is told with a bound alone.
+        let from = (!self.is_proving()).then_some(call.span);
+        result(call, builtin, &arguments, (held, from), known)
     }
 
     pub(super) fn forget_key(&mut self, key: Key) {
@@ -241,18 +247,52 @@ enum Known {
     Fields(Vec<(&'static str, Range)>),
     /// So many items of the first list.
     Items(Range),
+    /// So many records, of which these lists are empty.
+    Records((Range, &'static [&'static str])),
+}
+
+/// Whether a list is surely empty in every record that an argument holds.
+fn is_empty(argument: Option<&Option<Fact>>, record: &str, list: &str) -> bool {
+    let (Some(Some(Fact::Shape(all))), Some(layout)) = (argument, record_layout(record)) else {
+        return false;
+    };
+    let list = all.item(layout, None).reference(reference_place(record, list));
+    list.count(Layout::WORD).range.high <= 0.0
+}
+
+/// The first two arguments are one variable.
+fn is_twice(call: &BuiltinCall) -> bool {
+    let variable = |index: usize| match call.arguments.get(index) {
+        Some(Some(Expression::Ref(Ref::Local(slot)))) => Some(slot),
+        _ => None,
+    };
+    variable(0).is_some_and(|first| variable(1) == Some(first))
+}
+
+/// So many records of which nothing is known but that some of their lists are empty.
+fn records_of(from: Option<Span>, returns: &str, count: Interval, empty: &[&str]) -> Fact {
+    let record = returns.strip_prefix("list of ").unwrap_or(returns);
+    let layout = record_layout(record).unwrap_or_default();
+    let mut refs = vec![Shape::unknown(from); layout.refs];
+    for name in empty {
+        if let Some(list) = refs.get_mut(reference_place(record, name)) {
+            *list = Shape::exact(Vec::new(), Vec::new());
+        }
+    }
+    let words = vec![Interval::any(from); layout.words];
+    Fact::Shape(Shape::repeated(Interval { from, ..count }, words, refs))
 }
 
 /// A record of which some fields are known.
-fn record_of(call: &BuiltinCall, returns: &str, fields: &[(&str, Range)]) -> Fact {
+fn record_of(from: Option<Span>, returns: &str, fields: &[(&str, Range)]) -> Fact {
     let layout = record_layout(returns).unwrap_or_default();
-    let mut words = vec![Interval::any(Some(call.span)); layout.words];
+    let mut words = vec![Interval::any(from); layout.words];
     for (name, range) in fields {
         if let Some(word) = words.get_mut(place(returns, name)) {
-            *word = Interval { from: Some(call.span), ..Interval::of(*range) };
+            *word = Interval { from, ..Interval::of(*range) };
         }
     }
-    Fact::Shape(Shape::exact(words, vec![Shape::unknown(Some(call.span)); layout.refs]))
+    Fact::Shape(Shape::exact(words, vec![Shape::unknown(from); layout.refs]))
 }
 
 /// So many items that lie so, each of which may be any of a list.
@@ -276,11 +316,11 @@ fn result(
     call: &BuiltinCall,
     builtin: &Builtin,
     arguments: &[Option<Fact>],
-    held: Params,
+    (held, from): (Params, Option<Span>),
     known: Known,
 ) -> Fact {
     let made = |range: Range| {
-        let from = (!range.is_bounded()).then_some(call.span);
+        let from = from.filter(|_| !range.is_bounded());
         Interval { form: Form::held(held), from, ..Interval::of(range) }
     };
     let rising = matches!(builtin.result, ResultBound::Monotonic);
@@ -304,8 +344,11 @@ fn result(
     }
     let known = match known {
         Known::Extent(known) => known,
-        Known::Fields(fields) => return record_of(call, builtin.page().returns, &fields),
+        Known::Fields(fields) => return record_of(from, builtin.page().returns, &fields),
         Known::Items(count) => return items_of(arguments.first(), call.item, made(count)),
+        Known::Records((count, empty)) => {
+            return records_of(from, builtin.page().returns, made(count), empty);
+        }
     };
     match known {
         Extent::Number(range) => Fact::Number(made(range)),
@@ -313,21 +356,10 @@ fn result(
         Extent::List { count, values } if values.is_bounded() => {
             Fact::Shape(Shape::repeated(made(count), vec![made(values)], Vec::new()))
         }
-        Extent::List { count, .. } => {
-            let count = Interval { from: Some(call.span), ..made(count) };
-            let item = builtin.page().returns.strip_prefix("list of ");
-            Fact::Shape(match item.and_then(record_layout) {
-                Some(Layout { words, refs }) => Shape::repeated(
-                    count,
-                    vec![Interval::any(Some(call.span)); words],
-                    vec![Shape::unknown(Some(call.span)); refs],
-                ),
-                None => Shape::of_length(count),
-            })
-        }
+        Extent::List { count, .. } => records_of(from, builtin.page().returns, made(count), &[]),
         Extent::Absent | Extent::Unknown => {
             // Where it is asked for a list, record or text, it is an unknown one.
-            Fact::Number(Interval::any(Some(call.span)))
+            Fact::Number(Interval::any(from))
         }
     }
 }

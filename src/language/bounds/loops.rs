@@ -28,43 +28,43 @@ pub(super) enum Turn<'p> {
 
 /// What a loop makes.
 #[derive(Default)]
-struct Made {
+pub(super) struct Made {
     /// What holds for every element.
-    element: Option<Fact>,
+    pub element: Option<Fact>,
     /// How many there are, and each of them, where the turns tell.
-    kept: Option<Range>,
-    each: Option<Vec<Fact>>,
+    pub kept: Option<Range>,
+    pub each: Option<Vec<Fact>>,
 }
 
 /// What the loop variable is in a turn, or in any turn.
-type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
+pub(super) type Items<'w> = dyn Fn(Option<usize>) -> Fact + 'w;
 
 /// What one turn does.
-struct Work<'w, 'p> {
-    target: Option<(Key, &'w Items<'w>)>,
-    before: Option<&'p Flag>,
+pub(super) struct Work<'w, 'p> {
+    pub target: Option<(Key, &'w Items<'w>)>,
+    pub before: Option<&'p Flag>,
     turn: Turn<'p>,
     until: Option<&'p Flag>,
 }
 
 /// How one turn went.
 #[derive(Default)]
-struct Turned {
+pub(super) struct Turned {
     /// Looking at the condition before the turn, and the turn.
-    looking: Cost,
-    cost: Cost,
-    flow: Flow,
-    element: Option<Fact>,
+    pub looking: Cost,
+    pub cost: Cost,
+    pub flow: Flow,
+    pub element: Option<Fact>,
     /// Whether a list gets the element.
-    keeps: Option<bool>,
+    pub keeps: Option<bool>,
     /// What is surely known of the condition to go on, before and after.
     before: Option<bool>,
-    until: Option<bool>,
+    pub until: Option<bool>,
     /// What was written where the loop ended, before the turn or in it.
-    ended: Vec<Written>,
+    pub ended: Vec<Written>,
     /// What was written where it goes on from within the turn; it goes on from its end, too, where that is reached.
-    goes_on: Vec<Written>,
-    ends: bool,
+    pub goes_on: Vec<Written>,
+    pub ends: bool,
 }
 
 /// What holds for every number from the first up to but without the last.
@@ -195,25 +195,35 @@ impl Walk<'_> {
 
     /// The time of a loop; its variables are known afterwards as far as possible.
     fn looped(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
+        let is_short = count.range.high <= MAX_UNROLLED_TURNS && self.fuel > 0;
+        let tells_all = match self.is_proving() {
+            // What fails in any turn fails in the first, if there is one.
+            true => count.range.low >= 1.0,
+            false => count.form.is_fixed(),
+        };
+        if is_short && tells_all && self.nodes.is_unasked {
+            return self.looped_unasked(count, work, span);
+        }
         let mark = self.state.mark();
         let vague = self.vague;
         let returned = self.returned.len();
         let seen = self.state.seen();
-        let high = count.range.high;
-        let (cost, element) = self.doubting(high <= 0.0, |walk| walk.any_turn(count, work, span));
-        let made = Made { element, ..Made::default() };
+        let (cost, made) = self.by_any_turn(count, work, span);
         let tells_more = self.eager || (self.vague > vague && count.form.is_fixed());
-        let tells_more = tells_more && high <= MAX_UNROLLED_TURNS && self.fuel > 0;
         let is_long = self.is_long(count);
-        if tells_more || is_long {
+        if (tells_more && is_short && self.fuel > 0) || is_long {
             let written = self.state.take(mark);
             let given = self.returned.split_off(returned);
             let wider = self.state.seen();
             self.state.unsee(seen);
+            // What takes no time in any turn takes none in each.
+            let is_unasked = self.nodes.is_unasked;
+            self.nodes.is_unasked |= cost == Cost::default();
             let exact = match is_long {
                 true => self.at_length(|walk| walk.turn_by_turn(count, work)),
                 false => self.turn_by_turn(count, work),
             };
+            self.nodes.is_unasked = is_unasked;
             if let Some((exact, made)) = exact
                 && self.nodes.seconds(exact.ended) <= self.nodes.seconds(cost.ended)
             {
@@ -231,6 +241,29 @@ impl Walk<'_> {
         }
         self.spend_on_loop(span, cost);
         made
+    }
+
+    /// A loop whose time is not asked: any turn is looked at only where there are too many of them.
+    fn looped_unasked(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> Made {
+        let (fuel, returned, seen) = (self.fuel, self.returned.len(), self.state.seen());
+        if let Some((_, made)) = self.turn_by_turn(count, work) {
+            return made;
+        }
+        self.returned.truncate(returned);
+        self.state.unsee(seen);
+        if self.unrolling == 0 {
+            // Loops inside may be short enough, with ever less of it for those inside them.
+            self.fuel = fuel / 2;
+        }
+        let (_, made) = self.by_any_turn(count, work, span);
+        self.fuel = 0;
+        made
+    }
+
+    fn by_any_turn(&mut self, count: &Interval, work: &Work<'_, '_>, span: Span) -> (Cost, Made) {
+        let never = count.range.high <= 0.0;
+        let (cost, element) = self.doubting(never, |walk| walk.any_turn(count, work, span));
+        (cost, Made { element, ..Made::default() })
     }
 
     /// It has too many turns for a bound, and each of them is looked at for what surely fails there.
@@ -356,74 +389,13 @@ impl Walk<'_> {
         self.nodes.unknown(span, What::Loop, count.from)
     }
 
-    /// Each turn by itself; none where that takes too long.
-    fn turn_by_turn(&mut self, count: &Interval, work: &Work<'_, '_>) -> Option<(Cost, Made)> {
-        let start = self.state.mark();
-        self.unrolling += 1;
-        let mut exits: Vec<Written> = Vec::new();
-        let mut costs: Vec<Cost> = Vec::new();
-        let mut element: Option<Fact> = None;
-        let mut each = Some(Vec::new());
-        let mut kept = Range::only(0.0);
-        let (mut live, mut leaves) = (true, false);
-        for at in 0..count.range.high as usize {
-            if at as f64 >= count.range.low {
-                exits.push(self.state.since(start));
-            }
-            let item = work.target.map(|(key, items)| (key, items(Some(at))));
-            let returned = self.returned.len();
-            let doubtful = leaves || at as f64 >= count.range.low;
-            let turned = self.doubting(doubtful, |walk| walk.turn(item, work, start));
-            leaves |= !turned.ended.is_empty() || self.returned.len() > returned;
-            let surely = turned.keeps == Some(true) && !doubtful;
-            kept.low += f64::from(surely);
-            kept.high += f64::from(turned.keeps != Some(false));
-            costs.extend([turned.looking, turned.cost]);
-            each = match (each, &turned.element, turned.keeps) {
-                (Some(mut all), Some(element), Some(true)) if !doubtful => {
-                    all.push(element.clone());
-                    Some(all)
-                }
-                (all, None, Some(false)) => all,
-                _ => None,
-            };
-            element = match (element, turned.element) {
-                (Some(a), Some(b)) => Some(a.joined(&b)),
-                (a, b) => a.or(b),
-            };
-            exits.extend(turned.ended);
-            if !turned.ends && turned.goes_on.is_empty() {
-                self.state.undo(start);
-                live = false;
-                break;
-            }
-            self.go_on_from(turned.ends, turned.goes_on, start);
-            if turned.until == Some(true) || turned.flow == Flow::Fails || self.fuel == 0 {
-                break;
-            }
-        }
-        if let (true, Some(before)) = (live, work.before) {
-            let mark = self.state.mark();
-            costs.push(self.costing(|walk| walk.flag(before)).0);
-            self.state.undo(mark);
-        }
-        self.unrolling -= 1;
-        if self.fuel == 0 {
-            self.state.undo(start);
-            return None;
-        }
-        if !live {
-            self.state.join(&exits);
-        } else {
-            self.go_on_from(true, exits, start);
-        }
-        let ended = self.nodes.sum(costs.iter().map(|cost| cost.ended));
-        let failing = self.nodes.longest(costs.iter().map(|cost| cost.failing));
-        Some((Cost { ended, failing }, Made { element, kept: Some(kept), each }))
-    }
-
     /// One turn; what it writes is told against `mark`.
-    fn turn(&mut self, item: Option<(Key, Fact)>, work: &Work<'_, '_>, mark: usize) -> Turned {
+    pub(super) fn turn(
+        &mut self,
+        item: Option<(Key, Fact)>,
+        work: &Work<'_, '_>,
+        mark: usize,
+    ) -> Turned {
         let mut turned = Turned::default();
         if let Some(flag) = work.before {
             (turned.looking, turned.before) = self.costing(|walk| walk.decide(flag));
@@ -480,7 +452,7 @@ impl Walk<'_> {
     }
 
     /// Goes on behind a turn: from its end, from the ways out of it, or from all of them.
-    fn go_on_from(&mut self, ends: bool, mut ways: Vec<Written>, mark: usize) {
+    pub(super) fn go_on_from(&mut self, ends: bool, mut ways: Vec<Written>, mark: usize) {
         if ways.is_empty() {
             return;
         }

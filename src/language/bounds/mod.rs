@@ -10,7 +10,7 @@
 //! script runs, there is no bound, and it is said where and why.
 //!
 //! Numbers are known between two ends (interval arithmetic), lists by their length; routines are
-//! walked once for each set of arguments.
+//! walked once for each set of arguments, and a turn of a loop that begins as the last one did not at all.
 
 mod calls;
 mod checks;
@@ -26,6 +26,7 @@ mod presumed;
 mod prove;
 mod state;
 mod trial;
+mod turns;
 mod value;
 mod walk;
 mod words;

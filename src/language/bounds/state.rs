@@ -14,7 +14,7 @@ pub(super) enum Key {
 }
 
 /// What some statements wrote: by key, each once.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct Written(pub(super) Vec<(Key, Fact)>);
 
 /// The variables.

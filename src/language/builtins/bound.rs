@@ -123,6 +123,10 @@ pub struct CallFacts<'a> {
     pub filled: &'a dyn Fn(usize, &[f64]) -> Option<Datum>,
     /// What is known of an image.
     pub images: &'a dyn Fn(&str) -> Option<ImageFact>,
+    /// Whether a list is surely empty in all records of a kind that an argument holds.
+    pub empty: &'a dyn Fn(usize, &str, &str) -> bool,
+    /// The first two arguments are one variable.
+    pub same: bool,
 }
 
 impl CallFacts<'_> {
@@ -212,6 +216,8 @@ pub enum ResultBound {
     Fields(fn(&CallFacts<'_>) -> Vec<(&'static str, Range)>),
     /// So many items of the first list.
     Items(fn(&CallFacts<'_>) -> Range),
+    /// So many records, of which these lists stay empty.
+    Records(fn(&CallFacts<'_>) -> (Range, &'static [&'static str])),
 }
 
 /// The effort of one answer. While armed a look follows, and disarming where that is lost.
@@ -379,9 +385,9 @@ pub(super) fn per_rail(asked: &CallFacts<'_>) -> Extent {
 }
 
 /// One record per turn.
-pub(super) fn per_turn(asked: &CallFacts<'_>) -> Extent {
+pub(super) fn per_turn(asked: &CallFacts<'_>) -> (Range, &'static [&'static str]) {
     let count = Range { low: 1.0, high: asked.whole(0, 1.0, 10_000.0) };
-    Extent::List { count, values: Range::ANY }
+    (count, if asked.head.detector.end_of_scan { &[] } else { &["ends"] })
 }
 
 /// A flag, where it is known.

@@ -37,7 +37,7 @@ pub(crate) use numbers::constant;
 pub(crate) use page::kind;
 pub(crate) use records::Field;
 pub use records::{RecordSpec, records};
-pub(crate) use records::{component, place, record, record_layout};
+pub(crate) use records::{component, place, record, record_layout, reference_place};
 pub(crate) use signals::unlike;
 pub(crate) use signature::{Arguments, Context, Function, Trait, Trouble, Work};
 pub use signature::{Builtin, Effect};

@@ -1,7 +1,9 @@
 //! The pulse pattern: where facets are off even division, what it is made of, and whose it is.
 
 use crate::builtins::bound;
+use crate::builtins::bound::{CallFacts, Refused};
 use crate::builtins::records::{datum, field, listed, made, width};
+use crate::builtins::refusal::known;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::statistics::pattern::{
@@ -9,13 +11,16 @@ use crate::statistics::pattern::{
 };
 use spintrue_head::PulseAngle;
 
+/// Why there are no relative lengths.
+const NO_ENDS: &str = "no turn has end-of-scan pulses: relative lengths need that detector";
+
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("pulse_pattern", pattern).with_result(bound::per_facet),
-        pure("division_and_ripple", parted).with_result(bound::per_facet),
+        pure("division_and_ripple", parted).with_result(bound::per_facet).refusing(speeds_refused),
         pure("pattern_match", matched),
-        pure("relative_lengths", lengths).with_result(bound::per_facet),
+        pure("relative_lengths", lengths).with_result(bound::per_facet).refusing(lengths_refused),
     ]
 }
 
@@ -78,6 +83,22 @@ pub(super) fn angles(pattern: &[f64]) -> Vec<PulseAngle> {
     pattern.chunks(width("facet_pulses")).map(of).collect()
 }
 
+/// Why patterns of these speeds do not tell division from ripple.
+fn bad_speeds(speeds: &[f64]) -> Option<&'static str> {
+    if !speeds.iter().all(|speed| *speed > 0.0) {
+        return Some("a pattern is one of a polygon that turns: every speed is above zero");
+    }
+    let alike = speeds.iter().all(|speed| speeds.first().is_some_and(|first| speed / first == 1.0));
+    alike.then_some(
+        "division and ripple cannot be told apart at one speed: take a pattern at another one, \
+         or while the polygon coasts",
+    )
+}
+
+fn speeds_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    known(asked, 1, |speeds| bad_speeds(speeds.words()).map(str::to_string))
+}
+
 fn parted(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let lists = match arguments.get(0) {
         Some(Datum::Value(lists)) => lists.as_refs(),
@@ -93,14 +114,8 @@ fn parted(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, 
     if let Some(short) = patterns.iter().find(|pattern| pattern.len() != count) {
         return wrong(format!("a pattern has {} facets instead of {count}", short.len()));
     }
-    if !speeds.iter().all(|speed| *speed > 0.0) {
-        return wrong("a pattern is one of a polygon that turns: every speed is above zero");
-    }
-    if speeds.iter().all(|speed| speeds.first().is_some_and(|first| speed / first == 1.0)) {
-        return wrong(
-            "division and ripple cannot be told apart at one speed: take a pattern at another one, \
-             or while the polygon coasts",
-        );
+    if let Some(why) = bad_speeds(speeds) {
+        return wrong(why);
     }
     let number = Datum::Number;
     let facets = (0..count).map(|k| {
@@ -155,10 +170,17 @@ fn matched(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Troub
     Ok(datum(record))
 }
 
+/// A head without an end-of-scan detector.
+fn lengths_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let help = Some("`start_of_scan_detector().end_of_scan` tells whether a head has one");
+    let refused = || Refused { help, ..Refused::new(0, NO_ENDS.to_string()) };
+    (asked.empty)(0, "turn", "ends").then(refused)
+}
+
 fn lengths(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let turns = pulsed(arguments.get(0))?;
     if turns.iter().all(|turn| turn.ends.is_empty()) {
-        return wrong("no turn has end-of-scan pulses: relative lengths need that detector");
+        return wrong(NO_ENDS);
     }
     let lengths = relative_lengths(&turns, facets(context));
     let facets = lengths.iter().zip(0_u32..).map(|((excess, u), k)| {

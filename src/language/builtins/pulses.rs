@@ -1,7 +1,7 @@
 //! Index and start-of-scan pulses: how many facets there are, and how evenly they turn.
 
 use crate::builtins::bound;
-use crate::builtins::bound::{CallFacts, Refused, TimeBound};
+use crate::builtins::bound::{CallFacts, Refused, ResultBound, TimeBound};
 use crate::builtins::records::{datum, listed, made};
 use crate::builtins::refusal::TURNS;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed};
@@ -20,10 +20,12 @@ const WATCHING: &str = "up to speed and then the turns, or a silence between pul
 /// The built-ins of this topic.
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
-        timed("turns", TimeBound::Work(WATCHING, bound::turns), turns)
-            .with_traits(&[Trait::NeedsLock])
-            .with_result(bound::per_turn)
-            .refusing(turns_refused),
+        Builtin {
+            result: ResultBound::Records(bound::per_turn),
+            ..timed("turns", TimeBound::Work(WATCHING, bound::turns), turns)
+        }
+        .with_traits(&[Trait::NeedsLock])
+        .refusing(turns_refused),
         timed("counted_facets", TimeBound::Work(WATCHING, bound::counted), counted_facets)
             .with_traits(&[Trait::NeedsLock, Trait::NotNegative])
             .refusing(count_refused),

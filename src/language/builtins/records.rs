@@ -215,11 +215,6 @@ pub(crate) fn record_layout(name: &str) -> Option<Layout> {
     Some(Layout { words: *width, refs: fields.len() - width })
 }
 
-/// A field of a record, by the order of their names.
-fn field_of(record: &str, name: &str) -> Option<&'static Field> {
-    self::record(record)?.page().field(name)
-}
-
 /// A numeric field of a record's doubles.
 pub(super) fn named(record: &str, words: &[f64], name: &str) -> f64 {
     words.get(place(record, name)).copied().unwrap_or(f64::NAN)
@@ -238,6 +233,12 @@ pub(super) use field;
 /// Where a numeric field lies in a record's doubles; beyond them where there is none.
 pub(crate) fn place(record: &str, name: &str) -> usize {
     self::record(record).map_or(usize::MAX, |record| record.page().place(name))
+}
+
+/// Where the list, record or text of a field stands among those of its record; nowhere for another one.
+pub(crate) fn reference_place(record: &str, name: &str) -> usize {
+    let field = self::record(record).and_then(|record| record.page().field(name));
+    field.filter(|field| field.is_reference).map_or(usize::MAX, |field| field.place)
 }
 
 /// A numeric field of each of the records whose doubles lie one behind the other.
@@ -266,14 +267,12 @@ pub(super) fn reference<'v>(
     name: &str,
 ) -> Option<&'v Value> {
     let Some(Datum::Value(value)) = value else { return None };
-    let field = field_of(record, name).filter(|field| field.is_reference);
-    field.and_then(|field| value.as_refs().get(field.place))
+    value.as_refs().get(reference_place(record, name))
 }
 
 /// Gives such a field another value.
 pub(super) fn set_reference(record: &str, object: &mut Object, name: &str, value: Value) {
-    let field = field_of(record, name).filter(|field| field.is_reference);
-    if let Some(place) = field.and_then(|field| object.refs.get_mut(field.place)) {
+    if let Some(place) = object.refs.get_mut(reference_place(record, name)) {
         *place = value;
     }
 }

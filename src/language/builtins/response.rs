@@ -2,6 +2,7 @@
 //! with it.
 
 use crate::builtins::bound;
+use crate::builtins::bound::{CallFacts, Refused};
 use crate::builtins::records::{column, datum, field, made, named, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::builtins::trims::trims_list;
@@ -17,7 +18,7 @@ const USUAL_SHIFT: f64 = 20e-6;
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("step_pattern", step_pattern).with_result(bound::per_facet),
-        pure("trim_response", trim_response),
+        pure("trim_response", trim_response).refusing(response_refused),
     ]
 }
 
@@ -101,6 +102,17 @@ const CROSS_SCAN: Axis = Axis {
     moved: |line, plan| per_trim(plan).1 * field!("line", line, "cross_scan_trim"),
 };
 
+/// Why lines do not tell what trims do to them.
+const NOT_TOLD: &str = "these lines do not tell: they need numbers, uncertainties above zero, and different trims before \
+     and after";
+
+/// The same lines twice.
+fn response_refused(asked: &CallFacts<'_>) -> Option<Refused> {
+    let help =
+        Some("draw the first lines before other trims are loaded, and the second ones after");
+    asked.same.then(|| Refused { help, ..Refused::new(1, NOT_TOLD.to_string()) })
+}
+
 fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let plan = arguments.words(2);
     let facets = context.station.description().facets;
@@ -127,9 +139,7 @@ fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<
         }
     }
     let Some(response) = Response::of(&in_scan, &cross_scan) else {
-        return wrong(
-            "these lines do not tell: they need numbers, uncertainties above zero, and different trims before and after",
-        );
+        return wrong(NOT_TOLD);
     };
     Ok(datum(response_record(&response)))
 }
