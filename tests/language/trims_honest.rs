@@ -82,6 +82,8 @@ struct Case {
     lines: u32,
     /// What is uncertain mostly by what does not average out.
     fixed: &'static [&'static str],
+    /// What is not told here, as docs/lines.md says: readings of one facet alone are not in random turns.
+    untold: &'static [&'static str],
 }
 
 /// Share of the intervals that must hold the truth, where what averages out dominates.
@@ -90,10 +92,15 @@ const AVERAGING: (f64, f64) = (0.93, 0.999);
 /// Where what does not average out dominates: stated on the safe side.
 const FIXED: (f64, f64) = (0.95, 1.0);
 
-const CASE: Case = Case { name: "", differs: "", readings: 4, lines: 1, fixed: &[] };
+const CASE: Case = Case { name: "", differs: "", readings: 4, lines: 1, fixed: &[], untold: &[] };
 
 const fn case(name: &'static str, differs: &'static str) -> Case {
     Case { name, differs, ..CASE }
+}
+
+/// Too fast for the time of a turn, which lasts 12.5 ms.
+const fn fast(name: &'static str, differs: &'static str) -> Case {
+    Case { untold: &["map"], ..case(name, differs) }
 }
 
 /// No reading can tell what the gauge does not state and what single lines do not repeat.
@@ -104,7 +111,7 @@ gauge.stated = '0.5 um'";
 
 const ACROSS: &[&str] = &["angle", "cross-scan", "map across", "skew"];
 
-const CASES: [Case; 22] = [
+const CASES: [Case; 26] = [
     case("default head", ""),
     Case { readings: 9, ..case("default head, nine readings", "") },
     Case { readings: 1, ..case("one reading each, as stated", STATED) },
@@ -123,6 +130,10 @@ const CASES: [Case; 22] = [
     case("110 ppm at 1 Hz", "rotor.hunting = [{ frequency = '1 Hz', amplitude = '110 ppm' }]"),
     case("110 ppm at 2 Hz", "rotor.hunting = [{ frequency = '2 Hz', amplitude = '110 ppm' }]"),
     case("110 ppm at 5 Hz", "rotor.hunting = [{ frequency = '5 Hz', amplitude = '110 ppm' }]"),
+    fast("55 ppm at 13 Hz", "rotor.hunting = [{ frequency = '13 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 20 Hz", "rotor.hunting = [{ frequency = '20 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 40 Hz", "rotor.hunting = [{ frequency = '40 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 50 Hz", "rotor.hunting = [{ frequency = '50 Hz', amplitude = '55 ppm' }]"),
     case("2 % of wild marks", "gauge.wild = '2 %'\ngauge.wild_error = '30 um'"),
     Case {
         fixed: &["angle", "cross-scan", "delay", "end", "in-scan", "map", "map across"],
@@ -209,6 +220,9 @@ fn honest(heads: u64, slack: f64) {
         for (label, errors) in errors(&case, &truths) {
             // One reading tells nothing of what moves a line as a whole; the lines together do.
             if case.lines > 1 && !["angle", "delay"].contains(&label.as_str()) {
+                continue;
+            }
+            if case.untold.contains(&label.as_str()) {
                 continue;
             }
             assert!(errors.len() as u64 >= 10 * heads);
