@@ -306,6 +306,17 @@ def pooled(groups, taken=0.0):
     return [share(products[f], degrees[f]) if f in own else share(*common) for f in range(count)]
 
 
+def largest(values):
+    """The largest of normal values with their uncertainties, less the bias of drawing again around them."""
+    at = values[:, 0].argmax()
+    most, u = values[at]
+    reach = 6 * values[:, 1].max()
+    steps = most - reach + reach / 32 * (np.arange(64) + 0.5)
+    below = stats.norm.cdf((steps[:, None] - values[:, 0]) / values[:, 1]).prod(axis=1)
+    bias = max(reach - reach / 32 * below.sum(), 0)
+    return most - bias, math.hypot(u, 2 * bias)
+
+
 class Shapes:
     """The shapes of all facets in one direction."""
 
@@ -381,15 +392,16 @@ class Shapes:
         return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
 
     def range(self, facet):
-        """Largest less smallest of five places, with the uncertainty of both as if they were known apart; an
-        endless one where the digit of the gauge makes two of them alike, so that rounding of doubles chooses."""
+        """Largest less smallest of five places, less what noise makes of it, with the uncertainty of both as if they
+        were known apart; an endless one where the digit of the gauge makes two of them alike, so that rounding
+        of doubles chooses."""
         if math.isnan(self.of[facet][1]):
             return math.nan, math.nan
-        places = [self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)]
-        places.sort()
-        (low, low_u), (high, high_u) = places[0], places[-1]
-        tied = min(places[1][0] - low, high - places[-2][0]) < 1e-9
-        return high - low, math.inf if tied else math.hypot(high_u, low_u)
+        places = np.array([self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)])
+        (high, high_u), (low, low_u) = largest(places), largest(places * [-1, 1])
+        values = np.sort(places[:, 0])
+        tied = min(values[1] - values[0], values[-1] - values[-2]) < 1e-9
+        return max(high + low, 0.0), math.inf if tied else math.hypot(high_u, low_u)
 
     def effective(self, facet):
         """Fewest degrees of freedom of a coefficient (Welch-Satterthwaite)."""
@@ -449,6 +461,7 @@ def lines_of(run, batch):
             "facet": facet, "readings": len(places), "rejected": rejected[facet], "marks": len(at),
             "degrees": min(along_shapes.effective(facet), across_shapes.effective(facet), MAX_DEGREES),
             "speed_error": np.mean(plan.turn / periods[places] - 1),
+            "dose_degrees": min(dose_shapes.effective(facet), MAX_DEGREES) if dose_shapes else MAX_DEGREES,
             "dose": dose_shapes.of[facet][0] if dose_shapes else math.nan,
             "dose_u": dose_shapes.u(facet, 0) if dose_shapes else math.nan,
             "dose_fixed_u": math.sqrt(dose_shapes.fixed[0, 0]) if dose_shapes else math.nan,
