@@ -65,6 +65,9 @@ HEADS = [
     ("no dose", "[gauge]\ndose_noise = 0\n", 4),
     ("six facets", "[facets]\ncount = 6\n", 4),
     ("hunting", (WRONG / "hunting_fast.toml").read_text(), 6),
+    ("hunting within a turn", '[[rotor.hunting]]\nfrequency = "40 Hz"\namplitude = "55 ppm"\n', 9),
+    ("hunting within a turn, wild marks", '[[rotor.hunting]]\nfrequency = "31 Hz"\namplitude = "55 ppm"\n[gauge]\nwild = "3 %"\n', 9),
+    ("two swings within a turn", '[[rotor.hunting]]\nfrequency = "40 Hz"\namplitude = "55 ppm"\n[[rotor.hunting]]\nfrequency = "27 Hz"\namplitude = "40 ppm"\n', 4),
     ("all trims", (ROOT / "scripts/heads/ten_full_trims.toml").read_text(), 4),
     *[(name, (WRONG / f"{name}.toml").read_text(), 4)
       for name in ("cross_scan_sign", "in_scan_gain_half", "facets_reversed", "facets_rotated", "axes_swapped")],

@@ -146,13 +146,17 @@ class Plan:
         """Shift per share by which the polygon turns too fast: the way of the spot since the pulse."""
         return self.velocity * (self.waits(facet) + self.delay) + (at + 0.5) * self.length
 
-    def speeds(self, facets, times, periods):
-        """Share by which each line was drawn too fast."""
+    def speeds(self, facets, times, periods, swing=None):
+        """Share by which each line was drawn too fast; a swing that turns do not tell is told by its own wave."""
+        wave = lambda at: swing[1:] @ [np.sin(swing[0] * at), np.cos(swing[0] * at)] if swing is not None else 0 * at
         order = np.argsort(times - facets * self.line_period, kind="stable")
         facets, times = facets[order], times[order]
         errors = self.turn / periods[order] - 1
         first_dot = facets * self.line_period + self.delay
         middles = times - first_dot + self.turn / 2
+        if swing is not None:
+            # The mean of a wave over a turn.
+            errors = errors - wave(middles) * np.sinc(swing[0] * self.turn / 2 / math.pi)
         waits = np.array([self.waits(facet) for facet in facets])
         # What counts is the time from the pulse to the middle dot.
         counts = times + (self.length / self.velocity / 2 - self.delay - waits) / 2
@@ -167,8 +171,60 @@ class Plan:
             if len(near) > 1:
                 rise[at] = np.polyfit(*zip(*near), len(near) - 1)[-2] / self.turn
         speeds = np.empty(len(times))
-        speeds[order] = errors + rise * (counts - middles)
+        speeds[order] = errors + rise * (counts - middles) + wave(counts)
         return speeds
+
+
+def without_means(values, facets):
+    """What is left when each facet's mean is taken out."""
+    rest = np.array(values, float)
+    for facet in np.unique(facets):
+        rest[facets == facet] -= rest[facets == facet].mean(axis=0)
+    return rest
+
+
+def fastness(off, levers):
+    """The share of the speed that leaves the smallest sum of absolute deviations."""
+    shares = (off / levers)[np.argsort(off / levers)]
+    weights = np.cumsum(levers[np.argsort(off / levers)])
+    return shares[np.searchsorted(weights, weights[-1] / 2)]
+
+
+def swing_of(plan, facets, times, periods, along, levers, noise):
+    """The swing of the speed that turns do not tell: angular frequency and two amplitudes; nothing where there is none
+    beyond chance. By least squares with one constant for each facet, frequency by frequency."""
+    free = len(facets) - len(np.unique(facets))
+    if plan.index_only or len(facets) > 400 or free <= 3:
+        return None
+    first = [along[np.flatnonzero(facets == facet)[0]] for facet in facets]
+    shares = np.array([fastness(*row) for row in zip(along - first, levers)])
+    left = lambda speeds: (without_means(shares - speeds, facets) ** 2).sum()
+    before, drawn = left(plan.speeds(facets, times, periods)), times
+    times = times + (plan.length / plan.velocity / 2 - plan.delay) / 2
+    if before / free <= (3 * noise) ** 2 / (levers[np.argmin(facets)] ** 2).sum():
+        return None
+    apart = (times.max() - times.min()) / plan.turn
+    start = times.min()
+
+    def best(angulars):
+        found = []
+        for angular in angulars:
+            waves = np.transpose([np.sin(angular * (times - start)), np.cos(angular * (times - start))])
+            bare = without_means(waves, facets)
+            found.append((bare.T @ without_means(shares, facets)) @ np.linalg.pinv(bare.T @ bare)
+                         @ (bare.T @ without_means(shares, facets)))
+        angular = angulars[np.argmax(found)]
+        waves = np.transpose([np.sin(angular * times), np.cos(angular * times)])
+        return angular, np.linalg.lstsq(without_means(waves, facets), without_means(shares, facets), rcond=None)[0]
+
+    step = 2 * math.pi / (6 * apart * plan.turn)
+    coarse, _ = best(step * np.arange(1, int(6 * apart) + 1))
+    angular, amplitudes = best(coarse - step + step / 6 * np.arange(1, 13))
+    swing = np.array([angular, *amplitudes])
+    chance = (left(plan.speeds(facets, drawn, periods, swing)) / before) ** ((free - 3) / 2) * apart
+    if 1e-6 < chance < 1e-2:
+        raise OnEdge
+    return swing if chance < 1e-4 else None
 
 
 def digit(values):
@@ -184,20 +240,26 @@ def digit(values):
 
 def deviations(groups):
     """For each facet how far its marks are off the median of their place."""
-    return [np.abs(values - np.median(values, axis=0)) for values in groups]
+    return [values - np.median(values, axis=0) for values in groups]
 
 
-def wild(groups, stated, step):
-    """For each facet which marks are wild."""
+def wild(groups, stated, step, levers=None):
+    """For each facet which marks are wild. Along, one error of the speed may explain a line: `levers`."""
     if all(len(values) < 2 for values in groups):
         return [np.zeros(values.shape, bool) for values in groups]
     off = deviations(groups)
-    kept = [np.sort(facet, axis=0)[1:].ravel() for facet in off]
+    kept = [np.sort(np.abs(facet), axis=0)[1:].ravel() for facet in off]
     normal = 1 / stats.norm.ppf(0.75)
     scale = max(normal * np.median(np.concatenate(kept)), stated)
     own = [max(scale, normal * np.median(values)) if len(values) else scale for values in kept]
     spread = 0 if math.isnan(step) else step**2 / 12
-    return [facet > 3.5 * math.sqrt(size**2 + spread) for facet, size in zip(off, own)]
+    limits = [3.5 * math.sqrt(size**2 + spread) for size in own]
+    found = [np.abs(facet) > limit for facet, limit in zip(off, limits)]
+    if levers is not None and levers[0].shape[1] >= 3:
+        for far, facet, limit, lever in zip(found, off, limits, levers):
+            for row, marks in zip(far, facet):
+                row &= (np.abs(marks - fastness(marks, lever[0]) * lever[0]) > limit).any()
+    return found
 
 
 def fitted(at, rows):
@@ -209,11 +271,11 @@ def fitted(at, rows):
     return found
 
 
-def pooled(groups):
-    """For each facet the covariance of single rows and its degrees of freedom; marks the pooling."""
+def pooled(groups, taken=0.0):
+    """For each facet the covariance of single rows and its degrees of freedom, of which some are taken."""
     count = len(groups)
     told = ~np.isnan(groups[0][0])
-    degrees = np.array([len(rows) - 1 for rows in groups], float)
+    degrees = np.array([len(rows) - 1 - taken / count * (len(rows) > 1) for rows in groups], float)
     nothing = np.full((4, 4), math.nan)
     if not degrees.max() > 0:
         return [(nothing, 0.0)] * count
@@ -236,20 +298,32 @@ def pooled(groups):
                     continue
             squares += products[f][k, k]
             taken += degrees[f]
-    rest = [f for f in range(count) if f not in own]
+    # So many are hardly unsteady by themselves.
+    rest = [f for f in range(count) if f not in own or 4 * len(own) > count]
     common = sum(products[f] for f in rest), sum(degrees[f] for f in rest)
     blank = np.where(np.outer(told, told), 0.0, math.nan)
     share = lambda squares, free: (squares / free + blank, free)
     return [share(products[f], degrees[f]) if f in own else share(*common) for f in range(count)]
 
 
+def largest(values):
+    """The largest of normal values with their uncertainties, less the bias of drawing again around them."""
+    at = values[:, 0].argmax()
+    most, u = values[at]
+    reach = 6 * values[:, 1].max()
+    steps = most - reach + reach / 32 * (np.arange(64) + 0.5)
+    below = stats.norm.cdf((steps[:, None] - values[:, 0]) / values[:, 1]).prod(axis=1)
+    bias = max(reach - reach / 32 * below.sum(), 0)
+    return most - bias, math.hypot(u, 2 * bias)
+
+
 class Shapes:
     """The shapes of all facets in one direction."""
 
-    def __init__(self, at, groups, moved, stated, length, step, shape=4, swings=None):
+    def __init__(self, at, groups, moved, stated, length, step, shape=4, swings=None, taken=0.0):
         """Lines are told by the first `shape` coefficients. `groups` are the rows of marks of each facet as they
         were read, `moved` at the planned speed. `swings` are, where facets differ in it, the variances that
-        the speed adds to the marks of each."""
+        the speed adds to the marks of each. `taken` degrees of freedom went into a swing of the speed."""
         told = min(4, len(at))
         matrix = legendre.legvander(2 * at, told - 1)
         weights = np.zeros((4, len(at)))
@@ -270,7 +344,7 @@ class Shapes:
         self.fixed[0, 0] += offset**2
         self.fixed[1, 1] += (stated["slope"] * length / 2) ** 2
         self.random, self.degrees, self.scatter, self.scatter_u = [], [], [], []
-        for facet, (rows, (single, free), (seen, times)) in enumerate(zip(planned, pooled(planned), pooled(drawn))):
+        for facet, (rows, (single, free), (seen, times)) in enumerate(zip(planned, pooled(planned, taken), pooled(drawn))):
             scattered = np.diag(matrix @ (seen if swings is None else single)[:told, :told] @ matrix.T)
             if swings is not None:
                 scattered = scattered + swings[facet]
@@ -318,15 +392,16 @@ class Shapes:
         return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
 
     def range(self, facet):
-        """Largest less smallest of five places, with the uncertainty of both as if they were known apart; an
-        endless one where the digit of the gauge makes two of them alike, so that rounding of doubles chooses."""
+        """Largest less smallest of five places, less what noise makes of it, with the uncertainty of both as if they
+        were known apart; an endless one where the digit of the gauge makes two of them alike, so that rounding
+        of doubles chooses."""
         if math.isnan(self.of[facet][1]):
             return math.nan, math.nan
-        places = [self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)]
-        places.sort()
-        (low, low_u), (high, high_u) = places[0], places[-1]
-        tied = min(places[1][0] - low, high - places[-2][0]) < 1e-9
-        return high - low, math.inf if tied else math.hypot(high_u, low_u)
+        places = np.array([self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)])
+        (high, high_u), (low, low_u) = largest(places), largest(places * [-1, 1])
+        values = np.sort(places[:, 0])
+        tied = min(values[1] - values[0], values[-1] - values[-2]) < 1e-9
+        return max(high + low, 0.0), math.inf if tied else math.hypot(high_u, low_u)
 
     def effective(self, facet):
         """Fewest degrees of freedom of a coefficient (Welch-Satterthwaite)."""
@@ -353,13 +428,15 @@ def lines_of(run, batch):
     read = lambda name: np.array([[number(mark[name]) for mark in r["marks"]] for r in readings])
     along, across, dose = read("in_scan"), read("cross_scan"), read("dose")
     levers = np.array([plan.lever(facet, at) for facet in facets])
-    speeds = plan.speeds(facets, times, periods)
+    steps = digit(along), digit(across)
+    stated = stated_by(readings, "in_scan_u"), stated_by(readings, "cross_scan_u")
+    noise = math.hypot(stated[0]["random"], 0 if math.isnan(steps[0]) else steps[0])
+    swing = swing_of(plan, facets, times, periods, along, levers, noise)
+    speeds = plan.speeds(facets, times, periods, swing)
     moved = along - speeds[:, None] * levers
     own = [np.flatnonzero(facets == facet) for facet in np.unique(facets)]
     split = lambda rows: [rows[places] for places in own]
-    steps = digit(along), digit(across)
-    stated = stated_by(readings, "in_scan_u"), stated_by(readings, "cross_scan_u")
-    marks = zip(wild(split(moved), stated[0]["random"], steps[0]),
+    marks = zip(wild(split(moved), stated[0]["random"], steps[0], split(levers)),
                 wild(split(across), stated[1]["random"], steps[1]))
     either = [a | b for a, b in marks]
     rejected = [marks.sum() for marks in either]
@@ -368,7 +445,8 @@ def lines_of(run, batch):
     if plan.index_only:
         off = np.concatenate([speeds[places] - speeds[places].mean() for places in own])
         swings = np.array([levers[places[0]] ** 2 for places in own]) * (off @ off) / (len(off) - len(own))
-    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0], swings=swings)
+    along_shapes = Shapes(at, split(along), split(moved), stated[0], plan.length, steps[0],
+                          swings=swings, taken=3.0 if swing is not None else 0.0)
     across_shapes = Shapes(at, split(across), split(across), stated[1], plan.length, steps[1], 3)
     dose_u = {"random": number(readings[0]["dose_u"]), "offset": 0.0, "slope": 0.0, "place": 0.0}
     dose_shapes = None
@@ -383,6 +461,7 @@ def lines_of(run, batch):
             "facet": facet, "readings": len(places), "rejected": rejected[facet], "marks": len(at),
             "degrees": min(along_shapes.effective(facet), across_shapes.effective(facet), MAX_DEGREES),
             "speed_error": np.mean(plan.turn / periods[places] - 1),
+            "dose_degrees": min(dose_shapes.effective(facet), MAX_DEGREES) if dose_shapes else MAX_DEGREES,
             "dose": dose_shapes.of[facet][0] if dose_shapes else math.nan,
             "dose_u": dose_shapes.u(facet, 0) if dose_shapes else math.nan,
             "dose_fixed_u": math.sqrt(dose_shapes.fixed[0, 0]) if dose_shapes else math.nan,

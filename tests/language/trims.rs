@@ -205,10 +205,11 @@ fn dose_is_evened_as_far_as_its_mean_allows() {
     }
 }
 
-/// Hunting that one turn does not average scatters lines by more than the steps move them: that charges no register.
+/// Two swings within a turn, of which one is taken out, scatter lines by more than the steps move them: that charges no
+/// register.
 #[test]
 fn scatter_that_hides_the_steps_is_undecided() {
-    let head = "[lock]\nwindow = '0.2 %'\n[facets]\ncount = 6\n[[rotor.hunting]]\nfrequency = '17 Hz'\namplitude = '250 ppm'\n";
+    let head = "[lock]\nwindow = '0.2 %'\n[facets]\ncount = 6\n[[rotor.hunting]]\nfrequency = '17 Hz'\namplitude = '250 ppm'\n[[rotor.hunting]]\nfrequency = '43 Hz'\namplitude = '250 ppm'\n";
     let prepared = prepare(&mut Sources::below("scripts"), "bring_up.spt", &[]).unwrap();
     let (finished, events) = inside::run(&prepared, &mut station(Some(head), 1));
     let notes = events.notes().join("\n");

@@ -52,6 +52,11 @@ record \"map\": [mark.in_scan for mark in map]
 record \"map U\": [factors[k] * map[k].in_scan_u for k in 0 .. count(map)]
 record \"map across\": [mark.cross_scan for mark in map]
 record \"map across U\": [factors[k] * map[k].cross_scan_u for k in 0 .. count(map)]
+let dose_k = coverage_factor(95 %, degrees_of_freedom: worst(seen).dose_degrees)
+record \"dose range\": [line.dose_range for line in seen]
+record \"dose range U\": [dose_k * line.dose_range_u for line in seen]
+record \"worst dose range\": [worst(seen).dose_range for _k in facets()]
+record \"worst dose range U\": [dose_k * worst(seen).dose_range_u for _k in facets()]
 let doses = [coverage_factor(95 %, degrees_of_freedom: mark.dose_degrees) for mark in map]
 record \"map dose\": [mark.dose for mark in map]
 record \"map dose U\": [doses[k] * map[k].dose_u for k in 0 .. count(map)]
@@ -82,6 +87,8 @@ struct Case {
     lines: u32,
     /// What is uncertain mostly by what does not average out.
     fixed: &'static [&'static str],
+    /// What is not told here, as docs/lines.md says: readings of one facet alone are not in random turns.
+    untold: &'static [&'static str],
 }
 
 /// Share of the intervals that must hold the truth, where what averages out dominates.
@@ -90,10 +97,15 @@ const AVERAGING: (f64, f64) = (0.93, 0.999);
 /// Where what does not average out dominates: stated on the safe side.
 const FIXED: (f64, f64) = (0.95, 1.0);
 
-const CASE: Case = Case { name: "", differs: "", readings: 4, lines: 1, fixed: &[] };
+const CASE: Case = Case { name: "", differs: "", readings: 4, lines: 1, fixed: &[], untold: &[] };
 
 const fn case(name: &'static str, differs: &'static str) -> Case {
     Case { name, differs, ..CASE }
+}
+
+/// Too fast for the time of a turn, which lasts 12.5 ms.
+const fn fast(name: &'static str, differs: &'static str) -> Case {
+    Case { untold: &["map"], ..case(name, differs) }
 }
 
 /// No reading can tell what the gauge does not state and what single lines do not repeat.
@@ -104,7 +116,7 @@ gauge.stated = '0.5 um'";
 
 const ACROSS: &[&str] = &["angle", "cross-scan", "map across", "skew"];
 
-const CASES: [Case; 22] = [
+const CASES: [Case; 26] = [
     case("default head", ""),
     Case { readings: 9, ..case("default head, nine readings", "") },
     Case { readings: 1, ..case("one reading each, as stated", STATED) },
@@ -123,6 +135,10 @@ const CASES: [Case; 22] = [
     case("110 ppm at 1 Hz", "rotor.hunting = [{ frequency = '1 Hz', amplitude = '110 ppm' }]"),
     case("110 ppm at 2 Hz", "rotor.hunting = [{ frequency = '2 Hz', amplitude = '110 ppm' }]"),
     case("110 ppm at 5 Hz", "rotor.hunting = [{ frequency = '5 Hz', amplitude = '110 ppm' }]"),
+    fast("55 ppm at 13 Hz", "rotor.hunting = [{ frequency = '13 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 20 Hz", "rotor.hunting = [{ frequency = '20 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 40 Hz", "rotor.hunting = [{ frequency = '40 Hz', amplitude = '55 ppm' }]"),
+    fast("55 ppm at 50 Hz", "rotor.hunting = [{ frequency = '50 Hz', amplitude = '55 ppm' }]"),
     case("2 % of wild marks", "gauge.wild = '2 %'\ngauge.wild_error = '30 um'"),
     Case {
         fixed: &["angle", "cross-scan", "delay", "end", "in-scan", "map", "map across"],
@@ -211,12 +227,18 @@ fn honest(heads: u64, slack: f64) {
             if case.lines > 1 && !["angle", "delay"].contains(&label.as_str()) {
                 continue;
             }
+            if case.untold.contains(&label.as_str()) {
+                continue;
+            }
             assert!(errors.len() as u64 >= 10 * heads);
             let inside = errors.iter().filter(|error| error.abs() <= 1.0).count() as f64;
             let share = inside / errors.len() as f64;
             row += &format!(" {label} {:.2}", 100.0 * share);
             let is_fixed = case.fixed.contains(&label.as_str());
             let (low, high) = if is_fixed { FIXED } else { AVERAGING };
+            // One of a head, and on the safe side where nothing but noise is there.
+            let is_worst = label.starts_with("worst");
+            let (high, slack) = if is_worst { (1.0, 2.0 * slack) } else { (high, slack) };
             if share < low - slack || share > high + slack {
                 wrong.push(format!("{}, {label}: {share}", case.name));
             }

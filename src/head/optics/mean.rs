@@ -257,8 +257,7 @@ impl Readings<'_> {
     /// out: all, or nothing.
     fn spreads(&self, column: &[f64], fit: &Fit, speed: f64) -> Vec<Spread> {
         let spread = |facet: usize| {
-            let lever = self.places.iter().map(|mark| self.by.lever(self.first + facet, mark.at));
-            let lever = fit.of(lever.map(|lever| speed * lever));
+            let lever = fit.of(self.levers(facet).into_iter().map(|lever| speed * lever));
             let mut sums = Sums::new();
             for row in self.kept(facet) {
                 let Some(marks) = column.get(self.span(row)) else { continue };
@@ -269,7 +268,12 @@ impl Readings<'_> {
                 }
                 sums.add(&of);
             }
-            sums.spread()
+            let mut spread = sums.spread();
+            // What a swing took away is no scatter any more.
+            if speed != 0.0 && spread.degrees > 0.0 {
+                spread.degrees -= self.taken / self.facets() as f64;
+            }
+            spread
         };
         (0..self.facets()).map(spread).collect()
     }

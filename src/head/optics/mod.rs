@@ -19,6 +19,7 @@ mod readings;
 pub(crate) mod register;
 pub(crate) mod response;
 mod speed;
+mod swing;
 #[cfg(test)]
 mod tests;
 pub(crate) mod trim;

@@ -86,7 +86,9 @@ const FAR_MORE: f64 = 4.0;
 /// The scatter is that of head and gauge, alike for every facet, so sums of squares and degrees of freedom
 /// add up (pooled estimate, JCGM 100:2008 clause 4.2.4). A facet that scatters far more than the others
 /// keeps its own. The others are found from the quietest half on, so that two unsteady facets do not hide
-/// each other.
+/// each other. Where more than a quarter scatter far more, that is hardly the facets' own: by a speed that swings
+/// twice as slowly as the polygon turns, a facet is still that happened to be read in every other turn. So
+/// what the others get is the scatter of all.
 pub(crate) fn pool(facets: &[Spread]) -> Vec<(Matrix, f64)> {
     if facets.iter().all(|spread| spread.degrees == 0.0) {
         return vec![([[f64::NAN; SHAPE]; SHAPE], 0.0); facets.len()];
@@ -111,8 +113,9 @@ pub(crate) fn pool(facets: &[Spread]) -> Vec<(Matrix, f64)> {
             }
         }
     }
+    let many = own.iter().filter(|own| **own).count() * 4 > facets.len();
     let (mut squares, mut degrees) = ([[0.0; SHAPE]; SHAPE], 0.0);
-    for (spread, _) in facets.iter().zip(&own).filter(|(_, own)| !**own) {
+    for (spread, _) in facets.iter().zip(&own).filter(|(_, own)| many || !**own) {
         if spread.degrees > 0.0 {
             add(&mut squares, &spread.squares);
             degrees += spread.degrees;
@@ -193,6 +196,11 @@ mod tests {
         assert!((variance[0][1] - 0.5).abs() < 1e-12 && variance[2][2].is_nan());
         let (own, degrees) = pooled[9];
         assert!((own[0][0] - 72.5).abs() < 1e-12 && degrees == 4.0, "{own:?} {degrees}");
+        // Four of ten are not unsteady by themselves: the others may be still by chance, and get the scatter of all.
+        let many = pool(&[vec![facet(1.0); 6], vec![facet(10.0); 4]].concat());
+        // By hand: (6·4 + 4·202) / 40.
+        assert!((many[0].0[0][0] - 20.8).abs() < 1e-12 && many[0].1 == 40.0, "{:?}", many[0]);
+        assert!((many[9].0[0][0] - 50.5).abs() < 1e-12 && many[9].1 == 4.0);
         // A facet that is a little less steady by chance is one of all.
         assert_eq!(pool(&[vec![facet(1.0); 9], vec![facet(1.5)]].concat())[9].1, 40.0);
         assert_eq!(pool(&[Spread::new([1.0; 4], [[0.0; 4]; 4], 0.0)])[0].1, 0.0);

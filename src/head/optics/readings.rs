@@ -1,6 +1,7 @@
 //! The readings of several facets side by side: how fast each line was drawn, and which of its marks are wild.
 
 use crate::optics::direction::{Across, Along, Direction};
+use crate::optics::swing::{MAX_SOUGHT, Swing, Told, squares, told_apart};
 use crate::optics::{LineTiming, MAX_MARKS, Mark, Reading, Stated, TimedReading, TrimError, wild};
 use std::ops::Range;
 
@@ -15,9 +16,20 @@ pub(super) struct Readings<'a> {
     begins: Vec<usize>,
     /// Share by which each line was drawn too fast.
     speeds: Vec<f64>,
+    /// Degrees of freedom that a swing of the speed took, if one was found.
+    pub(super) taken: f64,
     /// Wild marks of each reading, one bit each.
     wild: Vec<u64>,
 }
+
+/// Degrees of freedom of a swing: two amplitudes and a frequency.
+const OF_SWING: f64 = 3.0;
+
+/// A swing is sought where lines scatter so many times as much as their noise makes them.
+const SOUGHT_ABOVE: f64 = 3.0;
+
+/// Chance by which a swing may be found where there is none.
+const MAX_CHANCE: f64 = 1e-4;
 
 impl<'a> Readings<'a> {
     /// With what is wild among them, and the digits of the gauge along and across.
@@ -35,21 +47,80 @@ impl<'a> Readings<'a> {
             Some(*rows)
         }));
         let rows = begins.last().copied().unwrap_or(0);
-        let speeds = by.speeds(all, first);
-        let mut readings = Readings { all, first, by, places, begins, speeds, wild: vec![0; rows] };
+        let speeds = by.speeds(all, first, &Swing::default());
+        let (taken, wild) = (0.0, vec![0; rows]);
+        let mut readings = Readings { all, first, by, places, begins, speeds, taken, wild };
         let (along, across) = (readings.column::<Along>(), readings.column::<Across>());
         let digits = wild::digits([&along, &across], digits);
         if rows > all.len() {
             let [along_digit, across_digit] = digits;
+            readings.take_out_swing(&along, along_digit);
             readings.find_wild::<Along>(along, along_digit);
             readings.find_wild::<Across>(across, across_digit);
         }
         Ok((readings, digits))
     }
 
+    /// Takes out a swing of the speed that the times of turns do not tell, where one is beyond chance: lines
+    /// of a facet that was drawn faster are shifted and longer by one and the same share. What is left must be
+    /// less than with the times of turns alone, by more than the best of so many frequencies makes of noise: the
+    /// chance of one is (what is left)^((ν − 3)/2), as for the Lomb–Scargle periodogram (Zechmeister and Kürster
+    /// 2009; from memory). Lines that all start with the index tell the speed since then, which differs from dot
+    /// to dot, so nothing is taken out of them.
+    fn take_out_swing(&mut self, column: &[f64], digit: f64) {
+        let (rows, facets) = (self.speeds.len(), self.facets());
+        let degrees = rows.saturating_sub(facets) as f64;
+        if self.by.index_only || rows > MAX_SOUGHT || degrees <= OF_SWING {
+            return;
+        }
+        let drawn = self.told(column);
+        let left = |speeds: &[f64]| {
+            let moved = drawn.iter().zip(speeds);
+            let moved = moved.map(|(line, fast)| Told { share: line.share - fast, ..*line });
+            squares(&moved.collect::<Vec<_>>())
+        };
+        let before = left(&self.speeds);
+        // What noise makes of what a line tells; where there is no more, nothing is sought.
+        let levers = self.levers(0).iter().map(|lever| lever * lever).sum::<f64>();
+        let noise =
+            self.stated::<Along>().random.hypot(if digit.is_finite() { digit } else { 0.0 });
+        let told = before.is_finite() && drawn.iter().all(|line| line.time.is_finite());
+        if !told || before / degrees <= (SOUGHT_ABOVE * noise).powi(2) / levers {
+            return;
+        }
+        let turn = self.by.turn;
+        let swing = Swing::strongest(&drawn, turn);
+        let speeds = self.by.speeds(self.all, self.first, &swing);
+        let share = left(&speeds) / before;
+        let chance = libm::pow(share, (degrees - OF_SWING) / 2.0) * told_apart(&drawn, turn);
+        if chance < MAX_CHANCE {
+            (self.speeds, self.taken) = (speeds, OF_SWING);
+        }
+    }
+
+    /// What each line tells of its speed against the first of its facet, by marks as they were drawn.
+    fn told(&self, column: &[f64]) -> Vec<Told> {
+        let mut told = Vec::with_capacity(self.speeds.len());
+        let marks = self.places.len();
+        for (facet, readings) in self.all.iter().enumerate() {
+            let levers = self.levers(facet);
+            let own = column.get(self.span(self.rows(facet).start).start..).unwrap_or_default();
+            let (first, _) = own.split_at_checked(marks).unwrap_or_default();
+            for (timed, row) in readings.iter().zip(own.chunks(marks)) {
+                let off: Vec<f64> =
+                    row.iter().zip(first).map(|(mark, first)| mark - first).collect();
+                let time = self.by.counts(self.first + facet, timed.time);
+                told.push(Told { facet, time, share: wild::fastness(&off, &levers) });
+            }
+        }
+        told
+    }
+
     fn find_wild<D: Direction>(&mut self, mut column: Vec<f64>, digit: f64) {
+        let mut levers = Vec::new();
         if D::SPEED != 0.0 {
             self.to_planned_speed(&mut column);
+            levers.extend((0..self.facets()).map(|facet| self.levers(facet)));
         }
         let marks = self.places.len();
         let facets = self.begins.windows(2).filter_map(|rows| match rows {
@@ -57,7 +128,13 @@ impl<'a> Readings<'a> {
             _ => None,
         });
         let stated = self.stated::<D>().random;
-        wild::find(&facets.collect::<Vec<_>>(), marks, stated, digit, &mut self.wild);
+        let facets = facets.collect::<Vec<_>>();
+        wild::find(&facets, marks, stated, digit, &levers, &mut self.wild);
+    }
+
+    /// How far each mark of a facet's line lies too far per share by which it was drawn too fast, in m.
+    pub(super) fn levers(&self, facet: usize) -> Vec<f64> {
+        self.places.iter().map(|mark| self.by.lever(self.first + facet, mark.at)).collect()
     }
 
     /// What all marks say, row by row.
@@ -72,8 +149,7 @@ impl<'a> Readings<'a> {
     /// Moves what marks say along the line to where they would lie at the planned speed.
     fn to_planned_speed(&self, column: &mut [f64]) {
         for facet in 0..self.facets() {
-            let lever = |mark: &Mark| self.by.lever(self.first + facet, mark.at);
-            let levers: Vec<f64> = self.places.iter().map(lever).collect();
+            let levers = self.levers(facet);
             for row in self.rows(facet) {
                 let fast = self.speed(row);
                 let marks = column.get_mut(self.span(row)).unwrap_or_default();

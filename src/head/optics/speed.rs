@@ -1,6 +1,7 @@
 //! How fast the polygon turned while each line was drawn, and what that does to the line.
 
 use crate::optics::TimedReading;
+use crate::optics::swing::Swing;
 
 /// How lines are planned.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -56,24 +57,35 @@ impl LineTiming {
         (starts + drawn) / 2.0 - self.turn / 2.0
     }
 
+    /// The middle of the time that counts for the middle dot of a line, from the pulse that starts it, in s; its
+    /// first dot is fired at `time`.
+    pub(crate) fn counts(&self, facet: usize, time: f64) -> f64 {
+        time + (self.length / self.velocity / 2.0 - self.delay - self.waited(facet)) / 2.0
+    }
+
     /// Share by which each line was drawn too fast; zero where the time of its turn is not known.
     ///
     /// A turn tells its mean speed, and a line lies up to half a turn from its middle: at 5 Hz a hunting
     /// speed changes meanwhile by a sixth of its swing. So the slope of the polynomial through a reading and up to two
     /// on each side of it is carried over that time (derived). Through one on each side it would be a
-    /// fifth too small for readings three turns apart.
-    pub(crate) fn speeds(&self, all: &[Vec<TimedReading>], first: usize) -> Vec<f64> {
+    /// fifth too small for readings three turns apart. What swings faster is `swing`: it is taken out of turns,
+    /// and added to lines.
+    pub(crate) fn speeds(
+        &self,
+        all: &[Vec<TimedReading>],
+        first: usize,
+        swing: &Swing,
+    ) -> Vec<f64> {
         let mut speeds = vec![0.0; all.iter().map(Vec::len).sum()];
         let (mut known, mut near) = (Vec::with_capacity(speeds.len()), Vec::with_capacity(5));
         let mut row = 0;
         for (facet, readings) in (first..).zip(all) {
-            let (lag, waited) = (self.lag_behind_mid_turn(facet), self.waited(facet));
+            let lag = self.lag_behind_mid_turn(facet);
             for timed in readings {
                 let error = self.turn_error(timed);
                 if error.is_finite() && timed.time.is_finite() {
-                    // The pulse that starts a line of the index lies as much earlier.
-                    let middle = timed.time - lag - waited / 2.0;
-                    known.push((middle, error, lag, row));
+                    let middle = self.counts(facet, timed.time) - lag;
+                    known.push((middle, error - swing.over(middle, self.turn), lag, row));
                 }
                 row += 1;
             }
@@ -91,7 +103,7 @@ impl LineTiming {
             }
             let rise = slope(&near);
             if let Some(speed) = speeds.get_mut(*row) {
-                *speed = error + rise * lag;
+                *speed = error + rise * lag + swing.at(time + lag);
             }
         }
         speeds
@@ -120,6 +132,7 @@ fn slope(points: &[(f64, f64)]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::{LineTiming, slope};
+    use crate::optics::swing::Swing;
     use crate::optics::{Reading, TimedReading};
 
     /// Of x⁴ − 3·x² at x = 2 it is 4·8 − 6·2 = 20, through points at any places; of fewer points it is that of
@@ -155,7 +168,7 @@ mod tests {
                     })
                     .to_vec();
             }
-            let speeds = by.speeds(&all, 0);
+            let speeds = by.speeds(&all, 0, &Swing::default());
             // Two rows of facet 2 lie before those of facet 7.
             for (facet, numbers) in turns {
                 let rows = if facet == 2 { 0..2 } else { 2..4 };

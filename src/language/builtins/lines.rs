@@ -8,6 +8,7 @@ use crate::builtins::signature::{Arguments, Context, Trouble};
 use crate::builtins::testing::fits_the_head;
 use crate::program::value::{Datum, Value};
 use crate::station::{SheetOrder, StationError};
+use crate::statistics::order;
 use spintrue_head::{
     Calls, Description, FacetMean, Fault, LineCorrection, LineOrder, LineTiming, MAX_DEGREES,
     MapMark, Pattern, Reading, Shape, StartOfScan, TimedReading, Trim, TrimError,
@@ -332,21 +333,15 @@ fn reading(context: &mut Context<'_>, order: &LineOrder) -> Result<TimedReading,
 /// Places along a line, from its start to its end, at which its dose is compared.
 const DOSE_PLACES: [f64; 5] = [-0.5, -0.25, 0.0, 0.25, 0.5];
 
-/// Largest less smallest of a shape along the line, with the standard uncertainty of that, as if both were
-/// known apart; not numbers where one mark or none tells of it.
+/// Largest less smallest of a shape along the line, with the standard uncertainty of that; not numbers where one mark or
+/// none tells of it.
 fn range(shape: &Shape) -> (f64, f64) {
     // One mark is the same everywhere.
     let [_, slope, ..] = shape.of;
     if slope.is_nan() {
         return (f64::NAN, f64::NAN);
     }
-    let at = DOSE_PLACES.map(|s| (shape.place(s), s));
-    let smallest = at.into_iter().reduce(|a, b| if b.0 < a.0 { b } else { a });
-    let largest = at.into_iter().reduce(|a, b| if b.0 >= a.0 { b } else { a });
-    let Some(((low, from), (high, to))) = smallest.zip(largest) else {
-        return (f64::NAN, f64::NAN);
-    };
-    (high - low, (shape.variances(from).0 + shape.variances(to).0).sqrt())
+    order::range(&DOSE_PLACES.map(|s| (shape.place(s), shape.variances(s).0.sqrt())))
 }
 
 /// What marks tell of a line; what they cannot tell is not a number.
@@ -386,6 +381,7 @@ fn line_fields(
         ("cross_scan_u", across.u(0)),
         ("degrees", degrees),
         ("dose", of(&dose.of, 0)),
+        ("dose_degrees", dose.effective_degrees().min(MAX_DEGREES)),
         ("dose_fixed_u", fixed(dose, 0)),
         ("dose_range", dose_range.0),
         ("dose_range_u", dose_range.1),

@@ -8,6 +8,7 @@ use crate::builtins::refusal::{FACET, READINGS, known};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
 use crate::station::StationError;
+use crate::statistics::order;
 use spintrue_head::{
     Calls, Decides, Description, Dimension, Fault, LinePlan, LineRequest, Status, WorstFacet,
     plan_line, show_number, show_quantity, spread,
@@ -175,7 +176,7 @@ pub(super) fn fits_the_head(
 }
 
 /// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 31] = [
+const LARGEST: [&str; 29] = [
     "bow",
     "bow_fixed_u",
     "bow_u",
@@ -184,8 +185,6 @@ const LARGEST: [&str; 31] = [
     "cross_scan_scatter_u",
     "cross_scan_u",
     "dose_fixed_u",
-    "dose_range",
-    "dose_range_u",
     "dose_u",
     "even",
     "even_fixed_u",
@@ -224,7 +223,13 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let mean = |name| Datum::Number(each(name).sum::<f64>() / count);
     let spread_of = |name| Datum::Number(spread(&each(name).collect::<Vec<f64>>()));
     let number = Datum::Number;
-    let fewest = each("degrees").fold(f64::INFINITY, f64::min);
+    let fewest = |name| number(each(name).fold(f64::INFINITY, f64::min));
+    let dose_range =
+        order::largest(&each("dose_range").zip(each("dose_range_u")).collect::<Vec<_>>());
+    // What the gauge is off for all facets alike cancels.
+    let dose_u = each("dose_u").zip(each("dose_fixed_u"));
+    let dose_u = dose_u.map(|(u, fixed)| (u * u - fixed * fixed).max(0.0).sqrt());
+    let dose_spread = order::range(&each("dose").zip(dose_u).collect::<Vec<_>>());
     let rejected = each("rejected").sum::<f64>();
     let marks = each("marks").zip(each("readings")).map(|(marks, readings)| marks * readings);
     let marks = marks.sum::<f64>() + rejected;
@@ -273,9 +278,13 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("cross_scan_facet", number(facet(worst.cross_scan_at))),
         ("cross_scan_spread", number(worst.cross_scan_spread)),
         ("cross_scan_spread_u", across.1),
-        ("degrees", number(fewest)),
+        ("degrees", fewest("degrees")),
         ("dose_common", mean("dose")),
-        ("dose_spread", spread_of("dose")),
+        ("dose_degrees", fewest("dose_degrees")),
+        ("dose_range", number(dose_range.0)),
+        ("dose_range_u", number(dose_range.1)),
+        ("dose_spread", number(dose_spread.0)),
+        ("dose_spread_u", number(dose_spread.1)),
         ("skew_common", mean("skew")),
         ("in_scan", number(worst.in_scan)),
         ("in_scan_common", mean("in_scan")),
