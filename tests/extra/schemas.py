@@ -78,7 +78,7 @@ def main(left):
             continue
         hold(record, whole, place)
         records += 1
-        for line in gzip.decompress(kept.read_bytes()).decode("utf-8").splitlines():
+        for line in gzip.decompress(kept.read_bytes()).decode("utf-8").rstrip("\n").split("\n"):
             event = json.loads(line)
             if event["event"] not in events:
                 sys.exit(f"{place}: no schema of {event['event']}")
