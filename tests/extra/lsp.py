@@ -348,8 +348,12 @@ async def pushed(text):
     actions = await editor.client.text_document_code_action_async(params)
     kinds = {action.kind: action for action in actions}
     assert kinds[lsp.CodeActionKind.QuickFix].is_preferred, actions
-    [edit] = kinds[lsp.CodeActionKind.SourceFixAll].edit.changes[doc.uri]
+    [edit] = kinds[lsp.CodeActionKind.QuickFix].edit.changes[doc.uri]
+    assert line[edit.range.start.character : edit.range.end.character] == b"print(largest)", edit
     assert edit.new_text == 'note "{largest}"', edit
+    # What makes all edits gives the lines as they are then.
+    [edit] = kinds[lsp.CodeActionKind.SourceFixAll].edit.changes[doc.uri]
+    assert edit.new_text == 'note "µ🙂"; note "{largest}"\n', edit
     [message] = editor.shown
     assert "connects to none" in message, message
     await editor.stop()

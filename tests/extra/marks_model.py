@@ -311,9 +311,9 @@ def largest(values):
     at = values[:, 0].argmax()
     most, u = values[at]
     reach = 6 * values[:, 1].max()
-    steps = most - reach + reach / 32 * (np.arange(64) + 0.5)
+    steps = most - reach + reach / 128 * (np.arange(256) + 0.5)
     below = stats.norm.cdf((steps[:, None] - values[:, 0]) / values[:, 1]).prod(axis=1)
-    bias = max(reach - reach / 32 * below.sum(), 0)
+    bias = max(reach - reach / 128 * below.sum(), 0)
     return most - bias, math.hypot(u, 2 * bias)
 
 

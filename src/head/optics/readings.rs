@@ -73,25 +73,30 @@ impl<'a> Readings<'a> {
         if self.by.index_only || rows > MAX_SOUGHT || degrees <= OF_SWING {
             return;
         }
-        let drawn = self.told(column);
-        let left = |speeds: &[f64]| {
+        let left = |drawn: &[Told], speeds: &[f64]| {
             let moved = drawn.iter().zip(speeds);
             let moved = moved.map(|(line, fast)| Told { share: line.share - fast, ..*line });
             squares(&moved.collect::<Vec<_>>())
         };
-        let before = left(&self.speeds);
         // What noise makes of what a line tells; where there is no more, nothing is sought.
         let levers = self.levers(0).iter().map(|lever| lever * lever).sum::<f64>();
         let noise =
             self.stated::<Along>().random.hypot(if digit.is_finite() { digit } else { 0.0 });
-        let told = before.is_finite() && drawn.iter().all(|line| line.time.is_finite());
-        if !told || before / degrees <= (SOUGHT_ABOVE * noise).powi(2) / levers {
+        let sought_above = degrees * (SOUGHT_ABOVE * noise).powi(2) / levers;
+        let by_squares = self.told(column, wild::fastness_by_squares);
+        let told = by_squares.iter().all(|line| line.time.is_finite() && line.share.is_finite());
+        if !told || left(&by_squares, &self.speeds) <= sought_above {
+            return;
+        }
+        let drawn = self.told(column, wild::fastness);
+        let before = left(&drawn, &self.speeds);
+        if before.is_nan() || before <= sought_above {
             return;
         }
         let turn = self.by.turn;
         let swing = Swing::strongest(&drawn, turn);
         let speeds = self.by.speeds(self.all, self.first, &swing);
-        let share = left(&speeds) / before;
+        let share = left(&drawn, &speeds) / before;
         let chance = libm::pow(share, (degrees - OF_SWING) / 2.0) * told_apart(&drawn, turn);
         if chance < MAX_CHANCE {
             (self.speeds, self.taken) = (speeds, OF_SWING);
@@ -99,18 +104,19 @@ impl<'a> Readings<'a> {
     }
 
     /// What each line tells of its speed against the first of its facet, by marks as they were drawn.
-    fn told(&self, column: &[f64]) -> Vec<Told> {
+    fn told(&self, column: &[f64], fastness: impl Fn(&[f64], &[f64]) -> f64) -> Vec<Told> {
         let mut told = Vec::with_capacity(self.speeds.len());
+        let mut off = Vec::new();
         let marks = self.places.len();
         for (facet, readings) in self.all.iter().enumerate() {
             let levers = self.levers(facet);
             let own = column.get(self.span(self.rows(facet).start).start..).unwrap_or_default();
             let (first, _) = own.split_at_checked(marks).unwrap_or_default();
             for (timed, row) in readings.iter().zip(own.chunks(marks)) {
-                let off: Vec<f64> =
-                    row.iter().zip(first).map(|(mark, first)| mark - first).collect();
+                off.clear();
+                off.extend(row.iter().zip(first).map(|(mark, first)| mark - first));
                 let time = self.by.counts(self.first + facet, timed.time);
-                told.push(Told { facet, time, share: wild::fastness(&off, &levers) });
+                told.push(Told { facet, time, share: fastness(&off, &levers) });
             }
         }
         told

@@ -54,7 +54,7 @@ pub(crate) fn percentile(values: &[f64], share: f64) -> f64 {
 }
 
 /// Steps of the integral below, on each side of the largest value.
-const STEPS: usize = 16;
+const STEPS: usize = 10;
 
 /// How many standard uncertainties it reaches on each side.
 const REACH: f64 = 5.0;
