@@ -429,10 +429,12 @@ def detected(folder, number):
     assert text.count(old) == 1, (name, old, text.count(old))
     (copy / name).write_text(text.replace(old, new))
     program = built(copy, CHECKED if name in ("frame.c", "reply.c") else "-std=c11")
-    try:
-        test(program)
-    except (AssertionError, OSError) as seen:
-        return f"{name}: {old.strip()}: detected by {test.__name__.replace('_', ' ')}: {str(seen)[:60]}"
+    # Where a defect shows only in a race, a busy machine may let the head win it.
+    for _ in range(3):
+        try:
+            test(program)
+        except (AssertionError, OSError) as seen:
+            return f"{name}: {old.strip()}: detected by {test.__name__.replace('_', ' ')}: {str(seen)[:60]}"
     raise AssertionError(f"{test.__name__} does not detect that {name} lacks {old}")
 
 
