@@ -14,7 +14,7 @@ import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import jsonschema
+import jsonschema_rs
 import junitparser
 import numpy
 import pandas
@@ -52,9 +52,8 @@ CASES = {
 
 GOOD = 0
 SCHEMAS = {
-    name: jsonschema.Draft202012Validator(
-        json.loads(Path(f"docs/schema/{name}.json").read_text("utf-8")),
-        format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER,
+    name: jsonschema_rs.Draft202012Validator(
+        json.loads(Path(f"docs/schema/{name}.json").read_text("utf-8")), validate_formats=True
     )
     for name in ("record", "events")
 }

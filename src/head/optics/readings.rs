@@ -64,8 +64,8 @@ impl<'a> Readings<'a> {
     /// Takes out a swing of the speed that the times of turns do not tell, where one is beyond chance: lines
     /// of a facet that was drawn faster are shifted and longer by one and the same share. What is left must be
     /// less than with the times of turns alone, by more than the best of so many frequencies makes of noise: the
-    /// chance of one is (what is left)^((ν − 3)/2), as for the Lomb–Scargle periodogram (Zechmeister and Kürster
-    /// 2009; from memory). Lines that all start with the index tell the speed since then, which differs from dot
+    /// chance of one is (what is left)^((ν − 3)/2), as Fisher's distribution has it for two amplitudes (derived).
+    /// Lines that all start with the index tell the speed since then, which differs from dot
     /// to dot, so nothing is taken out of them.
     fn take_out_swing(&mut self, column: &[f64], digit: f64) {
         let (rows, facets) = (self.speeds.len(), self.facets());

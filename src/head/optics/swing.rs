@@ -48,13 +48,12 @@ impl Swing {
     }
 
     /// The strongest swing of lines of several facets, slower than one a turn: the wave that leaves the smallest
-    /// squares, beside one constant for each facet (Zechmeister and Kürster, A&A 496 (2009) 577, with as many
-    /// constants as facets; from memory). Lines are read at uneven times, so that it is not mistaken for
-    /// another one. None for fewer than two lines.
+    /// squares, beside one constant for each facet (derived). Lines are read at uneven times, so that it is not
+    /// mistaken for another one. None for fewer than two lines.
     pub(crate) fn strongest(lines: &[Told], turn: f64) -> Swing {
-        let count = (TRIED * told_apart(lines, turn)) as usize;
-        let step = TAU / (TRIED * told_apart(lines, turn) * turn);
-        let coarse = best(lines, 0.0, step, count);
+        let tried = TRIED * told_apart(lines, turn);
+        let step = TAU / (tried * turn);
+        let coarse = best(lines, 0.0, step, tried as usize);
         let step = step / TRIED;
         best(lines, coarse.angular - TRIED * step, step, 2 * TRIED as usize)
     }

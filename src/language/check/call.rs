@@ -8,7 +8,7 @@ use crate::check::flow::{CallSite, Callee, UNDER_LIGHT, put};
 use crate::check::generic::{Bindings, Fit};
 use crate::check::typed::{Makeup, Typed};
 use crate::check::{Checker, advice};
-use crate::diagnostics::{Diagnostic, Edit, Severity, codes};
+use crate::diagnostics::{Diagnostic, Edit, codes};
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Ref};
 use crate::program::types::{Layout, Type};
@@ -358,9 +358,8 @@ impl Checker<'_> {
             let before = self.diagnostics.len();
             let mut typed = self.expression(&argument.value, wanted.as_ref());
             // What is wrong in it is reported already.
-            let mut new = self.diagnostics.iter().skip(before);
             let mut fit = bindings.fit(&parameter.kind, &typed.kind);
-            if fit == Fit::Unlike && new.any(|d| d.severity == Severity::Error) {
+            if fit == Fit::Unlike && self.is_wrong_since(before) {
                 (typed.kind, fit) = (Type::Unknown, Fit::Fits);
             }
             match fit {

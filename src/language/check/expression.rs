@@ -81,11 +81,15 @@ impl Checker<'_> {
     fn whole(&mut self, e: &Expression, expected: Option<&Type>, wanted: &Type) -> Typed {
         let before = self.diagnostics.len();
         let typed = self.expression(e, expected);
-        let mut new = self.diagnostics.iter().skip(before);
-        match typed.kind != *wanted && new.any(|d| d.severity == Severity::Error) {
+        match typed.kind != *wanted && self.is_wrong_since(before) {
             true => Typed::unknown(typed.span),
             false => typed,
         }
+    }
+
+    /// Whether an error was reported behind so many reports.
+    pub(super) fn is_wrong_since(&self, before: usize) -> bool {
+        self.diagnostics.iter().skip(before).any(|d| d.severity == Severity::Error)
     }
 
     /// The same of an expression that is checked already.

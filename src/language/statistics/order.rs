@@ -98,8 +98,8 @@ const BIAS_U: f64 = 2.0;
 /// The largest of normal values, each with its standard uncertainty, and the standard uncertainty of that.
 ///
 /// The largest of what was measured is too large: noise lifts one of them. By how much follows from drawing again around
-/// what was measured: the mean of the largest less the largest (the bias of a parametric bootstrap: Efron and
-/// Tibshirani, An Introduction to the Bootstrap, chapter 10, from memory). Its mean is t₁ − ∫ ΠΦ((t − xᵢ)/uᵢ) dt up
+/// what was measured: the mean of the largest less the largest (the bias of a parametric bootstrap).
+/// Its mean is t₁ − ∫ ΠΦ((t − xᵢ)/uᵢ) dt up
 /// to t₁ (derived). Where one stands out there is none; where all are alike about half of it is found, so the rest counts as
 /// uncertainty. Not numbers where one is none, or there are none.
 pub(crate) fn largest(values: &[(f64, f64)]) -> (f64, f64) {
