@@ -46,7 +46,8 @@ pub fn checked(script: &str) -> Prepared {
 pub fn result(script: &str, station: &mut Station) -> f64 {
     let prepared = checked(script);
     let head = station.description().clone();
-    let admitted = prepared.admit(&head, &|fault| station.check_can_inject(fault), Vec::new());
+    let admitted =
+        prepared.admit(&head, true, &|fault| station.check_can_inject(fault), Vec::new());
     let runnable = admitted.ok().expect("the script is sound");
     let mut last = Last(f64::NAN);
     let finished = run_script(runnable, station, &mut last);
