@@ -16,6 +16,8 @@ use std::rc::Rc;
 
 /// Most turns that are walked one by one.
 const MAX_UNROLLED_TURNS: f64 = 64.0;
+/// Parts of a list whose copy takes as long as a statement.
+const PARTS_PER_STATEMENT: usize = 32;
 
 /// What is done in each turn of a loop over a range or list.
 #[derive(Clone, Copy)]
@@ -291,6 +293,12 @@ impl Walk<'_> {
         if self.is_at_length {
             self.fuel = self.fuel.saturating_sub(u32::try_from(fuel).unwrap_or(u32::MAX));
         }
+    }
+
+    /// The same for a list that is copied.
+    pub(super) fn burn_copy(&mut self, list: &Shape) {
+        let size = list.parts.as_ref().map_or(0, |parts| parts.words.len() + parts.refs.len());
+        self.burn(size / PARTS_PER_STATEMENT);
     }
 
     fn spend_on_loop(&mut self, span: Span, cost: Cost) {

@@ -239,8 +239,7 @@ impl Walk<'_> {
             Ref::Joined(a, b, item, span) => {
                 let (a, b) = (self.reference(a), self.reference(b));
                 let whole = a.followed(&b, *item);
-                let parts = whole.parts.as_ref();
-                self.burn(parts.map_or(0, |parts| (parts.words.len() + parts.refs.len()) / 32));
+                self.burn_copy(&whole);
                 self.judge_list(&whole.count(*item), *item, *span);
                 whole
             }

@@ -345,6 +345,7 @@ impl<'a> Walk<'a> {
             way.push((hop.stride, at, hop.offset));
         }
         let part = self.expression(&value.value);
+        self.burn_copy(&whole);
         let stored = parts_of(value, part).and_then(|new| whole.stored(&way, new));
         self.state.set(key, Fact::Shape(stored.unwrap_or_else(|| whole.blurred())));
     }

@@ -95,22 +95,23 @@ impl Shower {
 
     /// Shows one measured value with the digits that it deserves: an uncertainty with two
     /// significant digits and the value to the same place (JCGM 100:2008, 7.2.6, from memory),
-    /// else four significant digits. A unit in which the value would be tiny is left out.
+    /// else four significant digits. A unit in which it would be tiny or huge is left out.
     #[must_use]
     pub fn tuned(&self, value: f64, uncertainty: Option<f64>) -> Shower {
         let Shower::Quantity { dimension, absolute: false, unit, decimals: None } = self else {
             return self.clone();
         };
-        // A small value with a larger uncertainty stays in the unit of its limits.
+        // A small value with a larger uncertainty stays in a unit that suits this.
         let size = value.abs().max(uncertainty.unwrap_or(0.0));
-        let suited = || suited_unit(value, *dimension).map(Rc::new);
+        let suited = suited_unit(size, *dimension).map(Rc::new);
+        let fits = |unit: &Rc<UnitText>| {
+            let count = unit.from_si(size);
+            dimension.is_number() || count < MAX_COUNTED && (count >= 0.01 || value == 0.0)
+        };
         let unit = match unit {
-            Some(unit) if value != 0.0 && !dimension.is_number() && unit.from_si(size) < 0.01 => {
-                let larger = |suited: &Rc<UnitText>| suited.from_si(size) > unit.from_si(size);
-                suited().filter(larger).or_else(|| Some(unit.clone()))
-            }
+            Some(unit) if !fits(unit) => suited.filter(fits).or_else(|| Some(unit.clone())),
             Some(unit) => Some(unit.clone()),
-            None => suited(),
+            None => suited,
         };
         let counted = |si: f64| unit.as_ref().map_or(si, |unit| unit.from_si(si));
         let value = counted(value);
@@ -304,6 +305,9 @@ pub fn places(number: f64, significant: u8) -> u8 {
     let wanted = magnitude.map_or(0, |magnitude| i32::from(significant) - 1 - magnitude);
     if number == 0.0 { 0 } else { wanted.clamp(0, MAX_PLACES) as u8 }
 }
+
+/// More of a unit than this is told in a larger one.
+const MAX_COUNTED: f64 = 1e6;
 
 /// Most digits after the point.
 const MAX_PLACES: i32 = 17;
