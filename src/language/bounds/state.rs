@@ -153,6 +153,14 @@ impl State {
         Written(keys.into_iter().map(|key| (key, self.get(key))).collect())
     }
 
+    /// Keeps of what was written since no more than it takes to take it back: one entry a variable.
+    pub(super) fn settle(&mut self, mark: usize) {
+        let mut since = self.journal.split_off(mark.min(self.journal.len()));
+        since.sort_by_key(|(key, _)| *key);
+        since.dedup_by_key(|(key, _)| *key);
+        self.journal.append(&mut since);
+    }
+
     /// Takes back what was written since.
     pub(super) fn undo(&mut self, mark: usize) {
         while self.journal.len() > mark {

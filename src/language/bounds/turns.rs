@@ -6,10 +6,6 @@ use crate::bounds::state::{Key, Written};
 use crate::bounds::walk::{Cost, Flow, Walk};
 use crate::builtins::Range;
 
-/// So many turns are compared with the one before: what has not settled by then seldom does, and what all turns
-/// have written grows with each of them.
-const MAX_COMPARED: usize = 64;
-
 /// The last turn that was walked, with what it began with: nothing else decides how it goes.
 struct Last {
     state: Written,
@@ -72,13 +68,12 @@ impl Walk<'_> {
             let nth = Some(at).filter(|_| !(maybe && self.nodes.is_unasked));
             let item = work.target.map(|(key, items)| (key, items(nth)));
             let doubtful = leaves || maybe;
-            let is_compared = stays || at < MAX_COMPARED;
-            let state = if stays || !is_compared { None } else { Some(self.entry(start, work)) };
+            let state = if stays { None } else { Some(self.entry(start, work)) };
             let is_again = |last: &&Last| {
                 let as_before = |state: &Written| *state == last.state;
                 last.item == item && state.as_ref().is_none_or(as_before)
             };
-            if let Some(again) = last.as_ref().filter(|last| is_compared && is_again(last)) {
+            if let Some(again) = last.as_ref().filter(is_again) {
                 self.burn(1);
                 tally.add(&again.turned, doubtful);
                 stays = true;
@@ -98,11 +93,12 @@ impl Walk<'_> {
                 break;
             }
             self.go_on_from(turned.ends, std::mem::take(&mut turned.goes_on), start);
+            self.state.settle(start);
             if turned.until == Some(true) || turned.flow == Flow::Fails || self.fuel == 0 {
                 break;
             }
             stays = false;
-            last = is_compared.then_some(Last { state, item, turned });
+            last = Some(Last { state, item, turned });
         }
         if let (true, Some(before)) = (live, work.before) {
             let mark = self.state.mark();
