@@ -153,7 +153,7 @@ impl World {
     }
 
     /// When the pulse at the end of a scan comes, in s: after its start, the way between the two
-    /// detectors over the speed of the spot, (1 + stretch)·2·f·ω (derived).
+    /// detectors over the speed of the spot, (1 + stretch)·2·f·ω, and what hunting makes of it (derived).
     fn end_of_scan(&self, number: u64, sweep: &Sweep, facet: &Facet) -> Option<f64> {
         let place = self.config.detector.end_of_scan;
         if place <= 0.0 {
@@ -161,8 +161,9 @@ impl World {
         }
         let angle = place * TAU / self.facets() as f64;
         let jitter = self.config.detector.jitter * self.noise.normal(Stream::EndOfScan, number);
-        let late = sweep.pulse - sweep.begins;
+        let even = angle / sweep.speed / (1.0 + facet.stretch);
+        let hunted = even - sweep.turned(&self.config.disturbances, even);
         let own = self.noise.normal(Stream::StartOfScan, number) * self.config.detector.jitter;
-        Some(sweep.begins + late - own + jitter + angle / sweep.speed / (1.0 + facet.stretch))
+        Some(sweep.pulse - own + jitter + even + hunted)
     }
 }

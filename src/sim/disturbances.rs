@@ -141,13 +141,12 @@ impl Disturbances {
         })
     }
 
-    /// How much later than on average the rotor passes at `time`, in s, and the share by which hunting makes
-    /// its speed higher than the mean: the speed deviates by a·sin(2π·f·t + φ), and its integral is the
-    /// lead (derived).
-    pub(crate) fn hunted(&self, time: f64) -> (f64, f64) {
-        self.hunting.iter().fold((0.0, 0.0), |(late, fast), hunting| {
-            let (sin, cos) = sincos(hunting.frequency * time + hunting.phase);
-            (late + hunting.late * cos, fast + hunting.amplitude * sin)
+    /// How much later than on average the rotor passes at `time`, in s: hunting makes the speed deviate by
+    /// a·sin(2π·f·t + φ), and its integral is the lead (derived).
+    pub(crate) fn late(&self, time: f64) -> f64 {
+        self.hunting.iter().fold(0.0, |late, hunting| {
+            let (_, cos) = sincos(hunting.frequency * time + hunting.phase);
+            late + hunting.late * cos
         })
     }
 
@@ -233,6 +232,34 @@ mod tests {
                     "{k}: {} {want}",
                     sweep.begins - even
                 );
+            }
+        }
+    }
+
+    #[test]
+    fn beams_lead_by_the_integral_of_hunting() {
+        let text = "hunting = [{ frequency = '50 Hz', amplitude = '80 ppm' }, { frequency = '7 Hz', amplitude = '40 ppm' }]";
+        let config = config(text, 1);
+        let pulses = Pulses::new(&config, Noise::new(1));
+        let motion =
+            config.rotor.motion(Drive::Hold(500.0), Moment { speed: 500.0, ..Moment::default() });
+        let first = 10 * ((motion.steady.angle / TAU) as u64 + 2);
+        let phase = |i| Noise::new(1).uniform(crate::noise::Stream::Hunting, i);
+        for number in first..first + 40 {
+            let facet = config.facets[(number % 10) as usize];
+            let sweep = pulses.sweep(&motion, number, &facet, &config, 500.0).unwrap();
+            for after in [0.2e-3, 0.7e-3, 1.2e-3] {
+                let share = |time: f64| {
+                    [(80e-6, 50.0, phase(0)), (40e-6, 7.0, phase(1))]
+                        .iter()
+                        .map(|(a, f, p)| a * (TAU * (f * time + p)).sin())
+                        .sum::<f64>()
+                };
+                let step = after / 1000.0;
+                let middles = (0..1000).map(|k| sweep.begins + step * (f64::from(k) + 0.5));
+                let want = middles.map(|time| share(time) * step).sum::<f64>();
+                let lead = sweep.turned(&config.disturbances, after) - after;
+                assert!((lead - want).abs() < 1e-3 * 120e-6 * after, "{number}: {lead} {want}");
             }
         }
     }

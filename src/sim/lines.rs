@@ -70,8 +70,9 @@ impl Drawing<'_> {
     /// The mark at a share of the planned length from its middle, against a line that lies in the middle
     /// of the sweep and has the planned length.
     ///
-    /// At the time t after its facet began, the beam has come to x = 2·f·(ω·(t − begin) − π/N):
-    /// the f-theta law with the mirror's factor of two, zero in the middle of the sweep (derived).
+    /// At the time t after its facet began, the beam has come to x = 2·f·(ω·t − π/N): the f-theta law with the
+    /// mirror's factor of two, zero in the middle of the sweep (derived). While the speed hunts, t is the time in which
+    /// the rotor would have turned as far at ω.
     /// A facet that is not flat stretches x, and one that leans along its own line skews it. The
     /// galvanometer is still on its way from the trim of the facet before while the line begins.
     pub(crate) fn mark(&self, at: f64) -> Mark {
@@ -82,7 +83,8 @@ impl Drawing<'_> {
         let drawn = self.clock.time(share);
         let after = sweep.pulse - sweep.begins + order.delay + self.late + drawn;
         let x = (1.0 + facet.stretch)
-            * (spot_velocity(sweep.speed, optics.focal_length) * after
+            * (spot_velocity(sweep.speed, optics.focal_length)
+                * sweep.turned(&config.disturbances, after)
                 - spot_velocity(half_sweep, optics.focal_length));
         let spot = optics.spot(facet, x, self.across.angle(config, drawn));
         let planned = optics.planned_across(self.across.galvanometer.target);

@@ -193,9 +193,16 @@ fn laid(
     let optics = &config.optics;
     let half_sweep = PI / world.facets() as f64;
     let stretch = 1.0 + facet.stretch;
+    let middle = stretch * spot_velocity(half_sweep, optics.focal_length);
+    // Over one line the speed is taken as constant: as far as the rotor turns while dots are drawn.
     let shows = begin + config.laser_rise - sweep.begins;
-    let velocity = stretch * spot_velocity(sweep.speed, optics.focal_length);
-    let start = velocity * shows - stretch * spot_velocity(half_sweep, optics.focal_length);
+    let active = clock.time(1.0);
+    let place = |after: f64| {
+        let turned = sweep.turned(&config.disturbances, after);
+        stretch * spot_velocity(sweep.speed, optics.focal_length) * turned - middle
+    };
+    let start = place(shows);
+    let velocity = (place(shows + active) - start) / active;
     let planned = optics.planned_across(across.galvanometer.target);
     let spot = |share: f64| {
         let after = clock.time(share);

@@ -50,8 +50,17 @@ pub(crate) struct Sweep {
     pub begins: f64,
     /// What the electronics take for it, in s.
     pub pulse: f64,
-    /// Speed of the rotor during the sweep, in rad/s.
+    /// Speed of the rotor during the sweep but for hunting, in rad/s.
     pub speed: f64,
+    /// By how many s hunting has it late when it begins.
+    pub late: f64,
+}
+
+impl Sweep {
+    /// In how many s the rotor turns at `speed` as far as it does in `after` s from the beginning.
+    pub(crate) fn turned(&self, disturbances: &Disturbances, after: f64) -> f64 {
+        after - (disturbances.late(self.begins - self.late + after) - self.late)
+    }
 }
 
 impl Pulses {
@@ -115,8 +124,7 @@ impl Pulses {
         let (wander, detector) = self.draw(turn);
         let speed = speed.max(SLOWEST);
         let strays = wander * self.wander(speed) * TAU / speed + detector * self.detector_jitter;
-        let (late, _) = self.disturbances.hunted(time);
-        Some(time + strays + late)
+        Some(time + strays + self.disturbances.late(time))
     }
 
     /// The passage of start of scan `number`: facet `number` mod N of turn `number` div N, the
@@ -138,12 +146,11 @@ impl Pulses {
         let ((now, index_jitter), (next, _)) = (self.draw(turn), self.draw(turn + 1));
         let scatter = self.wander(mean);
         let ripple = self.disturbances.ripple_gain(mean);
-        let (late, fast) = self.disturbances.hunted(time);
+        let late = self.disturbances.late(time);
         let begins = time
             + (scatter * (now + (next - now) * share) * TAU - ripple * same.ahead) / mean
             + late;
-        let speed =
-            mean * (1.0 + ripple * same.fast) * (1.0 - scatter * (next - now)) * (1.0 + fast);
+        let speed = mean * (1.0 + ripple * same.fast) * (1.0 - scatter * (next - now));
         let detector = &config.detector;
         let pulse = match config.description.start_of_scan {
             StartOfScan::EveryFacet => {
@@ -157,15 +164,14 @@ impl Pulses {
             }
             StartOfScan::IndexOnly => {
                 let passes = motion.passes(turn as f64 * TAU)?;
-                let (late, _) = self.disturbances.hunted(passes);
                 let index = passes
-                    + late
+                    + self.disturbances.late(passes)
                     + scatter * now * TAU / mean
                     + index_jitter * self.detector_jitter;
                 index + share * TAU / target.max(SLOWEST)
             }
         };
-        Some(Sweep { begins, pulse, speed })
+        Some(Sweep { begins, pulse, speed, late })
     }
 }
 
