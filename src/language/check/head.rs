@@ -428,6 +428,11 @@ impl Checker<'_> {
             return None;
         }
         self.decidable(uncertainty.as_ref(), low.as_ref(), high.as_ref());
+        match (&low, &high) {
+            (None, Some((limit, _))) => self.limited_on_one_side(&value, limit, true),
+            (Some((limit, _)), None) => self.limited_on_one_side(&value, limit, false),
+            _ => {}
+        }
         // Shown in the unit of the limit, which is what the reader compares with.
         let unit = [&low, &high].into_iter().flatten().find_map(|(limit, _)| limit.unit.clone());
         let shown = value.clone().with_unit(unit.or_else(|| value.unit.clone()));

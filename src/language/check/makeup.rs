@@ -38,7 +38,8 @@ impl Checker<'_> {
                 let open = signature.is_some_and(|signature| is_open(&signature.returns));
                 let measured = builtin.is_some_and(|b| b.is(Trait::Measured));
                 let measured = if measured { Makeup::MEASURED } else { Makeup::BARE };
-                own | Makeup::GIVEN | measured | if open { parts } else { Makeup::BARE }
+                let parts = if open { parts.without(Makeup::SIGNED) } else { Makeup::BARE };
+                own | Makeup::GIVEN | measured | parts
             }
             ExpressionKind::Field { .. } if typed.makeup.has(Makeup::KIND) => typed.makeup,
             ExpressionKind::Field { .. } if own == Makeup::BARE && parts.has(Makeup::LENGTH) => {
@@ -48,11 +49,12 @@ impl Checker<'_> {
                 let measured =
                     matches!(of.kind, ExpressionKind::Call { .. } | ExpressionKind::Name(_))
                         && parts.has(Makeup::MEASURED);
-                own | Makeup::GIVEN | if measured { Makeup::MEASURED } else { Makeup::BARE }
+                let measured = if measured { Makeup::MEASURED } else { Makeup::BARE };
+                own | Makeup::GIVEN | measured | typed.makeup.only(Makeup::SIGNED)
             }
             // A product of a length and an angle is no lens, but a quotient may be one.
-            _ if own.has(Makeup::LENGTH) => parts.without(Makeup::KIND) | Makeup::LENGTH,
-            _ => parts.without(Makeup::KIND),
+            _ if own.has(Makeup::LENGTH) => parts.without(Makeup::OF_ITSELF) | Makeup::LENGTH,
+            _ => parts.without(Makeup::OF_ITSELF),
         }
     }
 
@@ -65,6 +67,25 @@ impl Checker<'_> {
         self.warning(codes::EXACT_MEASURED, headline, operator)
             .label(span, "measured")
             .help(format!("compare it with a band: `{words} within low .. high`"));
+    }
+
+    /// Warns of one limit for a place that lies to either side of its own.
+    pub(super) fn limited_on_one_side(&mut self, value: &Typed, limit: &Typed, is_high: bool) {
+        let outside = |limit: f64| if is_high { limit > 0.0 } else { limit < 0.0 };
+        if !value.makeup.has(Makeup::SIGNED) || !limit.constant().is_none_or(outside) {
+            return;
+        }
+        let words = self.offered(value.span, &['<', '>', '=']);
+        let side = if is_high { "negative" } else { "positive" };
+        let headline = format!("any {side} value passes this check");
+        let band = match is_high {
+            true => format!("compare its size: `abs({words}) <= …`, or give both limits"),
+            false => format!("give both limits: `{words} within low .. high`"),
+        };
+        self.warning(codes::ONE_SIDED_LIMIT, headline, limit.span)
+            .here("the only limit")
+            .label(value.span, "lies to one side or the other")
+            .help(band);
     }
 
     /// Warns of a comment that begins right behind an operand and reads like another one.

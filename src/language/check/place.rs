@@ -22,6 +22,21 @@ struct Target {
     kind: Type,
 }
 
+/// Fields of lines and marks that are as good on one side of zero as on the other.
+const SIGNED: &[&str] = &[
+    "bow",
+    "cross_scan",
+    "cross_scan_end",
+    "cross_scan_start",
+    "even",
+    "in_scan",
+    "in_scan_end",
+    "in_scan_start",
+    "length_error",
+    "odd",
+    "skew",
+];
+
 impl Checker<'_> {
     pub(super) fn field(&mut self, of: &Expression, name: Name, span: Span) -> Typed {
         let of = self.expression(of, None);
@@ -35,9 +50,15 @@ impl Checker<'_> {
             Ref::Record(access, _) => Access { offset: access.offset.plus(offset), span, ..access },
             of => Access { of: Box::new(of), index: None, stride: Layout::default(), offset, span },
         };
-        let failure = matches!(&of_kind, Type::Record(r) if r.name == Some("failure"));
-        let kind_of_failure = failure && text == "kind";
-        let makeup = if kind_of_failure { Makeup::GIVEN | Makeup::KIND } else { Makeup::GIVEN };
+        let kind_of_failure = matches!(&of_kind, Type::Record(r) if r.name == Some("failure"));
+        let of_line =
+            matches!(&of_kind, Type::Record(r) if matches!(r.name, Some("line" | "mark")));
+        let own = match text {
+            "kind" if kind_of_failure => Makeup::KIND,
+            _ if of_line && SIGNED.contains(&text) => Makeup::SIGNED,
+            _ => Makeup::BARE,
+        };
+        let makeup = Makeup::GIVEN | own;
         accessed(kind, access, span).with_unit(unit).with_makeup(makeup)
     }
 

@@ -120,9 +120,19 @@ impl Makeup {
     /// Measured by the head, so that it equals a number by chance only.
     pub(super) const MEASURED: Makeup = Makeup(64);
 
+    /// How far a line or mark lies to one side or the other.
+    pub(super) const SIGNED: Makeup = Makeup(128);
+
+    /// What a value that is worked out from another has no more.
+    pub(super) const OF_ITSELF: Makeup = Makeup(32 | 128);
+
     /// Holds any of these.
     pub(super) fn has(self, any: Makeup) -> bool {
         self.0 & any.0 != 0
+    }
+
+    pub(super) fn only(self, these: Makeup) -> Makeup {
+        Makeup(self.0 & these.0)
     }
 
     pub(super) fn without(self, other: Makeup) -> Makeup {

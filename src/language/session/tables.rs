@@ -79,12 +79,12 @@ fn named_in(e: &Expression, names: &Names) -> Vec<(String, Span)> {
         if !builtins::reads_table(names.text(name.symbol)) {
             return;
         }
-        for argument in arguments {
-            if let ExpressionKind::Text(pieces) = &argument.value.kind
-                && let [Piece::Plain(path)] = pieces.as_slice()
-            {
-                named.push((path.clone(), argument.value.span));
-            }
+        // Anything more is refused by the check.
+        let Some(path) = arguments.first() else { return };
+        if let ExpressionKind::Text(pieces) = &path.value.kind
+            && let [Piece::Plain(plain)] = pieces.as_slice()
+        {
+            named.push((plain.clone(), path.value.span));
         }
     });
     named

@@ -20,6 +20,7 @@ pub(super) struct Line<'t> {
     /// Where it begins in its source, and what stands before it there.
     start: usize,
     before: &'t str,
+    behind: &'t str,
     pub lexemes: Vec<Lexeme>,
 }
 
@@ -30,13 +31,14 @@ impl<'t> Line<'t> {
     /// The text from a place up to the end of its line.
     pub(super) fn from(source: SourceId, text: &'t str, start: usize) -> Self {
         let rest = text.get(start..).unwrap_or("");
-        let rest = rest.split('\n').next().unwrap_or("").trim_end();
+        let (rest, behind) = rest.split_once('\n').unwrap_or((rest, ""));
+        let rest = rest.trim_end();
         let mut lexemes = lexemes(rest);
         let comment =
             lexemes.iter().position(|l| matches!(l.raw, Raw::Comment | Raw::BlockComment));
         lexemes.truncate(comment.unwrap_or(MAX_LEXEMES).min(MAX_LEXEMES));
         let before = text.get(..start).unwrap_or("").rsplit('\n').next().unwrap_or("");
-        Line { source, text: rest, start, before, lexemes }
+        Line { source, text: rest, start, before, behind, lexemes }
     }
 
     pub(super) fn written(&self, range: Range<usize>) -> &'t str {
@@ -281,6 +283,7 @@ impl<'t> Line<'t> {
     ) -> Habit {
         let whole = self.span(range.clone());
         let written = self.written(range.clone());
+        let is_safe = row.is_safe && !(row.counts && self.is_index(captures));
         let mut span =
             if row.templates.is_empty() { self.span(range.start..range.start + 1) } else { whole };
         let way = |template: &&'static str| {
@@ -312,7 +315,7 @@ impl<'t> Line<'t> {
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];
                 let text = "leave it out".to_string();
-                return Some(Help { text, edits, is_safe: row.is_safe });
+                return Some(Help { text, edits, is_safe });
             }
             if text.contains('…') {
                 let help = format!("write `{shown}`");
@@ -324,7 +327,7 @@ impl<'t> Line<'t> {
             span = place;
             let text = text.get(before..text.len() - behind).unwrap_or("").to_string();
             let edits = vec![Edit { span: place, text }];
-            Some(Help { text: format!("write `{shown}`"), is_safe: row.is_safe, edits })
+            Some(Help { text: format!("write `{shown}`"), is_safe, edits })
         };
         let help = row.templates.iter().filter_map(way).collect();
         Habit { place: row.place, span, also: Vec::new(), whole, is_word, why: row.why, help }
@@ -332,6 +335,15 @@ impl<'t> Line<'t> {
 
     /// A template with the captured parts in their places, in brackets where they would bind otherwise.
     /// In the head of a statement they are mended themselves. None where they make no text.
+    /// A name is an index in the lines behind, where lists may be counted from another first element.
+    fn is_index(&self, captures: &Captures) -> bool {
+        let name = captures.iter().find(|(hole, _)| *hole == "NAME");
+        let name = name.map_or("", |(_, range)| self.written(range.clone()));
+        let mut indices = self.behind.split('[').skip(1);
+        let is_word = |c: char| c.is_alphanumeric() || c == '_';
+        indices.any(|index| index.split(|c| !is_word(c)).next() == Some(name))
+    }
+
     fn filled(&self, template: &str, captures: &Captures, is_head: bool) -> Option<String> {
         let mut out = String::new();
         let mut rest = template;

@@ -64,6 +64,8 @@ struct Row {
     /// What to write, for each way out.
     templates: Vec<&'static str>,
     is_safe: bool,
+    /// `NAME` counts from another first number where lists do.
+    counts: bool,
     /// What it is about.
     why: &'static str,
 }
@@ -144,7 +146,8 @@ static INDEX: LazyLock<Index> = LazyLock::new(|| {
     index
 });
 
-/// A row such as "`a X`, `b X` => `c X`: why", with `~>` where the author has to choose.
+/// A row such as "`a X`, `b X` => `c X`: why", with `~>` where the author has to choose, and `->` where that is so
+/// if `NAME` is an index.
 fn row(place: Foreign, item: &'static str) -> Option<Row> {
     let (mut patterns, mut rest) = (Vec::new(), item);
     loop {
@@ -157,15 +160,18 @@ fn row(place: Foreign, item: &'static str) -> Option<Row> {
         rest = more;
     }
     if let Some(why) = rest.strip_prefix(": ") {
-        return Some(Row { place, patterns, templates: Vec::new(), is_safe: false, why });
+        let (is_safe, counts) = (false, false);
+        return Some(Row { place, patterns, templates: Vec::new(), is_safe, counts, why });
     }
-    let is_safe = rest.starts_with("=>");
+    let counts = rest.starts_with("->");
+    let is_safe = counts || rest.starts_with("=>");
     let (ways, why) = rest.get(3..)?.strip_prefix('`')?.split_once("`: ")?;
     Some(Row {
         place,
         patterns,
         templates: ways.split("` or `").map(str::trim_end).collect(),
         is_safe,
+        counts,
         why,
     })
 }

@@ -116,11 +116,16 @@ fn chained(stuck: &Stuck<'_>) -> Option<Diagnostic> {
     if level.iter().take_while(|(_, token, _)| !joins(*token)).any(|(_, token, _)| takes(*token)) {
         return Some(report.help("a band is `x within low .. high`"));
     }
-    Some(report.fix(
-        format!("write `… {middle} and {middle} …`; a band is `x within low .. high`"),
-        place,
-        format!("and {middle} "),
-    ))
+    // A call would be made twice, and `a == b == c` compares the first answer with `c` elsewhere.
+    let tests = |token: &Token| matches!(token, Token::Operator(Binary::Equal | Binary::Unequal));
+    let same = level.iter().any(|(_, token, _)| tests(token))
+        || stuck.found().is_some_and(|token| tests(&token));
+    let text = format!("write `… {middle} and {middle} …`; a band is `x within low .. high`");
+    let edit = format!("and {middle} ");
+    Some(match same || middle.contains('(') {
+        true => report.suggest(text, place, edit),
+        false => report.fix(text, place, edit),
+    })
 }
 
 fn unbounded(stuck: &Stuck<'_>) -> Option<Diagnostic> {
