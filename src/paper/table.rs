@@ -18,7 +18,7 @@ const TRIM_FIELDS: [&str; 4] = ["cross_scan", "in_scan", "length", "power"];
 /// leave it out.
 pub(crate) fn is_detail(name: &str) -> bool {
     let suffixes = ["_u", "_digit", "_trim", "_scatter", "_start", "_end"];
-    let names = ["readings", "marks", "degrees", "rejected", "speed_error"];
+    let names = ["readings", "left_out", "marks", "degrees", "rejected", "speed_error"];
     names.contains(&name) || suffixes.iter().any(|suffix| name.ends_with(suffix))
 }
 

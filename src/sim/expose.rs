@@ -211,10 +211,15 @@ pub(crate) fn check(world: &World, order: &LineOrder) -> Result<Trim, Fault> {
     let target = world.target.ok_or(Fault::NotLocked)?;
     let period = TAU / target / world.facets() as f64;
     let time = |what, value, low, high| check_range(what, value, low, high, Dimension::TIME);
-    let (shortest, longest) =
-        world.description().clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
-    time("time per dot", order.dot_period, shortest, longest)?;
-    time("time per dot for this laser", order.dot_period, world.description().dot_least, longest)?;
+    let clock = world.description().clock;
+    let (shortest, longest) = clock.limits().map_err(|e| Fault::Refused(e.to_string()))?;
+    // As made: with the nearest setting of the clock, the trim of the facet, and the quickest of its ratios.
+    let ratios = order.correction.iter().flat_map(|correction| &correction.linearity);
+    let quickest = ratios.copied().fold(1.0, f64::max);
+    let made = clock.nearest(order.dot_period).map_or(order.dot_period, |made| made.period);
+    time("time per dot", made, shortest, longest)?;
+    let dot = made / trim.length / quickest;
+    time("time per dot for this laser", dot, world.description().dot_least, longest.max(dot))?;
     time("pre-scan delay", order.delay, 0.0, period)?;
     time("delay with trim", order.delay + trim.in_scan, 0.0, period)?;
     if let Some(correction) = &order.correction {

@@ -333,6 +333,7 @@ class Shapes:
         drawn = [fitted(at, rows) for rows in groups]
         planned = [fitted(at, rows) for rows in moved]
         self.of = np.array([rows.mean(axis=0) for rows in planned])
+        self.at, self.means = at, [rows.mean(axis=0) for rows in moved]
         degrees = sum(len(rows) - 1 for rows in groups) * len(at)
         squares = sum(((rows - rows.mean(axis=0)) ** 2).sum() for rows in groups)
         noise = math.sqrt(squares / degrees) if degrees else stated["random"]
@@ -385,11 +386,20 @@ class Shapes:
         return math.sqrt(self.random[facet][k, k] + self.fixed[k, k])
 
     def end(self, facet, x):
-        """Where the line lies at x from -1 to 1, with its uncertainty."""
+        """Where the line lies at x, -1 or 1, with its uncertainty: its mark there where there are more marks than
+        coefficients, of which what the fit leaves has the noise of the marks that P2 has."""
         told = ~np.isnan(self.of[facet])
         weights = legendre.legvander([x], 3)[0][told]
         both = (self.random[facet] + self.fixed)[np.ix_(told, told)]
-        return weights @ self.of[facet][told], math.sqrt(weights @ both @ weights)
+        place, variance = weights @ self.of[facet][told], weights @ both @ weights
+        mark = np.flatnonzero(2 * self.at == x)
+        if len(self.at) > 4 and len(mark):
+            matrix = legendre.legvander(2 * self.at, 3)
+            hat = matrix @ np.linalg.pinv(matrix)
+            noise = self.random[facet][2, 2] / (np.linalg.pinv(matrix) @ np.linalg.pinv(matrix).T)[2, 2]
+            place = self.means[facet][mark[0]]
+            variance += noise * (1 - hat[mark[0], mark[0]])
+        return place, math.sqrt(variance)
 
     def range(self, facet):
         """Largest less smallest of five places, less what noise makes of it, with the uncertainty of both as if they
@@ -459,6 +469,7 @@ def lines_of(run, batch):
         trim = {"power": 1.0, "length": 1.0} | batch.trims[facet]
         line = {
             "facet": facet, "readings": len(places), "rejected": rejected[facet], "marks": len(at),
+            "left_out": int(either[facet].any(axis=1).sum()),
             "degrees": min(along_shapes.effective(facet), across_shapes.effective(facet), MAX_DEGREES),
             "speed_error": np.mean(plan.turn / periods[places] - 1),
             "dose_degrees": min(dose_shapes.effective(facet), MAX_DEGREES) if dose_shapes else MAX_DEGREES,

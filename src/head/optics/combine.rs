@@ -18,7 +18,8 @@ pub fn combined(facets: &[Vec<FacetMean>]) -> Result<Vec<FacetMean>, TrimError> 
         let first = lines.first().ok_or(TrimError::NoReading)?;
         let count = lines.iter().map(|line| line.count).sum();
         let rejected = lines.iter().map(|line| line.rejected).sum();
-        means.push(FacetMean { count, rejected, ..*first });
+        let left_out = lines.iter().map(|line| line.left_out).sum();
+        means.push(FacetMean { count, rejected, left_out, ..*first });
     }
     let along: Part = (|mean| &mean.along, |mean| &mut mean.along);
     for part in [along, (|m| &m.across, |m| &mut m.across), (|m| &m.dose, |m| &mut m.dose)] {

@@ -16,6 +16,8 @@ pub struct FacetMean {
     pub marks: usize,
     /// Wild marks; the readings that have one are left out.
     pub rejected: usize,
+    /// Readings that are left out.
+    pub left_out: usize,
     /// Mean share by which its turns were faster than planned; not a number where no time is known.
     pub fast: f64,
     /// Shape along the line in m at the planned speed: shift, length, even and odd distortion.
@@ -50,6 +52,9 @@ pub struct Shape {
     pub misfit: f64,
     /// Largest standard uncertainty of such a distance.
     pub misfit_u: f64,
+    /// How far the marks at the start and at the end of the line lie off the coefficients, and the variance of that;
+    /// zero without such marks.
+    pub ends_off: [(f64, f64); 2],
 }
 
 impl Shape {
@@ -68,6 +73,16 @@ impl Shape {
     pub fn place(&self, s: f64) -> f64 {
         let told = weights(s).into_iter().zip(self.of).take(told(&self.of));
         told.map(|(weight, of)| weight * of).sum()
+    }
+
+    /// Where the line begins and ends, with the variance of each, and the part of that which does not average out: its
+    /// marks there, where it has them, since no shape takes all that a ringing mirror does.
+    pub fn ends(&self) -> [(f64, f64, f64); 2] {
+        let [start, end] = self.ends_off;
+        [(-0.5, start), (0.5, end)].map(|(s, (off, own))| {
+            let (variance, fixed) = self.variances(s);
+            (self.place(s) + off, variance + own, fixed)
+        })
     }
 
     /// Variance of that place by the covariances of the coefficients, and the part of it that does not
@@ -154,6 +169,7 @@ impl FacetMean {
             count: readings.kept(facet).count(),
             marks: readings.places.len(),
             rejected: readings.wild_marks(facet),
+            left_out: readings.left_out(facet),
             fast: readings.mean_error(facet),
             along,
             across,
@@ -181,27 +197,36 @@ impl Readings<'_> {
         let scatters = self.scatters(&column, fit, D::SPEED, &planned, &pooled);
         let misfits = self.misfits(&column, fit.rest(D::TOLD), &stated);
         let each = planned.iter().zip(pooled).zip(scatters.into_iter().zip(misfits));
-        each.map(|((planned, (pooled, degrees)), (scatter, misfit))| {
-            // Readings that are all equal tell nothing where their digit is not known.
-            let silent = || {
-                let mut own = (0..SHAPE).map(|k| variance(&pooled, k));
-                digit.is_nan() && own.all(|v| v.is_nan() || v == 0.0)
-            };
-            let (single, degrees) =
-                if degrees == 0.0 || silent() { (noise, f64::INFINITY) } else { (pooled, degrees) };
-            Shape {
-                of: planned.mean,
-                random: single.map(|row| row.map(|v| v / planned.count)),
-                fixed,
-                degrees,
-                digit,
-                scatter: scatter.0,
-                scatter_u: scatter.1,
-                misfit: misfit.0,
-                misfit_u: misfit.1,
-            }
-        })
-        .collect()
+        each.enumerate()
+            .map(|(facet, ((planned, (pooled, degrees)), (scatter, misfit)))| {
+                // Readings that are all equal tell nothing where their digit is not known.
+                let silent = || {
+                    let mut own = (0..SHAPE).map(|k| variance(&pooled, k));
+                    digit.is_nan() && own.all(|v| v.is_nan() || v == 0.0)
+                };
+                let (single, degrees) = if degrees == 0.0 || silent() {
+                    (noise, f64::INFINITY)
+                } else {
+                    (pooled, degrees)
+                };
+                // What moves or stretches a line as a whole is in P0 and P1, so P2 tells of the noise of marks.
+                let noise = variance(&single, 2) / variance(&fit.covariance(1.0), 2);
+                let ends = self.ends_off(&column, facet, fit.rest(SHAPE));
+                Shape {
+                    of: planned.mean,
+                    ends_off: ends
+                        .map(|(off, unit)| (off, if unit > 0.0 { noise * unit } else { 0.0 })),
+                    random: single.map(|row| row.map(|v| v / planned.count)),
+                    fixed,
+                    degrees,
+                    digit,
+                    scatter: scatter.0,
+                    scatter_u: scatter.1,
+                    misfit: misfit.0,
+                    misfit_u: misfit.1,
+                }
+            })
+            .collect()
     }
 
     /// For each facet how far single lines scatter as they were drawn, at the place where they scatter most,

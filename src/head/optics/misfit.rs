@@ -1,9 +1,9 @@
 //! What marks leave beyond the shape that is fitted to them: the wave of a facet or of the lens, or a mirror that
 //! still rings.
 
-use crate::optics::Stated;
 use crate::optics::pool::{Spread, Sums};
 use crate::optics::readings::Readings;
+use crate::optics::{Mark, Stated};
 
 impl Readings<'_> {
     /// For each facet the largest of its marks' mean distances from the coefficients that are told, and the
@@ -36,6 +36,25 @@ impl Readings<'_> {
         }
         worst.iter_mut().for_each(|(_, u)| *u = u.sqrt());
         worst
+    }
+
+    /// How far a facet's marks at the start and at the end of the line lie off the fitted shape on average, and the
+    /// variance of that for marks of variance 1; zero where there is no such mark, or no more marks than coefficients.
+    /// `rest` as in [`Readings::misfits`], of all coefficients.
+    pub(super) fn ends_off(
+        &self,
+        column: &[f64],
+        facet: usize,
+        rest: &[Vec<f64>],
+    ) -> [(f64, f64); 2] {
+        let off = |mark: Option<&Mark>, weights: Option<&Vec<f64>>, s: f64| {
+            let weights = weights.filter(|_| mark.is_some_and(|mark| mark.at == s))?;
+            let left = self.left(column, facet, weights);
+            Some((left.mean[0], weights.iter().map(|w| w * w).sum::<f64>() / left.count))
+        };
+        let none = (0.0, 0.0);
+        let start = off(self.places.first(), rest.first(), -0.5);
+        [start.unwrap_or(none), off(self.places.last(), rest.last(), 0.5).unwrap_or(none)]
     }
 
     /// How far one mark of a facet's readings lies off the fitted shape. What a speed that is off adds is

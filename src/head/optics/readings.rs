@@ -184,6 +184,10 @@ impl<'a> Readings<'a> {
         wild.iter().map(|marks| marks.count_ones() as usize).sum()
     }
 
+    pub(super) fn left_out(&self, facet: usize) -> usize {
+        self.rows(facet).len() - self.kept(facet).count()
+    }
+
     pub(super) fn facets(&self) -> usize {
         self.all.len()
     }

@@ -64,6 +64,9 @@ pub struct Gain {
 }
 
 impl Gain {
+    /// Of a register that was not stepped, or by as much for each facet.
+    const UNKNOWN: Gain = Gain { of: 0.0, u: f64::INFINITY };
+
     /// The largest magnitude that it may have.
     fn most(&self) -> f64 {
         self.of.abs() + CLEAR * self.u
@@ -177,6 +180,11 @@ fn fitted(ordered: &[f64], seen: &[f64], u: &[f64]) -> Fitted {
     };
     let (x0, y0) = (mean(|(x, _, w)| w * x), mean(|(_, y, w)| w * y));
     let spread: f64 = all().map(|(x, _, w)| w * (x - x0) * (x - x0)).sum();
+    // What is left of equal steps is rounding.
+    if spread.sqrt() <= 1e-9 * weights.sqrt() * x0.abs() {
+        let left = all().map(|(_, y, w)| w * (y - y0).powi(2)).sum();
+        return Fitted { gain: Gain::UNKNOWN, left };
+    }
     let gain = all().map(|(x, y, w)| w * (x - x0) * (y - y0)).sum::<f64>() / spread;
     let left = all().map(|(x, y, w)| w * (y - y0 - gain * (x - x0)).powi(2)).sum();
     Fitted { gain: Gain { of: gain, u: spread.sqrt().recip() }, left }
@@ -193,7 +201,7 @@ const MAX_MISFIT: f64 = 5.0;
 
 impl Response {
     /// Concludes from the shifts along and across, for each facet in its order. None where the lists differ in
-    /// length or hold what is no number, or where no steps were ordered.
+    /// length or hold what is no number.
     pub fn of(along: &Steps, across: &Steps) -> Option<Response> {
         let facets = u32::try_from(along.ordered.len()).ok()?;
         let lists = [along, across].into_iter().flat_map(|s| [&s.ordered, &s.seen, &s.u]);
@@ -268,7 +276,9 @@ impl Response {
         }
         if let Some((which, gain)) = self.unproved() {
             let Gain { of, u } = gain;
-            return Some(if gain.most() < 1.0 {
+            return Some(if gain == Gain::UNKNOWN {
+                format!("the {which} trims were not stepped, or by as much for every facet")
+            } else if gain.most() < 1.0 {
                 format!(
                     "the {which} trims do not move the lines, or by less than {:.2} of what they should: \
                      stuck registers, or too small a step for this gauge",
@@ -410,7 +420,19 @@ mod tests {
         let told = Response::of(&still(&along), &still(&across)).unwrap();
         assert!(told.confidence < 0.05 && told.in_scan.of.abs() < 1e-9, "{told:?}");
         let nothing = steps(&[0.0; 10], vec![0.0; 10], 0.1);
-        assert_eq!(Response::of(&nothing, &nothing), None);
+        for (along, across, starts) in [
+            (&nothing, &nothing, "the in-scan trims were not stepped"),
+            (
+                &steps(&[0.3; 10], vec![0.1; 10], 0.1),
+                &steps(&across, across.clone(), 0.1),
+                "the in-scan trims were not stepped",
+            ),
+            (&steps(&along, along.clone(), 0.1), &nothing, "the cross-scan trims were not stepped"),
+        ] {
+            let told = Response::of(along, across).unwrap();
+            let trouble = told.trouble().unwrap();
+            assert!(told.cannot_tell() && trouble.starts_with(starts), "{trouble}");
+        }
         assert_eq!(Response::of(&Steps::default(), &Steps::default()), None);
         let short = steps(&along, vec![0.0; 9], 0.1);
         assert_eq!(Response::of(&short, &short), None);

@@ -11,7 +11,7 @@ use crate::builtins::{
     Builtin, CallFacts, Effect, Extent, Function, Misuse, Range, Refused, ResultBound, TimeBound,
     Trait, Trouble, place, record_layout, reference_place, table,
 };
-use crate::program::tree::{BuiltinCall, Call, Expression, Ref, Routine};
+use crate::program::tree::{BuiltinCall, Call, Routine};
 use crate::program::types::Layout;
 use crate::source::Span;
 use spintrue_head::Description;
@@ -136,7 +136,6 @@ impl Walk<'_> {
             filled: &|index, usual| filled(arguments.get(index)?.as_ref()?, usual),
             images: self.proof.as_ref().map_or(unknown, |proof| proof.images),
             empty: &|index, record, list| is_empty(arguments.get(index), record, list),
-            same: is_twice(call),
         };
         let effort = builtin.time.effort(&asked);
         if builtin.is(Trait::NeedsLock) && matches!(builtin.time, TimeBound::Work(..)) {
@@ -258,15 +257,6 @@ fn is_empty(argument: Option<&Option<Fact>>, record: &str, list: &str) -> bool {
     };
     let list = all.item(layout, None).reference(reference_place(record, list));
     list.count(Layout::WORD).range.high <= 0.0
-}
-
-/// The first two arguments are one variable.
-fn is_twice(call: &BuiltinCall) -> bool {
-    let variable = |index: usize| match call.arguments.get(index) {
-        Some(Some(Expression::Ref(Ref::Local(slot)))) => Some(slot),
-        _ => None,
-    };
-    variable(0).is_some_and(|first| variable(1) == Some(first))
 }
 
 /// So many records of which nothing is known but that some of their lists are empty.

@@ -125,8 +125,6 @@ pub struct CallFacts<'a> {
     pub images: &'a dyn Fn(&str) -> Option<ImageFact>,
     /// Whether a list is surely empty in all records of a kind that an argument holds.
     pub empty: &'a dyn Fn(usize, &str, &str) -> bool,
-    /// The first two arguments are one variable.
-    pub same: bool,
 }
 
 impl CallFacts<'_> {

@@ -356,11 +356,12 @@ fn line_fields(
     let degrees = along.effective_degrees().min(across.effective_degrees()).min(MAX_DEGREES);
     // The uncertainty of each end, and of the better one what does not average out.
     let ends = |shape: &Shape| {
-        let [start, end] = [-0.5, 0.5].map(|s| shape.variances(s));
-        [start.0, end.0, start.1.min(end.1)].map(f64::sqrt)
+        let [start, end] = shape.ends();
+        ([start.0, end.0], [start.1, end.1, start.2.min(end.2)].map(f64::sqrt))
     };
-    let [start_u, end_u, ends_fixed_u] = ends(along);
-    let [start_across_u, end_across_u, ends_across_fixed_u] = ends(across);
+    let ([start, end], [start_u, end_u, ends_fixed_u]) = ends(along);
+    let ([start_across, end_across], [start_across_u, end_across_u, ends_across_fixed_u]) =
+        ends(across);
     let dose_range = range(dose);
     // P1 in 2s runs from -1 at the start to 1 at the end.
     [
@@ -369,13 +370,13 @@ fn line_fields(
         ("bow_u", across.u(2)),
         ("cross_scan", of(&across.of, 0)),
         ("cross_scan_digit", across.digit),
-        ("cross_scan_end", across.place(0.5)),
+        ("cross_scan_end", end_across),
         ("cross_scan_end_u", end_across_u),
         ("cross_scan_ends_fixed_u", ends_across_fixed_u),
         ("cross_scan_fixed_u", fixed(across, 0)),
         ("cross_scan_scatter", across.scatter),
         ("cross_scan_scatter_u", across.scatter_u),
-        ("cross_scan_start", across.place(-0.5)),
+        ("cross_scan_start", start_across),
         ("cross_scan_start_u", start_across_u),
         ("cross_scan_trim", trim.cross_scan),
         ("cross_scan_u", across.u(0)),
@@ -392,16 +393,17 @@ fn line_fields(
         ("facet", f64::from(facet)),
         ("in_scan", of(&along.of, 0)),
         ("in_scan_digit", along.digit),
-        ("in_scan_end", along.place(0.5)),
+        ("in_scan_end", end),
         ("in_scan_end_u", end_u),
         ("in_scan_ends_fixed_u", ends_fixed_u),
         ("in_scan_fixed_u", fixed(along, 0)),
         ("in_scan_scatter", along.scatter),
         ("in_scan_scatter_u", along.scatter_u),
-        ("in_scan_start", along.place(-0.5)),
+        ("in_scan_start", start),
         ("in_scan_start_u", start_u),
         ("in_scan_trim", trim.in_scan),
         ("in_scan_u", along.u(0)),
+        ("left_out", mean.left_out as f64),
         ("length_error", 2.0 * of(&along.of, 1)),
         ("length_error_fixed_u", 2.0 * fixed(along, 1)),
         ("length_error_u", 2.0 * along.u(1)),

@@ -2,13 +2,12 @@
 //! with it.
 
 use crate::builtins::bound;
-use crate::builtins::bound::{CallFacts, Refused};
 use crate::builtins::records::{column, datum, field, made, named, width};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, wrong};
 use crate::builtins::trims::trims_list;
 use crate::program::value::{Datum, Object, Value};
 use spintrue_head::{
-    Dimension, Register, Response, Steps, Trim, largest_step, show_quantity, step_patterns,
+    Dimension, Gain, Register, Response, Steps, Trim, largest_step, show_quantity, step_patterns,
 };
 
 /// How far in m a step moves a line at most, where nothing is said.
@@ -18,7 +17,7 @@ const USUAL_SHIFT: f64 = 20e-6;
 pub(super) fn builtins() -> Vec<Builtin> {
     vec![
         pure("step_pattern", step_pattern).with_result(bound::per_facet),
-        pure("trim_response", trim_response).refusing(response_refused),
+        pure("trim_response", trim_response),
     ]
 }
 
@@ -102,17 +101,6 @@ const CROSS_SCAN: Axis = Axis {
     moved: |line, plan| per_trim(plan).1 * field!("line", line, "cross_scan_trim"),
 };
 
-/// Why lines do not tell what trims do to them.
-const NOT_TOLD: &str = "these lines do not tell: they need numbers, uncertainties above zero, and different trims before \
-     and after";
-
-/// The same lines twice.
-fn response_refused(asked: &CallFacts<'_>) -> Option<Refused> {
-    let help =
-        Some("draw the first lines before other trims are loaded, and the second ones after");
-    asked.same.then(|| Refused { help, ..Refused::new(1, NOT_TOLD.to_string()) })
-}
-
 fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let plan = arguments.words(2);
     let facets = context.station.description().facets;
@@ -139,7 +127,7 @@ fn trim_response(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result<
         }
     }
     let Some(response) = Response::of(&in_scan, &cross_scan) else {
-        return wrong(NOT_TOLD);
+        return wrong("these lines do not tell: they need numbers, and uncertainties above zero");
     };
     Ok(datum(response_record(&response)))
 }
@@ -148,18 +136,22 @@ fn response_record(response: &Response) -> Object {
     let Response { wiring, in_scan, cross_scan, .. } = response;
     let trouble = response.trouble().unwrap_or_default();
     let number = Datum::Number;
+    // What is not known at all is no number.
+    let told =
+        |gain: &Gain| if gain.u.is_finite() { (gain.of, gain.u) } else { (f64::NAN, f64::NAN) };
+    let (along, across) = (told(in_scan), told(cross_scan));
     made(
         "response",
         &[
             ("axes_swapped", Datum::Flag(wiring.is_swapped)),
             ("cannot_tell", Datum::Flag(response.cannot_tell())),
             ("confidence", number(response.confidence)),
-            ("cross_scan_gain", number(cross_scan.of)),
-            ("cross_scan_gain_u", number(cross_scan.u)),
+            ("cross_scan_gain", number(across.0)),
+            ("cross_scan_gain_u", number(across.1)),
             ("facets_reversed", Datum::Flag(wiring.is_reversed)),
             ("first_facet", number(f64::from(wiring.first))),
-            ("in_scan_gain", number(in_scan.of)),
-            ("in_scan_gain_u", number(in_scan.u)),
+            ("in_scan_gain", number(along.0)),
+            ("in_scan_gain_u", number(along.1)),
             ("misfit", number(response.misfit)),
             ("trouble", Datum::Value(Value::text(&trouble))),
         ],

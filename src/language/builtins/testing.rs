@@ -231,8 +231,8 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
     let dose_u = dose_u.map(|(u, fixed)| (u * u - fixed * fixed).max(0.0).sqrt());
     let dose_spread = order::range(&each("dose").zip(dose_u).collect::<Vec<_>>());
     let rejected = each("rejected").sum::<f64>();
-    let marks = each("marks").zip(each("readings")).map(|(marks, readings)| marks * readings);
-    let marks = marks.sum::<f64>() + rejected;
+    let taken = each("readings").zip(each("left_out")).map(|(kept, left_out)| kept + left_out);
+    let marks = each("marks").zip(taken).map(|(marks, taken)| marks * taken).sum::<f64>();
     // What does not average out is alike for all facets: it stays in their mean, and cancels in a spread, all
     // but the rounding to the gauge's digit, which at most is digit/√12 of a line and of each mark.
     let parts = |places: &[&str], fixed_u, digit| {

@@ -333,6 +333,7 @@ fn mean_of(line: &[f64]) -> FacetMean {
             scatter_u: f64::NAN,
             misfit: f64::NAN,
             misfit_u: f64::NAN,
+            ends_off: [(0.0, 0.0); 2],
         }
     };
     // P1 in 2s runs from -1 at the start to 1 at the end.
@@ -342,6 +343,7 @@ fn mean_of(line: &[f64]) -> FacetMean {
         count: get("readings").max(1.0) as usize,
         marks: get("marks") as usize,
         rejected: get("rejected") as usize,
+        left_out: get("left_out") as usize,
         fast: get("speed_error"),
         along: shape(along, units, get("in_scan_fixed_u"), get("in_scan_digit")),
         across: shape(
