@@ -110,21 +110,14 @@ fn holds(text: &str) {
 /// Words and marks of the language, to build texts that come far.
 fn soup() -> impl Strategy<Value = String> {
     let marks = [
-        "\n", ";", "{", "}", "(", ")", "[", "]", ",", ":", ".", "..", "=", "==", "<", "+", "-",
-        "*", "/", "^", "%", "->", "\"", "{x}", "\\", "'", "//", "///", "a", "b", "mm", "3", "2.5",
-        "µ", "±", "+-", "&&", "\r\n", "\t", " ",
+        "\n", "\n", ";", "{", "}", "(", ")", "[", "]", ",", ":", ".", "..", "=", "==", "<", "+",
+        "-", "*", "/", "^", "^2", "%", "->", "\"", "\"x\"", "{x}", "\\", "'", "//", "//\n", "///",
+        "/// d\n", "a", "b", "mm", "3", "2.5", "µ", "±", "+-", "&&", "\r\n", "\t", " ",
     ];
-    let mut words: Vec<&'static str> = KEYWORDS.to_vec();
-    words.extend(marks);
+    let words = [KEYWORDS, &marks].concat();
     prop::collection::vec((prop::sample::select(words), any::<bool>()), 0..60).prop_map(|parts| {
-        let mut text = String::new();
-        for (part, blank) in parts {
-            text.push_str(part);
-            if blank {
-                text.push(' ');
-            }
-        }
-        text
+        let blank = |blank: bool| if blank { " " } else { "" };
+        parts.iter().flat_map(|(part, after)| [*part, blank(*after)]).collect()
     })
 }
 
