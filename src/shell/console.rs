@@ -246,7 +246,7 @@ impl Console {
 
     /// Prints reports.
     pub(super) fn report(&self, diagnostics: &[Diagnostic]) {
-        let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
+        let errors = diagnostics.iter().any(Diagnostic::is_error);
         if !diagnostics.is_empty() {
             complain(&rendered(diagnostics, self.session.sources()));
         }

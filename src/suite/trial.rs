@@ -123,7 +123,7 @@ fn on(stage: &mut Stage, prepared: &Prepared, given: Given) -> Result<Ended, Err
 }
 
 fn refused(reports: &[Diagnostic], sources: &SourceMap) -> Ended {
-    let errors = reports.iter().filter(|report| report.severity == Severity::Error);
+    let errors = reports.iter().filter(|report| report.is_error());
     let told = errors.map(|report| {
         let place = sources.place(report.span());
         (report.code.to_string(), format!("{place}: {}", report.headline))

@@ -55,7 +55,7 @@ pub(crate) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> Strin
         return String::new();
     }
     // Errors are shown before warnings are, each in its place.
-    let is_error = |diagnostic: &Diagnostic| diagnostic.severity == Severity::Error;
+    let is_error = Diagnostic::is_error;
     let mut warnings = MAX_SHOWN.saturating_sub(diagnostics.iter().filter(|d| is_error(d)).count());
     let fits = |diagnostic: &&Diagnostic| {
         let left = warnings.saturating_sub(1);

@@ -260,6 +260,11 @@ impl Builtin {
         matches!(self.page().returns, "line" | "list of line" | "list of mark")
     }
 
+    /// Whether it gives the rows of a file, which is read before the check.
+    pub fn reads_table(&self) -> bool {
+        self.page().parameters.iter().any(|parameter| parameter.kind == "table")
+    }
+
     /// Whether a call makes the polygon faster or slower.
     pub fn changes_speed(&self) -> bool {
         matches!(self.time, TimeBound::Spin | TimeBound::Halt)
