@@ -11,7 +11,7 @@ use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
 use spintrue_head::{Description, is_hidden};
 use spintrue_language::{
-    BAD_HEAD_LIST, Diagnostic, ListRow, Prepared, Series, Severity, SourceId, SourceMap, Span,
+    BAD_HEAD_LIST, Diagnostic, ListRow, Prepared, Series, SourceId, SourceMap, Span,
 };
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;

@@ -14,7 +14,7 @@ use spintrue_head::{Control, Dimension, SafeState, show_quantity};
 use spintrue_language::{
     BRIEF_TIME, Callable, CallableParameter, Datum, Diagnostic, Effect, EntryAnswer, Failure,
     FailureKind, Files, KeptName, LiveEntry, LiveSession, NameScope, NamedValue, RoutineSeen,
-    RunnableEntry, Severity, Station, Verdict, allowed_effects, effect_way_out, effects_beyond,
+    RunnableEntry, Station, Verdict, allowed_effects, effect_way_out, effects_beyond,
     record_fields,
 };
 use std::cell::RefCell;

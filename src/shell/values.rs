@@ -5,7 +5,7 @@ use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use spintrue_language::{
     Effect, Event, Failure, HighlightMark, KEYWORDS, LiveEntry, Observer, PlotOf, RunnableEntry,
-    Severity, Shown, SourceMap, StatementKind, SymbolNames, highlight_marks, parse,
+    Shown, SourceMap, StatementKind, SymbolNames, highlight_marks, parse,
 };
 
 /// The code of a report that light is possible only in `arm`.

@@ -8,8 +8,7 @@ use crate::setup::{Stage, simulated};
 use crate::suite::TestResult;
 use crate::suite::file::{Expected, REFUSED, Test};
 use spintrue_language::{
-    Diagnostic, Event, Given, Observer, Outcome, Prepared, Severity, SourceMap, Verdict, prepare,
-    run_script,
+    Diagnostic, Event, Given, Observer, Outcome, Prepared, SourceMap, Verdict, prepare, run_script,
 };
 use std::collections::BTreeMap;
 
