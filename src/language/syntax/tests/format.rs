@@ -134,6 +134,8 @@ fn at_the_limits() {
         format!("let a = [{}]", "{a: 1, b: f(2)}, ".repeat(5_000)),
         format!("if a {{}} {}", "else if a {} ".repeat(5_000)),
         format!("note \"{}\"", "{x:2}".repeat(5_000)),
+        // Without a blank, two minus signs and two brackets are a comment of another language.
+        "let a = 1 - - -[[1]]".to_string(),
         "a()\n// b\n".repeat(5_000),
         "//\n".repeat(20_000),
     ];
