@@ -11,7 +11,7 @@ use crate::terminal::told::rendered;
 use crate::terminal::{complain, wrapped};
 use spintrue_head::{Description, is_hidden};
 use spintrue_language::{
-    BAD_HEAD_LIST, Diagnostic, ListRow, Prepared, Series, Severity, SourceId, SourceMap, Span,
+    BAD_HEAD_LIST, Diagnostic, ListRow, Prepared, Series, SourceId, SourceMap, Span,
 };
 use std::collections::{HashMap, HashSet};
 use std::path::PathBuf;
@@ -84,7 +84,7 @@ impl Reports {
     }
 
     fn are_wrong(&self) -> bool {
-        self.diagnostics.iter().any(|d| d.severity == Severity::Error)
+        self.diagnostics.iter().any(Diagnostic::is_error)
     }
 }
 
@@ -308,7 +308,7 @@ impl<'a> Checker<'a> {
                 most = if longest > most { longest } else { most };
             }
         }
-        let wrong = found.iter().any(|d| d.severity == Severity::Error);
+        let wrong = found.iter().any(Diagnostic::is_error);
         let Some(place) = places.into_iter().next().filter(|_| !wrong) else {
             return Ok((None, found));
         };

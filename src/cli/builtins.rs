@@ -5,7 +5,7 @@ use crate::terminal::reference::{explained, fields, keyword, overview};
 use crate::terminal::{colour_output, say};
 use clap::Args;
 use spintrue_head::nearest_name;
-use spintrue_language::{Keyword, builtin_records, builtins};
+use spintrue_language::{Keyword, builtin_named, builtin_records, builtins};
 
 #[derive(Args)]
 #[command(after_help = include_str!("help/builtins.txt"))]
@@ -25,7 +25,7 @@ pub(super) fn run(options: &Options) -> Result<u8, Error> {
         say(&keyword(found, colour));
         return Ok(0);
     }
-    let builtin = builtins().iter().find(|b| b.name == name);
+    let builtin = builtin_named(name);
     let record = builtin_records().iter().find(|r| r.name == name);
     if builtin.is_none() && record.is_none() {
         let known =

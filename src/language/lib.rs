@@ -20,11 +20,11 @@ mod syntax;
 pub use acceptance::decision::{Outcome, Rule as DecisionRule};
 pub use banding::{Banding, Peak, banding};
 pub use bounds::{
-    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, What as BoundFor, excerpt,
-    finish_most, longest_text, unknown_bound,
+    Bound as TimeBound, Formula as BoundFormula, Term as BoundTerm, What as BoundFor, finish_most,
+    longest_text, unknown_bound,
 };
 pub use builtins::{
-    Builtin, Effect, OPEN_NAMES, RecordSpec, reads_table, records as builtin_records,
+    Builtin, Effect, OPEN_NAMES, RecordSpec, named as builtin_named, records as builtin_records,
     table as builtins, topics,
 };
 pub use check::flow::EffectsOf;
@@ -55,8 +55,8 @@ pub use ide::{
     candidates as completion_candidates, complete as complete_at, cursor as cursor_at,
     definition as definition_at, effects as effects_text, folds as folds_of, format_part,
     highlights as highlights_at, hints as hints_of, hover as hover_at, kind as kind_text,
-    lenses as lenses_of, links as links_of, one_line as one_line_text, prepare_rename,
-    record_fields, references as references_at, rename as rename_at, search as search_declarations,
+    lenses as lenses_of, links as links_of, prepare_rename, record_fields,
+    references as references_at, rename as rename_at, search as search_declarations,
     selections as selections_at, symbols as outline_of, tokens as tokens_of, unit as unit_text,
 };
 pub use images::{ChartFacts, Images};
@@ -81,7 +81,7 @@ pub use session::{
     RunnableEntry, SCRIPT as SCRIPT_SOURCE, Series, Text as SourceText, Verdict, is_guarded, mend,
     prepare, prove, read_image, run as run_script,
 };
-pub use source::{SourceId, SourceMap, Span};
+pub use source::{SourceId, SourceMap, Span, one_line as one_line_text};
 pub use station::{
     EarlierSheet, GaugeFile, GaugeStudy, Looks, READY as SHEET_READY, SCAN as SHEET_SCAN,
     SCAN_BEFORE as SHEET_SCAN_BEFORE, SheetGauge, SheetOrder, Station, StationError, TimeLimit,

@@ -2,6 +2,23 @@
 
 use std::sync::{Arc, OnceLock};
 
+/// Characters of an excerpt.
+const MAX_EXCERPT: usize = 60;
+
+/// A text on one line.
+pub fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The same of at most `most` characters.
+pub(crate) fn shortened(text: &str, most: usize) -> String {
+    let text = one_line(text);
+    if text.chars().count() <= most {
+        return text;
+    }
+    text.chars().take(most - 3).chain("...".chars()).collect()
+}
+
 /// Which text a span points into.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct SourceId(pub u32);
@@ -89,6 +106,11 @@ impl SourceMap {
         self.sources.get(id.0 as usize)
     }
 
+    /// The whole text of a source, or an empty string where there is none.
+    pub fn text(&self, id: SourceId) -> &str {
+        self.get(id).map_or("", |source| &source.text)
+    }
+
     /// All sources with their ids.
     pub fn iter(&self) -> impl Iterator<Item = (SourceId, &Source)> {
         self.sources.iter().enumerate().map(|(i, s)| (SourceId(i as u32), s))
@@ -97,6 +119,11 @@ impl SourceMap {
     /// The text under a span, or an empty string when it points nowhere.
     pub fn slice(&self, span: Span) -> &str {
         self.get(span.source).and_then(|s| s.text.get(span.range())).unwrap_or("")
+    }
+
+    /// The text under a span on one line, and not endless.
+    pub fn excerpt(&self, span: Span) -> String {
+        shortened(self.slice(span), MAX_EXCERPT)
     }
 
     /// One-based line and column (in characters) of a byte offset.

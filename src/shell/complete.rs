@@ -7,8 +7,8 @@ use crate::shell::context::PromptContext;
 use crate::shell::topics::TOPICS;
 use spintrue_head::{FAULTS, is_hidden};
 use spintrue_language::{
-    ActiveCall, Completion, CompletionWanted, ItemKind, NameScope, Type, active_call,
-    builtin_records, builtins, completion_candidates, cursor_at, reads_table, record_fields,
+    ActiveCall, Builtin, Completion, CompletionWanted, ItemKind, NameScope, Type, active_call,
+    builtin_named, builtin_records, completion_candidates, cursor_at, record_fields,
 };
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -38,7 +38,7 @@ pub(super) fn complete(known: &PromptContext, line: &str, place: usize) -> (usiz
         }
     }
     if let Some((call, typed)) = before.rsplit_once('"')
-        && called(call).is_some_and(reads_table)
+        && called(call).and_then(builtin_named).is_some_and(Builtin::reads_table)
     {
         let start = before.len() - typed.len();
         return paths(Path::new(&known.folder), typed, start, ".csv");
@@ -123,9 +123,7 @@ fn offer(item: Completion) -> Offer {
 /// Signals or channels, where a text begins that names one.
 fn station_names(known: &PromptContext, before: &str) -> Option<(usize, Vec<Offer>)> {
     let (call, typed) = before.rsplit_once('"')?;
-    let name = called(call)?;
-    let builtin = builtins().iter().find(|builtin| builtin.name == name)?;
-    let names = match builtin.page().parameters.first()?.kind {
+    let names = match builtin_named(called(call)?)?.page().parameters.first()?.kind {
         "signal" => &known.signals,
         "channel" => &known.channels,
         _ => return None,

@@ -14,7 +14,7 @@ use spintrue_head::{Control, Dimension, SafeState, show_quantity};
 use spintrue_language::{
     BRIEF_TIME, Callable, CallableParameter, Datum, Diagnostic, Effect, EntryAnswer, Failure,
     FailureKind, Files, KeptName, LiveEntry, LiveSession, NameScope, NamedValue, RoutineSeen,
-    RunnableEntry, Severity, Station, Verdict, allowed_effects, effect_way_out, effects_beyond,
+    RunnableEntry, Station, Verdict, allowed_effects, effect_way_out, effects_beyond,
     record_fields,
 };
 use std::cell::RefCell;
@@ -246,7 +246,7 @@ impl Console {
 
     /// Prints reports.
     pub(super) fn report(&self, diagnostics: &[Diagnostic]) {
-        let errors = diagnostics.iter().any(|d| d.severity == Severity::Error);
+        let errors = diagnostics.iter().any(Diagnostic::is_error);
         if !diagnostics.is_empty() {
             complain(&rendered(diagnostics, self.session.sources()));
         }

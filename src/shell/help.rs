@@ -11,8 +11,8 @@ use crate::terminal::reference::{code as code_text, explained, fields, keyword};
 use crate::terminal::{BOLD, beside, rows, say, styled, units, wrapped};
 use spintrue_head::{FAULTS, InjectableFault};
 use spintrue_language::{
-    Callable, Keyword, builtin_records, builtins, find_code, kind_text, one_line_text, topics,
-    unit_text,
+    Callable, Keyword, builtin_named, builtin_records, builtins, find_code, kind_text,
+    one_line_text, topics, unit_text,
 };
 use std::fmt::Display;
 
@@ -106,8 +106,7 @@ fn about(console: &Console, name: &str) -> Option<String> {
     let wanted = name.to_uppercase();
     let code = find_code(&wanted);
     parts.extend(code.map(|found| code_text(found, colour)));
-    let builtin = builtins().iter().find(|builtin| builtin.name == name);
-    parts.extend(builtin.map(|builtin| explained(builtin, colour)));
+    parts.extend(builtin_named(name).map(|builtin| explained(builtin, colour)));
     let record = builtin_records().iter().find(|record| record.name == name);
     match record {
         Some(record) => parts.push(fields(record, colour)),

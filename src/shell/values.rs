@@ -5,7 +5,7 @@ use crate::shell::console::Console;
 use crate::shell::outcome::EntryOutcome;
 use spintrue_language::{
     Effect, Event, Failure, HighlightMark, KEYWORDS, LiveEntry, Observer, PlotOf, RunnableEntry,
-    Severity, Shown, SourceMap, StatementKind, SymbolNames, highlight_marks, parse,
+    Shown, SourceMap, StatementKind, SymbolNames, highlight_marks, parse,
 };
 
 /// The code of a report that light is possible only in `arm`.
@@ -150,7 +150,7 @@ impl Values {
         for text in texts {
             // Reports show what was typed.
             let alone = console.session.enter(&mut *console.files, text);
-            let errors = || alone.diagnostics.iter().filter(|d| d.severity == Severity::Error);
+            let errors = || alone.diagnostics.iter().filter(|d| d.is_error());
             let needs_light = errors().any(|d| d.code == NEEDS_LIGHT);
             if arm.is_some() && needs_light {
                 continue;

@@ -8,8 +8,7 @@ use crate::setup::{Stage, simulated};
 use crate::suite::TestResult;
 use crate::suite::file::{Expected, REFUSED, Test};
 use spintrue_language::{
-    Diagnostic, Event, Given, Observer, Outcome, Prepared, Severity, SourceMap, Verdict, prepare,
-    run_script,
+    Diagnostic, Event, Given, Observer, Outcome, Prepared, SourceMap, Verdict, prepare, run_script,
 };
 use std::collections::BTreeMap;
 
@@ -123,7 +122,7 @@ fn on(stage: &mut Stage, prepared: &Prepared, given: Given) -> Result<Ended, Err
 }
 
 fn refused(reports: &[Diagnostic], sources: &SourceMap) -> Ended {
-    let errors = reports.iter().filter(|report| report.severity == Severity::Error);
+    let errors = reports.iter().filter(|report| report.is_error());
     let told = errors.map(|report| {
         let place = sources.place(report.span());
         (report.code.to_string(), format!("{place}: {}", report.headline))

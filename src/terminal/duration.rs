@@ -3,7 +3,7 @@
 use crate::terminal::{DIM, styled};
 use spintrue_head::{Dimension, show_number};
 use spintrue_language::{
-    BoundFormula, BoundTerm, Program, SourceMap, TimeBound, excerpt, longest_text, unknown_bound,
+    BoundFormula, BoundTerm, Program, SourceMap, TimeBound, longest_text, unknown_bound,
 };
 
 /// Places that are listed.
@@ -20,7 +20,7 @@ pub(crate) fn explained(
         Some(most) => {
             let places = bound.contributions.iter().take(MAX_PLACES).map(|part| {
                 let by = part.span.map_or("to make the head safe at the end".to_string(), |span| {
-                    format!("by `{}` at {}", excerpt(sources, span), sources.place(span))
+                    format!("by `{}` at {}", sources.excerpt(span), sources.place(span))
                 });
                 let from = part.call.map(|call| format!(", called at {}", sources.place(call)));
                 format!("    {:<11} {by}{}", longest_text(part.seconds), from.unwrap_or_default())
@@ -39,7 +39,7 @@ pub(crate) fn explained(
         }
         None => {
             let unknown = bound.unknown.iter().take(MAX_PLACES).map(|unknown| {
-                let (at, here) = (sources.place(unknown.span), excerpt(sources, unknown.span));
+                let (at, here) = (sources.place(unknown.span), sources.excerpt(unknown.span));
                 format!("    `{here}` at {at}: {}", unknown_bound(unknown, sources))
             });
             ("  no bound on its duration is known\n".to_string(), unknown.collect())

@@ -9,8 +9,7 @@ use spintrue_head::{
     visible_lines,
 };
 use spintrue_language::{
-    COVERAGE_FACTOR, CheckEvent, Diagnostic, Failure, Outcome, Severity, Shown, SourceMap,
-    render_diagnostics,
+    COVERAGE_FACTOR, CheckEvent, Diagnostic, Failure, Outcome, Shown, SourceMap, render_diagnostics,
 };
 
 /// Most reports that are shown at once.
@@ -55,11 +54,11 @@ pub(crate) fn rendered(diagnostics: &[Diagnostic], sources: &SourceMap) -> Strin
         return String::new();
     }
     // Errors are shown before warnings are, each in its place.
-    let is_error = |diagnostic: &Diagnostic| diagnostic.severity == Severity::Error;
-    let mut warnings = MAX_SHOWN.saturating_sub(diagnostics.iter().filter(|d| is_error(d)).count());
+    let errors = diagnostics.iter().filter(|diagnostic| diagnostic.is_error()).count();
+    let mut warnings = MAX_SHOWN.saturating_sub(errors);
     let fits = |diagnostic: &&Diagnostic| {
         let left = warnings.saturating_sub(1);
-        is_error(diagnostic) || std::mem::replace(&mut warnings, left) > 0
+        diagnostic.is_error() || std::mem::replace(&mut warnings, left) > 0
     };
     let shown = diagnostics.iter().filter(fits).take(MAX_SHOWN);
     let shown: Vec<Diagnostic> = shown.map(visible).collect();

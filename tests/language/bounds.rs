@@ -5,7 +5,7 @@ use crate::generate::{Generator, Moody, Stripes, stripes};
 use crate::inside::{Events, Sources};
 use spintrue_head::{Clock, ClockKind, Description, Detector, Register, Rig, StartOfScan, Times};
 use spintrue_language::{
-    BoundFor, Prepared, Severity, Station, TimeBound, finish_most, prepare, run_program,
+    BoundFor, Prepared, Station, TimeBound, finish_most, prepare, run_program,
 };
 use spintrue_sim::open;
 use std::rc::Rc;
@@ -341,7 +341,7 @@ fn tried(seed: u64) -> Option<Ran> {
 /// The same as `session::run` does, with the clock read between script and making safe.
 fn ran(toml: &str, script: &str, seed: u64) -> Option<Ran> {
     let prepared = prepare(&mut Sources::with_image(script, stripes()), "script.spt", &[]).unwrap();
-    let errors = prepared.diagnostics.iter().filter(|d| d.severity == Severity::Error);
+    let errors = prepared.diagnostics.iter().filter(|d| d.is_error());
     let codes: Vec<&str> = errors.map(|d| d.code).collect();
     // A routine that changes the speed may have been called under light, or one that asks while conditions hold.
     let by_chance = codes.iter().all(|code| ["E0719", "E0722"].contains(code));

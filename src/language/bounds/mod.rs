@@ -36,7 +36,7 @@ pub(crate) use finding::{Cause, Finding};
 pub use nodes::What;
 pub(crate) use nodes::{Contribution, Timed, Unknown};
 pub(crate) use prove::{Risk, refused, risky};
-pub use words::{excerpt, longest_text, unknown_bound};
+pub use words::{longest_text, unknown_bound};
 
 use crate::bounds::form::{Form, Params, set_of};
 use crate::bounds::known::{Fact, Interval};

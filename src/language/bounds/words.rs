@@ -1,11 +1,8 @@
 //! Longest times in words: how long, and why no bound is known.
 
 use crate::bounds::nodes::{Unknown, What};
-use crate::source::{SourceMap, Span};
+use crate::source::SourceMap;
 use spintrue_head::show_number;
-
-/// Characters of the script's text.
-const MAX_EXCERPT: usize = 60;
 
 /// A longest time, rounded up: `16.3 s`, `1 min 52 s`, `2 h 5 min`.
 pub fn longest_text(seconds: f64) -> String {
@@ -38,15 +35,6 @@ fn parts(large: f64, large_unit: &str, small: f64, small_unit: &str) -> String {
     format!("{large} {large_unit} {} {small_unit}", show_number(small, None))
 }
 
-/// The script's text at a place, on one line and shortened.
-pub fn excerpt(sources: &SourceMap, span: Span) -> String {
-    let text = sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ");
-    if text.chars().count() <= MAX_EXCERPT {
-        return text;
-    }
-    text.chars().take(MAX_EXCERPT - 3).chain("...".chars()).collect()
-}
-
 /// Why no bound is known at a place.
 pub fn unknown_bound(unknown: &Unknown, sources: &SourceMap) -> String {
     let what = match unknown.what {
@@ -55,7 +43,7 @@ pub fn unknown_bound(unknown: &Unknown, sources: &SourceMap) -> String {
         What::Depth => return "calls and blocks nest too deep here to be followed".to_string(),
     };
     match unknown.from {
-        Some(from) => format!("{what} is known only once `{}` has run", excerpt(sources, from)),
+        Some(from) => format!("{what} is known only once `{}` has run", sources.excerpt(from)),
         None => format!("{what} changes while the script runs"),
     }
 }

@@ -98,10 +98,9 @@ pub fn table() -> &'static [&'static Builtin] {
     &TABLE
 }
 
-/// Whether a built-in gives the rows of a file, which is read before the check.
-pub fn reads_table(name: &str) -> bool {
-    let builtin = table().iter().find(|builtin| builtin.name == name);
-    builtin.is_some_and(|builtin| builtin.page().parameters.iter().any(|p| p.kind == "table"))
+/// The built-in of a name.
+pub fn named(name: &str) -> Option<&'static Builtin> {
+    table().iter().copied().find(|builtin| builtin.name == name)
 }
 
 #[cfg(test)]

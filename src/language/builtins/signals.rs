@@ -85,8 +85,7 @@ fn switch(context: &mut Context<'_>, arguments: Arguments<'_>, on: bool) -> Resu
 
 /// The kind of what a channel reads; none where its unit is not known here.
 pub(crate) fn kind_of(channel: &Channel) -> Option<Type> {
-    let unit = channel.unit()?;
-    Some(if unit.is_absolute() { Type::Temperature } else { Type::Quantity(unit.dimension) })
+    Some(Type::in_unit(&channel.unit()?))
 }
 
 /// Why a channel is not of the kind that is asked for; none if it is.

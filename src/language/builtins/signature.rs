@@ -53,34 +53,28 @@ impl Effect {
         })
     }
 
+    fn words(self) -> (&'static str, &'static str) {
+        match self {
+            Effect::Reads => ("reads", "reads the state of the head"),
+            Effect::Spins => ("spins", "turns the polygon or stops it"),
+            Effect::Steers => ("steers", "moves the galvanometer"),
+            Effect::Switches => ("switches", "switches outputs of the station"),
+            Effect::Emits => ("emits", "lets light out"),
+            Effect::Trims => ("trims", "changes the trims in force"),
+            Effect::Stores => ("stores", "writes what survives power loss"),
+            Effect::Asks => ("asks", "asks the operator"),
+            Effect::Provokes => ("provokes", "makes a simulated head fail"),
+        }
+    }
+
     /// As scripts say it.
     pub fn text(self) -> &'static str {
-        match self {
-            Effect::Reads => "reads",
-            Effect::Spins => "spins",
-            Effect::Steers => "steers",
-            Effect::Switches => "switches",
-            Effect::Emits => "emits",
-            Effect::Trims => "trims",
-            Effect::Stores => "stores",
-            Effect::Asks => "asks",
-            Effect::Provokes => "provokes",
-        }
+        self.words().0
     }
 
     /// What a script with it does.
     pub fn meaning(self) -> &'static str {
-        match self {
-            Effect::Reads => "reads the state of the head",
-            Effect::Spins => "turns the polygon or stops it",
-            Effect::Steers => "moves the galvanometer",
-            Effect::Switches => "switches outputs of the station",
-            Effect::Emits => "lets light out",
-            Effect::Trims => "changes the trims in force",
-            Effect::Stores => "writes what survives power loss",
-            Effect::Asks => "asks the operator",
-            Effect::Provokes => "makes a simulated head fail",
-        }
+        self.words().1
     }
 }
 
@@ -258,6 +252,11 @@ impl Builtin {
     /// Whether it measures lines or maps that the head draws.
     pub fn measures_a_line(&self) -> bool {
         matches!(self.page().returns, "line" | "list of line" | "list of mark")
+    }
+
+    /// Whether it gives the rows of a file, which is read before the check.
+    pub fn reads_table(&self) -> bool {
+        self.page().parameters.iter().any(|parameter| parameter.kind == "table")
     }
 
     /// Whether a call makes the polygon faster or slower.

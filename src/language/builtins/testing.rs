@@ -3,7 +3,7 @@
 use crate::builtins::bound;
 use crate::builtins::bound::{CallFacts, Refused, TimeBound};
 use crate::builtins::lines::{line_map, test_line, test_lines};
-use crate::builtins::records::{column, datum, field, made, reference};
+use crate::builtins::records::{column, datum, field, made, record, reference};
 use crate::builtins::refusal::{FACET, READINGS, known};
 use crate::builtins::signature::{Arguments, Builtin, Context, Trouble, pure, timed, wrong};
 use crate::program::value::{Datum, Object, Value};
@@ -175,39 +175,6 @@ pub(super) fn fits_the_head(
     Ok(status)
 }
 
-/// Fields of a line of which the residual has the largest magnitude.
-const LARGEST: [&str; 29] = [
-    "bow",
-    "bow_fixed_u",
-    "bow_u",
-    "cross_scan_fixed_u",
-    "cross_scan_scatter",
-    "cross_scan_scatter_u",
-    "cross_scan_u",
-    "dose_fixed_u",
-    "dose_u",
-    "even",
-    "even_fixed_u",
-    "even_u",
-    "in_scan_fixed_u",
-    "in_scan_scatter",
-    "in_scan_scatter_u",
-    "in_scan_u",
-    "length_error",
-    "length_error_fixed_u",
-    "length_error_u",
-    "misfit_across",
-    "misfit_across_u",
-    "misfit_along",
-    "misfit_along_u",
-    "odd",
-    "odd_fixed_u",
-    "odd_u",
-    "skew",
-    "skew_fixed_u",
-    "skew_u",
-];
-
 fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble> {
     let words = arguments.words(0);
     let each = |name: &str| column("line", words, name);
@@ -299,7 +266,11 @@ fn worst(_: &mut Context<'_>, arguments: Arguments<'_>) -> Result<Datum, Trouble
         ("rejected", number(rejected)),
         ("speed_error", mean("speed_error")),
     ];
-    fields.extend(LARGEST.map(|name| (name, most(name))));
+    // Of every other field, the largest magnitude.
+    let all = record("residual").into_iter().flat_map(|residual| &residual.page().fields);
+    let others = all.filter(|field| !fields.iter().any(|(name, _)| *name == field.name));
+    let others: Vec<_> = others.map(|field| (field.name, most(field.name))).collect();
+    fields.extend(others);
     Ok(datum(made("residual", &fields)))
 }
 

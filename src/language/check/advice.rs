@@ -27,7 +27,7 @@ impl Checker<'_> {
         report: Diagnostic,
     ) -> Result<Diagnostic, Diagnostic> {
         let span = report.span();
-        let text = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
+        let text = self.sources.text(span.source);
         match habit_at(place, span.source, text, span.start as usize) {
             // The shell has commands of its own, such as one that leaves it.
             Some(habit)

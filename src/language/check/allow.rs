@@ -66,7 +66,7 @@ impl Checker<'_> {
         self.diagnostics
             .retain(|d| d.severity != Severity::Warning || d.code != code || !inside(d));
         // With errors about, some warnings are not looked for, nor are they in an entry.
-        let failed = self.diagnostics.iter().any(|d| d.severity == Severity::Error);
+        let failed = self.diagnostics.iter().any(Diagnostic::is_error);
         if self.diagnostics.len() == before && !failed && self.live.is_none() {
             self.warning(
                 codes::USELESS_ALLOW,

@@ -147,8 +147,7 @@ impl Checker<'_> {
         if let Callee::Routine(index) = callee {
             self.called_in_the_dark(index, name);
         }
-        let Callee::Builtin(index) = callee else { return true };
-        let Some(builtin) = builtins::table().get(index) else { return true };
+        let Some(builtin) = callee.builtin() else { return true };
         if self.inside.constant && !builtin.page().effects.is_empty() {
             let headline = format!("`{}` asks the head, so this is not a constant", builtin.name);
             self.error(codes::NOT_CONSTANT, headline, span);
@@ -294,9 +293,7 @@ impl Checker<'_> {
         let headline = format!("`{}` needs {names}", self.text(name.symbol));
         let mut report = Diagnostic::error(codes::MISSING_ARGUMENT, headline, name.span)
             .here(format!("not given: {kinds}"));
-        if let Callee::Builtin(index) = called
-            && let Some(builtin) = builtins::table().get(index)
-        {
+        if let Some(builtin) = called.builtin() {
             let parameters = &builtin.page().parameters;
             for parameter in missing.iter().filter_map(|(at, _)| parameters.get(*at)) {
                 report = report.help(format!("`{}`: {}", parameter.name, parameter.meaning()));
@@ -517,22 +514,18 @@ impl Checker<'_> {
                 };
                 let given = values.iter().enumerate().rev();
                 for (at, typed) in given.filter_map(|(at, value)| Some((at, value.as_ref()?))) {
-                    if let Type::List(kind) = &typed.kind {
+                    if let Some(kind) = typed.kind.item() {
                         item = kind.layout();
                     }
-                    let scalar = match &typed.kind {
-                        Type::List(kind) => (**kind).clone(),
-                        other => other.clone(),
-                    };
                     if typed.kind == returns {
                         fields = typed.fields.clone();
                     }
-                    if scalar == returns && typed.unit.is_some() && kept(at) {
+                    let scalar = typed.kind.item().unwrap_or(&typed.kind);
+                    if *scalar == returns && typed.unit.is_some() && kept(at) {
                         unit = typed.unit.clone();
                     }
                 }
-                let chooses = builtins::table().get(builtin).is_some_and(|b| b.is(Trait::Chooses));
-                if chooses {
+                if callee.builtin().is_some_and(|builtin| builtin.is(Trait::Chooses)) {
                     return chosen(values, returns, span);
                 }
                 let places = values.iter().map(|v| v.as_ref().map_or(span, |typed| typed.span));

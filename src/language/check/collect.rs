@@ -36,22 +36,17 @@ impl Checker<'_> {
             }
             let exported = !script || is_library(module);
             // Routines first: a constant's place in the file does not matter to them.
-            for statement in &module.file.statements {
-                if let StatementKind::Routine(routine) = &statement.kind {
-                    self.routine_name(routine, exported);
-                }
+            let first = self.routines.len();
+            for (_, routine) in module.file.routines() {
+                self.routine_name(routine, exported);
             }
             self.scope.enter();
             for statement in &module.file.statements {
                 self.top_level(statement, (script, exported), settings, &mut asked);
             }
             self.scope.leave();
-            let mut next = self.routines.len() - count_routines(module);
-            for statement in &module.file.statements {
-                if let StatementKind::Routine(routine) = &statement.kind {
-                    self.signature(routine, next);
-                    next += 1;
-                }
+            for ((_, routine), index) in module.file.routines().zip(first..) {
+                self.signature(routine, index);
             }
         }
         for setting in settings.iter().filter(|s| !asked.contains(&s.name)) {
@@ -460,13 +455,10 @@ impl Checker<'_> {
             self.inside = Inside { module: modules.len() - 1, ..Inside::default() };
             self.deciding_of_all(script.file.statements.iter());
         }
-        let mut index = 0;
+        let mut indices = 0..;
         for (number, module) in modules.iter().enumerate() {
-            for statement in &module.file.statements {
-                if let StatementKind::Routine(routine) = &statement.kind {
-                    self.body(routine, index, number);
-                    index += 1;
-                }
+            for ((_, routine), index) in module.file.routines().zip(&mut indices) {
+                self.body(routine, index, number);
             }
         }
         let Some((last, script)) =
@@ -569,20 +561,14 @@ impl Checker<'_> {
 
 /// A file that does nothing itself: its routines and constants are there for others.
 fn is_library(module: &Module<'_>) -> bool {
-    let mut routines = 0;
-    for statement in &module.file.statements {
-        match &statement.kind {
-            StatementKind::Routine(_) => routines += 1,
-            StatementKind::Use { .. }
-            | StatementKind::Allow { .. }
-            | StatementKind::Let { mutable: false, .. } => {}
-            _ => return false,
-        }
-    }
-    routines > 0
-}
-
-fn count_routines(module: &Module<'_>) -> usize {
-    let statements = module.file.statements.iter();
-    statements.filter(|s| matches!(s.kind, StatementKind::Routine(_))).count()
+    let only = module.file.statements.iter().all(|statement| {
+        matches!(
+            statement.kind,
+            StatementKind::Routine(_)
+                | StatementKind::Use { .. }
+                | StatementKind::Allow { .. }
+                | StatementKind::Let { mutable: false, .. }
+        )
+    });
+    only && module.file.routines().next().is_some()
 }

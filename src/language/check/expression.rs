@@ -4,7 +4,7 @@ use crate::builtins;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
@@ -89,7 +89,7 @@ impl Checker<'_> {
 
     /// Whether an error was reported behind so many reports.
     pub(super) fn is_wrong_since(&self, before: usize) -> bool {
-        self.diagnostics.iter().skip(before).any(|d| d.severity == Severity::Error)
+        self.diagnostics.iter().skip(before).any(Diagnostic::is_error)
     }
 
     /// The same of an expression that is checked already.
@@ -197,9 +197,8 @@ impl Checker<'_> {
         let constant = |value| program::Expression::Number(Number::Constant(value));
         let Some(unit) = unit else { return Typed::new(Type::NUMBER, constant(value), span) };
         let Some(unit) = self.unit(unit) else { return Typed::unknown(span) };
-        let kind =
-            if unit.is_absolute() { Type::Temperature } else { Type::Quantity(unit.dimension) };
-        Typed::new(kind, constant(unit.to_si(value)), span).with_unit(Some(unit))
+        let value = constant(unit.to_si(value));
+        Typed::new(Type::in_unit(&unit), value, span).with_unit(Some(unit))
     }
 
     fn text_literal(&mut self, pieces: &[Piece], span: Span) -> Typed {
@@ -405,7 +404,7 @@ impl Checker<'_> {
 
     /// `3*mm`: a number before a name, with what stands between: its place, its digits and its value.
     fn number_before(&self, name: Span, between: &str) -> Option<(Span, &str, f64)> {
-        let text = self.sources.get(name.source).map_or("", |source| source.text.as_ref());
+        let text = self.sources.text(name.source);
         let before = text.get(..name.start as usize)?.trim_end().strip_suffix(between)?.trim_end();
         let inside = |c: char| c.is_ascii_digit() || c == '.' || c == '_';
         let number = before.rfind(|c| !inside(c)).map_or(before, |at| {
@@ -420,7 +419,7 @@ impl Checker<'_> {
     }
 
     fn list(&mut self, items: &[Expression], expected: Option<&Type>, span: Span) -> Typed {
-        let wanted = item_of(expected);
+        let wanted = expected.and_then(Type::item);
         let mut kind = None;
         let mut unit = None;
         let mut fields = None;
@@ -471,13 +470,9 @@ impl Checker<'_> {
         let mut parts = Vec::new();
         let mut units = Vec::new();
         for (name, value) in fields {
-            let wanted = match expected {
-                Some(Type::Record(record)) => {
-                    record.field(self.names.text(name.symbol)).map(|(_, kind)| kind)
-                }
-                _ => None,
-            };
-            let typed = self.expression(value, wanted);
+            let wanted = expected.and_then(Type::record);
+            let wanted = wanted.and_then(|record| record.field(self.names.text(name.symbol)));
+            let typed = self.expression(value, wanted.map(|(_, kind)| kind));
             kinds.push((*name, typed.kind.clone()));
             if let Some(unit) = &typed.unit {
                 units.push((self.names.shared(name.symbol), unit.clone()));
@@ -516,7 +511,7 @@ impl Checker<'_> {
         self.scope.enter();
         let (_, target) = self.declare(name, item, Role::Loop);
         let only_if = only_if.map(|e| self.condition(e, "the condition behind `if`"));
-        let element = self.expression(element, item_of(expected));
+        let element = self.expression(element, expected.and_then(Type::item));
         self.scope.leave();
         if element.kind == Type::Unknown {
             return Typed::unknown(span);
@@ -564,14 +559,6 @@ impl Checker<'_> {
                 (nothing(), Typed::unknown(e.span))
             }
         }
-    }
-}
-
-/// What the items of a list should be.
-fn item_of(expected: Option<&Type>) -> Option<&Type> {
-    match expected {
-        Some(Type::List(item)) => Some(item),
-        _ => None,
     }
 }
 

@@ -20,6 +20,16 @@ pub(super) enum Callee {
     Ask,
 }
 
+impl Callee {
+    /// The built-in that is called.
+    pub(super) fn builtin(self) -> Option<&'static Builtin> {
+        match self {
+            Callee::Builtin(index) => builtins::table().get(index).copied(),
+            _ => None,
+        }
+    }
+}
+
 /// A call in the script or in a routine.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct CallSite {
@@ -68,9 +78,7 @@ impl Graph {
     /// The effects of one call.
     pub(super) fn effects_of(&self, callee: Callee) -> Vec<Effect> {
         match callee {
-            Callee::Builtin(index) => {
-                builtins::table().get(index).map_or(Vec::new(), |b| b.page().effects.clone())
-            }
+            Callee::Builtin(_) => callee.builtin().map_or(Vec::new(), |b| b.page().effects.clone()),
             Callee::Routine(index) => {
                 self.effects.get(index).into_iter().flat_map(|e| e.keys().copied()).collect()
             }
@@ -82,9 +90,8 @@ impl Graph {
     /// Tells whether a call comes to a built-in of a sort, by itself or further down.
     fn reaching(&self, sort: fn(&Builtin) -> bool) -> impl Fn(Callee) -> bool {
         let reaches = move |callee: Callee, routines: &[bool]| match callee {
-            Callee::Builtin(index) => builtins::table().get(index).is_some_and(|b| sort(b)),
             Callee::Routine(index) => routines.get(index).copied().unwrap_or(false),
-            Callee::Arm { .. } | Callee::Ask => false,
+            _ => callee.builtin().is_some_and(sort),
         };
         let mut routines = vec![false; self.effects.len()];
         for routine in &self.order {

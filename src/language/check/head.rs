@@ -384,13 +384,7 @@ impl Checker<'_> {
         if list.kind == component(wanted).list() || !is_number(wanted) {
             return (value, Some(list));
         }
-        let other = match &list.kind {
-            Type::List(item) => match &**item {
-                Type::Record(record) => record.fields.iter().find(|(name, _)| &**name == "u"),
-                _ => None,
-            },
-            _ => None,
-        };
+        let other = list.kind.item().and_then(Type::record).and_then(|record| record.field("u"));
         let (headline, help) = match other {
             Some((_, other)) => {
                 let (is, should) = (self.a_kind(other), self.a_kind(wanted));

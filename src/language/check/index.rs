@@ -8,7 +8,7 @@ use crate::check::{Checker, Module};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::names::Names;
-use crate::syntax::tree::{Name, Routine, StatementKind, UnitName};
+use crate::syntax::tree::{Name, Routine, UnitName};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -125,10 +125,8 @@ impl Index {
         self.occurrences.sort_by_key(|o| place(o.span));
         let mut opened = Vec::new();
         for module in modules {
-            for statement in &module.file.statements {
-                if let StatementKind::Routine(routine) = &statement.kind {
-                    self.open_dimensions(routine, statement.span, names, &mut opened);
-                }
+            for (statement, routine) in module.file.routines() {
+                self.open_dimensions(routine, statement.span, names, &mut opened);
             }
         }
         for (span, target) in opened {

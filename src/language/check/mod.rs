@@ -44,7 +44,7 @@ mod way;
 pub(crate) use named::{Named, NamedImage, Use, Used};
 
 use crate::builtins;
-use crate::diagnostics::{Diagnostic, Help, Label, Severity, codes};
+use crate::diagnostics::{Diagnostic, Help, Label, codes};
 use crate::program::table::Tables;
 use crate::program::tree::Program;
 use crate::program::types::Type;
@@ -200,7 +200,7 @@ pub(crate) fn check(
     checker.program.checks = checker.planned();
     checker.program.questions = checker.asked();
     let effects = checker.flow();
-    let failed = checker.diagnostics.iter().any(|d| d.severity == Severity::Error);
+    let failed = checker.diagnostics.iter().any(Diagnostic::is_error);
     if !failed && live.is_none() && !modules.iter().any(|module| module.missing) {
         // With errors about, what looks unused may only be misspelt elsewhere.
         checker.unused();
@@ -212,7 +212,7 @@ pub(crate) fn check(
     diagnostics.sort_by_key(|d| (d.span().source, d.span().start));
     let (named, unset) = (checker.named, checker.unset);
     // Marks that mean nothing are errors as well.
-    let failed = diagnostics.iter().any(|d| d.severity == Severity::Error);
+    let failed = diagnostics.iter().any(Diagnostic::is_error);
     let program = (!failed).then_some(checker.program);
     let left = checker.live.map(live::State::left).unwrap_or_default();
     Checked { program, diagnostics, unset, effects, index, named, left, steps }
@@ -401,11 +401,7 @@ impl Checker<'_> {
 
     /// The script's own words under a span, on one line and not endless.
     fn words(&self, span: Span) -> String {
-        let text = self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ");
-        if text.chars().count() <= 60 {
-            return text;
-        }
-        text.chars().take(57).chain("...".chars()).collect()
+        self.sources.excerpt(span)
     }
 
     /// The same whole, for what is kept of a run.

@@ -1,7 +1,6 @@
 //! What a script names by plain text: images, faults, signals and channels. What knows the files and the head
 //! looks at them before anything moves.
 
-use crate::builtins;
 use crate::builtins::Effect;
 use crate::check::Checker;
 use crate::check::advice::with_article;
@@ -10,7 +9,7 @@ use crate::check::typed::Typed;
 use crate::diagnostics::codes;
 use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::tree::{Argument, ExpressionKind, Piece};
+use crate::syntax::tree::Argument;
 
 /// What is done with a signal or a channel.
 #[derive(Clone, Debug, PartialEq)]
@@ -93,15 +92,13 @@ impl Checker<'_> {
         slots: &[Option<usize>],
         values: &[Option<Typed>],
     ) {
-        let Callee::Builtin(index) = callee else { return };
-        let Some(builtin) = builtins::table().get(index) else { return };
+        let Some(builtin) = callee.builtin() else { return };
         let page = builtin.page();
         for (parameter, slot) in page.parameters.iter().zip(slots) {
             self.named.reads_charts |= parameter.kind == "chart";
             let Some(argument) = slot.and_then(|slot| arguments.get(slot)) else { continue };
-            let ExpressionKind::Text(pieces) = &argument.value.kind else { continue };
-            let [Piece::Plain(name)] = pieces.as_slice() else { continue };
-            let (name, span) = (name.clone(), argument.value.span);
+            let Some(name) = argument.value.plain_text() else { continue };
+            let (name, span) = (name.to_string(), argument.value.span);
             let commands = builtin.has(Effect::Switches);
             let like = values.get(1).and_then(Option::as_ref);
             let known = || like.and_then(Typed::constant);
@@ -133,8 +130,7 @@ impl Checker<'_> {
     /// What says the kind of a channel must be a number of a kind that is known here; gives that
     /// kind, nothing of a call that has none, and none after a report.
     pub(super) fn like(&mut self, callee: Callee, values: &[Option<Typed>]) -> Option<Type> {
-        let Callee::Builtin(index) = callee else { return Some(Type::Nothing) };
-        let Some(builtin) = builtins::table().get(index) else { return Some(Type::Nothing) };
+        let Some(builtin) = callee.builtin() else { return Some(Type::Nothing) };
         let all = builtin.page().parameters.iter().zip(values);
         let mut likes = all.filter(|(parameter, _)| parameter.kind == "like");
         let Some((parameter, Some(typed))) = likes.next() else { return Some(Type::Nothing) };

@@ -88,9 +88,7 @@ impl Checker<'_> {
                 let (words, place) = (self.offered(of.span, &[]), of.span.to(name.span));
                 if let Some(field) = self.field_of_each(of, &text, place) {
                     report = report.way_out(field);
-                } else if let Type::List(item) = other
-                    && let Type::Record(record) = &**item
-                {
+                } else if let Some(record) = other.item().and_then(Type::record) {
                     let known = record.fields.iter().map(|(field, _)| field);
                     let known = advice::listed(known);
                     report = report.help(format!("its elements have {known}, as in `xs[0].name`"));
@@ -116,12 +114,9 @@ impl Checker<'_> {
 
     /// A column of a list of records, or with an index behind it the field of that element.
     fn field_of_each(&self, list: &Typed, field: &str, place: Span) -> Option<Help> {
-        let Type::List(item) = &list.kind else { return None };
-        let Type::Record(record) = &**item else { return None };
-        record.field(field)?;
+        list.kind.item()?.record()?.field(field)?;
         let words = self.offered(list.span, &[]);
-        let source = self.sources.get(place.source)?;
-        let behind = source.text.get(place.end as usize..)?;
+        let behind = self.sources.text(place.source).get(place.end as usize..)?;
         let index = behind.strip_prefix('[').and_then(|rest| rest.split_once(']'));
         let index = index.filter(|(index, _)| !index.contains(['[', '(', '{', '\n']));
         let (help, span, text) = match index {
@@ -174,11 +169,10 @@ impl Checker<'_> {
                 let report = Diagnostic::error(codes::NOT_A_LIST, headline, index.span);
                 report.fix(format!("write `.{field}`"), brackets, format!(".{field}"))
             }
-            (Type::List(item), ExpressionKind::Text(_)) if matches!(**item, Type::Record(_)) => {
+            (Type::List(item), ExpressionKind::Text(_)) if let Some(record) = item.record() => {
                 let field = inside.trim_matches(['"', '\'']);
                 let headline = format!("a list has no field `{field}`");
                 let report = Diagnostic::error(codes::BAD_INDEX, headline, index.span);
-                let Type::Record(record) = &**item else { return None };
                 let known = record.fields.iter().map(|(name, _)| name);
                 match self.field_of_each(of, field, Span { end: whole.end, ..of.span }) {
                     Some(help) => report.way_out(help),
@@ -391,7 +385,7 @@ impl Checker<'_> {
         let near = self.near_name(&text, known);
         let help =
             format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later");
-        let source = self.sources.get(span.source).map_or("", |source| source.text.as_ref());
+        let source = self.sources.text(span.source);
         let behind = source.get(span.end as usize..).unwrap_or("").trim_start();
         if let Some(value) = behind.strip_prefix('=')
             && self.builtins.contains_key(&symbol)

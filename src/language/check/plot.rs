@@ -1,6 +1,7 @@
 //! How a recorded list is drawn: `record "bow", line, high 5 um: rows`.
 
 use crate::check::Checker;
+use crate::check::operator::is_number;
 use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::plot::{PLOT_WORDS, Plot, PlotSort};
@@ -78,9 +79,7 @@ impl Checker<'_> {
 
 /// The kind of what a plot of a value shows upwards, or of what a histogram counts.
 fn drawn(kind: &Type, sort: PlotSort) -> Option<Type> {
-    let is_number = |kind: &Type| matches!(kind, Type::Quantity(_) | Type::Temperature);
-    let Type::List(item) = kind else { return None };
-    match &**item {
+    match kind.item()? {
         item if is_number(item) => Some(item.clone()),
         Type::Record(record) => {
             let mut numbers = in_order(record).filter(|kind| is_number(kind));

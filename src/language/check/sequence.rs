@@ -1,11 +1,10 @@
 //! What must come before what: lock before light and before counting, a measured line between
 //! loading trims and keeping them. Works on the order in which calls stand.
 
-use crate::builtins;
 use crate::builtins::{Effect, Trait};
 use crate::check::Checker;
 use crate::check::flow::{CallSite, Callee, Graph, put};
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 
 /// Whether lock has been looked for since the polygon was last told to change its speed.
@@ -71,7 +70,7 @@ impl Checker<'_> {
         let Some(site) = self.calls.iter().find(|site| site.span == name) else { return false };
         let whole = Span { end: site.end, ..name };
         self.diagnostics.iter().any(|d| {
-            d.severity == Severity::Error
+            d.is_error()
                 && whole.source == d.span().source
                 && (whole.start..=whole.end).contains(&d.span().start)
         })
@@ -95,12 +94,11 @@ impl Checker<'_> {
                 }
                 failing = site.fails.map(|block| (block, now));
             }
-            let (mut inner, mut builtin) = (ENTRY, None);
-            match site.callee {
-                Callee::Routine(index) => inner = passages.get(index).copied().unwrap_or(ENTRY),
-                Callee::Builtin(index) => builtin = builtins::table().get(index),
-                Callee::Arm { .. } | Callee::Ask => {}
-            }
+            let builtin = site.callee.builtin();
+            let inner = match site.callee {
+                Callee::Routine(index) => passages.get(index).copied().unwrap_or(ENTRY),
+                _ => ENTRY,
+            };
             let is = |what| builtin.is_some_and(|builtin| builtin.is(what));
             let has = |effect| builtin.is_some_and(|builtin| builtin.has(effect));
             let arms = matches!(site.callee, Callee::Arm { .. });

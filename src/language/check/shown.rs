@@ -44,12 +44,8 @@ impl Checker<'_> {
             return Typed::unknown(span);
         }
         let Some(found) = self.unit(unit) else { return Typed::unknown(span) };
-        let scalar = match &typed.kind {
-            Type::List(item) => (**item).clone(),
-            other => other.clone(),
-        };
-        let wanted =
-            if found.is_absolute() { Type::Temperature } else { Type::Quantity(found.dimension) };
+        let scalar = typed.kind.item().unwrap_or(&typed.kind).clone();
+        let wanted = Type::in_unit(&found);
         let fits = scalar == wanted
             || (scalar == Type::Temperature && found.dimension == Dimension::TEMPERATURE)
             || scalar == Type::Unknown;

@@ -1,13 +1,12 @@
 //! Tables: their rows are known before the check, so that a call is the rows themselves.
 
-use crate::builtins;
 use crate::check::Checker;
 use crate::check::flow::Callee;
 use crate::check::typed::Typed;
 use crate::diagnostics::codes;
 use crate::program::tree::Ref;
 use crate::source::Span;
-use crate::syntax::tree::{Argument, ExpressionKind, Piece};
+use crate::syntax::tree::Argument;
 
 impl Checker<'_> {
     /// The rows of a table, where a call reads one.
@@ -17,14 +16,9 @@ impl Checker<'_> {
         arguments: &[Argument],
         span: Span,
     ) -> Option<Typed> {
-        let Callee::Builtin(index) = callee else { return None };
-        builtins::table().get(index).filter(|builtin| builtins::reads_table(builtin.name))?;
+        callee.builtin().filter(|builtin| builtin.reads_table())?;
         let path = arguments.first()?;
-        let is_plain = match &path.value.kind {
-            ExpressionKind::Text(pieces) => matches!(pieces.as_slice(), [Piece::Plain(_)]),
-            _ => false,
-        };
-        if !is_plain {
+        if path.value.plain_text().is_none() {
             self.error(
                 codes::BAD_TABLE,
                 "the path of a table is not a plain text",

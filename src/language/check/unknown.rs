@@ -19,20 +19,19 @@ impl Checker<'_> {
 
     /// A name stands first in a call that takes the name of a signal, a channel, a file or a fault.
     pub(super) fn names_a_thing(&self, name: Span) -> bool {
-        let text = self.sources.get(name.source).map_or("", |source| source.text.as_ref());
+        let text = self.sources.text(name.source);
         let before = text.get(..name.start as usize).unwrap_or("").strip_suffix('(');
         let is_part = |c: char| c.is_alphanumeric() || c == '_';
         let callee = before.and_then(|before| before.rsplit(|c| !is_part(c)).next());
-        let builtin = builtins::table().iter().find(|builtin| Some(builtin.name) == callee);
-        let first = builtin.and_then(|builtin| builtin.page().parameters.first());
+        let first =
+            callee.and_then(builtins::named).and_then(|builtin| builtin.page().parameters.first());
         first.is_some_and(|p| p.kind != "text" && builtins::kind(p.kind) == Type::Text)
     }
 
     /// Reports a call of a name that no routine has.
     pub(super) fn unknown_call(&mut self, name: Name, whole: Span) {
         let text = self.text(name.symbol);
-        let rest = Span { end: u32::MAX, ..name.span };
-        let rest = self.sources.get(rest.source).and_then(|s| s.text.get(rest.start as usize..));
+        let rest = self.sources.text(name.span.source).get(name.span.start as usize..);
         let line = rest.and_then(|rest| rest.lines().next()).unwrap_or("");
         let takes_in = takes_in_wrongly(line);
         let module = self.module();

@@ -7,7 +7,7 @@ use crate::check::scope::Role;
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, Edit, Help};
 use crate::program::types::{RecordType, Type};
-use crate::source::Span;
+use crate::source::{Span, one_line};
 use crate::syntax::tree::{Binary, Expression, ExpressionKind};
 use spintrue_head::{Base, Dimension, suited_unit};
 
@@ -294,7 +294,7 @@ impl Checker<'_> {
     /// The words of an expression as they can be written elsewhere: in brackets where any of `loose`
     /// is in them, or a word that binds no closer.
     pub(super) fn offered(&self, span: Span, loose: &[char]) -> String {
-        let text = self.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ");
+        let text = one_line(self.sources.slice(span));
         if text.chars().count() > MAX_WORDS {
             return "(...)".to_string();
         }

@@ -143,6 +143,11 @@ impl Diagnostic {
         self.help.iter().filter(|help| !help.edits.is_empty())
     }
 
+    /// It keeps a script from running.
+    pub fn is_error(&self) -> bool {
+        self.severity == Severity::Error
+    }
+
     /// The main place.
     pub fn span(&self) -> Span {
         self.labels.first().map(|l| l.span).unwrap_or_default()

@@ -145,7 +145,7 @@ impl Cache<'_> {
     /// A place in characters. Ariadne's byte mode takes character offsets for byte offsets in the
     /// heading of a second source.
     fn place(&mut self, label: &Placed<'_>) -> (SourceId, Range<usize>) {
-        let text = self.sources.get(label.source).map_or("", |source| source.text.as_ref());
+        let text = self.sources.text(label.source);
         let mark = text.len() - unmarked(text).len();
         let mut cache = self;
         let read = ariadne::Cache::fetch(&mut cache, &label.source).ok();
@@ -258,7 +258,7 @@ fn excerpt(
     let mut out = format!("{on}[{}] {word}:{off} {headline}\n", diagnostic.code);
     for label in labels.iter().filter(|label| label.known) {
         let place = Span::new(label.source, label.range.start, label.range.end);
-        let text = sources.get(label.source).map_or("", |source| &source.text);
+        let text = sources.text(label.source);
         let _ = writeln!(out, "   ─[ {} ]", sources.place(place));
         let line = lines_of(text, &(label.range.start..label.range.start));
         let before = unmarked(text.get(line.start..label.range.start).unwrap_or(""));

@@ -87,7 +87,7 @@ impl Analysis {
 
     /// The text of a file.
     pub fn text(&self, source: SourceId) -> &str {
-        self.examined.prepared.sources.get(source).map_or("", |s| &s.text)
+        self.examined.prepared.sources.text(source)
     }
 
     /// The text of a span.
@@ -98,27 +98,24 @@ impl Analysis {
 
 /// A file that holds routines, and nothing that a used file may not hold.
 fn fits_library(file: &File, names: &Names) -> bool {
-    let mut routines = 0;
     let only = file.statements.iter().all(|statement| match &statement.kind {
-        StatementKind::Routine(_) => {
-            routines += 1;
-            true
-        }
         StatementKind::Let { mutable: false, value, .. } => {
             let mut constant = true;
             each_expression(value, &mut |e| {
                 if let ExpressionKind::Call { name, .. } = &e.kind {
-                    let text = names.text(name.symbol);
-                    let builtin = builtins::table().iter().find(|b| b.name == text);
+                    let builtin = builtins::named(names.text(name.symbol));
                     constant &= builtin.is_some_and(|b| b.page().effects.is_empty());
                 }
             });
             constant
         }
-        StatementKind::Use { .. } | StatementKind::Allow { .. } | StatementKind::Broken => true,
+        StatementKind::Routine(_)
+        | StatementKind::Use { .. }
+        | StatementKind::Allow { .. }
+        | StatementKind::Broken => true,
         _ => false,
     });
-    only && routines > 0
+    only && file.routines().next().is_some()
 }
 
 /// Open documents before the files of the workspace.

@@ -155,7 +155,7 @@ pub fn candidates(scope: &Scope, text: &str, cursor: &Cursor) -> Vec<Item> {
 
 /// Meaning and effects of a built-in, in markdown.
 pub fn builtin_documentation(name: &str) -> Option<String> {
-    let builtin = builtins::table().iter().find(|b| b.name == name)?;
+    let builtin = builtins::named(name)?;
     let effects = describe::effects(builtin.page().effects.iter().copied());
     Some(format!("{}\n\n{effects}", builtin.page().meaning()))
 }
@@ -214,7 +214,7 @@ fn fields(place: Place<'_>, cursor: &Cursor, workspace: &mut dyn Workspace) -> V
     };
     let field = field_at(place.analysis, place.source).or_else(|| with_stand_in(workspace));
     let Some(field) = field else { return Vec::new() };
-    let Type::Record(record) = &field.of else { return Vec::new() };
+    let Some(record) = field.of.record() else { return Vec::new() };
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
     let spec = describe::record_of(&field.of);
     let item = |(name, kind): &(std::sync::Arc<str>, Type)| {

@@ -69,13 +69,13 @@ impl Callable {
 
     /// The built-in of a name.
     pub fn builtin_named(name: &str) -> Option<Callable> {
-        builtins::table().iter().find(|b| b.name == name).map(|b| Callable::builtin(b))
+        builtins::named(name).map(Callable::builtin)
     }
 
     /// A routine by its name where it is declared.
     pub fn routine(analysis: &Analysis, name: Span) -> Option<Callable> {
         let (statement, routine) = walk::routine(analysis.file(name.source)?, name)?;
-        let one_line = |span: Span| self::one_line(analysis.slice(span));
+        let one_line = |span: Span| crate::source::one_line(analysis.slice(span));
         let parameters = routine.parameters.iter().map(|parameter| {
             let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
             Parameter {
@@ -106,11 +106,6 @@ fn kind_name(word: &str) -> String {
     builtins::kind(word).name(&OPEN_NAMES)
 }
 
-/// A text on one line.
-pub fn one_line(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
-}
-
 /// `Effects on the head: reads, spins`
 pub fn effects(effects: impl Iterator<Item = Effect>) -> String {
     let all: Vec<&str> = effects.map(Effect::text).collect();
@@ -139,15 +134,12 @@ pub fn record_fields(kind: &Type) -> Vec<(String, String)> {
 
 /// The record of built-ins behind a type.
 pub(super) fn record_of(kind: &Type) -> Option<&'static RecordSpec> {
-    let Type::Record(record) = kind else { return None };
-    let name = record.name?;
-    builtins::record(name)
+    builtins::record(kind.record()?.name?)
 }
 
 /// The type of a field in words, and what it means.
 pub(super) fn field(field: &FieldOf) -> Option<(String, String)> {
-    let Type::Record(record) = &field.of else { return None };
-    let (_, kind) = record.field(&field.name)?;
+    let (_, kind) = field.of.record()?.field(&field.name)?;
     let open: Vec<&str> = field.open.iter().map(|o| &**o).collect();
     let meaning = record_of(&field.of)
         .and_then(|r| r.page().fields.iter().find(|f| f.name == &*field.name))
@@ -196,9 +188,7 @@ pub fn unit(text: &str) -> Option<String> {
         let prefixed = if factor == 1.0 { "" } else { ", with a prefix" };
         lines.push(format!("{}{prefixed}", entry.meaning));
     }
-    let kind =
-        if unit.is_absolute() { "temperature".to_string() } else { unit.dimension.name(&[]) };
-    lines.push(format!("Kind: {kind}"));
+    lines.push(format!("Kind: {}", Type::in_unit(&unit).name(&[])));
     let si = unit.dimension.si();
     let si = if si == text { unit.dimension.base_units() } else { si };
     if unit.is_absolute() {

@@ -7,6 +7,7 @@ use crate::ide::cursor::Cursor;
 use crate::ide::describe::Parameter;
 use crate::ide::scope::Scope;
 use crate::ide::signature::active_call;
+use crate::program::types::Type;
 use spintrue_head::parse_unit;
 
 /// Operators that take the same kind on both sides, and what else asks for the kind on its left.
@@ -196,13 +197,7 @@ impl Reader<'_> {
                 Some((start, self.field(start, last - 1, &kind, word)?))
             }
             Some(before) if is_number(before) => {
-                let unit = parse_unit(word).ok()?;
-                let kind = if unit.is_absolute() {
-                    "temperature".to_string()
-                } else {
-                    unit.dimension.name(&[])
-                };
-                Some((last - 1, kind))
+                Some((last - 1, Type::in_unit(&parse_unit(word).ok()?).name(&[])))
             }
             _ => Some((last, self.scope.values.get(word)?.kind.clone())),
         }
@@ -235,8 +230,8 @@ pub(super) fn argument_word(
     cursor: &Cursor,
 ) -> Option<(&'static str, bool)> {
     let call = active_call(scope, text, cursor)?;
-    let is_builtin = call.callable.declared.is_none();
-    let builtin = builtins::table().iter().find(|b| is_builtin && b.name == call.callable.name)?;
+    let callable = Some(&call.callable).filter(|callable| callable.declared.is_none())?;
+    let builtin = builtins::named(&callable.name)?;
     let word = builtin.page().parameters.get(call.parameter?)?.kind;
     Some((word, builtin.has(Effect::Switches)))
 }

@@ -7,7 +7,7 @@ use crate::ide::describe;
 use crate::ide::describe::Callable;
 use crate::ide::place::Place;
 use crate::ide::words::{meaning, words};
-use crate::source::Span;
+use crate::source::{Span, one_line};
 use crate::syntax::tree::StatementKind;
 use crate::syntax::{Keyword, Mark, marks, walk};
 
@@ -35,7 +35,7 @@ pub(super) fn target(analysis: &Analysis, target: &Target) -> Option<String> {
             let file = analysis.file(name.source)?;
             let (statement, routine) = walk::routine(file, *name)?;
             paragraphs([
-                code(&describe::one_line(analysis.slice(routine.head))),
+                code(&one_line(analysis.slice(routine.head))),
                 statement.doc.as_deref().unwrap_or_default().to_string(),
                 describe::routine_effects(analysis, *name).unwrap_or_default(),
             ])
@@ -88,7 +88,7 @@ fn value(analysis: &Analysis, name: Span) -> Option<String> {
     };
     let default = match statement.map(|s| &s.kind) {
         Some(StatementKind::Param { default: Some(default), .. }) => {
-            format!("Default: `{}`", describe::one_line(analysis.slice(default.span)))
+            format!("Default: `{}`", one_line(analysis.slice(default.span)))
         }
         _ => String::new(),
     };

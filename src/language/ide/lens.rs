@@ -5,7 +5,6 @@ use crate::builtins::Effect;
 use crate::check::flow::EffectsOf;
 use crate::ide::place::Place;
 use crate::source::Span;
-use crate::syntax::tree::StatementKind;
 
 /// Something to be shown above a line.
 pub struct Lens {
@@ -28,8 +27,7 @@ pub fn lenses(place: Place<'_>) -> Vec<Lens> {
         lenses.push(Lens { span: Span::new(place.source, 0, 0), title });
     }
     let Some(file) = analysis.file(place.source) else { return lenses };
-    for statement in &file.statements {
-        let StatementKind::Routine(routine) = &statement.kind else { continue };
+    for (_, routine) in file.routines() {
         let name = routine.name.span;
         let Some(at) = analysis.examined.index.routines.iter().position(|r| *r == name) else {
             continue;

@@ -33,7 +33,7 @@ mod workspace;
 pub use analysis::Analysis;
 pub use complete::{Item, ItemKind, builtin_documentation, candidates, complete};
 pub use cursor::{Wanted, cursor};
-pub use describe::{Callable, Parameter, effects, kind, one_line, record_fields, unit};
+pub use describe::{Callable, Parameter, effects, kind, record_fields, unit};
 pub use folding::{Fold, FoldKind, folds};
 pub use head::{HeadAsked, KnownHead};
 pub use hints::{Hint, HintKind, hints};

@@ -2,7 +2,7 @@
 //! every file still means what it meant.
 
 use crate::check::index::Target;
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::diagnostics::{Diagnostic, codes};
 use crate::ide::analysis::{Analysis, Texts};
 use crate::ide::navigate::{Uses, across, add_uses, same, users};
 use crate::ide::place::{Place, moved};
@@ -150,7 +150,7 @@ fn check_same_meaning(
             return refused(format!("already means something else at {}", place(span)));
         }
     }
-    let is = |d: &Diagnostic| d.severity == Severity::Error;
+    let is = Diagnostic::is_error;
     if now.len() != before.examined.index.occurrences.len()
         || reports(after, &is) > reports(before, &is)
     {

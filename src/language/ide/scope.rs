@@ -1,10 +1,10 @@
 //! The names that can be used at a place.
 
 use crate::check::index::Target;
-use crate::ide::describe::{Callable, one_line};
+use crate::ide::describe::Callable;
 use crate::ide::place::Place;
 use crate::ide::workspace::Workspace;
-use crate::source::{SourceId, Span};
+use crate::source::{SourceId, Span, one_line};
 use crate::syntax::tree::{ExpressionKind, Name, Statement, StatementKind};
 use crate::syntax::walk::{answer, blocks, each_expression, expressions};
 use std::collections::BTreeMap;

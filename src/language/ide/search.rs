@@ -123,10 +123,8 @@ fn declared(text: &str, statement: &[Lexeme]) -> Option<(SymbolKind, Range<usize
         Keyword::Routine => SymbolKind::Routine,
         Keyword::Param => SymbolKind::Constant,
         Keyword::Let => {
-            let is_pure = |called: &str| {
-                let builtin = builtins::table().iter().find(|b| b.name == called);
-                builtin.is_some_and(|b| b.page().effects.is_empty())
-            };
+            let is_pure =
+                |called: &str| builtins::named(called).is_some_and(|b| b.page().effects.is_empty());
             let needs_head = rest.windows(2).any(|pair| match pair {
                 [called, open] => {
                     let called = word(text, called).filter(|w| Keyword::of(w).is_none());

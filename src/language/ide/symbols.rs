@@ -1,8 +1,8 @@
 //! The symbols of a document, for an outline.
 
 use crate::ide::analysis::Analysis;
-use crate::ide::describe::{Callable, one_line};
-use crate::source::{SourceId, Span};
+use crate::ide::describe::Callable;
+use crate::source::{SourceId, Span, one_line};
 use crate::syntax::tree::{Name, Statement, StatementKind};
 use crate::syntax::walk;
 

@@ -11,7 +11,7 @@ use crate::program::plot::PLOT_WORDS;
 use crate::source::Span;
 use crate::syntax::names::Names;
 use crate::syntax::tree::{
-    Binary, Choice, Expression, ExpressionKind, File, Name, Piece, Statement, StatementKind,
+    Binary, Choice, Expression, ExpressionKind, File, Name, Statement, StatementKind,
 };
 use crate::syntax::walk::{each_expression, each_statement, expressions};
 use spintrue_head::FAULTS;
@@ -96,13 +96,10 @@ impl Finder<'_> {
     fn expression(&mut self, e: &Expression) {
         match &e.kind {
             ExpressionKind::Call { name, arguments } => {
-                if !arguments.iter().any(|argument| plain(&argument.value).is_some()) {
+                if !arguments.iter().any(|argument| argument.value.plain_text().is_some()) {
                     return;
                 }
-                let called = self.names.text(name.symbol);
-                let Some(builtin) = builtins::table().iter().find(|b| b.name == called) else {
-                    return;
-                };
+                let Some(builtin) = builtins::named(self.names.text(name.symbol)) else { return };
                 let parameters = &builtin.page().parameters;
                 for (place, argument) in arguments.iter().enumerate() {
                     let parameter = match argument.name {
@@ -118,7 +115,7 @@ impl Finder<'_> {
                         Some("image" | "chart") => WordKind::Image,
                         _ => continue,
                     };
-                    if let Some(text) = plain(&argument.value) {
+                    if let Some(text) = argument.value.plain_text() {
                         self.add(argument.value.span, kind, text);
                     }
                 }
@@ -132,7 +129,7 @@ impl Finder<'_> {
                 for (field, text) in [(left, right), (right, left)] {
                     if let ExpressionKind::Field { name, .. } = &field.kind
                         && self.names.text(name.symbol) == "kind"
-                        && let Some(kind) = plain(text)
+                        && let Some(kind) = text.plain_text()
                     {
                         self.add(text.span, WordKind::FailureKind, kind);
                     }
@@ -140,17 +137,6 @@ impl Finder<'_> {
             }
             _ => {}
         }
-    }
-}
-
-/// A text without values in it.
-fn plain(e: &Expression) -> Option<&str> {
-    match &e.kind {
-        ExpressionKind::Text(pieces) => match pieces.as_slice() {
-            [Piece::Plain(text)] => Some(text),
-            _ => None,
-        },
-        _ => None,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Types of the language, and how their values are laid out.
 
-use spintrue_head::Dimension;
+use spintrue_head::{Dimension, UnitText};
 use std::rc::Rc;
 use std::sync::Arc;
 
@@ -84,6 +84,27 @@ impl Type {
     #[must_use]
     pub fn list(self) -> Type {
         Type::List(Rc::new(self))
+    }
+
+    /// The type of the values in a unit.
+    pub fn in_unit(unit: &UnitText) -> Type {
+        if unit.is_absolute() { Type::Temperature } else { Type::Quantity(unit.dimension) }
+    }
+
+    /// Of a list the type of its items.
+    pub fn item(&self) -> Option<&Type> {
+        match self {
+            Type::List(item) => Some(item),
+            _ => None,
+        }
+    }
+
+    /// Of a record its fields.
+    pub fn record(&self) -> Option<&RecordType> {
+        match self {
+            Type::Record(record) => Some(record),
+            _ => None,
+        }
     }
 
     /// How it is laid out inside a list or a record: records are spread out in place.

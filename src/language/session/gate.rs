@@ -4,7 +4,7 @@
 use crate::check::flow::EffectsOf;
 use crate::check::steps::Steps;
 use crate::check::{Named, Unset, Used};
-use crate::diagnostics::{Diagnostic, Severity, codes};
+use crate::diagnostics::{Diagnostic, codes};
 use crate::interpret::Links;
 use crate::program::tree::Program;
 use crate::session::live::Entry;
@@ -146,7 +146,7 @@ fn held(
 
 /// An error is among the reports.
 pub(super) fn forbids(reports: &[Diagnostic]) -> bool {
-    reports.iter().any(|report| report.severity == Severity::Error)
+    reports.iter().any(Diagnostic::is_error)
 }
 
 fn unfit(

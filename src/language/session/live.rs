@@ -7,7 +7,7 @@ use crate::check::index::Occurrence;
 use crate::check::live::{Answer, Kept, Left, Live};
 use crate::check::steps::Steps;
 use crate::check::{Checked, Module, Named, Unset};
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::Diagnostic;
 use crate::interpret::{Observer, Stepper};
 use crate::program::failure::Failure;
 use crate::program::tree::Program;
@@ -16,6 +16,7 @@ use crate::session::gate::RunnableEntry;
 use crate::session::load::{ImageFacts, Loaded, Texts, settled};
 use crate::session::run::place_text;
 use crate::session::{FileError, Files};
+use crate::source::one_line;
 use crate::source::{SourceId, SourceMap, Span};
 use crate::station::Station;
 use crate::syntax::names::Names;
@@ -166,9 +167,7 @@ impl Session {
         let used = modules.flat_map(|module| &module.borrowed().file.statements);
         own.chain(used).filter_map(|statement| {
             let StatementKind::Routine(routine) = &statement.kind else { return None };
-            let words = |span: Span| {
-                self.texts.sources.slice(span).split_whitespace().collect::<Vec<_>>().join(" ")
-            };
+            let words = |span: Span| one_line(self.texts.sources.slice(span));
             let parameters = routine.parameters.iter().map(|parameter| {
                 let end = parameter.default.as_ref().map_or(parameter.annotation.span, |d| d.span);
                 let name = self.texts.names.text(parameter.name.symbol).to_string();
@@ -368,7 +367,7 @@ impl Session {
         let (mut diagnostics, program) =
             settled(files, sources, problems, &mut checked, Some(&mut images));
         // Earlier entries were warned of when they were entered.
-        diagnostics.retain(|d| d.severity == Severity::Error || fresh(d, &own_statements));
+        diagnostics.retain(|d| d.is_error() || fresh(d, &own_statements));
         let Checked { left, index, effects, named, steps, .. } = checked;
         let mut occurrences = index.map(|index| index.occurrences).unwrap_or_default();
         occurrences.retain(|occurrence| occurrence.span.source == source);

@@ -156,7 +156,7 @@ impl Prepared {
 
     /// How many errors there are.
     pub fn errors(&self) -> usize {
-        self.diagnostics.iter().filter(|d| d.severity == Severity::Error).count()
+        self.diagnostics.iter().filter(|d| d.is_error()).count()
     }
 }
 
@@ -311,7 +311,7 @@ const OF_NAMES: [&str; 3] = [codes::UNKNOWN_NAME, codes::UNKNOWN_ROUTINE, codes:
 
 /// The words on the lines of a place.
 fn words(sources: &SourceMap, span: Span) -> impl Iterator<Item = &str> {
-    let text = sources.get(span.source).map_or("", |source| source.text.as_ref());
+    let text = sources.text(span.source);
     let start = text.get(..span.start as usize).and_then(|t| t.rfind('\n')).map_or(0, |at| at + 1);
     let end = text.get(span.end as usize..).and_then(|t| t.find('\n'));
     let end = end.map_or(text.len(), |at| span.end as usize + at);

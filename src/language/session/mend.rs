@@ -1,7 +1,7 @@
 //! What `check --fix` does to a script: the safe ways out of its reports, as long as they make it better.
 
+use crate::diagnostics::Diagnostic;
 use crate::diagnostics::fix::{edited, safe_fixes};
-use crate::diagnostics::{Diagnostic, Severity};
 use crate::images::ChartFacts;
 use crate::session::SCRIPT;
 use crate::session::load::{FileError, Files, Prepared, Text, prove};
@@ -82,10 +82,9 @@ pub fn mend(
 fn badness(prepared: &Prepared) -> (usize, usize, usize, usize) {
     let unread =
         |d: &&Diagnostic| ["E01", "E02", "E03"].iter().any(|area| d.code.starts_with(area));
-    let is_error = |d: &&Diagnostic| d.severity == Severity::Error;
     let all = &prepared.diagnostics;
     let length = prepared.sources.get(SCRIPT).map_or(0, |source| source.text.len());
     let first = all.iter().find(unread).map_or(length, |d| d.span().start as usize);
-    let (unread, errors) = (all.iter().filter(unread), all.iter().filter(is_error));
+    let (unread, errors) = (all.iter().filter(unread), all.iter().filter(|d| d.is_error()));
     (unread.count(), errors.count(), all.len(), length - first.min(length))
 }

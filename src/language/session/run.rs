@@ -172,7 +172,7 @@ const MAX_PROVOKED: usize = 10_000;
 
 /// Where a script ends.
 fn last_line(sources: &SourceMap) -> Span {
-    let text = sources.get(SCRIPT).map_or("", |source| source.text.as_ref()).trim_end();
+    let text = sources.text(SCRIPT).trim_end();
     let start = text.rfind('\n').map_or(0, |at| at + 1);
     Span::new(SCRIPT, start, text.len())
 }

@@ -73,7 +73,7 @@ impl Series {
 
     /// The text of a row on the line that it has in the file.
     pub fn row_text(&self, row: &Row) -> String {
-        let text = self.texts.sources.get(self.source).map_or("", |source| source.text.as_ref());
+        let text = self.texts.sources.text(self.source);
         let text = text.get(row.range.clone()).unwrap_or("");
         format!("{}{text}", "\n".repeat(row.line - 1))
     }

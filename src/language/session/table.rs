@@ -6,7 +6,7 @@ use crate::program::table::Table;
 use crate::program::types::{RecordType, Type};
 use crate::program::value::{Object, Value};
 use crate::session::cells::{Cell, Reading, Row};
-use crate::source::{SourceId, Span};
+use crate::source::{SourceId, Span, shortened};
 use core::ops::Range;
 use spintrue_head::{Dimension, UnitError, UnitText, cell_number, parse_unit};
 use std::rc::Rc;
@@ -129,8 +129,7 @@ fn record(columns: &[Column], depth: usize, written: Vec<Arc<str>>) -> RecordTyp
 impl Holds {
     fn kind(&self) -> Type {
         match self {
-            Holds::Number(Some(unit)) if unit.is_absolute() => Type::Temperature,
-            Holds::Number(Some(unit)) => Type::Quantity(unit.dimension),
+            Holds::Number(Some(unit)) => Type::in_unit(unit),
             Holds::Number(None) => Type::NUMBER,
             Holds::List(unit) => Holds::Number(unit.clone()).kind().list(),
             Holds::Flag => Type::Flag,
@@ -417,12 +416,7 @@ fn no_number(text: &str, unit: Option<&UnitText>) -> (String, String) {
 
 /// The beginning of a text, on one line.
 fn short(text: &str) -> String {
-    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    if text.chars().count() <= 30 {
-        text
-    } else {
-        text.chars().take(27).chain("...".chars()).collect()
-    }
+    shortened(text, 30)
 }
 
 /// A text without the apostrophe that keeps a spreadsheet from taking it for a formula.

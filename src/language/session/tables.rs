@@ -1,13 +1,14 @@
 //! Finds the tables that texts name, and reads them before anything is checked.
 
 use crate::builtins;
+use crate::builtins::Builtin;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::session::Files;
 use crate::session::load::Texts;
 use crate::session::table;
 use crate::source::Span;
 use crate::syntax::names::Names;
-use crate::syntax::tree::{Expression, ExpressionKind, Piece, Statement};
+use crate::syntax::tree::{Expression, ExpressionKind, Statement};
 use crate::syntax::walk::{each_expression, each_inside, expressions};
 use std::rc::Rc;
 
@@ -76,16 +77,13 @@ fn named_in(e: &Expression, names: &Names) -> Vec<(String, Span)> {
     let mut named = Vec::new();
     each_expression(e, &mut |e| {
         let ExpressionKind::Call { name, arguments } = &e.kind else { return };
-        if !builtins::reads_table(names.text(name.symbol)) {
+        if !builtins::named(names.text(name.symbol)).is_some_and(Builtin::reads_table) {
             return;
         }
         // Anything more is refused by the check.
         let Some(path) = arguments.first() else { return };
-        if let ExpressionKind::Text(pieces) = &path.value.kind
-            && let [Piece::Plain(plain)] = pieces.as_slice()
-        {
-            named.push((plain.clone(), path.value.span));
-        }
+        let plain = path.value.plain_text();
+        named.extend(plain.map(|plain| (plain.to_string(), path.value.span)));
     });
     named
 }

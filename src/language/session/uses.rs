@@ -1,12 +1,12 @@
 //! Files that are taken in wrongly: by a habit of another language, or by a path that names none.
 
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::Diagnostic;
 use crate::session::Files;
 use crate::syntax::foreign::takes_in_wrongly;
 
 /// Whether a line with a mistake tries to take in a file.
 pub(super) fn wrongly_used(text: &str, reports: &[Diagnostic]) -> bool {
-    reports.iter().filter(|report| report.severity == Severity::Error).any(|report| {
+    reports.iter().filter(|report| report.is_error()).any(|report| {
         let start = report.span().start as usize;
         let before = text.get(..start).and_then(|before| before.rsplit('\n').next()).unwrap_or("");
         let line = text.get(start - before.len()..).and_then(|rest| rest.lines().next());

@@ -13,13 +13,6 @@ enum Place {
     Inside,
 }
 
-/// A row of the table.
-struct Row {
-    text: &'static str,
-    quoted: &'static str,
-    place: Place,
-}
-
 /// What each means, and a piece of a script that shows it.
 const PAGE: &str = include_str!("keywords.md");
 
@@ -43,11 +36,23 @@ macro_rules! keywords {
                 }
             }
 
-            fn row(self) -> &'static Row {
+            /// As written.
+            pub fn text(self) -> &'static str {
                 match self {
-                    $(Keyword::$variant => {
-                        &Row { text: $text, quoted: concat!("`", $text, "`"), place: Place::$place }
-                    },)*
+                    $(Keyword::$variant => $text,)*
+                }
+            }
+
+            /// As reports name it.
+            pub(crate) fn quoted(self) -> &'static str {
+                match self {
+                    $(Keyword::$variant => concat!("`", $text, "`"),)*
+                }
+            }
+
+            fn place(self) -> Place {
+                match self {
+                    $(Keyword::$variant => Place::$place,)*
                 }
             }
         }
@@ -100,16 +105,6 @@ keywords! {
 }
 
 impl Keyword {
-    /// As written.
-    pub fn text(self) -> &'static str {
-        self.row().text
-    }
-
-    /// As reports name it.
-    pub(crate) fn quoted(self) -> &'static str {
-        self.row().quoted
-    }
-
     /// What it means, in a sentence.
     pub fn meaning(self) -> &'static str {
         self.page().0
@@ -129,12 +124,12 @@ impl Keyword {
 
     /// Begins a statement, and stands in no expression or type but a comprehension.
     pub fn begins_statement(self) -> bool {
-        self.row().place == Place::Begins
+        self.place() == Place::Begins
     }
 
     /// Goes on with the statement of the line before when it begins a line.
     pub fn continues_statement(self) -> bool {
-        self.row().place == Place::Continues
+        self.place() == Place::Continues
     }
 }
 

@@ -19,6 +19,16 @@ pub struct File {
     pub statements: Vec<Statement>,
 }
 
+impl File {
+    /// Its routines, each with its statement.
+    pub(crate) fn routines(&self) -> impl Iterator<Item = (&Statement, &Routine)> {
+        self.statements.iter().filter_map(|statement| match &statement.kind {
+            StatementKind::Routine(routine) => Some((statement, &**routine)),
+            _ => None,
+        })
+    }
+}
+
 /// A block in braces.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Block {
@@ -308,6 +318,19 @@ pub struct Expression {
     pub kind: ExpressionKind,
     /// The whole of it.
     pub span: Span,
+}
+
+impl Expression {
+    /// A text as it stands, where no values are in it.
+    pub(crate) fn plain_text(&self) -> Option<&str> {
+        match &self.kind {
+            ExpressionKind::Text(pieces) => match pieces.as_slice() {
+                [Piece::Plain(text)] => Some(text),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
 }
 
 /// A unit as written, without blanks: `mm/s^2`.

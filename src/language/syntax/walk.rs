@@ -159,10 +159,5 @@ pub(crate) fn declaring(file: &File, name: Span) -> Option<&Statement> {
 
 /// The routine of a file by its name where it is declared.
 pub(crate) fn routine(file: &File, name: Span) -> Option<(&Statement, &Routine)> {
-    file.statements.iter().find_map(|statement| match &statement.kind {
-        StatementKind::Routine(routine) if routine.name.span == name => {
-            Some((statement, &**routine))
-        }
-        _ => None,
-    })
+    file.routines().find(|(_, routine)| routine.name.span == name)
 }

@@ -1,5 +1,6 @@
 //! A line as lexemes: where patterns fit, and what then is to be written.
 
+use crate::diagnostics::fix::edited;
 use crate::diagnostics::{Edit, Help};
 use crate::source::{SourceId, Span};
 use crate::syntax::foreign::{Foreign, Habit, INDEX, Piece, Row, TABLE};
@@ -412,17 +413,11 @@ impl<'t> Line<'t> {
                 edits.extend(ways.iter().cloned());
             }
         }
-        let written = self.written(range.clone());
-        let start = self.span(range).start as usize;
-        let (mut out, mut kept) = (String::new(), 0);
-        for edit in &edits {
-            let [from, to] = [edit.span.start, edit.span.end].map(|at| at as usize - start);
-            out.push_str(written.get(kept..from).unwrap_or(""));
-            out.push_str(&edit.text);
-            kept = to;
+        let start = self.span(range.clone()).start;
+        for Edit { span, .. } in &mut edits {
+            (span.start, span.end) = (span.start - start, span.end - start);
         }
-        out.push_str(written.get(kept..).unwrap_or(""));
-        out
+        edited(self.written(range), &edits)
     }
 
     /// An operator stands in what takes the place of a call, and another one beside it.

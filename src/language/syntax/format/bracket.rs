@@ -20,11 +20,16 @@ pub(super) enum Element {
 impl Formatter<'_> {
     /// `(value)`, `[index]`
     pub(super) fn single(&mut self, open: usize, broken: bool) {
+        self.bracketed(open, broken, |formatter| formatter.expression(open + 1, 1));
+    }
+
+    /// Brackets around what `inside` writes, which gives the closing one.
+    fn bracketed(&mut self, open: usize, broken: bool, inside: impl FnOnce(&mut Self) -> usize) {
         self.add(Op::Open { broken });
         self.put(open);
         self.add(Op::In(1));
         self.add(Op::Soft);
-        let close = self.expression(open + 1, 1);
+        let close = inside(self);
         self.add(Op::Leave);
         self.add(Op::Soft);
         self.put(close);
@@ -35,33 +40,22 @@ impl Formatter<'_> {
     pub(super) fn list(&mut self, open: usize) {
         let first = self.expression_end(open + 1);
         if self.token(first) == Some(Token::Keyword(Keyword::For)) {
-            return self.comprehension(open);
+            return self.bracketed(open, self.breaks_after(open), |f| f.comprehension(open + 1));
         }
         self.elements(open, Element::Value);
     }
 
-    fn comprehension(&mut self, open: usize) {
-        self.add(Op::Open { broken: self.breaks_after(open) });
-        self.put(open);
-        self.add(Op::In(1));
-        self.add(Op::Soft);
-        let for_ = self.expression(open + 1, 1);
+    fn comprehension(&mut self, from: usize) -> usize {
+        let for_ = self.expression(from, 1);
         self.add(Op::Line { blank: false });
-        for word in for_..for_ + 3 {
-            self.put(word);
-            self.add(Op::Space);
+        let over = self.words(for_, 3);
+        let end = self.expression(over, 1);
+        if self.token(end) != Some(Token::Keyword(Keyword::If)) {
+            return end;
         }
-        let mut at = self.expression(for_ + 3, 1);
-        if self.token(at) == Some(Token::Keyword(Keyword::If)) {
-            self.add(Op::Line { blank: false });
-            self.put(at);
-            self.add(Op::Space);
-            at = self.expression(at + 1, 1);
-        }
-        self.add(Op::Leave);
-        self.add(Op::Soft);
-        self.put(at);
-        self.add(Op::Close);
+        self.add(Op::Line { blank: false });
+        let condition = self.words(end, 1);
+        self.expression(condition, 1)
     }
 
     /// Elements with commas between them.
@@ -82,27 +76,22 @@ impl Formatter<'_> {
             return self.put(close);
         }
         let fills = self.fills(open, last);
-        self.add(Op::Open { broken });
-        self.put(open);
-        self.add(Op::In(1));
-        self.add(Op::Soft);
-        let mut from = open + 1;
-        while from < last {
-            let to = self.comma(from, last);
-            self.element(from, to, element);
-            from = to + 1;
-            if from < last {
-                self.mark(",");
-                self.add(if fills { Op::Fill } else { Op::Line { blank: true } });
+        self.bracketed(open, broken, |formatter| {
+            let mut from = open + 1;
+            while from < last {
+                let to = formatter.comma(from, last);
+                formatter.element(from, to, element);
+                from = to + 1;
+                if from < last {
+                    formatter.mark(",");
+                    formatter.add(if fills { Op::Fill } else { Op::Line { blank: true } });
+                }
             }
-        }
-        if last > open + 1 {
-            self.add(Op::LastComma);
-        }
-        self.add(Op::Leave);
-        self.add(Op::Soft);
-        self.put(close);
-        self.add(Op::Close);
+            if last > open + 1 {
+                formatter.add(Op::LastComma);
+            }
+            close
+        });
     }
 
     fn comma(&self, from: usize, last: usize) -> usize {

@@ -215,6 +215,11 @@ impl Formatter<'_> {
                     }
                     self.put_tight(at);
                 }
+                // `--[[` would begin a comment of another language.
+                Token::Operator(_) if self.is_before_lists(at + 1) => {
+                    self.put(at);
+                    self.add(Op::Space);
+                }
                 Token::Quote => self.text(at),
                 Token::ParenOpen if first => self.single(at, self.breaks_after(at)),
                 Token::ListOpen if first => self.list(at),
@@ -225,6 +230,12 @@ impl Formatter<'_> {
             first &= matches!(token, Token::Operator(_));
             at = self.partner(at) + 1;
         }
+    }
+
+    /// A minus sign before a list in a list.
+    fn is_before_lists(&self, at: usize) -> bool {
+        self.token(at) == Some(Token::Operator(Binary::Subtract))
+            && [at + 1, at + 2].iter().all(|at| self.token(*at) == Some(Token::ListOpen))
     }
 
     /// A text as it stands, but for what is between its braces.

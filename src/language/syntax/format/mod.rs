@@ -23,7 +23,7 @@ mod print;
 mod statement;
 mod stream;
 
-use crate::diagnostics::{Diagnostic, Severity};
+use crate::diagnostics::Diagnostic;
 use crate::source::SourceId;
 use crate::syntax::format::print::print;
 use crate::syntax::format::stream::Formatter;
@@ -57,7 +57,7 @@ pub fn format(source: SourceId, text: &str) -> Result<String, NotFormatted> {
     let mut names = Names::default();
     // The tree itself is not needed, and is large.
     let diagnostics = parse(source, text, &mut names).diagnostics;
-    if diagnostics.iter().any(|found| found.severity == Severity::Error) {
+    if diagnostics.iter().any(Diagnostic::is_error) {
         return Err(NotFormatted::Mistakes(diagnostics));
     }
     let laid = laid(source, text, &mut names);

@@ -35,7 +35,7 @@ impl Formatter<'_> {
     }
 
     /// Words with one blank behind each.
-    fn words(&mut self, from: usize, count: usize) -> usize {
+    pub(super) fn words(&mut self, from: usize, count: usize) -> usize {
         for at in from..from + count {
             self.put(at);
             self.add(Op::Space);

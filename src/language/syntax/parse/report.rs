@@ -1,6 +1,6 @@
 //! Turns chumsky's errors into plain diagnostics, and sorts out which are worth telling.
 
-use crate::diagnostics::{Diagnostic, Label, Severity, codes};
+use crate::diagnostics::{Diagnostic, Label, codes};
 use crate::source::{SourceId, Span};
 use crate::syntax::foreign::{Foreign, Habit, habits_on_line, lone_words, parted};
 use crate::syntax::keyword::Keyword;
@@ -62,7 +62,7 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
     let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
     let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
     let (mut new, mut said) = (Vec::<Diagnostic>::new(), HashMap::new());
-    let wrong = all.iter().filter(|report| report.severity == Severity::Error);
+    let wrong = all.iter().filter(|report| report.is_error());
     let wrong = wrong.map(|report| (report.span().start, Some(report)));
     let words = lone_words(text).map(|at| (at, None));
     let mut wrong: Vec<_> = wrong.chain(words).collect();
@@ -99,8 +99,7 @@ pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
         }
     }
     all.retain(|report| {
-        report.severity != Severity::Error
-            || explained.get(&line(report.span().start)).is_none_or(Option::is_some)
+        !report.is_error() || explained.get(&line(report.span().start)).is_none_or(Option::is_some)
     });
     all.append(&mut new);
 }

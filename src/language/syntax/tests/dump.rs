@@ -5,314 +5,200 @@ use crate::syntax::tree::{
     Block, Choice, Expression, ExpressionKind, File, Kept, Name, Piece, Statement, StatementKind,
     Type, TypeKind,
 };
-use std::fmt::Write;
 
 /// The whole tree.
 pub(super) fn dumped(file: &File, names: &Names) -> String {
-    let mut dump = Dump { names, out: String::new(), depth: 0 };
-    for statement in &file.statements {
-        dump.statement(statement);
-    }
-    dump.out
+    let dump = Dump { names };
+    joined(&file.statements, "", |statement| format!("{}\n", dump.statement(statement)))
 }
 
-/// Writes a tree as one short line a statement.
+fn joined<T>(
+    items: impl IntoIterator<Item = T>,
+    between: &str,
+    text: impl Fn(T) -> String,
+) -> String {
+    items.into_iter().map(text).collect::<Vec<_>>().join(between)
+}
+
+/// What may be left out, behind a word.
+fn behind<T>(word: &str, part: Option<&T>, text: impl Fn(&T) -> String) -> String {
+    part.map_or(String::new(), |part| format!("{word}{}", text(part)))
+}
+
 struct Dump<'n> {
     names: &'n Names,
-    out: String,
-    depth: usize,
 }
 
 impl Dump<'_> {
-    fn block(&mut self, block: &Block) {
-        self.depth += 1;
-        for statement in &block.statements {
-            self.statement(statement);
-        }
-        self.depth -= 1;
-    }
-
-    fn line(&mut self, text: &str) {
-        let _ = writeln!(self.out, "{}{text}", "  ".repeat(self.depth));
+    /// Its statements, each on lines of its own that are indented.
+    fn block(&self, block: &Block) -> String {
+        let lines = |statement| self.statement(statement).replace('\n', "\n  ");
+        joined(&block.statements, "", |statement| format!("\n  {}", lines(statement)))
     }
 
     fn name(&self, name: &Name) -> &str {
         self.names.text(name.symbol)
     }
 
-    fn statement(&mut self, statement: &Statement) {
-        if let Some(doc) = &statement.doc {
-            for line in doc.lines() {
-                self.line(&format!("/// {line}"));
-            }
-        }
-        match &statement.kind {
-            StatementKind::Use { path, .. } => self.line(&format!("use {path:?}")),
-            StatementKind::Param { name, annotation, default, range } => {
-                let mut text = format!("param {}", self.name(name));
-                if let Some(annotation) = annotation {
-                    text += &format!(": {}", self.kind(annotation));
-                }
-                if let Some(default) = default {
-                    text += &format!(" = {}", self.expression(default));
-                }
-                if let Some(range) = range {
-                    let (low, high) = range.as_ref();
-                    text += &format!(" [{} to {}]", self.expression(low), self.expression(high));
-                }
-                self.line(&text);
+    fn statement(&self, statement: &Statement) -> String {
+        let e = |expression: &Expression| self.expression(expression);
+        let (block, kind) = (|block: &Block| self.block(block), |kind: &Type| self.kind(kind));
+        let otherwise = |part: &Option<Block>| behind("\nelse", part.as_ref(), block);
+        let every = |part: &Option<Expression>| behind(" every ", part.as_ref(), e);
+        let named = |mutable: bool, name: &Name, annotation: &Option<Type>| {
+            let word = if mutable { "var" } else { "let" };
+            format!("{word} {}{}", self.name(name), behind(": ", annotation.as_ref(), kind))
+        };
+        let range = |part: &Option<Box<(Expression, Expression)>>| {
+            behind(" ", part.as_ref(), |ends| format!("[{} to {}]", e(&ends.0), e(&ends.1)))
+        };
+        let text = match &statement.kind {
+            StatementKind::Use { path, .. } => format!("use {path:?}"),
+            StatementKind::Param { name, annotation, default, range: ends } => {
+                let annotation = behind(": ", annotation.as_ref(), kind);
+                let default = behind(" = ", default.as_ref(), e);
+                format!("param {}{annotation}{default}{}", self.name(name), range(ends))
             }
             StatementKind::Routine(routine) => {
-                let mut text = format!("routine {}(", self.name(&routine.name));
-                for parameter in &routine.parameters {
-                    text += &format!(
-                        "{}: {}",
-                        self.name(&parameter.name),
-                        self.kind(&parameter.annotation)
-                    );
-                    if let Some(default) = &parameter.default {
-                        text += &format!(" = {}", self.expression(default));
-                    }
-                    text += ", ";
-                }
-                text += ")";
-                if let Some(returns) = &routine.returns {
-                    text += &format!(" -> {}", self.kind(returns));
-                }
-                for open in &routine.open {
-                    text += &format!(" any {}", self.name(open));
-                }
-                for effect in routine.may.iter().flatten() {
-                    text += &format!(" may {}", self.name(effect));
-                }
-                if routine.armed.is_some() {
-                    text += " within arm";
-                }
-                self.line(&text);
-                self.block(&routine.body);
+                let parameters = joined(&routine.parameters, "", |parameter| {
+                    let default = behind(" = ", parameter.default.as_ref(), e);
+                    let annotation = kind(&parameter.annotation);
+                    format!("{}: {annotation}{default}, ", self.name(&parameter.name))
+                });
+                let returns = behind(" -> ", routine.returns.as_ref(), kind);
+                let open = joined(&routine.open, "", |open| format!(" any {}", self.name(open)));
+                let may = routine.may.iter().flatten();
+                let may = joined(may, "", |effect| format!(" may {}", self.name(effect)));
+                let armed = if routine.armed.is_some() { " within arm" } else { "" };
+                let (name, body) = (self.name(&routine.name), block(&routine.body));
+                format!("routine {name}({parameters}){returns}{open}{may}{armed}{body}")
             }
             StatementKind::Let { mutable, name, annotation, value } => {
-                let word = if *mutable { "var" } else { "let" };
-                let kind = annotation
-                    .as_ref()
-                    .map(|kind| format!(": {}", self.kind(kind)))
-                    .unwrap_or_default();
-                self.line(&format!(
-                    "{word} {}{kind} = {}",
-                    self.name(name),
-                    self.expression(value)
-                ));
+                format!("{} = {}", named(*mutable, name, annotation), e(value))
             }
-            StatementKind::Assign { place, value } => {
-                self.line(&format!("set {} = {}", self.expression(place), self.expression(value)))
-            }
-            StatementKind::Expression(value) => self.line(&self.expression(value)),
-            StatementKind::If { arms, otherwise } => {
-                for (condition, block) in arms {
-                    self.line(&format!("if {}", self.expression(condition)));
-                    self.block(block);
-                }
-                self.otherwise(otherwise.as_ref());
+            StatementKind::Assign { place, value } => format!("set {} = {}", e(place), e(value)),
+            StatementKind::Expression(value) => e(value),
+            StatementKind::If { arms, otherwise: rest } => {
+                let arm = |(condition, body): &_| format!("if {}{}", e(condition), block(body));
+                joined(arms, "\n", arm) + &otherwise(rest)
             }
             StatementKind::For { name, over, body } => {
-                self.line(&format!("for {} in {}", self.name(name), self.expression(over)));
-                self.block(body);
+                format!("for {} in {}{}", self.name(name), e(over), block(body))
             }
-            StatementKind::Repeat { at_most, times, body, until, otherwise } => {
+            StatementKind::Repeat { at_most, times, body, until, otherwise: rest } => {
                 let word = if *at_most { "at most " } else { "" };
-                self.line(&format!("repeat {word}{}", self.expression(times)));
-                self.block(body);
-                if let Some(until) = until {
-                    self.line(&format!("until {}", self.expression(until)));
-                }
-                self.otherwise(otherwise.as_ref());
+                let until = behind("\nuntil ", until.as_ref(), e);
+                format!("repeat {word}{}{}{until}{}", e(times), block(body), otherwise(rest))
             }
-            StatementKind::While { condition, times, body, otherwise } => {
-                self.line(&format!(
-                    "while {} at most {}",
-                    self.expression(condition),
-                    self.expression(times)
-                ));
-                self.block(body);
-                self.otherwise(otherwise.as_ref());
+            StatementKind::While { condition, times, body, otherwise: rest } => {
+                let (condition, times) = (e(condition), e(times));
+                format!("while {condition} at most {times}{}{}", block(body), otherwise(rest))
             }
-            StatementKind::Break => self.line("break"),
-            StatementKind::Continue => self.line("continue"),
+            StatementKind::Break => "break".to_string(),
+            StatementKind::Continue => "continue".to_string(),
             StatementKind::Return(value) => {
-                let value = value.as_ref().map(|value| self.expression(value));
-                self.line(&format!("return {}", value.unwrap_or_default()));
+                format!("return {}", value.as_ref().map(e).unwrap_or_default())
             }
-            StatementKind::Wait(time) => self.line(&format!("wait {}", self.expression(time))),
-            StatementKind::WaitUntil { condition, within, every, otherwise } => {
-                let every =
-                    every.as_ref().map(|every| format!(" every {}", self.expression(every)));
-                self.line(&format!(
-                    "wait until {} within {}{}",
-                    self.expression(condition),
-                    self.expression(within),
-                    every.unwrap_or_default()
-                ));
-                self.otherwise(otherwise.as_ref());
+            StatementKind::Wait(time) => format!("wait {}", e(time)),
+            StatementKind::WaitUntil { condition, within, every: step, otherwise: rest } => {
+                let (condition, within) = (e(condition), e(within));
+                let (step, rest) = (every(step), otherwise(rest));
+                format!("wait until {condition} within {within}{step}{rest}")
             }
-            StatementKind::Hold { conditions, every, body } => {
-                let conditions: Vec<String> =
-                    conditions.iter().map(|condition| self.expression(condition)).collect();
-                let every =
-                    every.as_ref().map(|every| format!(" every {}", self.expression(every)));
-                self.line(&format!("hold {}{}", conditions.join(", "), every.unwrap_or_default()));
-                self.block(body);
+            StatementKind::Hold { conditions, every: step, body } => {
+                format!("hold {}{}{}", joined(conditions, ", ", e), every(step), block(body))
             }
-            StatementKind::Arm { power, body } => {
-                self.line(&format!("arm at {}", self.expression(power)));
-                self.block(body);
-            }
+            StatementKind::Arm { power, body } => format!("arm at {}{}", e(power), block(body)),
             StatementKind::Try { body, catch, finally } => {
-                self.line("try");
-                self.block(body);
-                if let Some((name, block)) = catch {
-                    self.line(&format!("catch {}", self.name(name)));
-                    self.block(block);
-                }
-                if let Some(block) = finally {
-                    self.line("finally");
-                    self.block(block);
-                }
+                let catch = behind("\ncatch ", catch.as_ref(), |(name, body)| {
+                    format!("{}{}", self.name(name), block(body))
+                });
+                format!("try{}{catch}{}", block(body), behind("\nfinally", finally.as_ref(), block))
             }
-            StatementKind::Fail(value) => self.line(&format!("fail {}", self.expression(value))),
-            StatementKind::Expect { label, choices, condition } => self.line(&format!(
-                "expect {}{}: {}",
-                self.expression(label),
-                self.choices(choices),
-                self.expression(condition)
-            )),
-            StatementKind::Deciding(choices) => {
-                self.line(&format!("expect:{}", self.choices(choices)));
+            StatementKind::Fail(value) => format!("fail {}", e(value)),
+            StatementKind::Expect { label, choices, condition } => {
+                format!("expect {}{}: {}", e(label), self.choices(choices), e(condition))
             }
-            StatementKind::Record { label, choices, value } => self.line(&format!(
-                "record {}{}: {}",
-                self.expression(label),
-                self.choices(choices),
-                self.expression(value)
-            )),
+            StatementKind::Deciding(choices) => format!("expect:{}", self.choices(choices)),
+            StatementKind::Record { label, choices, value } => {
+                format!("record {}{}: {}", e(label), self.choices(choices), e(value))
+            }
             StatementKind::Allow { code, reason, .. } => {
-                self.line(&format!("allow {} {reason:?}", self.name(code)));
+                format!("allow {} {reason:?}", self.name(code))
             }
-            StatementKind::Note(value) => self.line(&format!("note {}", self.expression(value))),
+            StatementKind::Note(value) => format!("note {}", e(value)),
             StatementKind::Ask(ask) => {
-                let mut text = match &ask.kept {
+                let kept = match &ask.kept {
                     Kept::Recorded => String::new(),
                     Kept::Named { mutable, name, annotation } => {
-                        let word = if *mutable { "var" } else { "let" };
-                        let kind = annotation.as_ref().map(|kind| format!(": {}", self.kind(kind)));
-                        format!("{word} {}{} = ", self.name(name), kind.unwrap_or_default())
+                        format!("{} = ", named(*mutable, name, annotation))
                     }
-                    Kept::Assigned(place) => format!("set {} = ", self.expression(place)),
+                    Kept::Assigned(place) => format!("set {} = ", e(place)),
                 };
-                text += &format!("ask {}", self.expression(&ask.question));
-                if let Some(within) = &ask.within {
-                    text += &format!(" within {}", self.expression(within));
-                }
-                text += &format!(": {}", self.kind(&ask.answer));
-                if let Some(range) = &ask.range {
-                    let (low, high) = range.as_ref();
-                    text += &format!(" [{} to {}]", self.expression(low), self.expression(high));
-                }
-                self.line(&text);
+                let within = behind(" within ", ask.within.as_ref(), e);
+                let (question, answer) = (e(&ask.question), kind(&ask.answer));
+                format!("{kept}ask {question}{within}: {answer}{}", range(&ask.range))
             }
-            StatementKind::Broken => self.line("BROKEN"),
-        }
+            StatementKind::Broken => "BROKEN".to_string(),
+        };
+        let doc = statement.doc.iter().flat_map(|doc| doc.lines());
+        joined(doc, "", |line| format!("/// {line}\n")) + &text
     }
 
     fn choices(&self, choices: &[Choice]) -> String {
-        let one = |choice: &Choice| {
-            let value = choice.value.as_ref().map(|value| format!(" {}", self.expression(value)));
-            format!(", {}{}", self.name(&choice.name), value.unwrap_or_default())
-        };
-        choices.iter().map(one).collect()
-    }
-
-    fn otherwise(&mut self, block: Option<&Block>) {
-        if let Some(block) = block {
-            self.line("else");
-            self.block(block);
-        }
+        joined(choices, "", |choice| {
+            let value = behind(" ", choice.value.as_ref(), |value| self.expression(value));
+            format!(", {}{value}", self.name(&choice.name))
+        })
     }
 
     fn kind(&self, kind: &Type) -> String {
         match &kind.kind {
             TypeKind::List(of) => format!("[{}]", self.kind(of)),
             TypeKind::Record(fields) => {
-                let fields: Vec<String> = fields
-                    .iter()
-                    .map(|(name, kind)| format!("{}: {}", self.name(name), self.kind(kind)))
-                    .collect();
-                format!("{{{}}}", fields.join(", "))
+                let field = |(name, kind): &_| format!("{}: {}", self.name(name), self.kind(kind));
+                format!("{{{}}}", joined(fields, ", ", field))
             }
-            TypeKind::Product(factors) => {
-                let factors: Vec<String> = factors
-                    .iter()
-                    .map(|(name, exponent)| match exponent {
-                        1 => self.name(name).to_string(),
-                        exponent => format!("{}^{exponent}", self.name(name)),
-                    })
-                    .collect();
-                factors.join("*")
-            }
+            TypeKind::Product(factors) => joined(factors, "*", |(name, exponent)| match exponent {
+                1 => self.name(name).to_string(),
+                exponent => format!("{}^{exponent}", self.name(name)),
+            }),
         }
     }
 
     fn expression(&self, expression: &Expression) -> String {
         let e = |expression: &Expression| self.expression(expression);
         match &expression.kind {
-            ExpressionKind::Number { value, unit } => match unit {
-                Some(unit) => format!("{value}<{}>", self.names.text(unit.symbol)),
-                None => format!("{value}"),
-            },
+            ExpressionKind::Number { value, unit } => {
+                let unit = unit.map(|unit| format!("<{}>", self.names.text(unit.symbol)));
+                format!("{value}{}", unit.unwrap_or_default())
+            }
             ExpressionKind::Text(pieces) => {
-                let pieces: Vec<String> = pieces
-                    .iter()
-                    .map(|piece| match piece {
-                        Piece::Plain(text) => format!("{text:?}"),
-                        Piece::Value { value, decimals } => match decimals {
-                            Some(decimals) => format!("{{{}:{decimals}}}", e(value)),
-                            None => format!("{{{}}}", e(value)),
-                        },
-                    })
-                    .collect();
-                format!("text({})", pieces.join(" "))
+                let pieces = joined(pieces, " ", |piece| match piece {
+                    Piece::Plain(text) => format!("{text:?}"),
+                    Piece::Value { value, decimals } => {
+                        format!("{{{}{}}}", e(value), behind(":", decimals.as_ref(), u8::to_string))
+                    }
+                });
+                format!("text({pieces})")
             }
             ExpressionKind::Flag(flag) => format!("{flag}"),
             ExpressionKind::Name(symbol) => self.names.text(*symbol).to_string(),
-            ExpressionKind::List(items) => {
-                let items: Vec<String> = items.iter().map(e).collect();
-                format!("[{}]", items.join(", "))
-            }
+            ExpressionKind::List(items) => format!("[{}]", joined(items, ", ", e)),
             ExpressionKind::Comprehension { element, name, over, only_if } => {
-                let only_if = only_if.as_ref().map(|only_if| format!(" if {}", e(only_if)));
-                format!(
-                    "[{} for {} in {}{}]",
-                    e(element),
-                    self.name(name),
-                    e(over),
-                    only_if.unwrap_or_default()
-                )
+                let only_if = behind(" if ", only_if.as_deref(), e);
+                format!("[{} for {} in {}{only_if}]", e(element), self.name(name), e(over))
             }
             ExpressionKind::Record(fields) => {
-                let fields: Vec<String> = fields
-                    .iter()
-                    .map(|(name, value)| format!("{}: {}", self.name(name), e(value)))
-                    .collect();
-                format!("{{{}}}", fields.join(", "))
+                let field = |(name, value): &_| format!("{}: {}", self.name(name), e(value));
+                format!("{{{}}}", joined(fields, ", ", field))
             }
             ExpressionKind::Call { name, arguments } => {
-                let arguments: Vec<String> = arguments
-                    .iter()
-                    .map(|argument| match &argument.name {
-                        Some(name) => format!("{}: {}", self.name(name), e(&argument.value)),
-                        None => e(&argument.value),
-                    })
-                    .collect();
-                format!("{}({})", self.name(name), arguments.join(", "))
+                let arguments = joined(arguments, ", ", |argument| {
+                    let name = argument.name.map(|name| format!("{}: ", self.name(&name)));
+                    name.unwrap_or_default() + &e(&argument.value)
+                });
+                format!("{}({arguments})", self.name(name))
             }
             ExpressionKind::Field { of, name } => format!("{}.{}", e(of), self.name(name)),
             ExpressionKind::Element { of, index } => format!("{}[{}]", e(of), e(index)),

@@ -9,7 +9,8 @@ use crate::diagnostics::render::{render, summary};
 use crate::source::{SourceId, SourceMap, Span};
 use crate::syntax::names::Names;
 use crate::syntax::parse::Parsed;
-use crate::syntax::tree::{ExpressionKind, StatementKind};
+use crate::syntax::tree::ExpressionKind;
+use crate::syntax::walk::{blocks, each_expression, each_statement, expressions};
 use crate::syntax::{KEYWORDS, parse, parse_expression};
 use proptest::prelude::{ProptestConfig, Strategy, any, prop, proptest};
 use std::collections::BTreeSet;
@@ -110,21 +111,14 @@ fn holds(text: &str) {
 /// Words and marks of the language, to build texts that come far.
 fn soup() -> impl Strategy<Value = String> {
     let marks = [
-        "\n", ";", "{", "}", "(", ")", "[", "]", ",", ":", ".", "..", "=", "==", "<", "+", "-",
-        "*", "/", "^", "%", "->", "\"", "{x}", "\\", "'", "//", "///", "a", "b", "mm", "3", "2.5",
-        "µ", "±", "+-", "&&", "\r\n", "\t", " ",
+        "\n", "\n", ";", "{", "}", "(", ")", "[", "]", ",", ":", ".", "..", "=", "==", "<", "+",
+        "-", "*", "/", "^", "^2", "%", "->", "\"", "\"x\"", "{x}", "\\", "'", "//", "//\n", "///",
+        "/// d\n", "a", "b", "mm", "3", "2.5", "µ", "±", "+-", "&&", "\r\n", "\t", " ",
     ];
-    let mut words: Vec<&'static str> = KEYWORDS.to_vec();
-    words.extend(marks);
+    let words = [KEYWORDS, &marks].concat();
     prop::collection::vec((prop::sample::select(words), any::<bool>()), 0..60).prop_map(|parts| {
-        let mut text = String::new();
-        for (part, blank) in parts {
-            text.push_str(part);
-            if blank {
-                text.push(' ');
-            }
-        }
-        text
+        let blank = |blank: bool| if blank { " " } else { "" };
+        parts.iter().flat_map(|(part, after)| [*part, blank(*after)]).collect()
     })
 }
 
@@ -319,29 +313,26 @@ fn a_value_from_outside() {
 fn spans_cover_what_they_name() {
     let text = "/// Doc.\nlet a = (b + c in rpm)[0]  // end\nif x { f(1) }\nelse fail \"y\"\n";
     let (parsed, _, _) = parsed(text);
-    let spans: Vec<&str> =
-        parsed.file.statements.iter().map(|statement| &text[statement.span.range()]).collect();
-    assert_eq!(spans, ["let a = (b + c in rpm)[0]", "if x { f(1) }\nelse fail \"y\""]);
-    let StatementKind::Let { value, .. } = &parsed.file.statements[0].kind else {
-        panic!("not a let");
-    };
-    assert_eq!(&text[value.span.range()], "(b + c in rpm)[0]");
-    let ExpressionKind::Element { of, .. } = &value.kind else {
-        panic!("not an element");
-    };
-    assert_eq!(&text[of.span.range()], "(b + c in rpm)");
-    let ExpressionKind::Shown { value, unit } = &of.kind else {
-        panic!("not shown");
-    };
-    assert_eq!(&text[value.span.range()], "b + c");
-    assert_eq!(&text[unit.span.range()], "rpm");
-    let StatementKind::If { arms, otherwise } = &parsed.file.statements[1].kind else {
-        panic!("not an if");
-    };
-    assert_eq!(&text[arms[0].1.span.range()], "{ f(1) }");
-    let otherwise = otherwise.as_ref().unwrap();
-    assert_eq!(&text[otherwise.span.range()], "fail \"y\"");
-    assert_eq!(&text[parsed.comments[1].range()], "// end");
+    let mut spans = Vec::new();
+    each_statement(&parsed.file, &mut |statement| {
+        spans.push(statement.span);
+        for e in expressions(statement) {
+            each_expression(e, &mut |e| {
+                spans.push(e.span);
+                if let ExpressionKind::Shown { unit, .. } = &e.kind {
+                    spans.push(unit.span);
+                }
+            });
+        }
+        spans.extend(blocks(statement).iter().map(|block| block.span));
+    });
+    spans.extend(parsed.comments);
+    let spans: Vec<&str> = spans.iter().map(|span| &text[span.range()]).collect();
+    let first =
+        ["let a = (b + c in rpm)[0]", "(b + c in rpm)[0]", "(b + c in rpm)", "rpm", "b + c"];
+    let then = ["b", "c", "0", "if x { f(1) }\nelse fail \"y\"", "x", "{ f(1) }", "fail \"y\""];
+    let inside = ["f(1)", "f(1)", "1", "fail \"y\"", "\"y\"", "/// Doc.", "// end"];
+    assert_eq!(spans, [&first[..], &then, &inside].concat());
 }
 
 #[test]
