@@ -11,8 +11,6 @@ pub(crate) struct HeldRow {
     pub text: String,
     /// Where it stands.
     pub place: String,
-    /// How many blocks had it.
-    pub blocks: u64,
     /// How long they ran in all, in s.
     pub lasted: f64,
     /// How often it was looked at.
@@ -60,7 +58,6 @@ impl Capped<HeldRow> {
             self.push(HeldRow { text, place: place.to_string(), ..HeldRow::default() });
         }
         let Some(row) = self.items.get_mut(at) else { return };
-        row.blocks += 1;
         row.lasted += block.ended - block.began;
         row.looks += block.looks;
         row.longest_gap = row.longest_gap.max(block.longest_gap);
