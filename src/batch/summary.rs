@@ -10,7 +10,7 @@ use crate::disk::{Place, read_text};
 use crate::error::{Error, invalid};
 use crate::record::{CaseResult, Origin, ResultCase, cases_junit, cell, hexadecimal};
 use crate::terminal;
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
+use crate::terminal::{BOLD, complain, counted, emit, say, styled, verdict_style, wrapped};
 use serde_json::{Map, Value, json};
 use sha2::{Digest, Sha256};
 use spintrue_head::{CAUTION, Dimension, show_quantity};
@@ -256,7 +256,8 @@ impl Summary {
             return;
         }
         let took = show_quantity(done.took, Dimension::TIME, None, None);
-        let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
+        let verdict =
+            styled(&done.verdict.to_uppercase(), verdict_style(&done.verdict), self.colour);
         let station = origin.named.get("station").map(|name| format!(", station {name}"));
         let station = station.unwrap_or_default();
         self.print_line(&done.serial, &format!("{verdict}, {took} of head time{station}"));
@@ -278,8 +279,7 @@ impl Summary {
     }
 
     fn heads(&self) -> String {
-        let all = self.rows.len();
-        if all == 1 { "1 head".to_string() } else { format!("{all} heads") }
+        counted(self.rows.len(), "head")
     }
 
     /// Number of heads that are not finished.
@@ -409,7 +409,7 @@ impl Summary {
             let lead = format!(
                 "  {:<width$}  {}  {record:<names$}  ",
                 row.serial,
-                styled(&shown, style(verdict), self.colour),
+                styled(&shown, verdict_style(verdict), self.colour),
             );
             let lines = match objections.as_str() {
                 "" => String::new(),
@@ -569,12 +569,4 @@ fn against(done: &Done, unmet: &str, origin: &Origin) -> String {
     let faults = origin.faults_text();
     let parts = [left, done.failure.as_deref().unwrap_or(""), unmet, &faults];
     parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
-}
-
-fn style(verdict: &str) -> &'static str {
-    match verdict {
-        "passed" => GREEN,
-        "undecided" | "interrupted" | "not run" => YELLOW,
-        _ => RED,
-    }
 }

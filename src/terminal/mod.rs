@@ -154,6 +154,20 @@ pub(crate) const RED: &str = "31";
 /// In between.
 pub(crate) const YELLOW: &str = "33";
 
+/// `1 error`, `2 errors`.
+pub(crate) fn counted(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
+
+/// The style of a verdict, as text in whatever case: good, bad, or in between.
+pub(crate) fn verdict_style(verdict: &str) -> &'static str {
+    match verdict.to_lowercase().as_str() {
+        "passed" => GREEN,
+        "undecided" | "unanswered" | "interrupted" | "not run" => YELLOW,
+        _ => RED,
+    }
+}
+
 /// Columns that reports may take.
 pub(crate) fn width() -> usize {
     let columns = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
