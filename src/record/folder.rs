@@ -1,9 +1,9 @@
 //! The folder of a record: taken while it is empty, marked until it is complete, each file on the
 //! disk before it has its name.
 
-use crate::disk::{make_folder, unwritten};
+use crate::disk::{hexadecimal, make_folder, unwritten};
 use crate::error::{Error, invalid};
-use crate::record::manifest::{FileDigest, hexadecimal};
+use crate::record::manifest::FileDigest;
 use flate2::{Compression, GzBuilder};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;

@@ -16,6 +16,7 @@ pub(crate) mod told;
 pub(crate) mod units;
 pub(crate) mod width;
 
+use serde_json::Value;
 use spintrue_head::{CAUTION, STEERING, visible_output};
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
@@ -153,6 +154,11 @@ pub(crate) const GREEN: &str = "32";
 pub(crate) const RED: &str = "31";
 /// In between.
 pub(crate) const YELLOW: &str = "33";
+
+/// Prints a result: as a line for machines, or as a text for people.
+pub(crate) fn show(is_json: bool, value: &Value, text: &str) {
+    if is_json { emit(&format!("{value}\n")) } else { say(text) }
+}
 
 /// `1 error`, `2 errors`.
 pub(crate) fn counted(number: usize, noun: &str) -> String {

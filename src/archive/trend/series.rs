@@ -2,6 +2,7 @@
 
 use crate::archive::decisions::Decision;
 use crate::archive::store::day_and_minute;
+use crate::paper::plot::ends;
 use crate::terminal::counted;
 use spintrue_head::{noise_of, show_number};
 use spintrue_language::{
@@ -66,14 +67,6 @@ pub(crate) struct Series {
 pub(crate) fn decimals(range: f64) -> Option<u8> {
     let tells = range > 0.0 && range.is_finite();
     tells.then(|| (2.0 - range.log10().floor()).clamp(0.0, 12.0) as u8)
-}
-
-impl Series {
-    /// The least and the largest value.
-    fn ends(&self) -> (f64, f64) {
-        let values = self.points.iter().map(|point| point.value);
-        values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
-    }
 }
 
 /// What a series shows.
@@ -264,7 +257,7 @@ impl Trend {
         frozen: Option<Frozen>,
         block: usize,
     ) -> Option<Trend> {
-        let (least, most) = series.ends();
+        let (least, most) = ends(series.points.iter().map(|point| point.value));
         let newest = series.points.last().map(|point| point.value)?;
         if most - least <= noise_of(newest) {
             // Rounding alone tells them apart.

@@ -2,6 +2,7 @@
 
 use crate::archive::store::day_and_minute;
 use crate::archive::trend::series::{ASKED, Block, Indices, Trend, Trends, newest, shown_index};
+use crate::paper::plot::ends;
 use crate::terminal::columns::{Line, Side, columns, cut};
 use crate::terminal::{BOLD, DIM, RED, beside, counted, styled, wrapped};
 use spintrue_head::visible_line;
@@ -225,7 +226,7 @@ struct Scale {
 
 impl Scale {
     fn of(values: impl Iterator<Item = f64>) -> Scale {
-        let (least, most) = values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+        let (least, most) = ends(values);
         Scale { least, most }
     }
 
