@@ -308,7 +308,7 @@ mod tests {
     }
 
     /// The means of facets from a first one on, of a gauge whose digits are not known.
-    fn means(facets: &[Vec<TimedReading>], first: u32, by: &LineTiming) -> Vec<FacetMean> {
+    fn means(facets: &[Vec<TimedReading>], first: usize, by: &LineTiming) -> Vec<FacetMean> {
         FacetMean::of_facets(facets, first, by, [f64::NAN; 2], &mut Fit::default()).unwrap()
     }
 

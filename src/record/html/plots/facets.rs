@@ -2,9 +2,10 @@
 
 use crate::paper::plot::{Axis, Plot, Shape, ends};
 use crate::paper::table::{RecordTable, head};
+use crate::paper::typeset;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
+use crate::record::html::plots::{Asked, Drawing, counted, quantity_text};
 use crate::record::html::tables::Facets;
 use crate::record::rounds::{FacetMean, Round};
 use maud::html;
@@ -130,7 +131,7 @@ impl Drawn<'_> {
         let worst = self.facets.iter().map(|facet| facet.value.abs()).fold(0.0, f64::max);
         let unit = suited_unit(worst, self.dimension);
         let unit = unit.as_ref();
-        let words = named(&head(self.name), unit);
+        let words = typeset::in_unit(&head(self.name), unit);
         let numbers = self.facets.iter().map(|facet| facet.number);
         let (low, high) = ends(numbers);
         let axis = Axis::whole(low, high.max(0.0), "facet");

@@ -183,13 +183,6 @@ fn quantity_text(counted: f64, unit: Option<&UnitText>) -> String {
     }
 }
 
-fn named(name: &str, unit: Option<&UnitText>) -> String {
-    match unit {
-        Some(unit) if !unit.text.is_empty() => format!("{name} in {}", typeset::unit(&unit.text)),
-        _ => name.to_string(),
-    }
-}
-
 /// A recorded list as the script wants it drawn.
 fn series_plot(label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
     let Series { points, names, limits, step, .. } = series;
