@@ -4,9 +4,9 @@ use crate::archive::counts::{Counts, Table};
 use crate::archive::filter::{Filter, Group, Grouping};
 use crate::archive::open::open_to_read;
 use crate::archive::sql::{Row, Store, Values};
-use crate::archive::trend::runs_text;
 use crate::error::Error;
 use crate::terminal::columns::Side;
+use crate::terminal::counted;
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -154,7 +154,7 @@ fn table(name: &str, of: &Failing, with_simulated: bool) -> Table {
     let heads = ["failing", "share", "total", "undecided", "not reached"];
     let heads = heads.map(|head| (head.to_string(), Side::Right)).into_iter();
     Table {
-        name: format!("{name}{}{rehearsals}", runs_text(of.runs)),
+        name: format!("{name}{}{rehearsals}", counted(of.runs, "run")),
         heads: heads.chain([("check".to_string(), Side::Wrap)]).collect(),
         rows: rows.collect(),
         nothing: if of.runs > 0 { "every check conforms" } else { "" },

@@ -8,7 +8,7 @@ use crate::archive::store::day_and_minute;
 use crate::error::Error;
 use crate::record::Origin;
 use crate::terminal::columns::{Line, Side, columns};
-use crate::terminal::{DIM, GREEN, RED, YELLOW, styled};
+use crate::terminal::{DIM, YELLOW, styled, verdict_style};
 use std::path::Path;
 
 /// Runs that are listed without `--limit`.
@@ -61,11 +61,7 @@ pub(crate) fn list(place: &Path, filter: &Filter, colour: bool) -> Result<String
 /// A run as it is listed.
 fn line(row: &dyn Row, excluded: Option<&Decision>) -> Line {
     let verdict = row.text(2).into_owned();
-    let style = match verdict.as_str() {
-        "passed" => GREEN,
-        "undecided" | "unanswered" | "interrupted" => YELLOW,
-        _ => RED,
-    };
+    let style = verdict_style(&verdict);
     let not_reached: Vec<String> = serde_json::from_str(&row.text(5)).unwrap_or_default();
     let checks = row.value(4).whole() + not_reached.len() as i64;
     let origin = Origin {

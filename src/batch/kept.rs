@@ -2,7 +2,7 @@
 
 use crate::batch::journal::{Done, JOURNAL, Journal, LOCK, RUNS};
 use crate::batch::queue::QUEUE;
-use crate::batch::resume::{ASIDE, sha256};
+use crate::batch::resume::{ASIDE, file_sha256};
 use crate::batch::summary::{RESULTS, TABLE};
 use crate::error::Error;
 use crate::record::cell;
@@ -39,7 +39,7 @@ pub(crate) fn kept(folder: &Path) -> Result<Kept, Error> {
     let known = Journal::read(folder)?;
     let mut wrong = Vec::new();
     for (name, digest) in &known.written {
-        if sha256(&folder.join(name)).as_ref() != Some(digest) {
+        if file_sha256(&folder.join(name)).as_ref() != Some(digest) {
             wrong.push(format!("{name} was changed or is missing"));
         }
     }
@@ -102,6 +102,6 @@ fn table(folder: &Path) -> Result<HashSet<[String; 3]>, csv::Error> {
 impl Done {
     /// Whether the record in a folder is the one that was finished.
     pub(crate) fn is_of(&self, folder: &Path) -> bool {
-        sha256(&folder.join("record.json")).as_ref() == Some(&self.record)
+        file_sha256(&folder.join("record.json")).as_ref() == Some(&self.record)
     }
 }

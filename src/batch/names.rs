@@ -1,8 +1,7 @@
 //! Folder names for serial numbers: the serial number itself where every file system accepts it, else
 //! its harmless letters and a digest.
 
-use crate::record::hexadecimal;
-use sha2::{Digest, Sha256};
+use crate::disk::sha256;
 use std::collections::{HashMap, HashSet};
 
 /// Longest serial number that is used as it is.
@@ -66,8 +65,7 @@ fn is_plain(name: &str) -> bool {
 /// Harmless letters of a serial number, and its digest, which tells it from all others.
 fn marked(serial: &str, digits: usize) -> String {
     let kept = serial.chars().filter(|c| c.is_ascii_alphanumeric()).take(MAX_KEPT);
-    let digest = hexadecimal(&Sha256::digest(serial.as_bytes()));
-    let short: String = digest.chars().take(digits).collect();
+    let short: String = sha256(serial).chars().take(digits).collect();
     format!("{}~{short}", kept.collect::<String>())
 }
 

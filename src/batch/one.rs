@@ -6,15 +6,14 @@ use crate::batch::journal::{Done, Subject, now};
 use crate::batch::options::Options;
 use crate::batch::place::Place;
 use crate::batch::plan::Planned;
-use crate::batch::resume::sha256;
+use crate::batch::resume::file_sha256;
 use crate::batch::sheets::{Script, Scripts};
-use crate::disk::{Disk, digest_of, read_text};
+use crate::disk::{Disk, digest_of, read_text, sha256};
 use crate::error::Error;
 use crate::record;
-use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet, hexadecimal};
+use crate::record::{About, Again, Bound, PrivateKey, Recording, Sealed, Unmet};
 use crate::setup::{Attempt, OpenFixtures, Stage};
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 use spintrue_head::WireControl;
 use spintrue_language::{Event, Observer, Series, Verdict, run_script};
 use spintrue_sim::Showing;
@@ -187,7 +186,7 @@ impl<'a> Runner<'a> {
             took: finished.took,
             left_safe: Some(finished.safe.is_safe()),
             attempt: attempt.number,
-            record: sha256(&folder.join("record.json")).unwrap_or_default(),
+            record: file_sha256(&folder.join("record.json")).unwrap_or_default(),
             at: now(),
         };
         Ok(done)
@@ -234,12 +233,11 @@ fn sources(options: &Options, series: &Series) -> Result<Vec<(String, String)>, 
     let list = series.list_name();
     let sources = series.sources().iter().map(|(_, source)| source);
     let sources = sources.filter(|source| !source.name.starts_with("--set") && source.name != list);
-    let sha256 = |text: &str| hexadecimal(&Sha256::digest(text.as_bytes()));
     let mut sources: Vec<(String, String)> =
-        sources.map(|source| (source.name.clone(), sha256(&source.text))).collect();
+        sources.map(|source| (source.name.clone(), sha256(source.text.as_bytes()))).collect();
     let answers = options.answers.file.iter().map(PathBuf::from);
     for path in answers.chain(options.fixtures.paths().map(|(_, path)| path.clone())) {
-        sources.push((path.display().to_string(), sha256(&read_text(&path)?)));
+        sources.push((path.display().to_string(), sha256(read_text(&path)?)));
     }
     Ok(sources)
 }

@@ -2,12 +2,11 @@
 
 use crate::archive::Archive;
 use crate::batch::journal::{Begun, Done, now};
-use crate::disk::read_text;
+use crate::disk::{read_text, sha256};
 use crate::error::{Error, invalid};
 use crate::record::read::read;
-use crate::record::{MARK, Manifest, held, hexadecimal, sync, unmark};
+use crate::record::{MARK, Manifest, held, sync, unmark};
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 use spintrue_head::{SafeState, io_reason};
 use spintrue_language::Verdict;
 use std::fs;
@@ -25,8 +24,8 @@ pub(crate) enum Left {
 }
 
 /// SHA-256 of a file; none where it cannot be read.
-pub(crate) fn sha256(path: &Path) -> Option<String> {
-    fs::read(path).ok().map(|bytes| hexadecimal(&Sha256::digest(&bytes)))
+pub(crate) fn file_sha256(path: &Path) -> Option<String> {
+    fs::read(path).ok().map(sha256)
 }
 
 /// Examines what a head's run left, and moves an unfinished record aside. With an archive, a record
@@ -81,7 +80,7 @@ fn done(folder: &Path, serial: &str, manifest: &Manifest) -> Result<Done, Error>
         took: kept.end.pointer("/took/value").and_then(Value::as_f64).unwrap_or(0.0),
         left_safe: left_as(&kept.end).map(|left| left.is_safe()),
         attempt: attempt.and_then(|number| number.parse().ok()).unwrap_or(1),
-        record: sha256(&folder.join("record.json")).unwrap_or_default(),
+        record: file_sha256(&folder.join("record.json")).unwrap_or_default(),
         at: now(),
     })
 }
@@ -128,7 +127,7 @@ pub(crate) fn gone(batch: &Path, begun: &Begun, done: &Done) -> Option<String> {
     let path = batch.join(&begun.folder).join("record.json");
     match read_text(&path) {
         Err(why) => Some(format!("{} is finished, but {why}", begun.serial)),
-        Ok(_) if sha256(&path).as_ref() != Some(&done.record) => {
+        Ok(_) if file_sha256(&path).as_ref() != Some(&done.record) => {
             Some(format!("{} is finished, but {} was changed", begun.serial, path.display()))
         }
         Ok(_) => None,

@@ -6,13 +6,12 @@ use crate::batch::options::Options;
 use crate::batch::page::REPORT;
 use crate::batch::plan::Planned;
 use crate::batch::resume::Left;
-use crate::disk::{Place, read_text};
+use crate::disk::{Place, read_text, sha256};
 use crate::error::{Error, invalid};
-use crate::record::{CaseResult, Origin, ResultCase, cases_junit, cell, hexadecimal};
+use crate::record::{CaseResult, Origin, ResultCase, cases_junit, cell};
 use crate::terminal;
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, complain, emit, say, styled, wrapped};
+use crate::terminal::{BOLD, complain, counted, emit, say, show, styled, verdict_style, wrapped};
 use serde_json::{Map, Value, json};
-use sha2::{Digest, Sha256};
 use spintrue_head::{CAUTION, Dimension, show_quantity};
 use spintrue_language::{Verdict, longest_text};
 use std::collections::BTreeMap;
@@ -101,11 +100,8 @@ impl Summary {
 
     /// What becomes of a line of the queue: of its serial number, or of what stands there instead.
     pub(super) fn tell_queue(&self, serial: &str, what: &str) {
-        if self.json {
-            emit(&format!("{}\n", json!({"event": "queue", "serial": serial, "what": what})));
-        } else {
-            say(&wrapped(&format!("{serial}: {what}"), "        "));
-        }
+        let value = json!({"event": "queue", "serial": serial, "what": what});
+        show(self.json, &value, &wrapped(&format!("{serial}: {what}"), "        "));
     }
 
     /// The head at an index was finished before.
@@ -154,12 +150,8 @@ impl Summary {
 
     /// What a station tells while no head runs at it.
     pub(super) fn tell(&self, station: &str, what: &str) {
-        if self.json {
-            let value = json!({"event": "station", "station": station, "what": what});
-            emit(&format!("{value}\n"));
-        } else {
-            say(&wrapped(&format!("{station}: {what}"), "        "));
-        }
+        let value = json!({"event": "station", "station": station, "what": what});
+        show(self.json, &value, &wrapped(&format!("{station}: {what}"), "        "));
     }
 
     /// A station is taken out.
@@ -187,11 +179,8 @@ impl Summary {
         let Some(row) = self.rows.get_mut(at) else { return };
         row.state = State::NoAnswer(why.to_string());
         let serial = row.serial.clone();
-        if self.json {
-            emit(&format!("{}\n", json!({"event": "open", "serial": serial, "why": why})));
-        } else {
-            self.print_line(&serial, why);
-        }
+        let value = json!({"event": "open", "serial": serial, "why": why});
+        show(self.json, &value, &self.line(&serial, why));
     }
 
     /// The record of the head at an index is in this folder.
@@ -209,11 +198,8 @@ impl Summary {
             row.state = State::Refused(why.to_string());
         }
         let serial = row.serial.clone();
-        if self.json {
-            emit(&format!("{}\n", json!({"event": "refused", "serial": serial, "why": why})));
-        } else {
-            self.print_line(&serial, &format!("not tested: {why}"));
-        }
+        let value = json!({"event": "refused", "serial": serial, "why": why});
+        show(self.json, &value, &self.line(&serial, &format!("not tested: {why}")));
     }
 
     /// How the last attempt at the head at an index ended.
@@ -256,20 +242,21 @@ impl Summary {
             return;
         }
         let took = show_quantity(done.took, Dimension::TIME, None, None);
-        let verdict = styled(&done.verdict.to_uppercase(), style(&done.verdict), self.colour);
+        let verdict =
+            styled(&done.verdict.to_uppercase(), verdict_style(&done.verdict), self.colour);
         let station = origin.named.get("station").map(|name| format!(", station {name}"));
         let station = station.unwrap_or_default();
-        self.print_line(&done.serial, &format!("{verdict}, {took} of head time{station}"));
+        say(&self.line(&done.serial, &format!("{verdict}, {took} of head time{station}")));
         let objections = brief_objections(done, origin);
         if !objections.is_empty() {
             say(&wrapped(&objections, &" ".repeat(8)));
         }
     }
 
-    fn print_line(&self, serial: &str, what: &str) {
+    fn line(&self, serial: &str, what: &str) -> String {
         let all = self.rows.len();
         let width = all.to_string().len();
-        say(&format!("  {:>width$} of {all}  {serial}: {what}\n", self.shown));
+        format!("  {:>width$} of {all}  {serial}: {what}\n", self.shown)
     }
 
     /// Number of heads.
@@ -278,8 +265,7 @@ impl Summary {
     }
 
     fn heads(&self) -> String {
-        let all = self.rows.len();
-        if all == 1 { "1 head".to_string() } else { format!("{all} heads") }
+        counted(self.rows.len(), "head")
     }
 
     /// Number of heads that are not finished.
@@ -409,7 +395,7 @@ impl Summary {
             let lead = format!(
                 "  {:<width$}  {}  {record:<names$}  ",
                 row.serial,
-                styled(&shown, style(verdict), self.colour),
+                styled(&shown, verdict_style(verdict), self.colour),
             );
             let lines = match objections.as_str() {
                 "" => String::new(),
@@ -434,7 +420,6 @@ impl Summary {
     /// Writes the files of the summary; their names and SHA-256.
     pub(super) fn write(&self, folder: &Path) -> Result<BTreeMap<String, String>, Error> {
         let table = self.csv().map_err(|error| invalid!("{TABLE}: {error}"))?;
-        let sha256 = |bytes: &[u8]| hexadecimal(&Sha256::digest(bytes));
         let cases: Vec<ResultCase> = self.rows.iter().map(|row| row.case(&self.script)).collect();
         let results = cases_junit("spintrue batch", &self.script, &cases);
         let results = results.map_err(|error| invalid!("{error}"))?;
@@ -569,12 +554,4 @@ fn against(done: &Done, unmet: &str, origin: &Origin) -> String {
     let faults = origin.faults_text();
     let parts = [left, done.failure.as_deref().unwrap_or(""), unmet, &faults];
     parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("; ")
-}
-
-fn style(verdict: &str) -> &'static str {
-    match verdict {
-        "passed" => GREEN,
-        "undecided" | "interrupted" | "not run" => YELLOW,
-        _ => RED,
-    }
 }

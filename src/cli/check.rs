@@ -10,7 +10,7 @@ use crate::setup::options::{Answers, AtMost, Settings};
 use crate::setup::{Described, Fixtures, Retest};
 use crate::terminal;
 use crate::terminal::told::rendered;
-use crate::terminal::{BOLD, DIM, complain, duration, say, styled, wrapped};
+use crate::terminal::{BOLD, DIM, complain, counted, duration, say, styled, wrapped};
 use clap::Args;
 use spintrue_language::{
     Diagnostic, EffectsOf, PlannedCheck, Prepared, Severity, TAKES_TOO_LONG, TimeBound,
@@ -219,9 +219,4 @@ fn effects_line(one: &EffectsOf, prepared: &Prepared, colour: bool) -> String {
         text.push('\n');
     }
     text
-}
-
-/// `1 error`, `2 errors`.
-pub(super) fn counted(number: usize, noun: &str) -> String {
-    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
 }

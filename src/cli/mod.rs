@@ -32,10 +32,9 @@ use crate::batch;
 use crate::error::{Error, WRONG};
 use crate::project::completed;
 use crate::terminal;
-use crate::terminal::{colour_output, emit, progress, say, units};
+use crate::terminal::{colour_output, progress, say, units};
 use clap::error::ContextKind;
 use clap::{CommandFactory, Parser, Subcommand, ValueEnum};
-use serde_json::Value;
 use std::ffi::OsString;
 use std::process::ExitCode;
 
@@ -199,9 +198,4 @@ impl Command {
             Command::Manual(options) => manual::run(&options),
         }
     }
-}
-
-/// Prints a result: as a line for machines, or as a text for people.
-fn show(is_json: bool, value: &Value, text: &str) {
-    if is_json { emit(&format!("{value}\n")) } else { say(text) }
 }

@@ -4,7 +4,7 @@
 use crate::record::{Capped, HeldRow};
 use crate::terminal::table::{fields_of, is_table, tables};
 use crate::terminal::told::{failed, left_text, shortened};
-use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, wrapped};
+use crate::terminal::{BOLD, GREEN, RED, YELLOW, styled, verdict_style, wrapped};
 use spintrue_head::{Dimension, show_quantity};
 use spintrue_language::{Finished, Prepared, Shown, Verdict, longest_text};
 
@@ -74,11 +74,7 @@ fn ending(finished: &Finished, prepared: &Prepared, colour: bool) -> String {
         text.push_str(&format!("{}\n", failed(failure, &prepared.sources, colour)));
     }
     let verdict = finished.verdict();
-    let style = match verdict {
-        Verdict::Passed => GREEN,
-        Verdict::Interrupted | Verdict::Undecided | Verdict::Unanswered => YELLOW,
-        _ => RED,
-    };
+    let style = verdict_style(verdict.text());
     let checked = finished.conforming + finished.failing + finished.undecided > 0;
     let remark = if verdict == Verdict::Passed && !checked { " (nothing was checked)" } else { "" };
     let said = styled(verdict.text(), &format!("{BOLD};{style}"), colour);

@@ -127,7 +127,17 @@ pub(crate) fn digest_of<'a>(texts: impl Iterator<Item = &'a str>) -> String {
         hash.update((text.len() as u64).to_le_bytes());
         hash.update(text.as_bytes());
     }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    hexadecimal(&hash.finalize())
+}
+
+/// Bytes in hexadecimal.
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// SHA-256 in hexadecimal.
+pub(crate) fn sha256(bytes: impl AsRef<[u8]>) -> String {
+    hexadecimal(&Sha256::digest(bytes))
 }
 
 /// Makes a folder, and those above it, where there is none.

@@ -66,12 +66,17 @@ impl State {
         self.unchanged = 0;
     }
 
-    /// The next entry that is no look at the clock.
-    fn due(&mut self) -> Option<Result<TraceEntry, TraceError>> {
+    /// Passes by looks at the clock.
+    fn pass_clock(&mut self) {
         while let Some(Ok(TraceEntry::Now { time, .. })) = self.next {
             self.time = time;
             self.advance();
         }
+    }
+
+    /// The next entry that is no look at the clock.
+    fn due(&mut self) -> Option<Result<TraceEntry, TraceError>> {
+        self.pass_clock();
         let due = self.next.take();
         self.advance();
         due
@@ -79,10 +84,7 @@ impl State {
 
     /// Versions before 3 did not read trims before lines. A look at the clock is passed by.
     fn are_trims_next(&mut self) -> bool {
-        while let Some(Ok(TraceEntry::Now { time, .. })) = self.next {
-            self.time = time;
-            self.advance();
-        }
+        self.pass_clock();
         matches!(&self.next, Some(Ok(TraceEntry::Heard(heard))) if heard.call == Call::Trims)
     }
 

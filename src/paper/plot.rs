@@ -46,6 +46,12 @@ fn step(span: f64, most: f64) -> f64 {
     steps.into_iter().find(|step| *step >= least * (1.0 - 1e-9)).unwrap_or(10.0 * power)
 }
 
+/// The least and the largest value; of none infinity before its opposite.
+pub(crate) fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    let none = (f64::INFINITY, f64::NEG_INFINITY);
+    values.fold(none, |(low, high), value| (low.min(value), high.max(value)))
+}
+
 impl Axis {
     /// From tick to tick around all values.
     pub(crate) fn around(values: impl Iterator<Item = f64>, words: impl Into<String>) -> Axis {
@@ -65,10 +71,7 @@ impl Axis {
 
     /// The ends of all values, apart from each other.
     fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for value in values.filter(|value| value.is_finite()) {
-            (low, high) = (low.min(value), high.max(value));
-        }
+        let (mut low, mut high) = ends(values.filter(|value| value.is_finite()));
         if low > high {
             (low, high) = (0.0, 1.0);
         }

@@ -1,6 +1,7 @@
 //! What a plot of a recorded list shows: from values to points, bars and limits, for the page and for the
 //! terminal.
 
+use crate::paper::plot::ends;
 use crate::paper::table::{common_unit, head};
 use crate::paper::typeset;
 use spintrue_head::{Dimension, UnitText, parse_unit, suited_unit};
@@ -258,8 +259,7 @@ fn columns<'a>(rows: &[&'a Fields], sort: PlotSort) -> (Option<Column<'a>>, Vec<
 /// How many values fall into equal steps, as many as the root of their number (common practice, no source).
 fn histogram(of: &Column<'_>, limits: [Option<f64>; 2]) -> Option<Series> {
     let values: Vec<f64> = of.values().into_iter().filter(|value| value.is_finite()).collect();
-    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (low, high) = ends(values.iter().copied());
     let bins = ((values.len() as f64).sqrt().ceil() as usize).clamp(1, MAX_BINS);
     let step = if high > low { (high - low) / bins as f64 } else { 1.0 };
     let mut counts = vec![0_u32; bins];

@@ -1,6 +1,6 @@
 //! Units and signs as people read them: µm, °C, ≤. What is input for a program keeps its ASCII.
 
-use spintrue_head::parse_unit;
+use spintrue_head::{UnitText, parse_unit};
 use std::borrow::Cow;
 
 /// A unit as the SI writes it: `µm/min` for `um/min`, `°C` for `degC`, `W/m²` for `W/m^2`.
@@ -21,6 +21,14 @@ pub(crate) fn unit(text: &str) -> String {
         set.extend(Some(c).filter(|c| *c != '\0'));
     }
     set.replace('*', "·").replace("^2", "²").replace("^3", "³")
+}
+
+/// What numbers are of, and the unit that they count.
+pub(crate) fn in_unit(name: &str, of: Option<&UnitText>) -> String {
+    match of {
+        Some(of) if !of.text.is_empty() => format!("{name} in {}", unit(&of.text)),
+        _ => name.to_string(),
+    }
 }
 
 /// A text of people in which quantities stand: the units behind numbers, and the signs of numbers and comparisons.

@@ -1,13 +1,12 @@
 //! The plain data of a record.
 
+use crate::disk::sha256;
 use crate::record::checks::CheckRow;
 use crate::record::curve::Curve;
 use crate::record::holds::HeldRow;
-use crate::record::manifest::hexadecimal;
 use crate::record::rounds::Rounds;
 use crate::record::scans::ScannedSheet;
 use serde::{Serialize, Serializer};
-use sha2::{Digest, Sha256};
 use spintrue_head::left_text;
 use spintrue_language::{Banding, Finished, Outcome, PlotOf, Shown, SourceMap};
 use std::rc::Rc;
@@ -73,7 +72,7 @@ pub(crate) struct SourceDigest {
 impl SourceDigest {
     /// Of a file that was read.
     pub(crate) fn new(name: String, content: Vec<u8>) -> SourceDigest {
-        let sha256 = hexadecimal(&Sha256::digest(&content));
+        let sha256 = sha256(&content);
         SourceDigest { name, sha256, content }
     }
 }

@@ -1,14 +1,14 @@
 //! The folder of a record: taken while it is empty, marked until it is complete, each file on the
 //! disk before it has its name.
 
-use crate::disk::{make_folder, unwritten};
+use crate::disk::{hexadecimal, make_folder, unwritten};
 use crate::error::{Error, invalid};
-use crate::record::manifest::{FileDigest, hexadecimal};
+use crate::record::manifest::FileDigest;
 use flate2::{Compression, GzBuilder};
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::thread;
 
@@ -39,34 +39,42 @@ pub(super) struct Folder {
     grown: Vec<PathBuf>,
 }
 
-/// A file that is digested as it is written.
-struct Digesting {
-    file: BufWriter<File>,
+/// What is digested as it is written.
+pub(super) struct Digesting<W: Write> {
+    to: W,
     hash: Sha256,
     bytes: u64,
 }
 
-impl Write for Digesting {
+impl<W: Write> Digesting<W> {
+    pub(super) fn new(to: W) -> Digesting<W> {
+        Digesting { to, hash: Sha256::new(), bytes: 0 }
+    }
+
+    /// What was written to, and the digest of all that was.
+    pub(super) fn end(self) -> (W, FileDigest) {
+        let sha256 = hexadecimal(&self.hash.finalize());
+        (self.to, FileDigest { bytes: self.bytes, sha256 })
+    }
+}
+
+impl<W: Write> Write for Digesting<W> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let written = self.file.write(bytes)?;
+        let written = self.to.write(bytes)?;
         self.hash.update(bytes.get(..written).unwrap_or_default());
         self.bytes += written as u64;
         Ok(written)
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        self.file.flush()
+        self.to.flush()
     }
 }
 
 /// A file that is written line by line.
 pub(super) struct Stream {
     name: String,
-    file: File,
-    hash: Sha256,
-    bytes: u64,
-    /// What is still to be written.
-    waiting: Vec<u8>,
+    file: Digesting<BufWriter<File>>,
 }
 
 /// Bytes that are gathered before they are written.
@@ -110,17 +118,18 @@ impl Folder {
     pub(super) fn stream(&self, name: &str) -> Result<Stream, Error> {
         let path = self.path.join(name);
         let file = File::create_new(&path).map_err(|error| unwritten(&path, &error))?;
-        let name = name.to_string();
-        Ok(Stream { name, file, hash: Sha256::new(), bytes: 0, waiting: Vec::new() })
+        let file = Digesting::new(BufWriter::with_capacity(MAX_WAITING, file));
+        Ok(Stream { name: name.to_string(), file })
     }
 
     /// Ends such a file.
     pub(super) fn end(&mut self, mut stream: Stream) -> Result<(), Error> {
         stream.flush()?;
         let path = self.path.join(&stream.name);
-        let sha256 = hexadecimal(&stream.hash.finalize());
-        self.files.insert(stream.name, FileDigest { bytes: stream.bytes, sha256 });
-        self.written.push((stream.file, path, None));
+        let (file, digest) = stream.file.end();
+        let file = file.into_inner().map_err(|error| unwritten(&path, error.error()))?;
+        self.files.insert(stream.name, digest);
+        self.written.push((file, path, None));
         Ok(())
     }
 
@@ -128,22 +137,17 @@ impl Folder {
     pub(super) fn end_packed(&mut self, mut stream: Stream) -> Result<(), Error> {
         stream.flush()?;
         let path = self.path.join(&stream.name);
-        let name = format!("{}{PACKED}", stream.name);
-        let mut plain = File::open(&path).map_err(|error| unwritten(&path, &error))?;
-        self.write(&name, |file| {
-            let mut packed = GzBuilder::new().write(file, Compression::best());
-            io::copy(&mut plain, &mut packed)?;
-            packed.finish().map(drop)
-        })?;
+        let plain = File::open(&path).map_err(|error| unwritten(&path, &error))?;
+        self.put_packed(&stream.name, plain)?;
         self.grown.push(path);
         Ok(())
     }
 
-    /// Compresses a whole text.
-    pub(super) fn put_packed(&mut self, name: &str, text: &str) -> Result<(), Error> {
+    /// Compresses all that can be read.
+    pub(super) fn put_packed(&mut self, name: &str, mut plain: impl Read) -> Result<(), Error> {
         self.write(&format!("{name}{PACKED}"), |file| {
             let mut packed = GzBuilder::new().write(file, Compression::best());
-            packed.write_all(text.as_bytes())?;
+            io::copy(&mut plain, &mut packed)?;
             packed.finish().map(drop)
         })
     }
@@ -156,14 +160,14 @@ impl Folder {
     fn write(
         &mut self,
         name: &str,
-        fill: impl FnOnce(&mut Digesting) -> io::Result<()>,
+        fill: impl FnOnce(&mut Digesting<BufWriter<File>>) -> io::Result<()>,
     ) -> Result<(), Error> {
         let (path, part) = (self.path.join(name), self.path.join(format!("{name}.part")));
         let file = File::create(&part).and_then(|file| {
-            let mut file = Digesting { file: BufWriter::new(file), hash: Sha256::new(), bytes: 0 };
+            let mut file = Digesting::new(BufWriter::new(file));
             fill(&mut file)?;
-            let Digesting { file, hash, bytes } = file;
-            Ok((file.into_inner()?, FileDigest { bytes, sha256: hexadecimal(&hash.finalize()) }))
+            let (file, digest) = file.end();
+            Ok((file.into_inner()?, digest))
         });
         match file {
             Ok((file, digest)) => {
@@ -259,20 +263,13 @@ impl Stream {
 
     /// Adds to the file, which is to be flushed once that may not be lost any more.
     pub(super) fn write(&mut self, bytes: &[u8]) -> Result<(), Error> {
-        self.waiting.extend_from_slice(bytes);
-        if self.waiting.len() < MAX_WAITING { Ok(()) } else { self.flush() }
+        let written = self.file.write_all(bytes);
+        written.map_err(|error| unwritten(Path::new(&self.name), &error))
     }
 
     /// Hands what waits to the operating system; what came before stays as it is.
     pub(super) fn flush(&mut self) -> Result<(), Error> {
-        if self.waiting.is_empty() {
-            return Ok(());
-        }
-        let written = self.file.write_all(&self.waiting);
-        written.map_err(|error| unwritten(Path::new(&self.name), &error))?;
-        self.hash.update(&self.waiting);
-        self.bytes += self.waiting.len() as u64;
-        self.waiting.clear();
-        Ok(())
+        let written = self.file.flush();
+        written.map_err(|error| unwritten(Path::new(&self.name), &error))
     }
 }

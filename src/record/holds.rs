@@ -1,6 +1,7 @@
 //! Conditions that had to hold while blocks of the script ran: a row for each, all its blocks together.
 
 use crate::record::data::Capped;
+use crate::terminal::counted;
 use spintrue_head::{Dimension, show_quantity};
 use spintrue_language::{CheckBound, HeldBlock, HeldCondition, Shown};
 
@@ -11,8 +12,6 @@ pub(crate) struct HeldRow {
     pub text: String,
     /// Where it stands.
     pub place: String,
-    /// How many blocks had it.
-    pub blocks: u64,
     /// How long they ran in all, in s.
     pub lasted: f64,
     /// How often it was looked at.
@@ -31,8 +30,8 @@ impl HeldRow {
     /// How long it was looked at, how often, and what was seen; what broke stands for itself.
     pub(crate) fn told(&self) -> String {
         let time = |time| show_quantity(time, Dimension::TIME, None, None);
-        let looks = if self.looks == 1 { "look" } else { "looks" };
-        let mut told = format!("{}, {} {looks}", time(self.lasted), self.looks);
+        let looks = counted(self.looks as usize, "look");
+        let mut told = format!("{}, {looks}", time(self.lasted));
         if self.looks > 1 {
             told.push_str(&format!(", at most {} apart", time(self.longest_gap)));
         }
@@ -60,7 +59,6 @@ impl Capped<HeldRow> {
             self.push(HeldRow { text, place: place.to_string(), ..HeldRow::default() });
         }
         let Some(row) = self.items.get_mut(at) else { return };
-        row.blocks += 1;
         row.lasted += block.ended - block.began;
         row.looks += block.looks;
         row.longest_gap = row.longest_gap.max(block.longest_gap);

@@ -3,11 +3,11 @@
 //! The digests show accidental and careless changes. A record with recomputed digests is detected only by
 //! its signature, or by an archive that holds its digest.
 
+use crate::disk::sha256;
 use crate::record::data::Identity;
 use crate::record::signature::PublicKey;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 
 /// The value of `format`.
@@ -51,16 +51,11 @@ pub(crate) enum ManifestError {
     Changed(String),
 }
 
-/// Bytes in hexadecimal.
-pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
 /// SHA-256 of the canonical form of RFC 8785.
 pub(crate) fn canonical_digest(value: &Value) -> String {
     // Of what is no number, text or list of such, JSON has nothing to write.
     let canonical = serde_json_canonicalizer::to_vec(value).unwrap_or_default();
-    hexadecimal(&Sha256::digest(&canonical))
+    sha256(canonical)
 }
 
 /// The text of the file for people to read: two blanks a level, a line feed at its end.
@@ -125,7 +120,7 @@ impl Manifest {
         let digest = match version {
             1 => {
                 value.sort_all_objects();
-                hexadecimal(&Sha256::digest(value.to_string().as_bytes()))
+                sha256(value.to_string())
             }
             _ => canonical_digest(&value),
         };

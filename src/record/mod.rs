@@ -41,7 +41,7 @@ pub(crate) use holds::HeldRow;
 pub(crate) use html::shell_words;
 pub(crate) use junit::{CaseResult, ResultCase, cases_junit};
 pub(crate) use last::Last;
-pub(crate) use manifest::{Manifest, canonical_digest, hexadecimal};
+pub(crate) use manifest::{Manifest, canonical_digest};
 pub(crate) use origin::Origin;
 pub(crate) use pages::{draw, encode, pages};
 pub(crate) use read::{NOT_REACHED, Unmet};

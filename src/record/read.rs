@@ -56,8 +56,6 @@ pub(crate) struct Events {
     pub reached: f64,
     /// Complete lines.
     pub lines: u64,
-    /// An incomplete line follows them.
-    pub cut_short: bool,
     /// Lines that are no events.
     pub strange: u64,
     /// Checks, answers and values beyond the limit.
@@ -179,17 +177,10 @@ pub(crate) fn read(folder: &Path) -> Result<Events, Error> {
         line.clear();
         let read = match file.by_ref().take(MAX_LINE).read_until(b'\n', &mut line) {
             // What was cut off or edited is read as far as it goes.
-            Err(_) if is_packed => {
-                kept.cut_short = true;
-                return Ok(kept);
-            }
+            Err(_) if is_packed => return Ok(kept),
             read => read.map_err(failed)?,
         };
-        if read == 0 {
-            return Ok(kept);
-        }
-        if line.last() != Some(&b'\n') {
-            kept.cut_short = true;
+        if read == 0 || line.last() != Some(&b'\n') {
             return Ok(kept);
         }
         kept.lines += 1;

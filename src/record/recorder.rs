@@ -235,7 +235,7 @@ impl Recorder {
         if let Some(answers) = answers(record).map_err(|e| invalid!("{e}"))? {
             folder.put("answers.toml", &answers)?;
         }
-        folder.put_packed("sources.json", &sources_json(&record.identity))?;
+        folder.put_packed("sources.json", sources_json(&record.identity).as_bytes())?;
         folder.put("junit.xml", &junit(record, &end).map_err(|e| invalid!("{e}"))?)?;
         folder.put("results.tap", tap(record, &end))?;
         folder.put("report.html", page(record, &end))?;

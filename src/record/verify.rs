@@ -2,14 +2,13 @@
 
 use crate::disk::read_text;
 use crate::error::{Error, invalid};
-use crate::record::folder::{MANIFEST, MARK, SIGNATURE};
-use crate::record::manifest::{FileDigest, Manifest, ManifestError, hexadecimal};
+use crate::record::folder::{Digesting, MANIFEST, MARK, SIGNATURE};
+use crate::record::manifest::{FileDigest, Manifest, ManifestError};
 use crate::record::read::read;
 use crate::record::signature::SIGNATURE_BYTES;
-use sha2::{Digest, Sha256};
 use spintrue_head::io_reason;
 use std::fs::{self, File};
-use std::io::{self, BufRead, BufReader};
+use std::io;
 use std::path::Path;
 
 /// The state of a record.
@@ -114,25 +113,14 @@ fn differs(path: &Path, known: &FileDigest) -> Option<String> {
         }
         Ok(_) => {}
     }
-    let mut hash = Sha256::new();
-    let read = File::open(path).and_then(|file| {
-        let mut file = BufReader::with_capacity(1 << 16, file);
-        loop {
-            let part = file.fill_buf()?;
-            if part.is_empty() {
-                return Ok(());
-            }
-            hash.update(part);
-            let length = part.len();
-            file.consume(length);
-        }
-    });
+    let mut to = Digesting::new(io::sink());
+    let read = File::open(path).and_then(|mut file| io::copy(&mut file, &mut to));
     match read {
         Err(error) => Some(format!("cannot be read: {}", io_reason(&error))),
-        Ok(()) if hexadecimal(&hash.finalize()) != known.sha256 => {
+        Ok(_) if to.end().1.sha256 != known.sha256 => {
             Some("was changed: its SHA-256 differs".to_string())
         }
-        Ok(()) => None,
+        Ok(_) => None,
     }
 }
 

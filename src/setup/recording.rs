@@ -1,10 +1,9 @@
 //! Recordings of calls: one that is written while a run goes on, and one that is replayed.
 
-use crate::disk::{Force, open_file};
+use crate::disk::{Force, open_file, sha256};
 use crate::error::{Error, invalid};
-use crate::record::{About, hexadecimal};
+use crate::record::About;
 use crate::setup::address::{Opened, plain};
-use sha2::{Digest, Sha256};
 use spintrue_head::{
     Call, CallListener, Course, Description, Dimension, Fault, Heard, Replay, Reply, TRACE_FORMAT,
     TRACE_VERSION, TraceHeader, TraceReader, TraceScript, TraceSurvey, TraceWriter, show_quantity,
@@ -115,7 +114,7 @@ pub(crate) fn header(about: &About, prepared: &Prepared) -> TraceHeader {
     let scripts = prepared.sources.iter().take(prepared.scripts);
     let scripts = scripts.map(|(_, source)| TraceScript {
         name: source.name.rsplit('/').next().unwrap_or_default().to_string(),
-        sha256: hexadecimal(&Sha256::digest(source.text.as_bytes())),
+        sha256: sha256(source.text.as_bytes()),
     });
     TraceHeader {
         scripts: scripts.collect(),

@@ -9,7 +9,9 @@ use crate::shell::recorded::SessionRecord;
 use crate::shell::view;
 use crate::terminal::mode::Mode;
 use crate::terminal::told::{failed, left_text, rendered};
-use crate::terminal::{BOLD, DIM, RED, YELLOW, complain, draws_progress, say, styled, wrapped};
+use crate::terminal::{
+    BOLD, DIM, RED, YELLOW, complain, counted, draws_progress, say, styled, wrapped,
+};
 use spintrue_head::{Control, Dimension, SafeState, show_quantity};
 use spintrue_language::{
     BRIEF_TIME, Callable, CallableParameter, Datum, Diagnostic, Effect, EntryAnswer, Failure,
@@ -127,10 +129,6 @@ impl Console {
         if outcome == EntryOutcome::Done {
             self.script = Some((path.to_string(), settings.to_vec()));
             self.actions.clear();
-            let counted = |n: usize, what: &str| match n {
-                1 => format!("1 {what}"),
-                n => format!("{n} {what}s"),
-            };
             let routines = counted(self.session.routines().count(), "routine");
             let values = counted(self.session.values().len(), "value");
             say(&format!("read {path}: {routines}, {values}; nothing of it was run\n"));

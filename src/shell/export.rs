@@ -5,8 +5,8 @@ use crate::shell::console::Console;
 use crate::shell::outcome::{Action, EntryOutcome};
 use crate::shell::printer::EntryPrinter;
 use crate::shell::save;
-use crate::terminal::complain;
 use crate::terminal::told::failed;
+use crate::terminal::{complain, counted};
 use spintrue_language::{Effect, Shown};
 use std::path::Path;
 
@@ -30,8 +30,7 @@ pub(super) fn export(console: &mut Console, rest: &str) -> EntryOutcome {
         return EntryOutcome::wrong(format!("nothing was written: {why}"));
     }
     console.actions.push(Action::statement(save::record_statement(value)));
-    let rows = if rows == 1 { "1 row".to_string() } else { format!("{rows} rows") };
-    EntryOutcome::done(&format!("wrote {rows} to {path}\n"))
+    EntryOutcome::done(&format!("wrote {} to {path}\n", counted(rows, "row")))
 }
 
 /// The value of an expression that only reads; else how that ended.

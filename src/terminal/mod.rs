@@ -16,6 +16,7 @@ pub(crate) mod told;
 pub(crate) mod units;
 pub(crate) mod width;
 
+use serde_json::Value;
 use spintrue_head::{CAUTION, STEERING, visible_output};
 use std::borrow::Cow;
 use std::io::{ErrorKind, IsTerminal, Write, stderr, stdout};
@@ -153,6 +154,25 @@ pub(crate) const GREEN: &str = "32";
 pub(crate) const RED: &str = "31";
 /// In between.
 pub(crate) const YELLOW: &str = "33";
+
+/// Prints a result: as a line for machines, or as a text for people.
+pub(crate) fn show(is_json: bool, value: &Value, text: &str) {
+    if is_json { emit(&format!("{value}\n")) } else { say(text) }
+}
+
+/// `1 error`, `2 errors`.
+pub(crate) fn counted(number: usize, noun: &str) -> String {
+    format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
+}
+
+/// The style of a verdict, as text in whatever case: good, bad, or in between.
+pub(crate) fn verdict_style(verdict: &str) -> &'static str {
+    match verdict.to_lowercase().as_str() {
+        "passed" => GREEN,
+        "undecided" | "unanswered" | "interrupted" | "not run" => YELLOW,
+        _ => RED,
+    }
+}
 
 /// Columns that reports may take.
 pub(crate) fn width() -> usize {

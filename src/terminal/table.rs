@@ -1,5 +1,6 @@
 //! Recorded values for people: a record field by field, lists of records as tables side by side.
 
+use crate::paper::plot::ends;
 use crate::paper::table::{RecordTable, common_unit, head, is_detail};
 use crate::terminal::width::{fitting, padded, width as columns_of};
 use crate::terminal::{BOLD, styled, table_columns};
@@ -142,9 +143,7 @@ fn column(name: &str, values: Vec<(String, &Shown)>) -> Column {
         Shown::Quantity { value, .. } if value.is_finite() => Some(unit.from_si(*value)),
         _ => None,
     });
-    let (low, high) = numbers.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), number| {
-        (low.min(number), high.max(number))
-    });
+    let (low, high) = ends(numbers);
     let apart = if high - low > noise_of(unit.from_si(size)) { high - low } else { 0.0 };
     let decimals = match apart {
         0.0 => None,

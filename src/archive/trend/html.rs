@@ -263,38 +263,36 @@ fn over_time(part: Part<'_>, capability: &Capability) -> Markup {
     let Part { trend, .. } = part;
     let (blocks, older) = newest(&capability.blocks, MAX_ROWS);
     let number = |value: f64| number(trend, value);
-    html! {
-        @let id = part.id("capability");
-        section aria-labelledby=(id) {
-            h2 id=(id) { "Capability over time" }
+    let [mean, sigma] = ["mean", "sigma"].map(|word| format!("{word}{}", unit(trend)));
+    let numbers = ["points", &mean, &sigma, "Cp", "Cpk", "doubt of Cpk, 95 %"].map(Head::Number);
+    let heads = [&[Head::Text("from (UTC)")], &numbers[..]].concat();
+    let rows = html! { @for block in blocks { tr {
+        th.whole scope="row" { (trend.started(block)) }
+        td.number { (block.from + 1) " to " (block.from + block.count) }
+        td.number { (number(block.mean)) }
+        td.number { (number(block.deviation)) }
+        td.number { (block.indices.width.map_or("–".to_string(), index)) }
+        td.number { (index(block.indices.nearer)) }
+        td.number { "± " (index(block.doubt)) }
+    } } };
+    paper::section(
+        &part.id("capability"),
+        "Capability over time",
+        &html! {
             @if let (Some(first), Some(last)) = (blocks.first(), blocks.last()) {
                 (indices(blocks, first, last))
-                div.wide tabindex="0" role="region" aria-label="table of capability" { table {
-                    thead { tr {
-                        th scope="col" { "from (UTC)" }
-                        th.number scope="col" { "points" }
-                        th.number scope="col" { "mean" (unit(trend)) }
-                        th.number scope="col" { "sigma" (unit(trend)) }
-                        th.number scope="col" { "Cp" }
-                        th.number scope="col" { "Cpk" }
-                        th.number scope="col" { "doubt of Cpk, 95 %" }
-                    } }
-                    tbody { @for block in blocks { tr {
-                        th.whole scope="row" { (trend.started(block)) }
-                        td.number { (block.from + 1) " to " (block.from + block.count) }
-                        td.number { (number(block.mean)) }
-                        td.number { (number(block.deviation)) }
-                        td.number { (block.indices.width.map_or("–".to_string(), index)) }
-                        td.number { (index(block.indices.nearer)) }
-                        td.number { "± " (index(block.doubt)) }
-                    } } }
-                } }
-                @if older > 0 { p.soft { "and " (older) " older" } }
+                (paper::table("of capability", None, &heads, &rows))
+                (and_older(older))
             } @else {
                 p { "There are too few runs for a block of them." }
             }
-        }
-    }
+        },
+    )
+}
+
+/// How many rows are not shown.
+fn and_older(count: usize) -> Markup {
+    html! { @if count > 0 { p.soft { "and " (count) " older" } } }
 }
 
 fn indices(blocks: &[Block], first: &Block, last: &Block) -> Markup {
@@ -344,36 +342,35 @@ fn violations(part: Part<'_>) -> Markup {
             None => runs.push((at, vec![name])),
         }
     }
-    let older = runs.len().saturating_sub(MAX_ROWS);
-    html! {
-        @let id = part.id("violations");
-        section aria-labelledby=(id) {
-            h2 id=(id) { "Runs with rule violations" }
+    let rows = html! { @for (at, names) in runs.iter().take(MAX_ROWS) {
+        @if let Some(point) = trend.series.points.get(*at) { tr {
+            th.number scope="row" { (at + 1) }
+            td.number { (point.run) }
+            td.whole { (day_and_minute(&point.started)) }
+            td.whole { (visible_line(&point.serial)) }
+            td.number { (number(trend, point.value)) }
+            td.wordy { (names.join("; ")) }
+        } }
+    } };
+    let value = format!("value{}", unit(trend));
+    let heads = [
+        Head::Number("point"),
+        Head::Number("run"),
+        Head::Text("started (UTC)"),
+        Head::Text("head"),
+        Head::Number(&value),
+        Head::Text("rule violations"),
+    ];
+    paper::section(
+        &part.id("violations"),
+        "Runs with rule violations",
+        &html! {
             @if runs.is_empty() { p { "None: the series is in control." } } @else {
-                div.wide tabindex="0" role="region" aria-label="table of rule violations" { table {
-                    thead { tr {
-                        th.number scope="col" { "point" }
-                        th.number scope="col" { "run" }
-                        th scope="col" { "started (UTC)" }
-                        th scope="col" { "head" }
-                        th.number scope="col" { "value" (unit(trend)) }
-                        th scope="col" { "rule violations" }
-                    } }
-                    tbody { @for (at, names) in runs.iter().take(MAX_ROWS) {
-                        @if let Some(point) = trend.series.points.get(*at) { tr {
-                            th.number scope="row" { (at + 1) }
-                            td.number { (point.run) }
-                            td.whole { (day_and_minute(&point.started)) }
-                            td.whole { (visible_line(&point.serial)) }
-                            td.number { (number(trend, point.value)) }
-                            td.wordy { (names.join("; ")) }
-                        } }
-                    } }
-                } }
-                @if older > 0 { p.soft { "and " (older) " older" } }
+                (paper::table("of rule violations", None, &heads, &rows))
+                (and_older(runs.len().saturating_sub(MAX_ROWS)))
             }
-        }
-    }
+        },
+    )
 }
 
 /// The runs that were left out by decision, newest first.
@@ -397,7 +394,7 @@ fn excluded(part: Part<'_>) -> Markup {
     html! { @if !all.is_empty() {
         (paper::section(&part.id("excluded"), "Excluded runs", &html! {
             (paper::table("of excluded runs", None, &heads, &rows))
-            @if all.len() > MAX_ROWS { p.soft { "and " (all.len() - MAX_ROWS) " older" } }
+            (and_older(all.len().saturating_sub(MAX_ROWS)))
         }))
     } }
 }

@@ -10,14 +10,15 @@ mod text;
 pub(crate) use freeze::freeze;
 pub(crate) use html::page;
 pub(crate) use read::Selection;
-pub(crate) use series::{decimals, runs as runs_text};
+pub(crate) use series::decimals;
 pub(crate) use text::text;
 
 use crate::archive::decisions::Decisions;
 use crate::archive::open::open_to_read;
 use crate::archive::trend::read::{AllBounds, find, groups, in_unit};
-use crate::archive::trend::series::{Limits, Tolerance, Trend, Trends, runs};
+use crate::archive::trend::series::{Limits, Tolerance, Trend, Trends};
 use crate::error::{Error, invalid};
+use crate::terminal::counted;
 use clap::{Args, ValueEnum};
 use spintrue_head::{Dimension, UnitText, parse_quantity};
 use std::path::Path;
@@ -79,7 +80,7 @@ pub(crate) fn trends(place: &Path, query: &Query) -> Result<Trends, Error> {
             0 => String::new(),
             out => format!(
                 "; {} on simulated heads left out: `--with-simulated` includes them",
-                runs(out)
+                counted(out, "run")
             ),
         };
         let tolerance = if is_given && count > 0 {

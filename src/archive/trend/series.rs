@@ -2,6 +2,8 @@
 
 use crate::archive::decisions::Decision;
 use crate::archive::store::day_and_minute;
+use crate::paper::plot::ends;
+use crate::terminal::counted;
 use spintrue_head::{noise_of, show_number};
 use spintrue_language::{
     ChartRule, Individuals, cnpk, cp, cpk, cpk_doubt, deviation, individuals_chart, mean,
@@ -65,19 +67,6 @@ pub(crate) struct Series {
 pub(crate) fn decimals(range: f64) -> Option<u8> {
     let tells = range > 0.0 && range.is_finite();
     tells.then(|| (2.0 - range.log10().floor()).clamp(0.0, 12.0) as u8)
-}
-
-/// `1 run`, `2 runs`.
-pub(crate) fn runs(count: usize) -> String {
-    if count == 1 { "1 run".to_string() } else { format!("{count} runs") }
-}
-
-impl Series {
-    /// The least and the largest value.
-    fn ends(&self) -> (f64, f64) {
-        let values = self.points.iter().map(|point| point.value);
-        values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)))
-    }
 }
 
 /// What a series shows.
@@ -268,7 +257,7 @@ impl Trend {
         frozen: Option<Frozen>,
         block: usize,
     ) -> Option<Trend> {
-        let (least, most) = series.ends();
+        let (least, most) = ends(series.points.iter().map(|point| point.value));
         let newest = series.points.last().map(|point| point.value)?;
         if most - least <= noise_of(newest) {
             // Rounding alone tells them apart.
@@ -344,14 +333,14 @@ impl Trend {
             let base = &decision.base;
             let earlier = match self.judged_from {
                 0 => String::new(),
-                earlier => format!("; {} before are not judged", runs(earlier)),
+                earlier => format!("; {} before are not judged", counted(earlier, "run")),
             };
             notes.push((
                 "frozen",
                 format!(
                     "{}. From {} since {}{earlier}",
                     decision.told(),
-                    runs(base.runs as usize),
+                    counted(base.runs as usize, "run"),
                     day_and_minute(&base.from)
                 ),
             ));
@@ -400,7 +389,10 @@ impl Trend {
         }
         notes.extend(self.rehearsals().map(|words| ("rehearsals", words)));
         if self.series.left_out > 0 {
-            notes.push(("left out", format!("{} without a number", runs(self.series.left_out))));
+            notes.push((
+                "left out",
+                format!("{} without a number", counted(self.series.left_out, "run")),
+            ));
         }
         notes
     }
@@ -460,11 +452,11 @@ impl Trend {
             (0, 0) => None,
             (0, out) => Some(format!(
                 "{} on simulated heads left out (--with-simulated includes them)",
-                runs(out)
+                counted(out, "run")
             )),
             (taken, _) => Some(format!(
                 "{} of {} on simulated heads: rehearsals, which say nothing of real ones",
-                runs(taken),
+                counted(taken, "run"),
                 self.series.points.len()
             )),
         }

@@ -1,11 +1,10 @@
 //! A trend as text, 80 columns wide.
 
 use crate::archive::store::day_and_minute;
-use crate::archive::trend::series::{
-    ASKED, Block, Indices, Trend, Trends, newest, runs, shown_index,
-};
+use crate::archive::trend::series::{ASKED, Block, Indices, Trend, Trends, newest, shown_index};
+use crate::paper::plot::ends;
 use crate::terminal::columns::{Line, Side, columns, cut};
-use crate::terminal::{BOLD, DIM, RED, beside, styled, wrapped};
+use crate::terminal::{BOLD, DIM, RED, beside, counted, styled, wrapped};
 use spintrue_head::visible_line;
 
 /// Newest runs that are drawn.
@@ -132,16 +131,15 @@ pub(crate) fn title(trend: &Trend, unit: &str) -> String {
     let day = |started: Option<&str>| -> String {
         started.unwrap_or_default().chars().take(10).collect()
     };
-    let heads = trend.heads();
     let group = match series.group.as_str() {
         "" => String::new(),
         group => format!(", {}", visible_line(group)),
     };
     format!(
-        "{}{unit}{group}: {} on {heads} {}, {} to {}",
+        "{}{unit}{group}: {} on {}, {} to {}",
         visible_line(&series.label),
-        runs(series.points.len()),
-        if heads == 1 { "head" } else { "heads" },
+        counted(series.points.len(), "run"),
+        counted(trend.heads(), "head"),
         day(series.points.first().map(|point| &*point.started)),
         day(series.points.last().map(|point| &*point.started)),
     )
@@ -228,7 +226,7 @@ struct Scale {
 
 impl Scale {
     fn of(values: impl Iterator<Item = f64>) -> Scale {
-        let (least, most) = values.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(x), b.max(x)));
+        let (least, most) = ends(values);
         Scale { least, most }
     }
 

@@ -1,12 +1,12 @@
 //! `chart read`: what a scan of an exposed chart tells.
 
 use crate::cli::chart::report;
-use crate::cli::show;
 use crate::disk::{check_empty, open_file};
 use crate::error::{Error, invalid};
 use crate::record::{ScannedSheet, keep_scan};
 use crate::setup::{SCAN_BUFFER, read_layout, read_ruler};
 use crate::terminal::colour_output;
+use crate::terminal::show;
 use clap::Args;
 use spintrue_chart::read_scan;
 use std::io::BufReader;

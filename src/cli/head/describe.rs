@@ -1,10 +1,10 @@
 //! `head describe`: what a head says of itself, for people at 80 columns and for machines.
 
-use crate::cli::show;
 use crate::error::Error;
 use crate::project::head_at;
 use crate::setup::Fixtures;
 use crate::terminal::facts::{Content, facts, groups};
+use crate::terminal::show;
 use crate::terminal::{BOLD, colour_output, styled};
 use clap::Args;
 use serde_json::{Map, Value, json};

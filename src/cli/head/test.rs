@@ -1,10 +1,10 @@
 //! `head test`: tests a head against the head contract.
 
-use crate::cli::show;
 use crate::error::{Error, FAILED, invalid};
 use crate::project::head_at;
 use crate::setup::options::{Recording, Surroundings};
 use crate::setup::{Opened, SharedTracer, Tracer, bare, wired};
+use crate::terminal::show;
 use crate::terminal::told::left_text;
 use crate::terminal::{
     BOLD, GREEN, RED, YELLOW, caution, colour_output, complain, say, styled, wrapped,

@@ -1,9 +1,9 @@
 //! `head trace`: shows a recording, one call per line.
 
-use crate::cli::show;
 use crate::error::{Error, FAILED, invalid};
 use crate::setup::options::time;
 use crate::setup::{reader, surveyed};
+use crate::terminal::show;
 use crate::terminal::told::shortened;
 use crate::terminal::{DIM, RED, colour_output, emit, styled};
 use clap::Args;

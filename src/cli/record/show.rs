@@ -1,14 +1,13 @@
 //! `record show`: shows the content of a record, finished or not, and whether it was changed.
 
-use crate::cli::check::counted;
-use crate::cli::{show, summary};
+use crate::cli::summary;
 use crate::disk::read_text;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::read::{Events, read, text};
 use crate::record::{FOUND_NAMES, MANIFEST, Origin, State, examine};
 use crate::terminal;
 use crate::terminal::told::{check_line, shortened, stamped};
-use crate::terminal::{BOLD, DIM, GREEN, RED, YELLOW, styled, wrapped};
+use crate::terminal::{BOLD, DIM, RED, YELLOW, counted, show, styled, verdict_style, wrapped};
 use clap::Args;
 use serde_json::{Value, json};
 use spintrue_head::{Dimension, show_quantity, visible_line};
@@ -238,11 +237,7 @@ impl Shown {
             let took = show_quantity(took, Dimension::TIME, None, None);
             out.push_str(&format!("{gap}  took      {took} of head time\n"));
         }
-        let style = match verdict.as_str() {
-            "PASSED" => GREEN,
-            "INTERRUPTED" | "UNDECIDED" => YELLOW,
-            _ => RED,
-        };
+        let style = verdict_style(&verdict);
         out.push_str(&format!("\n{}\n", styled(&verdict, &format!("{BOLD};{style}"), colour)));
         out
     }

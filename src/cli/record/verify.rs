@@ -2,11 +2,10 @@
 
 use crate::archive::{Archive, Stored, archive_name, chain};
 use crate::batch;
-use crate::cli::check::counted;
 use crate::disk::folders_with;
 use crate::error::{Error, FAILED, invalid};
 use crate::record::{MANIFEST, MARK, Manifest, PublicKey, State, examine};
-use crate::terminal::{progress, say};
+use crate::terminal::{counted, progress, say};
 use clap::Args;
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

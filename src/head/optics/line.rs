@@ -381,13 +381,17 @@ mod tests {
     }
 
     fn request() -> LineRequest {
+        on(hardware())
+    }
+
+    fn on(hardware: Hardware) -> LineRequest {
         LineRequest {
             facets: 10,
             speed: 80.0 * TAU,
             decides: Decides::FocalLength(0.4042536),
             length: 0.3048,
             resolution: 300.0 / 0.0254,
-            hardware: Some(hardware()),
+            hardware: Some(hardware),
         }
     }
 
@@ -424,20 +428,16 @@ mod tests {
 
     #[test]
     fn a_coarse_clock_shows_in_the_length() {
-        let mut request = request();
-        if let Some(h) = &mut request.hardware {
-            h.clock.master = 100e6;
-        }
-        let plan = plan_line(&request).unwrap();
+        let clock = Clock { master: 100e6, ..hardware().clock };
+        let coarse = Hardware { clock, ..hardware() };
+        let plan = plan_line(&on(coarse)).unwrap();
         // 208.333 ns becomes 210 ns.
         assert!((plan.length_error_relative - 0.008).abs() < 1e-6);
         assert!((plan.length_error - 0.3048 * 0.008).abs() < 1e-6);
         assert!(!plan.feasible);
         // Length trims of 1 % take that.
-        if let Some(h) = &mut request.hardware {
-            h.length_trim = 0.01;
-        }
-        assert!(plan_line(&request).unwrap().feasible);
+        let trimmed = Hardware { length_trim: 0.01, ..coarse };
+        assert!(plan_line(&on(trimmed)).unwrap().feasible);
     }
 
     #[test]
@@ -457,16 +457,12 @@ mod tests {
         assert!(with(|r| r.decides = Decides::ActiveFraction(1.5)).contains("1.5"));
         assert!(with(|r| r.decides = Decides::FocalLength(-0.3)).contains("focal length"));
         assert!(with(|r| r.speed = 1e-320).contains("no usable"));
-        let mut slow = request();
-        if let Some(h) = &mut slow.hardware {
-            h.word_service = 0.0;
-        }
-        let why = plan_line(&slow).unwrap_err().to_string();
+        let slow = Hardware { word_service: 0.0, ..hardware() };
+        let why = plan_line(&on(slow)).unwrap_err().to_string();
         assert!(why.starts_with("the word service time must be"), "{why}");
-        for reach in [-60e-6, f64::NAN, f64::INFINITY] {
-            let mut asked = request();
-            asked.hardware.as_mut().unwrap().min_trim_reach = reach;
-            let why = plan_line(&asked).unwrap_err().to_string();
+        for min_trim_reach in [-60e-6, f64::NAN, f64::INFINITY] {
+            let asked = Hardware { min_trim_reach, ..hardware() };
+            let why = plan_line(&on(asked)).unwrap_err().to_string();
             assert!(why.starts_with("the reach of trims must be"), "{why}");
         }
     }
@@ -482,7 +478,7 @@ mod tests {
             resolution in proptest::num::f64::ANY,
             service in 1e-12_f64..1.0,
         ) {
-            let mut request = LineRequest {
+            let request = LineRequest {
                 facets,
                 speed,
                 decides: if lens {
@@ -492,11 +488,8 @@ mod tests {
                 },
                 length,
                 resolution,
-                hardware: Some(hardware()),
+                hardware: Some(Hardware { word_service: service, ..hardware() }),
             };
-            if let Some(h) = &mut request.hardware {
-                h.word_service = service;
-            }
             if let Ok(plan) = plan_line(&request) {
                 let all = [
                     plan.line_rate, plan.line_period, plan.spot_velocity, plan.active_fraction,

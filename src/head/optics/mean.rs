@@ -332,6 +332,11 @@ mod tests {
         Reading::whole((in_scan, 0.4e-6), (0.0, 0.4e-6))
     }
 
+    /// The means of facets from a first one on, of a gauge whose digits are not known.
+    fn means(facets: &[Vec<TimedReading>], first: usize, by: &LineTiming) -> Vec<FacetMean> {
+        FacetMean::of_facets(facets, first, by, [f64::NAN; 2], &mut Fit::default()).unwrap()
+    }
+
     #[test]
     fn scatter_counts_and_the_statement_only_without_repeats() {
         let one = FacetMean::of(&[reading(1e-6)], 0.3).unwrap();
@@ -394,9 +399,7 @@ mod tests {
         let mut readings = fast.map(|fast| drawn(fast, turn / (1.0 + fast))).to_vec();
         // All turns at once, so that nothing is carried over.
         readings.iter_mut().for_each(|reading| reading.time = 1.0);
-        let mean =
-            FacetMean::of_facets(&[readings.clone()], 3, &by, [f64::NAN; 2], &mut Fit::default())
-                .unwrap()[0];
+        let mean = means(&[readings.clone()], 3, &by)[0];
         assert!((mean.along.of[0] - 5e-6).abs() < 1e-12, "{:?}", mean.along);
         assert!(mean.along.of[1].abs() < 1e-12 && (mean.fast - 10e-6).abs() < 1e-12);
         // Still, single lines are seen to scatter: by 40 ppm of 402 m/s times 1 ms at the end.
@@ -404,8 +407,7 @@ mod tests {
         assert!(mean.along.u(0) < 1e-9);
         // A head that does not tell its turns.
         readings.iter_mut().for_each(|reading| reading.period = f64::NAN);
-        let mean = FacetMean::of_facets(&[readings], 3, &by, [f64::NAN; 2], &mut Fit::default())
-            .unwrap()[0];
+        let mean = means(&[readings], 3, &by)[0];
         assert!(mean.fast.is_nan() && mean.along.of[0] > 6e-6);
     }
 
@@ -427,13 +429,9 @@ mod tests {
             };
             (0..4).map(of).collect::<Vec<_>>()
         };
-        let means =
-            FacetMean::of_facets(&[lines(0), lines(1)], 0, &by, [f64::NAN; 2], &mut Fit::default())
-                .unwrap();
-        assert!((means[0].along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", means[0].along.of);
-        let last = FacetMean::of_facets(&[lines(9)], 9, &by, [f64::NAN; 2], &mut Fit::default())
-            .unwrap()[0];
-        assert!((last.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", last.along.of);
+        for mean in [means(&[lines(0), lines(1)], 0, &by)[0], means(&[lines(9)], 9, &by)[0]] {
+            assert!((mean.along.of[0] - 5e-6).abs() < 0.02e-6, "{:?}", mean.along.of);
+        }
     }
 
     #[test]
@@ -479,14 +477,7 @@ mod tests {
             [0.0, 1e-6, 2.5e-6].map(read).to_vec()
         };
         let all: Vec<Vec<TimedReading>> = (0..4).map(facet).collect();
-        let means = FacetMean::of_facets(
-            &all,
-            0,
-            &LineTiming::untimed(0.3),
-            [f64::NAN; 2],
-            &mut Fit::default(),
-        )
-        .unwrap();
+        let means = means(&all, 0, &LineTiming::untimed(0.3));
         assert!(means.iter().all(|mean| mean.along.degrees == 8.0));
         let each: Vec<Vec<FacetMean>> = means.iter().map(|mean| vec![*mean]).collect();
         assert!(combined(&each).unwrap().iter().all(|mean| mean.along.degrees == 8.0));

@@ -8,12 +8,14 @@ use crate::wire::message::Argument;
 use crate::wire::mnemonic::is;
 use crate::wire::reply::{NAN, Values, block, flag, number, text};
 use crate::wire::suffix::si;
-use crate::wire::words::unusable;
+use crate::wire::words::read_json;
 use crate::{
     Description, Exposed, ExposedPage, Halt, Laser, LineCorrection, LineOrder, Pattern, Proof,
     SafeState, Status, SteadyOrder, Trim, Turn,
 };
 pub(super) use readings::{Whole, write_whole};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use std::sync::Arc;
 
 /// What stands in a message or a reply as one value, as several, or as none.
@@ -128,6 +130,11 @@ impl<'a> Parameters<'a> {
         } else {
             Err(WireError::new(-222, format!("{value} s is outside 0 to {MAX_SLEEP} s")))
         }
+    }
+
+    fn json<T: DeserializeOwned>(&mut self) -> Result<T, WireError> {
+        let text: String = self.take()?;
+        read_json(&text).map_err(|why| WireError::new(-161, why))
     }
 
     fn word<T: Copy>(&mut self, words: &[(&str, T)]) -> Result<T, WireError> {
@@ -353,16 +360,19 @@ impl Value for Arc<Bitmap> {
     }
 }
 
+/// Puts a block of JSON. Plain data always can be written.
+fn put_json(value: &impl Serialize, to: &mut Values) {
+    to.push(block(&serde_json::to_vec(value).unwrap_or_default()));
+}
+
 /// A block of JSON.
 impl Value for Box<Description> {
     fn put(&self, to: &mut Values) {
-        // Plain data always can be written.
-        to.push(block(&serde_json::to_vec(self).unwrap_or_default()));
+        put_json(self, to);
     }
 
     fn take(from: &mut Parameters<'_>) -> Result<Box<Description>, WireError> {
-        let text: String = from.take()?;
-        serde_json::from_str(&text).map_err(|why| WireError::new(-161, unusable(&text, &why)))
+        from.json()
     }
 }
 
@@ -451,13 +461,11 @@ pub(super) fn write_counted(reply: &Reply) -> Vec<u8> {
 /// A block of JSON, `null` where there is none.
 impl Value for Option<Proof> {
     fn put(&self, to: &mut Values) {
-        // Plain data always can be written.
-        to.push(block(&serde_json::to_vec(self).unwrap_or_default()));
+        put_json(self, to);
     }
 
     fn take(from: &mut Parameters<'_>) -> Result<Option<Proof>, WireError> {
-        let text: String = from.take()?;
-        serde_json::from_str(&text).map_err(|why| WireError::new(-161, unusable(&text, &why)))
+        from.json()
     }
 }
 

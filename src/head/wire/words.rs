@@ -4,6 +4,7 @@
 use crate::units::{Dimension, show_quantity};
 use crate::wire::errors::WireError;
 use crate::{Fault, SafeState, Status, visible};
+use serde::de::DeserializeOwned;
 
 /// Most characters that are shown of what the other end said.
 const MAX_SHOWN: usize = 60;
@@ -71,79 +72,32 @@ pub(crate) fn detail(error: &WireError) -> String {
     }
 }
 
-/// Why a description cannot be read, with the path of the key.
-pub(crate) fn unusable(text: &str, why: &serde_json::Error) -> String {
+/// Reads JSON; where that fails, says why with the path of the key.
+pub(crate) fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, String> {
+    let mut json = serde_json::Deserializer::from_str(text);
+    let read = serde_path_to_error::deserialize(&mut json);
+    let read = read.map_err(|error| unusable(&error.path().to_string(), error.inner()))?;
+    json.end().map(|()| read).map_err(|why| unusable(TOP, &why))
+}
+
+/// The path of all that is read.
+const TOP: &str = ".";
+
+fn unusable(path: &str, why: &serde_json::Error) -> String {
     let words = why.to_string();
     let words = words.split(" at line ").next().unwrap_or_default();
     let missing = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));
-    let mut steps = steps(text, why.line(), why.column());
-    if missing.is_some() {
-        // What was read last stands beside what is missing.
-        steps.pop();
-    }
-    let mut path = String::new();
-    for step in &steps {
-        match step {
-            Step::Key(key) if key.is_empty() => {}
-            Step::Key(key) if path.is_empty() => path.push_str(key),
-            Step::Key(key) => path.push_str(&format!(".{key}")),
-            Step::Place(place) => path.push_str(&format!("[{place}]")),
-        }
-    }
     match missing {
-        Some(key) if path.is_empty() => format!("the key `{key}` is missing"),
+        Some(key) if path == TOP => format!("the key `{key}` is missing"),
         Some(key) => format!("the key `{path}.{key}` is missing"),
-        None if path.is_empty() => shown(words),
+        None if path == TOP => shown(words),
         None => format!("the key `{path}`: {words}"),
     }
 }
 
-/// The keys and places that lead to a place in JSON, whose lines and columns count from 1.
-fn steps(text: &str, line: usize, column: usize) -> Vec<Step> {
-    let before: usize = text.split_inclusive('\n').take(line.saturating_sub(1)).map(str::len).sum();
-    // The byte there may end what the path leads to.
-    let end = (before + column).saturating_sub(1);
-    let mut steps: Vec<Step> = Vec::new();
-    let (mut in_text, mut escaped, mut last) = (false, false, String::new());
-    for (at, c) in text.char_indices() {
-        if at >= end {
-            break;
-        }
-        if in_text {
-            match c {
-                _ if escaped => escaped = false,
-                '\\' => escaped = true,
-                '"' => in_text = false,
-                other => last.push(other),
-            }
-            continue;
-        }
-        match (c, steps.last_mut()) {
-            ('"', _) => {
-                in_text = true;
-                last.clear();
-            }
-            ('{', _) => steps.push(Step::Key(String::new())),
-            ('[', _) => steps.push(Step::Place(0)),
-            ('}' | ']', _) => drop(steps.pop()),
-            (':', Some(Step::Key(key))) => key.clone_from(&last),
-            (',', Some(Step::Key(key))) => key.clear(),
-            (',', Some(Step::Place(place))) => *place += 1,
-            _ => {}
-        }
-    }
-    steps
-}
-
-/// Where a path goes.
-enum Step {
-    Key(String),
-    Place(usize),
-}
-
 #[cfg(test)]
 mod tests {
-    use super::{detail, shown, unusable};
+    use super::{detail, read_json, shown};
     use crate::Description;
     use crate::tests::description;
     use crate::wire::errors::WireError;
@@ -151,7 +105,7 @@ mod tests {
     use serde_json::{Value, json};
 
     fn told(text: &str) -> String {
-        unusable(text, &serde_json::from_str::<Description>(text).unwrap_err())
+        read_json::<Description>(text).unwrap_err()
     }
 
     /// Wherever a key is wrong, its path is told, written on one line or on many.
@@ -187,9 +141,7 @@ mod tests {
     proptest! {
         #[test]
         fn nothing_panics(text in any::<String>()) {
-            if let Err(why) = serde_json::from_str::<Description>(&text) {
-                unusable(&text, &why);
-            }
+            let _ = read_json::<Description>(&text);
         }
     }
 }

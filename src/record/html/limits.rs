@@ -1,6 +1,7 @@
 //! The limits of checks, for the plots and tables that show what they were decided on. No label and no list says
 //! which belong together: a check is about a column of numbers where its value is a statistic of that column.
 
+use crate::paper::plot::ends;
 use crate::record::checks::CheckRow;
 use spintrue_head::{Dimension, parse_unit};
 use spintrue_language::{CheckBound, Shown};
@@ -100,8 +101,7 @@ fn statistics(column: &Column<'_>) -> Vec<(Statistic, f64, Dimension)> {
     if y.is_empty() || y.iter().chain(x).any(|value| !value.is_finite()) {
         return Vec::new();
     }
-    let low = y.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = y.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (low, high) = ends(y.iter().copied());
     let mean = |values: &[f64]| values.iter().sum::<f64>() / count;
     let (x_mean, y_mean) = (mean(x), mean(y));
     let mut known = vec![

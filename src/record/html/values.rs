@@ -154,11 +154,6 @@ fn column(
         }
         (_, other) => typeset::text(&other.to_string()).into_owned(),
     };
-    let head = match &unit {
-        Some((_, unit)) if !unit.text.is_empty() => {
-            format!("{head} in {}", typeset::unit(&unit.text))
-        }
-        _ => head,
-    };
+    let head = typeset::in_unit(&head, unit.as_ref().map(|(_, unit)| unit));
     (head, cells.iter().map(|cell| cell.map(text).unwrap_or_default()).collect())
 }

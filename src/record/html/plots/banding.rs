@@ -1,10 +1,11 @@
 //! Spectra of banding.
 
 use crate::paper::plot::{Axis, Plot, Shape};
+use crate::paper::typeset;
 use crate::record::checks::CheckRow;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
+use crate::record::html::plots::{Asked, Drawing, counted, quantity_text};
 use maud::html;
 use spintrue_head::{Dimension, suited_unit};
 use spintrue_language::Shown;
@@ -82,7 +83,7 @@ fn banding(peaks: &Peaks, most: f64, checks: &[CheckRow]) -> Drawing {
     let asked = Asked::of(checks, &column);
     let all = || peaks.at.iter().copied().zip(peaks.heights.iter().map(|y| counted(unit, *y)));
     let worst = all().max_by(|one, other| one.1.total_cmp(&other.1));
-    let words = named("amplitude", unit);
+    let words = typeset::in_unit("amplitude", unit);
     let summary = worst.map_or(String::new(), |(frequency, height)| {
         let (count, height) = (peaks.at.len(), quantity_text(height, unit));
         format!("The largest of {count} peaks is {height}, at {frequency:.3} cycles per line.")

@@ -1,10 +1,11 @@
 //! What the head told over time: the times of its turns, its speed and its temperature.
 
 use crate::paper::plot::{Axis, Plot, Shape};
+use crate::paper::typeset;
 use crate::record::curve::StatusPoint;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named};
+use crate::record::html::plots::{Asked, Drawing, counted};
 use maud::html;
 use spintrue_head::{Dimension, parse_unit};
 use spintrue_language::time_text;
@@ -114,7 +115,7 @@ impl Curve {
         let levels = asked.iter().flat_map(Asked::levels).map(|si| counted(unit, si));
         let reach = points().map(|(_, value)| value).chain(self.foot).chain(levels);
         let (title, upwards) =
-            (self.title.to_string(), Axis::around(reach, named(self.name, unit)));
+            (self.title.to_string(), Axis::around(reach, typeset::in_unit(self.name, unit)));
         let along = Axis::around(x.iter().copied(), along);
         let plot = Plot::small(title, &self.summary, along, upwards);
         let gap = record.curve.gap;

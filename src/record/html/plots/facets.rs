@@ -1,10 +1,11 @@
 //! What was measured of each facet: of the lists of lines that the script recorded, else of all readings.
 
-use crate::paper::plot::{Axis, Plot, Shape};
+use crate::paper::plot::{Axis, Plot, Shape, ends};
 use crate::paper::table::{RecordTable, head};
+use crate::paper::typeset;
 use crate::record::data::Record;
 use crate::record::html::limits::Column;
-use crate::record::html::plots::{Asked, Drawing, counted, named, quantity_text};
+use crate::record::html::plots::{Asked, Drawing, counted, quantity_text};
 use crate::record::html::tables::Facets;
 use crate::record::rounds::{FacetMean, Round};
 use maud::html;
@@ -130,10 +131,10 @@ impl Drawn<'_> {
         let worst = self.facets.iter().map(|facet| facet.value.abs()).fold(0.0, f64::max);
         let unit = suited_unit(worst, self.dimension);
         let unit = unit.as_ref();
-        let words = named(&head(self.name), unit);
-        let numbers = || self.facets.iter().map(|facet| facet.number);
-        let low = numbers().fold(f64::INFINITY, f64::min);
-        let axis = Axis::whole(low, numbers().fold(0.0, f64::max), "facet");
+        let words = typeset::in_unit(&head(self.name), unit);
+        let numbers = self.facets.iter().map(|facet| facet.number);
+        let (low, high) = ends(numbers);
+        let axis = Axis::whole(low, high.max(0.0), "facet");
         let levels = asked.iter().flat_map(Asked::levels);
         let reach = self.facets.iter().flat_map(|facet| facet.range).chain(levels);
         let upwards = Axis::around(reach.map(|si| counted(unit, si)), words.as_str());

@@ -5,7 +5,7 @@ mod banding;
 mod curves;
 mod facets;
 
-use crate::paper::plot::{Across, Axis, Plot, Shape};
+use crate::paper::plot::{Across, Axis, Plot, Shape, ends};
 use crate::paper::series::Series;
 use crate::paper::typeset;
 use crate::record::checks::CheckRow;
@@ -82,12 +82,9 @@ impl<'a> Asked<'a> {
 
     /// Of every check that was decided on a statistic of it.
     fn all(checks: &'a [CheckRow], column: &Column<'_>) -> Vec<Asked<'a>> {
-        let ends = |values: &[f64]| {
-            let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-            [low, values.iter().copied().fold(f64::NEG_INFINITY, f64::max)]
-        };
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-        let ([first, last], [low, high]) = (ends(column.x), ends(column.y));
+        let (first, last) = ends(column.x.iter().copied());
+        let (low, high) = ends(column.y.iter().copied());
         let x = [first, last, mean(column.x)];
         let y = [f64::midpoint(low, high), mean(column.y)];
         limits_of(checks, column).into_iter().map(|limits| Asked { limits, x, y }).collect()
@@ -95,8 +92,7 @@ impl<'a> Asked<'a> {
 
     /// Has a spread lie around these values, where others are drawn than it was decided on.
     fn lie_around(&mut self, values: impl Iterator<Item = f64>) {
-        let ends = (f64::INFINITY, f64::NEG_INFINITY);
-        let (low, high) = values.fold(ends, |(low, high), y| (low.min(y), high.max(y)));
+        let (low, high) = ends(values);
         self.y[0] = f64::midpoint(low, high);
     }
 
@@ -187,13 +183,6 @@ fn quantity_text(counted: f64, unit: Option<&UnitText>) -> String {
     }
 }
 
-fn named(name: &str, unit: Option<&UnitText>) -> String {
-    match unit {
-        Some(unit) if !unit.text.is_empty() => format!("{name} in {}", typeset::unit(&unit.text)),
-        _ => name.to_string(),
-    }
-}
-
 /// A recorded list as the script wants it drawn.
 fn series_plot(label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
     let Series { points, names, limits, step, .. } = series;
@@ -212,14 +201,13 @@ fn series_plot(label: &str, series: &Series, checks: &[CheckRow]) -> Drawing {
     let asked = if has_own || is_count { Vec::new() } else { Asked::of(checks, &column) };
     let levels: Vec<f64> =
         asked.iter().flat_map(Asked::levels).map(|si| series.y.counted(si)).collect();
-    let ends = |at: f64| [at - step / 2.0, at + step / 2.0].into_iter();
-    let beside = |at: &f64| if is_bar { ends(*at).collect() } else { vec![*at] };
+    let half = step / 2.0;
+    let beside = |at: &f64| if is_bar { vec![at - half, at + half] } else { vec![*at] };
     let limits_x = limits.iter().flatten().filter(|_| is_count).copied();
     let x =
         Axis::around(points.iter().flat_map(|(x, _)| beside(x)).chain(limits_x), series.x.set());
     let y = Axis::around(series.heights().chain(levels), series.y.set());
-    let most = points.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
-    let least = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
+    let (least, most) = ends(points.iter().map(|(_, y)| *y));
     let count = points.len();
     let [least, most] = [least, most].map(|value| quantity_text(value, series.y.unit()));
     let what = if is_count { "steps" } else { "values" };
