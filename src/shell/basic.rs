@@ -77,8 +77,7 @@ pub(super) fn safe(console: &mut Console) -> EntryOutcome {
     if !(safe.laser_off && safe.troubles.is_empty()) {
         return EntryOutcome::Failed(3);
     }
-    let statements = ["park()", "brake()", "wait until at_rest() within 60 s"];
-    console.actions.extend(statements.map(Action::statement));
+    console.keep_safe();
     EntryOutcome::Done
 }
 

@@ -46,6 +46,9 @@ fn callable(seen: RoutineSeen) -> Callable {
     }
 }
 
+/// How a saved script waits until the polygon rests.
+const AT_REST: &str = "wait until at_rest() within 60 s";
+
 /// What is left to do by hand where a head could not be made safe.
 fn only_by_hand(safe: &SafeState) -> Option<&'static str> {
     let still = safe.at_rest || safe.kept_spinning;
@@ -288,7 +291,17 @@ impl Console {
         if self.leaves_to_another() {
             self.station.stop_flag().store(false, Ordering::SeqCst);
         } else {
-            self.safe(false);
+            let safe = self.safe(false);
+            if safe.laser_off && safe.troubles.is_empty() && !self.actions.is_empty() {
+                self.keep_safe();
+            }
+        }
+    }
+
+    /// Keeps for a saved script that the head was made safe: what follows was done at rest.
+    pub(super) fn keep_safe(&mut self) {
+        if self.actions.last().is_none_or(|last| last.text != AT_REST) {
+            self.actions.extend(["park()", "brake()", AT_REST].map(Action::statement));
         }
     }
 

@@ -144,7 +144,13 @@ fn whole_batch(folder: &Path, key: &Key) -> Judged {
                 .to_string(),
         );
     }
-    Ok((format!("a batch with {}, {state}", counted(finished, "record")), wrong, code))
+    let left = batch.heads.len() - finished;
+    let not_run = match (left, state.starts_with("whole")) {
+        (1.., true) => format!("; of {}, {left} not run", counted(batch.heads.len(), "head")),
+        _ => String::new(),
+    };
+    let records = counted(finished, "record");
+    Ok((format!("a batch with {records}, {state}{not_run}"), wrong, code))
 }
 
 /// A run as messages name it.

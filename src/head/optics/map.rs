@@ -90,6 +90,8 @@ fn means<D: Direction>(lines: &Readings<'_>, digit: f64) -> Vec<(usize, MarkMean
         // Readings that are all equal tell nothing where their digit is not known.
         let silent = *squares == 0.0 && digit.is_nan();
         let (variance, degrees) = match *count as f64 - 1.0 {
+            // A few that happen to be equal are not exact: they scatter as those of all marks.
+            degrees if degrees > 0.0 && *squares == 0.0 && noise > 0.0 => (noise * noise, degrees),
             degrees if degrees > 0.0 && !silent => (squares / degrees, degrees),
             _ => (stated.random.powi(2), f64::INFINITY),
         };
@@ -98,4 +100,34 @@ fn means<D: Direction>(lines: &Readings<'_>, digit: f64) -> Vec<(usize, MarkMean
         (*count, MarkMean { of: *mean, u: (random + fixed).sqrt(), degrees })
     })
     .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::MapMark;
+    use crate::optics::{LineTiming, Mark, Reading, TimedReading};
+
+    #[test]
+    fn readings_that_happen_to_be_equal_are_not_exact() {
+        let reading = |across: [f64; 3]| {
+            let mark = |(k, cross_scan)| Mark {
+                at: f64::from(k) / 2.0 - 0.5,
+                in_scan: 0.0,
+                cross_scan,
+                dose: f64::NAN,
+                width: None,
+            };
+            let mut reading = Reading::whole((0.0, 0.1e-6), (0.0, 0.1e-6));
+            reading.marks = (0..3).zip(across).map(mark).collect();
+            TimedReading { reading, time: f64::NAN, period: f64::NAN }
+        };
+        let readings = vec![vec![reading([1e-6, 2e-6, 3.1e-6]), reading([1e-6, 2.7e-6, 3.5e-6])]];
+        let by = LineTiming::untimed(0.3);
+        let (marks, _) = MapMark::of(&readings, 0, &by, [f64::NAN; 2]).unwrap();
+        // Squares 0, 0.7²/2 and 0.4²/2 of one degree each: by hand.
+        let noise = ((0.49_f64 / 2.0 + 0.16 / 2.0) / 3.0).sqrt() * 1e-6;
+        let own = |k: usize| marks[k].across.u;
+        assert!((own(0) - noise / 2.0_f64.sqrt()).abs() < 1e-12, "{}", own(0));
+        assert!((own(1) - 0.35e-6).abs() < 1e-12, "{}", own(1));
+    }
 }

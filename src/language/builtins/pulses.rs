@@ -7,11 +7,14 @@ use crate::builtins::refusal::TURNS;
 use crate::builtins::signature::{Arguments, Builtin, Context, Trait, Trouble, pure, timed};
 use crate::program::value::{Datum, Value};
 use crate::station::StationError;
-use spintrue_head::{Calls, Fault, LightSource, StartOfScan, Turn};
+use spintrue_head::{Calls, Description, Fault, LightSource, StartOfScan, Turn};
 
 /// Why no facet is counted.
 const UNSEEN: &str = "no facet is seen: the writing beam lights the start-of-scan detector, so \
                       count inside `arm`";
+
+/// Why none can be counted on a head that has no pulses of facets.
+const INDEX_ALONE: &str = "only the index gives pulses on this head: its facets cannot be counted";
 
 /// What watching turns takes.
 const WATCHING: &str = "up to speed and then the turns, or a silence between pulses, whichever is \
@@ -82,9 +85,9 @@ fn counted_facets(context: &mut Context<'_>, arguments: Arguments<'_>) -> Result
         let message = format!("start-of-scan pulses differ from turn to turn: {}", seen.join(", "));
         return Err(Trouble::Unusable(message));
     }
-    let head = context.station.description();
-    if first == 0 && head.detector.source == LightSource::Beam {
-        return Err(StationError::Fault(Fault::Refused(UNSEEN.to_string())).into());
+    let unseen = uncounted(context.station.description(), first > 0);
+    if let Some(why) = unseen {
+        return Err(StationError::Fault(Fault::Refused(why.to_string())).into());
     }
     Ok(Datum::Number(f64::from(first)))
 }
@@ -93,9 +96,16 @@ fn turns_refused(asked: &CallFacts<'_>) -> Option<Refused> {
     TURNS.judge(asked, 0)
 }
 
-/// In the dark no facet is seen where the writing beam lights the detector.
+/// Why the facets of a head cannot be counted, in the light or without: in the dark none is seen where the writing beam
+/// lights the detector.
+fn uncounted(head: &Description, is_lit: bool) -> Option<&'static str> {
+    let in_the_dark = !is_lit && head.detector.source == LightSource::Beam;
+    let by_index = head.start_of_scan == StartOfScan::IndexOnly;
+    by_index.then_some(INDEX_ALONE).or(in_the_dark.then_some(UNSEEN))
+}
+
 fn count_refused(asked: &CallFacts<'_>) -> Option<Refused> {
-    let unseen = !asked.lit && asked.head.detector.source == LightSource::Beam;
-    let unseen = || unseen.then(|| Refused::new(usize::MAX, UNSEEN.to_string()));
-    turns_refused(asked).or_else(unseen)
+    let unseen = || uncounted(asked.head, asked.lit);
+    let refused = || unseen().map(|why| Refused::new(usize::MAX, why.to_string()));
+    turns_refused(asked).or_else(refused)
 }
