@@ -21,7 +21,7 @@ impl Checker<'_> {
                 let twins = unlike.next().filter(|(a, b)| !(a.is_ascii() && b.is_ascii()));
                 let code = |c: char| format!("`{c}` is U+{:04X}", u32::from(c));
                 let looks = twins.map_or(String::new(), |(a, b)| {
-                    format!(" they look alike: here {}, there {}", code(a), code(b))
+                    format!(" here {}, there {}", code(a), code(b))
                 });
                 report.suggest(format!("did you mean `{near}`?{looks}"), span, near)
             }
