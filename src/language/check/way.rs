@@ -285,10 +285,7 @@ impl Checker<'_> {
                 "a lens times an angle is a length; its focal length is `{is} * 1 rad`"
             ));
         }
-        // A number that is written out has nothing to do with what stands beside it.
-        let is_literal = written.is_some_and(|e| matches!(e.kind, ExpressionKind::Number { .. }));
-        let made = if is_literal { made } else { made | self.near };
-        if made.has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
+        if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
             return Way::of(BELONGS);
         }
         let has_length = from.base(Base::Length) != 0;
