@@ -252,6 +252,10 @@ fn read_utf8(from: impl Read, name: &str, largest: u64) -> Result<String, Error>
     String::from_utf8(bytes).map_err(|error| {
         let good = error.utf8_error().valid_up_to();
         let line = error.as_bytes().iter().take(good).filter(|b| **b == b'\n').count() + 1;
-        invalid!("{name} is not UTF-8 text: byte {good}, on line {line}, is none of it")
+        let save = match error.as_bytes() {
+            [0xff, 0xfe, ..] | [0xfe, 0xff, ..] => "it is UTF-16: save it as UTF-8",
+            _ => "save it as UTF-8",
+        };
+        invalid!("{name} is not UTF-8 text: byte {good}, on line {line}, is none of it; {save}")
     })
 }

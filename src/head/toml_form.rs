@@ -55,6 +55,13 @@ fn told(line: &str, place: &str, message: &str) -> Option<(String, Option<String
             return Some(("a comment begins with `#`".to_string(), comment));
         }
     }
+    if line.contains('\r') {
+        let help = "save the file with LF or CRLF line ends".to_string();
+        return Some((
+            "a carriage return without a line feed ends no line".to_string(),
+            Some(help),
+        ));
+    }
     let (key, value) = line.split_once(['=', ':'])?;
     let key = key.trim();
     if !is_key(key) {
@@ -87,6 +94,10 @@ fn told(line: &str, place: &str, message: &str) -> Option<(String, Option<String
 
 /// A value as TOML has it, and what was wrong with it.
 fn quoted(value: &str) -> (String, Option<&'static str>) {
+    let bare = value.trim_matches(['“', '”', '„', '«', '»', '‘', '’']);
+    if bare.len() < value.len() {
+        return (format!("\"{bare}\""), Some("a text stands in plain double quotes"));
+    }
     let is_number = |text: &str| text.parse::<f64>().is_ok();
     let lower = value.to_lowercase();
     let quote = value.chars().next().filter(|c| matches!(c, '"' | '\''));
@@ -131,6 +142,7 @@ mod tests {
             ("speed = \"4800 rpm", "this text does not end", "speed = \"4800 rpm\""),
             ("; a comment", "a comment begins", "# a comment"),
             ("// a comment", "a comment begins", "# a comment"),
+            ("speed = “4800 rpm”", "a text stands", "speed = \"4800 rpm\""),
             ("speed =", "`speed` has no value", "speed = \"…\""),
         ];
         for (line, said, meant) in cases {

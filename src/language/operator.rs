@@ -172,7 +172,7 @@ impl Quantity {
             QuantityError::Unit(UnitError::Unknown { name, near: Some(near), .. }) => {
                 format!("there is no unit `{name}`; did you mean `{near}`?")
             }
-            QuantityError::Unit(error) => error.to_string(),
+            error => error.to_string(),
         });
         let (value, written) = read.map_err(AnswerError)?;
         let Some(written) = written else {

@@ -518,7 +518,7 @@ fn quantity(
     let (read, unit) = parse_quantity(number).map_err(|e| {
         let near = match &e {
             QuantityError::Unit(unit) => near(unit),
-            QuantityError::NoNumber(_) => None,
+            QuantityError::NoNumber(_) | QuantityError::Sign(..) => None,
         };
         (format!("is no {kind}: {e}"), near)
     })?;

@@ -123,7 +123,7 @@ const MEANT: &[(&str, &[&str])] = &[
     ("deg", &["degree"]),
     ("arcmin", &["arcminute"]),
     ("arcsec", &["arcsecond"]),
-    ("degC", &["C", "celsius", "centigrade"]),
+    ("degC", &["C", "°C", "celsius", "centigrade"]),
     ("K", &["kelvin"]),
     ("rad", &["radian"]),
     ("rev", &["turn", "revolution", "U"]),

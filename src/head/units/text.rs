@@ -195,6 +195,9 @@ pub enum QuantityError {
     /// No number in front.
     #[error("`{0}` is not a quantity: write a number and a unit, such as `4800 rpm`")]
     NoNumber(String),
+    /// A sign of elsewhere in the number, and the text with the one that stands here.
+    #[error("`{0}` is not a quantity: a number has a decimal point and a plain `-`, as in `{1}`")]
+    Sign(String, String),
     /// The unit is wrong.
     #[error(transparent)]
     Unit(#[from] UnitError),
@@ -205,6 +208,10 @@ pub enum QuantityError {
 pub fn parse_quantity(text: &str) -> Result<(f64, Option<UnitText>), QuantityError> {
     let text = text.trim();
     let missing = || QuantityError::NoNumber(text.to_string());
+    let plain = text.replacen('\u{2212}', "-", 1).replacen(',', ".", 1);
+    if plain != text && parse_quantity(&plain).is_ok() {
+        return Err(QuantityError::Sign(text.to_string(), plain));
+    }
     let bytes = text.as_bytes();
     let mut end = 0;
     while let Some(&byte) = bytes.get(end) {
@@ -284,7 +291,7 @@ mod tests {
         ] {
             assert!(matches!(parse_unit(text), Err(UnitError::Malformed(_))), "{text}");
         }
-        for text in ["", "rpm", "1e999 m", "--3", "1.2.3 m"] {
+        for text in ["", "rpm", "1e999 m", "--3", "1.2.3 m", "304,25 mm", "\u{2212}6 um"] {
             assert!(parse_quantity(text).is_err(), "{text}");
         }
     }

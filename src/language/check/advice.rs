@@ -16,7 +16,15 @@ impl Checker<'_> {
         let span = report.span();
         match near.eq_ignore_ascii_case(wrong) {
             true => report.fix(format!("it is written `{near}`"), span, near),
-            false => report.suggest(format!("did you mean `{near}`?"), span, near),
+            false => {
+                let mut unlike = wrong.chars().zip(near.chars()).filter(|(a, b)| a != b);
+                let twins = unlike.next().filter(|(a, b)| !(a.is_ascii() && b.is_ascii()));
+                let code = |c: char| format!("`{c}` is U+{:04X}", u32::from(c));
+                let looks = twins.map_or(String::new(), |(a, b)| {
+                    format!(" here {}, there {}", code(a), code(b))
+                });
+                report.suggest(format!("did you mean `{near}`?{looks}"), span, near)
+            }
         }
     }
 

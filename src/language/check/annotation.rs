@@ -2,6 +2,7 @@
 
 use crate::builtins;
 use crate::check::Checker;
+use crate::check::typed::Typed;
 use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::{RecordType, Type};
 use crate::source::Span;
@@ -31,6 +32,27 @@ impl Checker<'_> {
                 parts => self.product_kind(parts, written.span),
             },
         }
+    }
+
+    /// A value of the kind that is declared for it; where it is of another, that may be the one meant.
+    pub(super) fn as_declared(
+        &mut self,
+        e: &tree::Expression,
+        wanted: &mut Type,
+        declared: Span,
+        what: &str,
+    ) -> Typed {
+        let (typed, before) = (self.whole(e, Some(wanted), wanted), self.diagnostics.len());
+        let kind = self.kind_name(&typed.kind);
+        let is_named = matches!(&typed.kind, Type::Quantity(of) if of.kind().is_some());
+        let typed = self.of_kind(e, typed, wanted, codes::WRONG_TYPE, what);
+        if let Some(told) = self.diagnostics.get_mut(before) {
+            *wanted = Type::Unknown;
+            if is_named && told.help.is_empty() {
+                *told = told.clone().suggest(format!("say its kind: `{kind}`"), declared, kind);
+            }
+        }
+        typed
     }
 
     /// A record type from its fields, sorted; a field twice is reported.
@@ -177,4 +199,11 @@ impl Checker<'_> {
         self.report(report);
         None
     }
+}
+
+/// Fields of a record of the head that may be left out where it is written out, with their values.
+pub(super) fn defaults(record: &RecordType) -> impl Iterator<Item = (&'static str, f64)> {
+    let spec = record.name.and_then(builtins::record);
+    let fields = spec.map_or(&[][..], |spec| &spec.page().fields);
+    fields.iter().filter_map(|field| Some((field.name, field.default?)))
 }

@@ -236,8 +236,8 @@ impl Checker<'_> {
         let mut wanted = annotation.as_ref().map(|written| self.annotation(written));
         let mut chosen = None;
         if let Some(default) = default {
-            let typed = match &wanted {
-                Some(kind) => self.expect_kind(default, kind, codes::WRONG_TYPE, &what),
+            let typed = match annotation.as_ref().zip(wanted.as_mut()) {
+                Some((written, kind)) => self.as_declared(default, kind, written.span, &what),
                 None => self.expression(default, None),
             };
             wanted.get_or_insert(typed.kind.clone());

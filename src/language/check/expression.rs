@@ -1,6 +1,7 @@
 //! Literals, names, texts, lists, comprehensions and records.
 
 use crate::builtins;
+use crate::check::annotation::defaults;
 use crate::check::scope::Role;
 use crate::check::typed::{Typed, read};
 use crate::check::{Checker, advice};
@@ -8,14 +9,19 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::program::show::Shower;
 use crate::program::tree as program;
 use crate::program::tree::{Flag, Number, Over, Ref};
-use crate::program::types::{RecordType, Type};
+use crate::program::types::Type;
 use crate::source::Span;
-use crate::syntax::foreign::Foreign;
+use crate::syntax::foreign::{Foreign, comment_mark};
 use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Binary, Expression, ExpressionKind, Name, Piece, UnitName};
+use crate::syntax::{decimal_commas, with_points};
 use spintrue_head::{UnitError, UnitText, letter_distance, parse_unit};
 use std::rc::Rc;
 use std::sync::Arc;
+
+/// How a value from outside is written.
+const VALUES: &str =
+    "a value is written out, as in `4800 rpm`, `3`, `true`, `\"text\"` or `table(\"x.csv\")`";
 
 impl Checker<'_> {
     /// Checks an expression that must have a value. `expected` helps an empty list to a type.
@@ -78,7 +84,12 @@ impl Checker<'_> {
 
     /// An expression; unknown where it is of another kind than wanted and something in it was reported, since
     /// that may be the reason.
-    fn whole(&mut self, e: &Expression, expected: Option<&Type>, wanted: &Type) -> Typed {
+    pub(super) fn whole(
+        &mut self,
+        e: &Expression,
+        expected: Option<&Type>,
+        wanted: &Type,
+    ) -> Typed {
         let before = self.diagnostics.len();
         let typed = self.expression(e, expected);
         match typed.kind != *wanted && self.is_wrong_since(before) {
@@ -312,19 +323,6 @@ impl Checker<'_> {
         .help(format!("declare `var {text} = ...` before the loop"));
     }
 
-    /// How a routine is called: with empty brackets where it takes nothing.
-    fn call_of(&mut self, symbol: Symbol) -> String {
-        let text = self.text(symbol);
-        let routine = self.routine_of(Name { symbol, span: Span::default() });
-        let signature = match (routine, self.builtins.get(&symbol).copied()) {
-            (Some(routine), _) => self.routines.get(routine).map(|r| r.signature.clone()),
-            (None, Some(builtin)) => self.builtin_signature(builtin),
-            (None, None) => None,
-        };
-        let bare = signature.is_some_and(|s| s.parameters.is_empty());
-        format!("{text}({})", if bare { "" } else { "..." })
-    }
-
     fn reported(&mut self, report: Diagnostic, span: Span) -> Typed {
         self.report(report);
         Typed::unknown(span)
@@ -339,7 +337,14 @@ impl Checker<'_> {
         let callable = self.builtins.contains_key(&symbol)
             || routines.is_some_and(|routines| routines.contains_key(&symbol));
         let made = self.top_level.get(&symbol).copied().filter(|_| self.inside.routine.is_some());
-        if callable {
+        if self.is_told_in_another_block(symbol) {
+            return Typed::unknown(span);
+        }
+        if self.names_a_thing(span) {
+            let (headline, quoted) = (format!("there is no `{text}` here"), format!("\"{text}\""));
+            let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
+            self.report(report.suggest(format!("its name is a text: `{quoted}`"), span, quoted));
+        } else if callable {
             let call = self.call_of(symbol);
             let headline = format!("`{text}` is a routine, not a value");
             let report = Diagnostic::error(codes::UNKNOWN_NAME, headline, span);
@@ -363,9 +368,11 @@ impl Checker<'_> {
                 Ok(report) => return self.reported(report, span),
                 Err(report) => report,
             };
-            let report = if self.names_a_thing(span) {
-                let quoted = format!("\"{text}\"");
-                report.suggest(format!("its name is a text: `{quoted}`"), span, quoted)
+            let source = self.sources.get(span.source);
+            let is_given = source.is_some_and(|s| &*s.name == "--set" || s.name.ends_with(".toml"));
+            let source = source.map_or("", |source| source.text.as_ref());
+            let report = if let Some(mark) = comment_mark(source, span) {
+                report.suggest("a comment begins with `//`", mark, "//")
             } else if let Some(gone) = self.scope.gone(symbol) {
                 let declared = self.variables.get(gone).map(|v| v.name.span).unwrap_or(span);
                 report
@@ -392,8 +399,8 @@ impl Checker<'_> {
                 }
             } else if self.live.is_some() {
                 report
-            } else if self.sources.get(span.source).is_some_and(|s| &*s.name == "--set") {
-                report.help("a value is written out, as in `4800 rpm`, `3`, `true` or `\"text\"`")
+            } else if is_given {
+                report.help(VALUES)
             } else {
                 report.help(format!("declare it before this line: `let {text} = ...`"))
             };
@@ -425,7 +432,7 @@ impl Checker<'_> {
         let mut fields = None;
         let mut first = span;
         let mut parts = Vec::new();
-        for item in items {
+        for (at, item) in items.iter().enumerate() {
             let typed = self.expression(item, wanted.or(kind.as_ref()));
             match &kind {
                 _ if typed.kind == Type::Unknown => continue,
@@ -437,11 +444,17 @@ impl Checker<'_> {
                 }
                 Some(kind) if *kind != typed.kind => {
                     let [one, other] = [kind, &typed.kind].map(|kind| self.kind_name(kind));
+                    let commas = decimal_commas(items, at);
+                    let is_decimal = !commas.is_empty();
                     let headline = format!("a list holds one type, not {one} and {other}");
                     let [one, other] = [one, other].map(|name| advice::with_article(&name));
-                    self.error(codes::MIXED_LIST, headline, typed.span)
+                    let report = Diagnostic::error(codes::MIXED_LIST, headline, typed.span)
                         .here(format!("this is {other}"))
                         .label(first, format!("the list began with {one}"));
+                    self.report(with_points(report, commas));
+                    if is_decimal {
+                        return Typed::unknown(span);
+                    }
                     continue;
                 }
                 Some(_) => {}
@@ -483,14 +496,19 @@ impl Checker<'_> {
         if kind == Type::Unknown {
             return Typed::unknown(span);
         }
-        if let (Type::Record(made), Some(Type::Record(wanted))) = (&mut kind, expected) {
-            let left_out = defaults(wanted).filter(|(name, _)| made.field(name).is_none());
-            for (name, value) in left_out.collect::<Vec<_>>() {
+        if let (Type::Record(made), Some(Type::Record(wanted))) = (&kind, expected) {
+            let (mut filled, own) = (made.clone(), parts.len());
+            for (name, value) in defaults(wanted).filter(|(name, _)| made.field(name).is_none()) {
                 let part = Typed::new(Type::NUMBER, Number::Constant(value), span).part();
                 parts.push((name.to_string(), part));
-                Rc::make_mut(made).fields.push((Arc::from(name), Type::NUMBER));
+                Rc::make_mut(&mut filled).fields.push((Arc::from(name), Type::NUMBER));
             }
-            Rc::make_mut(made).fields.sort_by(|a, b| a.0.cmp(&b.0));
+            Rc::make_mut(&mut filled).fields.sort_by(|a, b| a.0.cmp(&b.0));
+            // A report on another record says what its author wrote.
+            match filled == *wanted {
+                true => kind = Type::Record(filled),
+                false => parts.truncate(own),
+            }
         }
         parts.sort_by(|a, b| a.0.cmp(&b.0));
         let parts = parts.into_iter().map(|(_, part)| part).collect();
@@ -534,7 +552,8 @@ impl Checker<'_> {
         };
         if let ExpressionKind::Binary { operator: Binary::Range, left, right, .. } = &e.kind {
             let ends = self.range_ends(left, right);
-            let item = Typed { kind: Type::NUMBER, ..Typed::unknown(e.span) };
+            let kind = if ends.is_some() { Type::NUMBER } else { Type::Unknown };
+            let item = Typed { kind, ..Typed::unknown(e.span) };
             let over = ends.map(|(from, to)| Over::Range(Box::new(from), Box::new(to)));
             return (over.unwrap_or_else(nothing), item);
         }
@@ -560,11 +579,4 @@ impl Checker<'_> {
             }
         }
     }
-}
-
-/// Fields of a record of the head that may be left out where it is written out, with their values.
-fn defaults(record: &RecordType) -> impl Iterator<Item = (&'static str, f64)> {
-    let spec = record.name.and_then(builtins::record);
-    let fields = spec.map_or(&[][..], |spec| &spec.page().fields);
-    fields.iter().filter_map(|field| Some((field.name, field.default?)))
 }

@@ -344,8 +344,10 @@ impl Checker<'_> {
         let Some(Variable { role, name, .. }) = self.variables.get(variable) else { return };
         let (text, declared, role) = (self.text(symbol), name.span, *role);
         let changed = format!("`{text}` is {} and keeps its value", role.text());
+        // What another file declares is not changed there.
+        let is_own = declared.source == span.source;
         let help = match role {
-            Role::Let | Role::Constant => format!("declare it with `var {text} = ...`"),
+            Role::Let | Role::Constant if is_own => format!("declare it with `var {text} = ...`"),
             _ => format!("make a copy that may change: `var other = {text}`"),
         };
         let before = Span { start: 0, end: declared.start, ..declared };
@@ -354,7 +356,7 @@ impl Checker<'_> {
         let report = Diagnostic::error(codes::NOT_ASSIGNABLE, changed, span)
             .here("assigned to here")
             .label(declared, "declared here");
-        self.report(match word.filter(|_| matches!(role, Role::Let | Role::Constant)) {
+        self.report(match word.filter(|_| is_own && matches!(role, Role::Let | Role::Constant)) {
             Some(at) => report.suggest(help, Span::new(declared.source, at, at + 3), "var"),
             None => report.help(help),
         });
@@ -379,12 +381,18 @@ impl Checker<'_> {
                 );
             return None;
         }
+        if self.is_told_in_another_block(symbol) {
+            return None;
+        }
         let report =
             Diagnostic::error(codes::UNKNOWN_NAME, format!("there is no `{text}` here"), span);
         let known = self.scope.symbols().map(|s| self.names.text(s));
         let near = self.near_name(&text, known);
-        let help =
-            format!("declare it: `let {text} = ...`, or `var {text} = ...` where it changes later");
+        let or = match self.scope.at_top() {
+            true => "where it changes later",
+            false => "before this block where it is used behind it",
+        };
+        let help = format!("declare it: `let {text} = ...`, or `var {text} = ...` {or}");
         let source = self.sources.text(span.source);
         let behind = source.get(span.end as usize..).unwrap_or("").trim_start();
         if let Some(value) = behind.strip_prefix('=')
@@ -427,6 +435,15 @@ impl Checker<'_> {
         }
     }
 
+    /// Whether a name was assigned to in a block that ended, and is reported there.
+    pub(super) fn is_told_in_another_block(&self, symbol: Symbol) -> bool {
+        let gone = self.scope.gone(symbol).and_then(|gone| self.variables.get(gone));
+        gone.filter(|gone| gone.quiet).is_some_and(|gone| {
+            let told = |d: &Diagnostic| d.code == codes::UNKNOWN_NAME && d.span() == gone.name.span;
+            self.diagnostics.iter().any(told)
+        })
+    }
+
     /// A name that is assigned to and cannot be is reported once: from here on it is there, of an
     /// unknown kind.
     fn stands_in(&mut self, place: &Expression) -> Option<usize> {
@@ -440,6 +457,12 @@ impl Checker<'_> {
         };
         if self.variable_of(symbol).is_some() {
             return None;
+        }
+        if let Some(gone) =
+            self.scope.gone(symbol).filter(|_| self.is_told_in_another_block(symbol))
+        {
+            self.scope.bind(symbol, gone);
+            return Some(gone);
         }
         let unknown = Typed::unknown(place.span);
         let (index, _) = self.declare(Name { symbol, span: place.span }, unknown, Role::Var);

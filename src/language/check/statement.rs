@@ -140,12 +140,10 @@ impl Checker<'_> {
         value: &Expression,
         code: &mut Vec<program::Statement>,
     ) -> usize {
-        let wanted = annotation.map(|written| self.annotation(written));
-        let typed = match &wanted {
-            Some(kind) => {
-                let what = format!("`{}`", self.text(name.symbol));
-                self.expect_kind(value, kind, codes::WRONG_TYPE, &what)
-            }
+        let mut wanted = annotation.map(|written| self.annotation(written));
+        let what = format!("`{}`", self.text(name.symbol));
+        let typed = match annotation.zip(wanted.as_mut()) {
+            Some((written, kind)) => self.as_declared(value, kind, written.span, &what),
             None => self.expression(value, None),
         };
         let kind = wanted.unwrap_or_else(|| typed.kind.clone());
@@ -162,7 +160,8 @@ impl Checker<'_> {
         let ExpressionKind::Call { name, arguments } = &e.kind else {
             let before = self.diagnostics.len();
             let typed = self.expression(e, None);
-            if typed.kind == Type::Unknown || self.answers(&typed, code) {
+            let is_known = typed.kind != Type::Unknown && !self.is_wrong_since(before);
+            if !is_known || self.answers(&typed, code) {
                 return;
             }
             // What is dropped compares nothing.

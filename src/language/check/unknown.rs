@@ -6,6 +6,7 @@ use crate::diagnostics::{Diagnostic, codes};
 use crate::program::types::Type;
 use crate::source::Span;
 use crate::syntax::foreign::{Foreign, takes_in_wrongly};
+use crate::syntax::names::Symbol;
 use crate::syntax::tree::{Expression, ExpressionKind, Name};
 use spintrue_head::parse_unit;
 
@@ -17,15 +18,33 @@ impl Checker<'_> {
         self.find(symbol).is_none() && (mine || self.builtins.contains_key(&symbol))
     }
 
-    /// A name stands first in a call that takes the name of a signal, a channel, a file or a fault.
+    /// A name stands first in a call that takes the name of a signal, a channel, a file or a fault, or where
+    /// the kind of a failure is compared.
     pub(super) fn names_a_thing(&self, name: Span) -> bool {
         let text = self.sources.text(name.source);
-        let before = text.get(..name.start as usize).unwrap_or("").strip_suffix('(');
+        let before = text.get(..name.start as usize).unwrap_or("");
+        if [".kind ==", ".kind !="].iter().any(|with| before.trim_end().ends_with(with)) {
+            return true;
+        }
+        let before = before.strip_suffix('(');
         let is_part = |c: char| c.is_alphanumeric() || c == '_';
         let callee = before.and_then(|before| before.rsplit(|c| !is_part(c)).next());
         let first =
             callee.and_then(builtins::named).and_then(|builtin| builtin.page().parameters.first());
         first.is_some_and(|p| p.kind != "text" && builtins::kind(p.kind) == Type::Text)
+    }
+
+    /// How a routine is called: with empty brackets where it takes nothing.
+    pub(super) fn call_of(&mut self, symbol: Symbol) -> String {
+        let text = self.text(symbol);
+        let routine = self.routine_of(Name { symbol, span: Span::default() });
+        let signature = match (routine, self.builtins.get(&symbol).copied()) {
+            (Some(routine), _) => self.routines.get(routine).map(|r| r.signature.clone()),
+            (None, Some(builtin)) => self.builtin_signature(builtin),
+            (None, None) => None,
+        };
+        let bare = signature.is_some_and(|s| s.parameters.is_empty());
+        format!("{text}({})", if bare { "" } else { "..." })
     }
 
     /// Reports a call of a name that no routine has.

@@ -3,6 +3,7 @@
 
 use crate::check::Checker;
 use crate::check::advice::with_article;
+use crate::check::annotation::defaults;
 use crate::check::scope::Role;
 use crate::check::typed::{Makeup, Typed};
 use crate::diagnostics::{Diagnostic, Edit, Help};
@@ -77,11 +78,16 @@ impl Checker<'_> {
         };
         let (list, sign) = (self.words(list.span), self.sources.slice(operator));
         let with = self.offered(other.span, &[]);
+        let one = if with == "x" { "y" } else { "x" };
         let each = match ["<", ">", "<=", ">=", "==", "!="].contains(&sign) {
-            true => format!("[x for x in {list} if x {sign} {with}]"),
-            false => format!("[x {sign} {with} for x in {list}]"),
+            true => format!("[{one} for {one} in {list} if {one} {sign} {with}]"),
+            false => format!("[{one} {sign} {with} for {one} in {list}]"),
         };
-        let help = format!("a list is worked on one element at a time: `{each}`");
+        let grows = match sign {
+            "+" => format!("a list grows by a list of one, `{list} + [{with}]`, and "),
+            _ => "a list ".to_string(),
+        };
+        let help = format!("{grows}is worked on one element at a time: `{each}`");
         (**item == other.kind).then_some(help)
     }
 
@@ -132,6 +138,14 @@ impl Checker<'_> {
                 begins.then(|| Way::edit(help, false, typed.span, inside.to_string()))
             }
             (Type::Record(from), Type::Record(to)) => Some(record_way(written, (from, to))),
+            (Type::List(from), Type::List(to)) if matches!(**from, Type::Record(_)) => {
+                let element = match written.map(|e| &e.kind) {
+                    Some(ExpressionKind::List(items)) => items.first(),
+                    Some(ExpressionKind::Comprehension { element, .. }) => Some(&**element),
+                    _ => None,
+                };
+                self.way(element, &Typed { kind: (**from).clone(), ..typed.clone() }, to, unit)
+            }
             (Type::List(item), wanted)
                 if **item == *wanted
                     && written.is_some_and(|e| matches!(e.kind, ExpressionKind::Name(_))) =>
@@ -274,18 +288,19 @@ impl Checker<'_> {
         if (made | self.near).has(Makeup::HIDDEN | Makeup::LENS | Makeup::LENGTH) {
             return Way::of(BELONGS);
         }
-        match (from, to) {
-            (Dimension::FREQUENCY, Dimension::ROTATION) => {
-                Way::of(format!("a turn is an angle: if it counts turns, it is `{is} * 1 rev`"))
-            }
-            (Dimension::ROTATION, Dimension::FREQUENCY) => {
-                Way::of(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"))
-            }
+        let has_length = from.base(Base::Length) != 0;
+        match power {
             _ if from.is_number() => {
                 Way::of("a number is no angle: multiply it by the unit that it counts")
             }
             _ if to.is_number() => {
                 Way::of("an angle is no number: divide it by the unit to count in")
+            }
+            1 if !has_length => {
+                Way::of(format!("a turn is an angle: if it counts turns, it is `{is} * 1 rev`"))
+            }
+            -1 if !has_length => {
+                Way::of(format!("a turn is an angle: counted in turns it is `{is} / 1 rev`"))
             }
             _ => Way::of(BELONGS),
         }
@@ -305,7 +320,8 @@ impl Checker<'_> {
 /// What is missing in a record, what is not wanted there, and what is of another kind.
 fn record_way(written: Option<&Expression>, (from, to): (&RecordType, &RecordType)) -> Way {
     let known = |record: &RecordType, name: &str| record.fields.iter().any(|(f, _)| **f == *name);
-    let lacks = to.fields.iter().filter(|(name, _)| !known(from, name));
+    let optional = |field: &str| defaults(to).any(|(name, _)| name == field);
+    let lacks = to.fields.iter().filter(|(name, _)| !known(from, name) && !optional(name));
     let lacks: Vec<String> =
         lacks.map(|(name, kind)| format!("`{name}: {}`", kind.name(&[]))).collect();
     let extra = from.fields.iter().filter(|(name, _)| !known(to, name)).map(|(name, _)| name);

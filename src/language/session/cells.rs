@@ -109,7 +109,10 @@ impl Reading<'_> {
                 return None;
             }
             if !quoted && quotes > 0 {
-                let help = "put quotes around the whole cell, and double those inside it";
+                let help = match said.trim_start().starts_with('"') {
+                    true => "a quote begins its cell: take the blank before it away",
+                    false => "put quotes around the whole cell, and double those inside it",
+                };
                 self.wrong(at..at + length, "there is a quote inside this cell", help);
                 return None;
             }

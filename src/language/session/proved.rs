@@ -52,7 +52,9 @@ fn with_calls(report: Diagnostic, finding: &Finding) -> Diagnostic {
         Some(call) => report.label(*call, "called here"),
         None => report,
     };
-    finding.help.into_iter().fold(report, Diagnostic::help)
+    let first = "first: `spin(4800 rpm)`, then `wait until locked() within 30 s`";
+    let first = matches!(finding.cause, Cause::Rest).then_some(first);
+    finding.help.or(first).into_iter().fold(report, Diagnostic::help)
 }
 
 impl Proved<'_> {

@@ -70,6 +70,10 @@ fn table(reading: &mut Reading<'_>) -> Option<Table> {
         return None;
     };
     let rows: Vec<Row> = rows.collect();
+    // A broken first row tells nothing of the columns.
+    if rows.is_empty() && !reading.problems.is_empty() {
+        return None;
+    }
     let mut columns = columns(reading, header, &rows)?;
     if rows.iter().map(|row| row.cells.len()).sum::<usize>() > MAX_CELLS {
         let help = "take a part of it, or fewer columns";
@@ -140,6 +144,17 @@ impl Holds {
 
 /// The columns; none where one of them cannot be made out.
 fn columns(reading: &mut Reading<'_>, header: Row, rows: &[Row]) -> Option<Vec<Column>> {
+    let first = header.cells.first().map_or("", |cell| cell.text.as_str());
+    let help = match first.starts_with('#') || first.starts_with("sep=") {
+        true => "leave this line out: a table has neither comments nor settings",
+        false => "put a row with the names of the columns above it",
+    };
+    let is_data = header.cells.iter().all(|cell| number(&cell.text, None).is_some());
+    if is_data || help.starts_with("leave") {
+        let headline = "the first row does not name the columns";
+        reading.wrong(header.range, headline, &format!("{help}; {HEADER}"));
+        return None;
+    }
     let before = reading.problems.len();
     let mut columns: Vec<Column> = Vec::new();
     for (at, cell) in header.cells.iter().enumerate() {
@@ -250,10 +265,12 @@ fn better(text: &str) -> String {
     let parts = || text.rsplit_once(" in ").or_else(|| text.rsplit_once([' ', '_']));
     let quotient = || text.split_once('/').or_else(parts);
     let pair = text.strip_suffix(')').and_then(|text| text.split_once('(')).or_else(quotient);
+    let unit_first = text.strip_prefix('[').and_then(|text| text.split_once(']'));
+    let pair = unit_first.map(|(unit, name)| (name, unit)).or(pair);
     let pair = pair.filter(|(_, unit)| parse_unit(unit.trim()).is_ok());
     let (name, unit) = match (pair, text.split_once('[')) {
         (Some((name, unit)), _) => (name, format!(" [{}]", unit.trim())),
-        (None, Some((name, rest))) => (name, format!(" [{rest}")),
+        (None, Some((name, rest))) => (name, format!(" [{}]", rest.trim_end_matches(']'))),
         (None, None) => (text, String::new()),
     };
     let letter = |c: char| if unicode_ident::is_xid_continue(c) { c } else { '_' };
@@ -286,7 +303,10 @@ fn fits(reading: &mut Reading<'_>, row: &Row, wanted: usize) -> bool {
     let has = if has == 1 { "1 cell".to_string() } else { format!("{has} cells") };
     reading.wrong(
         place,
-        format!("this row has {has}, and the header names {wanted} columns"),
+        format!(
+            "this row has {has}, and the header names {wanted} column{}",
+            if wanted == 1 { "" } else { "s" }
+        ),
         help,
     );
     false
@@ -378,8 +398,9 @@ fn no_number(text: &str, unit: Option<&UnitText>) -> (String, String) {
         let help = "write the value that was measured, or `NaN` where there is no number";
         return (format!("`{said}` is no number"), help.to_string());
     }
-    if text.parse::<f64>().is_ok_and(f64::is_infinite) {
-        return (format!("`{said}` is too large"), "the largest is about `1.79e308`".to_string());
+    if text.parse::<f64>().is_ok_and(f64::is_infinite) || is_number(text) {
+        let help = "the largest is about `1.79e308` in SI units";
+        return (format!("`{said}` is too large"), help.to_string());
     }
     if is_number(&bare) {
         return (format!("`{said}` is no plain number"), format!("write `{bare}`"));

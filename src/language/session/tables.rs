@@ -49,7 +49,7 @@ impl Texts {
                     Some(known) => known.clone(),
                     None => {
                         // Some spreadsheets begin a file with a byte order mark.
-                        let plain = text.text.strip_prefix('\u{feff}').unwrap_or(&text.text);
+                        let plain = text.text.trim_start_matches('\u{feff}');
                         let source = self.sources.add(text.name.as_str(), plain);
                         let (table, problems) = table::read(source, plain, span);
                         self.diagnostics.extend(problems);

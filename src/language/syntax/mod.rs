@@ -22,7 +22,7 @@ mod token;
 mod typing;
 
 pub use keyword::{KEYWORDS, Keyword};
-pub(crate) use parse::without_comma;
+pub(crate) use parse::{decimal_commas, with_points, without_comma};
 pub use parse::{parse, parse_expression};
 pub(crate) use raw::{Lexeme, Raw, lexemes};
 pub use typing::{Mark, marks, unfinished};

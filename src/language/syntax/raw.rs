@@ -490,9 +490,15 @@ impl Scan<'_> {
     fn quoted(&mut self, code: &mut Lexer<'_, Raw>) {
         let start = code.span().start;
         let (rest, mark) = (code.remainder(), if code.slice() == "`" { '`' } else { '\'' });
-        let stop = rest.find(['\n', '"', mark]);
-        let closed = stop.filter(|at| rest.get(*at..).is_some_and(|rest| rest.starts_with(mark)));
         let before = self.text.get(..start).and_then(|before| before.chars().last());
+        let begins = before.is_none_or(|c| c.is_whitespace() || "([{,:".contains(c));
+        let mut is_escaped = false;
+        let stop = rest.find(|c: char| {
+            let escapes = c == '\\' && !is_escaped;
+            let was_escaped = std::mem::replace(&mut is_escaped, escapes);
+            c == '\n' || !was_escaped && (c == mark || c == '"' && !begins)
+        });
+        let closed = stop.filter(|at| rest.get(*at..).is_some_and(|rest| rest.starts_with(mark)));
         let line = rest.split('\n').next().unwrap_or("").trim_end();
         if mark == '\''
             && closed.is_none()
@@ -516,12 +522,12 @@ impl Scan<'_> {
         let inside = self.text.get(start + 1..end.saturating_sub(1)).filter(|_| closed.is_some());
         let plain = inside.map(|inside| match mark {
             '`' => inside.replace("${", "{"),
-            _ => inside.to_string(),
+            _ => inside.replace("\\'", "'"),
         });
         let has_value = |plain: &str| mark == '\'' && plain.contains(['{', '}']);
         self.diagnostics.push(match plain {
             Some(plain) if !plain.contains('\\') && !has_value(&plain) => {
-                let text = format!("\"{plain}\"");
+                let text = format!("\"{}\"", plain.replace('"', "\\\""));
                 report.fix(format!("write `{text}`"), span, text)
             }
             None if before.is_some_and(|c| c.is_ascii_digit()) => {

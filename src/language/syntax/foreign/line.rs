@@ -12,7 +12,7 @@ use std::ops::Range;
 /// Most lexemes of a line in which a pattern is looked for.
 const MAX_LEXEMES: usize = 200;
 /// Longest text that a report shows as what to write, in characters.
-const MAX_SHOWN: usize = 68;
+const MAX_SHOWN: usize = 100;
 
 /// A line, or its rest, in which patterns are looked for.
 pub(super) struct Line<'t> {
@@ -165,12 +165,21 @@ impl<'t> Line<'t> {
             if first == "--" && self.touches(at) {
                 return None;
             }
+            // Behind a comma outside brackets stands no element.
+            if first == "," && is_keyword(self.written(0..1)) && self.is_in_no_bracket(at) {
+                return None;
+            }
             let to = self.fits(pattern, at, end, &mut captures)?;
             let is_word = matches!(pattern.first(), Some(Piece::Literal(word, _))
                 if word.starts_with(char::is_alphabetic) && !is_keyword(word));
             let habit = self.habit(row, is_word, at..to, end, &captures);
             (row.templates.is_empty() || !habit.help.is_empty()).then_some(habit)
         })
+    }
+
+    fn is_in_no_bracket(&self, at: usize) -> bool {
+        let before = || self.lexemes.iter().take(at);
+        before().filter(|l| opens(l.raw)).count() == before().filter(|l| closes(l.raw)).count()
     }
 
     /// Whether a lexeme stands right behind the one before.
@@ -213,7 +222,12 @@ impl<'t> Line<'t> {
             }
             ("TEXT", Some(Raw::Quote)) => self.text_from(at, end).into_iter().collect(),
             ("INNER", Some(Raw::Unquote)) => vec![0],
-            ("INNER", Some(_)) => (1..end - at).collect(),
+            ("INNER", Some(_)) => {
+                let in_quotes = matches!(rest.first(), Some(Piece::Literal("\"", _)));
+                let inside = self.lexemes.iter().take(end).skip(at);
+                let inside = inside.take_while(|one| !in_quotes || one.raw != Raw::Unquote);
+                (1..=inside.count()).collect()
+            }
             ("X" | "Y" | "Z", Some(_)) => self.expressions_from(at, end),
             ("REST", _) => (0..=end.saturating_sub(at)).rev().collect(),
             _ => Vec::new(),
@@ -304,15 +318,19 @@ impl<'t> Line<'t> {
                 }
                 None => said.trim().to_string(),
             };
-            let is_long = said.chars().count() > MAX_SHOWN;
-            let shown = if is_long { template.trim() } else { said.as_str() };
+            let cut = said.char_indices().nth(MAX_SHOWN).map(|(at, _)| at);
+            let shown = cut
+                .and_then(|at| said.get(..at))
+                .map_or(said.clone(), |s| format!("{} …", s.trim_end()));
+            let shown = shown.as_str();
             let inner = shown.trim_end_matches(['(', ' ']);
             let inner = inner.strip_prefix(") ").unwrap_or(inner).trim_start_matches([',', ' ']);
             let count = |signs: [char; 3]| inner.matches(signs).count();
             let is_open = count(['(', '[', '{']) > count([')', ']', '}']);
             let inside = inner.split_once(['(', '[', '{']).map_or(inner, |(_, inside)| inside);
             let inner = if is_open { inside } else { inner };
-            let shown = if is_head { shown } else { inner.trim_start_matches("= ") };
+            let shown =
+                if is_head || cut.is_some() { shown } else { inner.trim_start_matches("= ") };
             if text.is_empty() && rest.is_empty() {
                 let edits = vec![Edit { span: whole, text }];
                 let text = "leave it out".to_string();

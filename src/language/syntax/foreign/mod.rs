@@ -231,6 +231,17 @@ pub(crate) fn method(
     })
 }
 
+/// The mark before a place that begins a comment elsewhere, as in `wait 1 s -- settle` and `; start`.
+pub(crate) fn comment_mark(text: &str, place: Span) -> Option<Span> {
+    let line = text.get(..place.start as usize)?.rsplit('\n').next()?;
+    let before = line.trim_end();
+    let mark = ["--", ";"].into_iter().find(|mark| before.ends_with(mark))?;
+    let start = before.len() - mark.len();
+    let stands_apart = start == 0 || before.get(..start).is_some_and(|rest| rest.ends_with(' '));
+    let start = place.start as usize - line.len() + start;
+    stands_apart.then(|| Span::new(place.source, start, start + mark.len()))
+}
+
 /// Whether a file tries to take in another one, in a way that is none here.
 pub(crate) fn takes_in_wrongly(text: &str) -> bool {
     text.lines().any(|line| {

@@ -134,6 +134,7 @@ fn filled(text: &str, values: &[&str]) -> Option<Option<String>> {
                 out.push_str(&shown(next.next()?, decimals)?);
                 rest = behind;
             }
+            None if rest.starts_with("{:") => return None,
             None => {
                 let (sign, behind) = rest.split_at(1);
                 (out, rest) = (out + sign, behind);

@@ -585,6 +585,7 @@ fn left_over(stuck: &Stuck<'_>) -> Option<Diagnostic> {
         }
         if let (Some(Token::Unit(_)), Some(Token::Number(_)), Some(Token::Unit(_))) =
             (before, stuck.token(-2), stuck.token(1))
+            && [-1, 1].iter().all(|at| parse_unit(stuck.word(*at)).is_ok())
         {
             let sum = format!("{} {first} + {second} {}", stuck.word(-2), stuck.word(1));
             return Some(report.help(format!("a sum is written out: `{sum}`")));

@@ -3,6 +3,7 @@
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
+use crate::syntax::parse::habits::{decimal_comma, with_points};
 use crate::syntax::parse::{Failure, OneToken, Rule, Shared, Tokens, missed, one, pick};
 use crate::syntax::token::Token;
 use crate::syntax::tree::{
@@ -355,10 +356,12 @@ fn check_order<F>(shared: &Shared<'_, F>, arguments: &[Argument]) {
     let Some(first) = arguments.iter().position(|argument| argument.name.is_some()) else {
         return;
     };
-    let late = arguments.iter().skip(first).find(|argument| argument.name.is_none());
+    let late = arguments.iter().skip(first).position(|argument| argument.name.is_none());
+    let late = late.and_then(|at| arguments.get(first + at - 1..)?.first_chunk::<2>());
     let named = arguments.get(first).and_then(|argument| argument.name);
-    if let (Some(late), Some(named)) = (late, named) {
-        shared.note(
+    if let (Some([before, late]), Some(named)) = (late, named) {
+        let commas = decimal_comma(&before.value, &late.value).into_iter().collect();
+        shared.note(with_points(
             Diagnostic::error(
                 codes::POSITIONAL_AFTER_NAMED,
                 "an argument without a name follows one with a name",
@@ -366,7 +369,8 @@ fn check_order<F>(shared: &Shared<'_, F>, arguments: &[Argument]) {
             )
             .here("give it its name, or move it to the front")
             .label(named.span, "named from here on"),
-        );
+            commas,
+        ));
     }
 }
 

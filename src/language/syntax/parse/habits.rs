@@ -1,11 +1,13 @@
 //! What to say of habits that people bring along from other languages. Uses what `report` knows of
 //! the place.
 
-use crate::diagnostics::{Diagnostic, codes};
+use crate::diagnostics::{Diagnostic, Edit, Help, codes};
 use crate::source::Span;
 use crate::syntax::keyword::Keyword;
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
+use crate::syntax::tree::Expression;
+use crate::syntax::tree::ExpressionKind::{Number, Unary};
 
 /// The report where a habit explains the place.
 pub(super) fn habit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
@@ -87,6 +89,39 @@ pub(crate) fn without_comma(
         report.suggest(format!("write `{joined}`"), place, joined).suggest(help, place, decimal)
     } else {
         report.fix(help, place, decimal)
+    }
+}
+
+/// `1,5 mm` in a list or a call: what puts a point in place of the comma, which looks like a decimal one.
+pub(super) fn decimal_comma(before: &Expression, here: &Expression) -> Option<Edit> {
+    let whole = match &before.kind {
+        Unary { operand, .. } => &operand.kind,
+        kind => kind,
+    };
+    let (Number { unit: None, .. }, Number { .. }) = (whole, &here.kind) else { return None };
+    let span = Span { start: before.span.end, end: here.span.start, ..here.span };
+    (span.end == span.start + 1).then(|| Edit { span, text: ".".to_string() })
+}
+
+/// All such commas of a list, where one stands before the element at a place.
+pub(crate) fn decimal_commas(items: &[Expression], at: usize) -> Vec<Edit> {
+    let found = |pair: &[Expression]| match pair {
+        [before, here] => decimal_comma(before, here),
+        _ => None,
+    };
+    let before = at.checked_sub(1).and_then(|before| items.get(before..=at));
+    match before.and_then(found) {
+        Some(_) => items.windows(2).filter_map(found).collect(),
+        None => Vec::new(),
+    }
+}
+
+/// A report that such commas explain, with what puts points in their place.
+pub(crate) fn with_points(report: Diagnostic, edits: Vec<Edit>) -> Diagnostic {
+    let text = "a number has a decimal point, not a comma: write `.`".to_string();
+    match edits.is_empty() {
+        true => report,
+        false => report.way_out(Help { text, edits, is_safe: false }),
     }
 }
 

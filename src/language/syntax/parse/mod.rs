@@ -15,7 +15,7 @@ mod stray;
 mod stuck;
 mod words;
 
-pub(crate) use habits::without_comma;
+pub(crate) use habits::{decimal_commas, with_points, without_comma};
 
 use crate::diagnostics::Diagnostic;
 use crate::source::{SourceId, Span};
@@ -211,9 +211,7 @@ macro_rules! outcome {
             report::merge($text, laid.cut, reports, &mut diagnostics);
         }
         report::merge($text, laid.cut, notes, &mut diagnostics);
-        if !$alone {
-            report::habits($source, $text, &mut diagnostics);
-        }
+        report::habits($source, $text, $alone, &mut diagnostics);
         report::finish(left_out, &mut diagnostics);
         Outcome { output, diagnostics, comments: std::mem::take(&mut laid.comments) }
     }};

@@ -57,21 +57,30 @@ pub(super) fn merge(text: &str, cut: Option<u32>, new: Vec<Diagnostic>, all: &mu
     }
 }
 
-/// Replaces the reports on lines that a habit of another language explains: by one for each habit.
-pub(super) fn habits(source: SourceId, text: &str, all: &mut Vec<Diagnostic>) {
+/// Replaces the reports on lines that a habit of another language explains: by one for each habit. A value
+/// that stands `alone` has habits of spelling only.
+pub(super) fn habits(source: SourceId, text: &str, alone: bool, all: &mut Vec<Diagnostic>) {
     let line = |at: u32| text.get(..at as usize).map_or(0, |before| before.matches('\n').count());
     let mut explained: HashMap<usize, Option<Diagnostic>> = HashMap::new();
     let (mut new, mut said) = (Vec::<Diagnostic>::new(), HashMap::new());
     let wrong = all.iter().filter(|report| report.is_error());
     let wrong = wrong.map(|report| (report.span().start, Some(report)));
-    let words = lone_words(text).map(|at| (at, None));
+    let words = lone_words(text).filter(|_| !alone).map(|at| (at, None));
     let mut wrong: Vec<_> = wrong.chain(words).collect();
     wrong.sort_by_key(|(at, _)| *at);
     for (at, report) in wrong {
         if explained.contains_key(&line(at)) {
             continue;
         }
-        for habit in joined(habits_on_line(source, text, at as usize)) {
+        // A decimal comma parts nothing.
+        let is_number = |report: &&Diagnostic| report.code == codes::MALFORMED_NUMBER;
+        if let Some(report) = report.filter(is_number).filter(|r| r.fixes().next().is_some()) {
+            explained.insert(line(at), Some(report.clone()));
+            continue;
+        }
+        let mut found = joined(habits_on_line(source, text, at as usize));
+        found.retain(|habit| !alone || habit.place == Foreign::Character);
+        for habit in found {
             let edits = habit.help.iter().flat_map(|help| &help.edits);
             let has_fix = report.is_some_and(|report| report.fixes().next().is_some());
             let is_part = !matches!(habit.place, Foreign::Statement | Foreign::Use);

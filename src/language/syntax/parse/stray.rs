@@ -2,7 +2,7 @@
 
 use crate::diagnostics::{Diagnostic, codes};
 use crate::source::Span;
-use crate::syntax::foreign::{method, takes_in_wrongly};
+use crate::syntax::foreign::{Foreign, comment_mark, habit_at, method, takes_in_wrongly};
 use crate::syntax::keyword::{KEYWORDS, Keyword};
 use crate::syntax::parse::stuck::Stuck;
 use crate::syntax::token::Token;
@@ -14,6 +14,17 @@ pub(super) fn without_brackets(stuck: &Stuck<'_>, report: Diagnostic) -> Diagnos
     let keywords = KEYWORDS.iter().copied();
     let begins = |word: &&str| Keyword::of(word).is_some_and(Keyword::begins_statement);
     match (nearest_name(word, keywords.filter(begins)), place) {
+        (_, Some(place)) if let Some(mark) = comment_mark(stuck.text, place) => {
+            report.suggest("a comment begins with `//`", mark, "//")
+        }
+        (_, Some(place))
+            if let Some(habit) =
+                habit_at(Foreign::Value, place.source, stuck.text, place.start as usize)
+                && habit.help.is_empty()
+                && word.len() > 1 =>
+        {
+            report.help(habit.why)
+        }
         (Some(near), Some(place)) if letter_distance(near, word) < 2 => {
             let headline = format!("`{word}` begins no statement");
             let report = Diagnostic::error(codes::LEFT_OVER, headline, place);
@@ -34,12 +45,12 @@ pub(super) fn misplaced_unit(stuck: &Stuck<'_>) -> Option<Diagnostic> {
             let report = report("a unit stands behind its number");
             Some(report.suggest(format!("write `{text}`"), place, text))
         }
-        (Token::Name(_), Token::Name(_))
+        (Token::Name(_) | Token::ParenClose | Token::ListClose, Token::Name(_))
             if stuck.clause().len() > 1 && parse_unit(word).is_ok() =>
         {
-            let text = format!("{before} * 1 {word}");
+            let text = format!("* 1 {word}");
             let report = report("a unit stands behind a number, and a value has its own");
-            Some(report.suggest(format!("a plain number gets one by `{text}`"), place, text))
+            Some(report.suggest(format!("a plain number gets one by `{text}`"), stuck.span, text))
         }
         _ => None,
     }
