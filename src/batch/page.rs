@@ -19,14 +19,17 @@ type Share = (usize, usize);
 impl Summary {
     /// The page, with all attempts that are finished.
     pub(super) fn page(&self, attempts: &[Attempt]) -> String {
-        let now = jiff::Timestamp::now().strftime("%Y-%m-%d %H:%M:%S UTC");
+        // Not the time of writing: the same heads make the same page again.
+        let ended = attempts.iter().filter_map(|(done, _)| done.at.parse::<jiff::Timestamp>().ok());
+        let ended = ended.max().map(|at| at.strftime("%Y-%m-%d %H:%M:%S UTC").to_string());
         let title = format!("Batch of {}", visible_line(&self.script));
         let unfinished = self.unfinished();
         let body = html! {
             header {
                 h1 { (title) }
                 p { (visible_line(&self.list)) ", " (self.rows.len()) " heads"
-                    (self.simulated()) ". Written " (now) ", when the batch command ended." }
+                    (self.simulated()) "."
+                    @if let Some(ended) = ended { " The last one ended " (ended) "." } }
                 @if unfinished > 0 {
                     p.note { strong { (unfinished) " not finished." } " The same command again goes on with them." }
                 }

@@ -489,7 +489,7 @@ fn stopped(name: &str) {
 #[cfg(target_os = "linux")]
 #[test]
 fn kills_neither_repeat_nor_lose_a_head() {
-    const HEADS: usize = 40;
+    const HEADS: usize = 80;
     let all: Vec<String> = (0..HEADS).map(|k| format!("SN-{k:02}")).collect();
     let folder = folder("killed", &format!("serial\n{}\n", all.join("\n")));
     let stations = ["--station", "A=sim", "--station", "B=sim", "--station", "C=sim"];
