@@ -72,6 +72,9 @@ fn certificate(reader: &TomlReader<'_, '_>, today: Date) -> Option<(Certificate,
     let (calibrated, due) = (date(&gauge, "calibrated"), date(&gauge, "due"));
     let temperature = ["coldest", "warmest"]
         .map(|key| gauge.quantity(key, Dimension::TEMPERATURE, 173.0..=473.0).unwrap_or(f64::NAN));
+    if temperature[0] > temperature[1] {
+        gauge.complain("coldest", "`gauge.coldest` is above `gauge.warmest`".to_string());
+    }
     gauge.finish();
     let along = direction(reader, "along");
     let across = direction(reader, "across");
@@ -103,6 +106,8 @@ fn direction(reader: &TomlReader<'_, '_>, name: &'static str) -> (Stated, f64) {
     let slope = table.quantity("slope", Dimension::NUMBER, 0.0..=0.1).unwrap_or(0.0);
     let digit = table.quantity("digit", Dimension::LENGTH, LENGTHS).filter(|digit| *digit > 0.0);
     table.finish();
+    // Marks are rounded to it (common practice, no source); where noise dithers it, this is on the safe side.
+    let place = place.hypot(digit.unwrap_or(0.0) / 12_f64.sqrt());
     (Stated { random: 0.0, offset, slope, place }, digit.unwrap_or(f64::NAN))
 }
 

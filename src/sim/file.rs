@@ -16,9 +16,6 @@ use spintrue_head::{
     PulseAngle, Rail, Register, StartOfScan, Stated, Times, Trim,
 };
 
-/// Fastest speed loop in rad/s that is plausible.
-const MAX_LOOP: f64 = 200.0;
-
 /// What can stand in a head file: tables, then lists of tables.
 const TABLES: &str = "head rotor lock start_of_scan facets lens galvanometer laser dot_clock words \
                       trims gauge medium thermal stored rail signal channel fault";
@@ -38,68 +35,6 @@ impl Config {
             }
             config
         })
-    }
-
-    /// A head that locks at none of its speeds, or cannot come to rest, is described wrongly.
-    fn check_times(&self, reader: &Reader<'_, '_>) {
-        if self.description.spin_up_most > limits::NEVER {
-            let message = "with this `rotor` and `lock.window` the polygon does not lock within a day at any speed";
-            let help = "a stronger `torque_most`, less `jitter`, fewer `turns` or a wider `window`";
-            reader.table("lock").complain_with("window", message, help);
-        }
-        if self.description.coast_most > limits::NEVER {
-            let message =
-                "with this `rotor.bearing` the polygon does not come to rest within a day";
-            reader.table("rotor").complain_with("bearing", message, "more drag or less inertia");
-        }
-    }
-
-    /// Trims of an earlier run are what the registers can hold.
-    fn hold_stored(&mut self, reader: &Reader<'_, '_>) {
-        match self.description.round_trims(&self.stored.trims) {
-            Ok(held) => self.stored.trims = held,
-            Err(fault) => reader.table("stored").complain("in_scan", fault.to_string()),
-        }
-    }
-
-    /// Complains about values that contradict each other.
-    fn check(&self, reader: &Reader<'_, '_>) {
-        let Config { rotor, disturbances, description, .. } = self;
-        let table = || reader.table("rotor");
-        if description.speed_least > description.speed_most {
-            table().complain("speed_least", "`rotor.speed_least` is above `rotor.speed_most`");
-        }
-        let fastest = MAX_LOOP * rotor.inertia;
-        for (key, gain, most) in [
-            ("proportional", rotor.proportional, fastest),
-            ("integral", rotor.integral, fastest * MAX_LOOP),
-        ] {
-            if gain > most {
-                let message = format!(
-                    "`rotor.{key}` makes a speed loop faster than {MAX_LOOP} rad/s on this inertia"
-                );
-                table().complain_with(key, message, format!("give at most {most} in SI units"));
-            }
-        }
-        let (share, late) = disturbances.max_hunting();
-        if share > description.lock_window / 4.0 {
-            let message = "`rotor.hunting` is more than a quarter of `lock.window`, so that lock \
-                           would come and go";
-            let help = "give less or a wider window, or `hunting = []` for none";
-            table().complain_with("hunting", message, help);
-        }
-        // The simulation takes a facet as on time but for a small share of its sweep.
-        let sweep = TAU / description.speed_most / self.facets.len() as f64;
-        if late > sweep / 4.0 {
-            let message = "`rotor.hunting` swings the polygon by more than a quarter of a facet at \
-                           the highest speed";
-            let help = "give less, or a higher `frequency`";
-            table().complain_with("hunting", message, help);
-        }
-        if self.parked.abs() > description.galvanometer_range {
-            let message = "`galvanometer.parked` is outside its range";
-            reader.table("galvanometer").complain("parked", message);
-        }
     }
 
     fn from(reader: &Reader<'_, '_>, noise: Noise) -> Config {
@@ -513,6 +448,8 @@ mod tests {
             ("[lens]\nfocal_length = '-400 mm'\n", "must be from"),
             ("[lens]\nactive_most = '110 %'\n", "must be from"),
             ("[galvanometer]\nparked = '200 mrad'\n", "outside its range"),
+            ("[start_of_scan]\npulse = 'index_only'\nend_of_scan = '90 %'\n", "only the index"),
+            ("[trims]\nin_scan_step = '5 us'\n", "more than the range"),
             ("[galvanometer]\ndamping = -1\n", "must be from"),
             ("[laser]\nrise = '-1 ns'\n", "must be from"),
             ("[laser]\ndot_least = '100 us'\n", "longer than the longest dot"),

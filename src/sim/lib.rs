@@ -10,6 +10,7 @@
 mod bounds;
 mod circle;
 mod config;
+mod contradictions;
 mod detector;
 mod disturbances;
 mod expose;

@@ -125,6 +125,7 @@ const SIM: Arrows = &[
         ],
     ),
     ("limits", &["config", "rotor"]),
+    ("contradictions", &["config", "limits", "reader"]),
     (
         "file",
         &[
