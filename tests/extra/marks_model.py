@@ -385,7 +385,7 @@ class Shapes:
     def u(self, facet, k):
         return math.sqrt(self.random[facet][k, k] + self.fixed[k, k])
 
-    def end(self, facet, x):
+    def end(self, facet, x, marked=True):
         """Where the line lies at x, -1 or 1, with its uncertainty: its mark there where there are more marks than
         coefficients, of which what the fit leaves has the noise of the marks that P2 has."""
         told = ~np.isnan(self.of[facet])
@@ -393,7 +393,7 @@ class Shapes:
         both = (self.random[facet] + self.fixed)[np.ix_(told, told)]
         place, variance = weights @ self.of[facet][told], weights @ both @ weights
         mark = np.flatnonzero(2 * self.at == x)
-        if len(self.at) > 4 and len(mark):
+        if marked and len(self.at) > 4 and len(mark):
             matrix = legendre.legvander(2 * self.at, 3)
             hat = matrix @ np.linalg.pinv(matrix)
             noise = self.random[facet][2, 2] / (np.linalg.pinv(matrix) @ np.linalg.pinv(matrix).T)[2, 2]
@@ -407,7 +407,7 @@ class Shapes:
         of doubles chooses."""
         if math.isnan(self.of[facet][1]):
             return math.nan, math.nan
-        places = np.array([self.end(facet, x) for x in (-1, -0.5, 0, 0.5, 1)])
+        places = np.array([self.end(facet, marked=False, x= x) for x in (-1, -0.5, 0, 0.5, 1)])
         (high, high_u), (low, low_u) = largest(places), largest(places * [-1, 1])
         values = np.sort(places[:, 0])
         tied = min(values[1] - values[0], values[-1] - values[-2]) < 1e-9
