@@ -194,7 +194,10 @@ fn a_page_counts_all_attempts() {
         let row = rows.iter().find(|row| row.contains(name));
         assert!(row.is_some_and(|row| row.contains(count)), "{name}: {page}");
     }
-    assert!(page.contains("All attempts are counted.") && page.contains("The last one ended 20"), "{page}");
+    assert!(
+        page.contains("All attempts are counted.") && page.contains("The last one ended 20"),
+        "{page}"
+    );
 }
 
 /// The order of attempts is that in which they were stored, also where the clock stepped back between them.
