@@ -9,6 +9,8 @@ pub(super) trait Direction {
     const SPEED: f64 = 0.0;
     /// Coefficients that lines are told by.
     const TOLD: usize = SHAPE;
+    /// Where its marks lie off the shape is judged.
+    const JUDGED: bool = true;
     fn value(mark: &Mark) -> f64;
     fn stated(reading: &Reading) -> Stated;
 }
@@ -44,6 +46,8 @@ impl Direction for Across {
 pub(super) enum Dose {}
 
 impl Direction for Dose {
+    const JUDGED: bool = false;
+
     fn value(mark: &Mark) -> f64 {
         mark.dose
     }

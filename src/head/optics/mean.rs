@@ -195,7 +195,10 @@ impl Readings<'_> {
         let planned = self.spreads(&column, fit, D::SPEED);
         let pooled = pool(&planned);
         let scatters = self.scatters(&column, fit, D::SPEED, &planned, &pooled);
-        let misfits = self.misfits(&column, fit.rest(D::TOLD), &stated);
+        let (beyond, rest) =
+            if D::JUDGED { (fit.rest(D::TOLD), fit.rest(SHAPE)) } else { (&[][..], &[][..]) };
+        let misfits = self.misfits(&column, beyond, &stated);
+        let of_unit = variance(&fit.covariance(1.0), 2);
         let each = planned.iter().zip(pooled).zip(scatters.into_iter().zip(misfits));
         each.enumerate()
             .map(|(facet, ((planned, (pooled, degrees)), (scatter, misfit)))| {
@@ -210,12 +213,12 @@ impl Readings<'_> {
                     (pooled, degrees)
                 };
                 // What moves or stretches a line as a whole is in P0 and P1, so P2 tells of the noise of marks.
-                let noise = variance(&single, 2) / variance(&fit.covariance(1.0), 2);
-                let ends = self.ends_off(&column, facet, fit.rest(SHAPE));
+                let of_mark = variance(&single, 2) / of_unit;
+                let ends = self.ends_off(&column, facet, rest);
                 Shape {
                     of: planned.mean,
                     ends_off: ends
-                        .map(|(off, unit)| (off, if unit > 0.0 { noise * unit } else { 0.0 })),
+                        .map(|(off, unit)| (off, if unit > 0.0 { of_mark * unit } else { 0.0 })),
                     random: single.map(|row| row.map(|v| v / planned.count)),
                     fixed,
                     degrees,

@@ -134,7 +134,7 @@ impl<'a> Parameters<'a> {
 
     fn json<T: DeserializeOwned>(&mut self) -> Result<T, WireError> {
         let text: String = self.take()?;
-        read_json(&text).map_err(|why| WireError::new(-161, why))
+        read_json(&text)
     }
 
     fn word<T: Copy>(&mut self, words: &[(&str, T)]) -> Result<T, WireError> {

@@ -73,7 +73,7 @@ pub(crate) fn detail(error: &WireError) -> String {
 }
 
 /// Reads JSON; where that fails, says why with the path of the key.
-pub(crate) fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, String> {
+pub(crate) fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, WireError> {
     let mut json = serde_json::Deserializer::from_str(text);
     let read = serde_path_to_error::deserialize(&mut json);
     let read = read.map_err(|error| unusable(&error.path().to_string(), error.inner()))?;
@@ -83,16 +83,17 @@ pub(crate) fn read_json<T: DeserializeOwned>(text: &str) -> Result<T, String> {
 /// The path of all that is read.
 const TOP: &str = ".";
 
-fn unusable(path: &str, why: &serde_json::Error) -> String {
+fn unusable(path: &str, why: &serde_json::Error) -> WireError {
     let words = why.to_string();
     let words = words.split(" at line ").next().unwrap_or_default();
     let missing = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`'));
-    match missing {
+    let detail = match missing {
         Some(key) if path == TOP => format!("the key `{key}` is missing"),
         Some(key) => format!("the key `{path}.{key}` is missing"),
         None if path == TOP => shown(words),
         None => format!("the key `{path}`: {words}"),
-    }
+    };
+    WireError::new(-161, detail)
 }
 
 #[cfg(test)]
@@ -105,7 +106,7 @@ mod tests {
     use serde_json::{Value, json};
 
     fn told(text: &str) -> String {
-        read_json::<Description>(text).unwrap_err()
+        read_json::<Description>(text).unwrap_err().detail
     }
 
     /// Wherever a key is wrong, its path is told, written on one line or on many.

@@ -79,7 +79,7 @@ pub(super) fn with_article(name: &str) -> String {
 }
 
 /// `1 argument`, `2 arguments`.
-pub(super) fn count(number: usize, noun: &str) -> String {
+pub(crate) fn count(number: usize, noun: &str) -> String {
     format!("{number} {noun}{}", if number == 1 { "" } else { "s" })
 }
 

@@ -4,7 +4,7 @@
 //! Every file is checked to its end; each mistake is reported once, and what depends on a
 //! mistake is taken as right ([`Type::Unknown`]).
 
-mod advice;
+pub(crate) mod advice;
 mod allow;
 mod always;
 mod annotation;

@@ -492,3 +492,16 @@ fn accessed(kind: Type, access: Access, span: Span) -> Typed {
     };
     Typed::new(kind, code, span)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::SIGNED;
+    use crate::builtins;
+
+    #[test]
+    fn what_has_a_sign_is_a_field_of_lines() {
+        let line = builtins::record("line").unwrap();
+        let fields = &line.page().fields;
+        assert!(SIGNED.iter().all(|name| fields.iter().any(|field| field.name == *name)));
+    }
+}

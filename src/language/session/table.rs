@@ -1,6 +1,7 @@
 //! A table: a CSV file whose first row names the columns with their units, as in `at [mm],height [um]`.
 //! Every cell is checked, and what is wrong with it is reported in its place.
 
+use crate::check::advice::count;
 use crate::diagnostics::{Diagnostic, Help, codes};
 use crate::program::table::Table;
 use crate::program::types::{RecordType, Type};
@@ -145,12 +146,13 @@ impl Holds {
 /// The columns; none where one of them cannot be made out.
 fn columns(reading: &mut Reading<'_>, header: Row, rows: &[Row]) -> Option<Vec<Column>> {
     let first = header.cells.first().map_or("", |cell| cell.text.as_str());
-    let help = match first.starts_with('#') || first.starts_with("sep=") {
+    let is_remark = first.starts_with('#') || first.starts_with("sep=");
+    let help = match is_remark {
         true => "leave this line out: a table has neither comments nor settings",
         false => "put a row with the names of the columns above it",
     };
     let is_data = header.cells.iter().all(|cell| number(&cell.text, None).is_some());
-    if is_data || help.starts_with("leave") {
+    if is_data || is_remark {
         let headline = "the first row does not name the columns";
         reading.wrong(header.range, headline, &format!("{help}; {HEADER}"));
         return None;
@@ -300,15 +302,8 @@ fn fits(reading: &mut Reading<'_>, row: &Row, wanted: usize) -> bool {
     } else {
         "every row has a cell for every column"
     };
-    let has = if has == 1 { "1 cell".to_string() } else { format!("{has} cells") };
-    reading.wrong(
-        place,
-        format!(
-            "this row has {has}, and the header names {wanted} column{}",
-            if wanted == 1 { "" } else { "s" }
-        ),
-        help,
-    );
+    let (has, wanted) = (count(has, "cell"), count(wanted, "column"));
+    reading.wrong(place, format!("this row has {has}, and the header names {wanted}"), help);
     false
 }
 
